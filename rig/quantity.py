@@ -31,7 +31,10 @@ class Measurand:
 def _rows() -> tuple[Measurand, ...]:
     m = Measurand
     coil = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
-    rows = [m(f"r20_{c}", "ohm", f"DC resistance of the {n} coil at 20 degC", "coils", nonnegative=True) for c, n in coil.items()]
+    rows = [
+        m(f"r20_{c}", "ohm", f"DC resistance of the {n} coil at 20 degC", "coils", nonnegative=True)
+        for c, n in coil.items()
+    ]
     rows += [m("r20_match", "ratio", "sine over cosine coil resistance, less one", "coils")]
     rows += [
         m("thermistor_ohm", "ohm", "thermistor resistance as found", "thermistor", nonnegative=True),
@@ -40,7 +43,8 @@ def _rows() -> tuple[Measurand, ...]:
     ]
     pairs = ("exc_core", "sin_core", "cos_core", "exc_sin", "exc_cos", "sin_cos")
     rows += [
-        m(f"leak_{p}", "ohm", f"low-voltage leak resistance, {p.replace('_', ' to ')}", "leak", nonnegative=True) for p in pairs
+        m(f"leak_{p}", "ohm", f"low-voltage leak resistance, {p.replace('_', ' to ')}", "leak", nonnegative=True)
+        for p in pairs
     ]
     rows += [m("leak_thermistor", "ohm", "low-voltage leak resistance, thermistor to all", "leak", nonnegative=True)]
     rows += [
@@ -65,23 +69,95 @@ def _rows() -> tuple[Measurand, ...]:
         m("phase_difference_deg", "deg", "phase shift, sine less cosine", "ratio"),
         m("null_total_sin_v", "V", "largest null voltage of the sine output, total, rms", "null", nonnegative=True),
         m("null_total_cos_v", "V", "largest null voltage of the cosine output, total, rms", "null", nonnegative=True),
-        m("null_fund_sin_v", "V", "largest null voltage of the sine output, fundamental, rms", "null", nonnegative=True),
-        m("null_fund_cos_v", "V", "largest null voltage of the cosine output, fundamental, rms", "null", nonnegative=True),
-        m("quadrature_sin", "ratio", "largest quadrature of the sine output over its maximum", "null", nonnegative=True),
-        m("quadrature_cos", "ratio", "largest quadrature of the cosine output over its maximum", "null", nonnegative=True),
-        m("orthogonality_elec_deg", "deg", "angle between the sine and the cosine null, less 90 deg (electrical)", "angle", angle="elec"),
+        m(
+            "null_fund_sin_v",
+            "V",
+            "largest null voltage of the sine output, fundamental, rms",
+            "null",
+            nonnegative=True,
+        ),
+        m(
+            "null_fund_cos_v",
+            "V",
+            "largest null voltage of the cosine output, fundamental, rms",
+            "null",
+            nonnegative=True,
+        ),
+        m(
+            "quadrature_sin",
+            "ratio",
+            "largest quadrature of the sine output over its maximum",
+            "null",
+            nonnegative=True,
+        ),
+        m(
+            "quadrature_cos",
+            "ratio",
+            "largest quadrature of the cosine output over its maximum",
+            "null",
+            nonnegative=True,
+        ),
+        m(
+            "orthogonality_elec_deg",
+            "deg",
+            "angle between the sine and the cosine null, less 90 deg (electrical)",
+            "angle",
+            angle="elec",
+        ),
         m("centre_sin", "ratio", "rotor-independent part of the sine output over its maximum", "ratio"),
         m("centre_cos", "ratio", "rotor-independent part of the cosine output over its maximum", "ratio"),
         m("pole_pairs", "1", "pole pairs", "angle"),
         m("direction", "1", "direction: +1 as the part file says, -1 reversed", "angle"),
         m("zero_elec_deg", "deg", "electrical zero against the holder's datum (electrical)", "angle", angle="elec"),
-        m("error_max_elec_arcmin", "arcmin", "largest angle error (electrical)", "angle", nonnegative=True, angle="elec"),
-        m("error_max_mech_arcmin", "arcmin", "largest angle error (mechanical)", "angle", nonnegative=True, angle="mech"),
-        m("error_span_elec_arcmin", "arcmin", "angle error, highest less lowest (electrical)", "angle", nonnegative=True, angle="elec"),
-        m("error_rms_elec_arcmin", "arcmin", "angle error, rms over the turn (electrical)", "angle", nonnegative=True, angle="elec"),
+        m(
+            "error_max_elec_arcmin",
+            "arcmin",
+            "largest angle error (electrical)",
+            "angle",
+            nonnegative=True,
+            angle="elec",
+        ),
+        m(
+            "error_max_mech_arcmin",
+            "arcmin",
+            "largest angle error (mechanical)",
+            "angle",
+            nonnegative=True,
+            angle="mech",
+        ),
+        m(
+            "error_span_elec_arcmin",
+            "arcmin",
+            "angle error, highest less lowest (electrical)",
+            "angle",
+            nonnegative=True,
+            angle="elec",
+        ),
+        m(
+            "error_rms_elec_arcmin",
+            "arcmin",
+            "angle error, rms over the turn (electrical)",
+            "angle",
+            nonnegative=True,
+            angle="elec",
+        ),
         m("background_v", "V", "output voltage with the excitation off, rms", "null", "rig", nonnegative=True),
-        m("hysteresis_mech_arcmin", "arcmin", "counter-clockwise less clockwise pass (mechanical)", "rig", "rig", angle="mech"),
-        m("closure_mech_arcmin", "arcmin", "reading after a whole turn less the first (mechanical)", "rig", "rig", angle="mech"),
+        m(
+            "hysteresis_mech_arcmin",
+            "arcmin",
+            "counter-clockwise less clockwise pass (mechanical)",
+            "rig",
+            "rig",
+            angle="mech",
+        ),
+        m(
+            "closure_mech_arcmin",
+            "arcmin",
+            "reading after a whole turn less the first (mechanical)",
+            "rig",
+            "rig",
+            angle="mech",
+        ),
         m("drift_elec_arcmin", "arcmin", "drift over the sweep (electrical)", "rig", "rig", angle="elec"),
         m("seat_radial_mm", "mm", "radial seat of the part in the holder", "rig", "rig", nonnegative=True),
     ]

@@ -1,0 +1,162 @@
+"""What a run says: Result (a figure with its uncertainty), Reason (why a measurement is unsound), Finding, Judgement.
+
+Plain frozen data. A Verdict can only be made by rig/uncertainty/conformity.py; this file only carries it.
+`to_dict` gives the shape that --json prints: numbers unrounded, null never NaN.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from rig.quantity import Limit, Scalar
+from rig.uncertainty.budget import BudgetLine
+from rig.uncertainty.conformity import Verdict
+
+OUTCOMES = (
+    "within limits",
+    "outside limits",
+    "measured, no limits",
+    "unsound measurement",
+    "undecided",
+    "not this kind",
+    "incomplete",
+)
+
+EXIT_STATUS: Mapping[str, int] = {
+    "within limits": 0,
+    "measured, no limits": 0,
+    "outside limits": 1,
+    "unsound measurement": 3,
+    "undecided": 3,
+    "not this kind": 3,
+    "incomplete": 5,
+}
+
+
+def finite(value: float | None) -> float | None:
+    """None for what JSON can't carry."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """One measurand's estimate. qualifier ">" or "<": beyond the estimate (a range's end, a ceiling).
+
+    U = k u at `coverage`; dof the effective degrees of freedom. estimate None: could not be measured (see note).
+    """
+
+    measurand: str
+    estimate: float | None
+    unit: str
+    u: float | None
+    k: float | None
+    dof: float | None
+    coverage: float = 0.9545
+    qualifier: str = ""
+    conditions: Mapping[str, Scalar] = field(default_factory=dict)
+    budget: tuple[BudgetLine, ...] = ()
+    note: str = ""
+    manual: bool = False
+
+    @property
+    def U(self) -> float | None:
+        """Expanded uncertainty."""
+        return None if self.u is None or self.k is None else self.k * self.u
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """A result beside its limit and verdict; result None = the line was not tested (note says why)."""
+
+    measurand: str
+    result: Result | None
+    limit: Limit | None
+    verdict: Verdict
+    note: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """The shape of a row under `results` in --json."""
+        r = self.result
+        return {
+            "measurand": self.measurand,
+            "estimate": finite(r.estimate) if r else None,
+            "qualifier": r.qualifier if r else "",
+            "unit": r.unit if r else "",
+            "U": finite(r.U) if r else None,
+            "k": finite(r.k) if r else None,
+            "coverage": r.coverage if r else None,
+            "dof": finite(r.dof) if r else None,
+            "limit": self.limit.to_dict() if self.limit else None,
+            "verdict": self.verdict.value,
+            "conditions": dict(r.conditions) if r else {},
+            "note": self.note or (r.note if r else ""),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why the measurement, or some lines of it, is unsound. spoils: measurand ids it makes worthless ("*" = all)."""
+
+    code: str
+    text: str
+    evidence: str
+    next: str
+    spoils: tuple[str, ...] = ("*",)
+    witness: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """The shape of a row under `reasons` in --json."""
+        return {
+            "code": self.code,
+            "text": self.text,
+            "evidence": self.evidence,
+            "next": self.next,
+            "spoils": list(self.spoils),
+            "witness": self.witness,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What may explain a part outside its limits; a hint, labelled as one."""
+
+    code: str
+    probability: float
+    evidence: str
+    against: str
+    next_test: str
+    text: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """The shape of a row under `findings` in --json."""
+        return {
+            "code": self.code,
+            "probability": self.probability,
+            "evidence": self.evidence,
+            "against": self.against,
+            "next_test": self.next_test,
+            "text": self.text,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """The roll-up of one evaluation of one run, with what the plots need (`curves`: name -> list of numbers)."""
+
+    outcome: str
+    judged: tuple[Judged, ...]
+    reasons: tuple[Reason, ...]
+    findings: tuple[Finding, ...]
+    curves: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    @property
+    def exit_status(self) -> int:
+        return EXIT_STATUS[self.outcome]
+
+    def line(self, measurand: str) -> Judged | None:
+        """The judged line of a measurand."""
+        return next((line for line in self.judged if line.measurand == measurand), None)
