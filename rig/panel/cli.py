@@ -1,0 +1,206 @@
+"""The command line: words in, text or one JSON document out; everything it does is done by jobs.py.
+
+Heavy libraries are imported inside the commands, so that --help answers at once. Standard output carries what was
+asked for, standard error the progress. Exit status: 0 within limits or measured without limits, 1 outside limits,
+2 usage or file error, 3 unsound, undecided or not this kind, 4 bench or instrument, 5 incomplete.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Any, ParamSpec
+
+import click
+
+from rig.errors import RigError
+
+P = ParamSpec("P")
+
+as_json = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+
+
+def told(command: Callable[P, None]) -> Callable[P, None]:
+    """Turn our own errors into one clear message and the exit status of their kind."""
+
+    @wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            command(*args, **kwargs)
+        except RigError as fault:
+            click.echo(f"anglewright: {fault}", err=True)
+            sys.exit(fault.exit_status)
+
+    return run
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="anglewright", prog_name="anglewright")
+def cli() -> None:
+    """Prove a removed variable-reluctance resolver on the bench: from a clamped sensor to a certificate.
+
+    With no instrument attached everything runs on a simulated bench, over real wires, and is marked SIMULATED.
+    Try `anglewright demo` first.
+    """
+
+
+@cli.command()
+@click.argument("sequence")
+@click.option("--part", required=True, help="Part file: a name or a path.")
+@click.option("--serial", required=True, help="Serial number of the unit, as stamped or labelled.")
+@click.option(
+    "--bench", default="simulated", show_default=True, help="Bench file (or a world file: a simulated bench)."
+)
+@click.option("--world", default=None, help="World of the simulated bench, instead of the bench file's own.")
+@click.option("--clamping", default=1, show_default=True, help="Which clamping of the world (simulated bench only).")
+@click.option("--holder", default=None, help="Holder file, instead of the bench file's own.")
+@click.option("--job", default="", help="Job number.")
+@click.option("--customer", default="", help="Customer, printed as given.")
+@click.option("--operator", default="", help="Who does the work.")
+@click.option(
+    "--rotor",
+    type=click.Choice(["own", "shop master", "none"]),
+    default="own",
+    show_default=True,
+    help="Whose rotor is fitted; without one only the stator is tested.",
+)
+@click.option(
+    "--entry",
+    "entries",
+    multiple=True,
+    metavar="NAME=VALUE[ UNIT][;INSTRUMENT]",
+    help="A manual entry, e.g. 'insulation exc to core=>550 Mohm;IT-3' or 'visual=no rub marks'. May be repeated.",
+)
+@click.option(
+    "--speed", default="fast", show_default=True, help="Clock of the simulated bench: real, fast, or a factor."
+)
+@click.option(
+    "--bench-log", type=click.Path(path_type=Path), default=None, help="Log of what happened on the simulated bench."
+)
+@as_json
+@told
+def run(as_json: bool, **request: Any) -> None:
+    """Run SEQUENCE (full_test, quick_screen, check_standard, index) on a clamped unit and judge it."""
+    from rig.panel import jobs, screen
+
+    finished = jobs.run_job(jobs.Request(**request), screen.Progress(quiet=as_json))
+    if as_json:
+        click.echo(json.dumps(finished.document(), ensure_ascii=False, allow_nan=False))
+    else:
+        screen.show_finished(finished)
+    sys.exit(finished.judgement.exit_status)
+
+
+@cli.command()
+@click.argument("case", required=False)
+@click.option("--all", "every", is_flag=True, help="Run the whole scenario, one unit after the other.")
+@as_json
+@told
+def demo(case: str | None, every: bool, as_json: bool) -> None:
+    """Run the main job on the simulated bench: a good unit (default) or CASE of the invented shop's scenario."""
+    from rig.panel import jobs, scenario, screen
+
+    status = 0
+    documents = []
+    for unit in scenario.chosen(case, every):
+        if not as_json:
+            screen.show_scene(unit)
+        finished = jobs.run_job(unit.request(), screen.Progress(quiet=as_json))
+        documents.append(finished.document())
+        if not as_json:
+            screen.show_finished(finished)
+        status = finished.judgement.exit_status
+    if as_json:
+        click.echo(
+            json.dumps(
+                documents[0] if len(documents) == 1 else {"runs": documents}, ensure_ascii=False, allow_nan=False
+            )
+        )
+    sys.exit(0 if every else status)
+
+
+@cli.command()
+@click.argument("run_id", required=False)
+@click.option("--serial", default=None, help="Only runs of this serial.")
+@click.option("--part", default=None, help="Only runs of this part number.")
+@as_json
+@told
+def runs(run_id: str | None, serial: str | None, part: str | None, as_json: bool) -> None:
+    """List the kept runs, or show one of them (RUN_ID) with every line."""
+    from rig.panel import jobs, screen
+
+    if run_id is not None:
+        finished = jobs.kept_run(run_id)
+        click.echo(
+            json.dumps(finished.document(), ensure_ascii=False, allow_nan=False)
+        ) if as_json else screen.show_finished(finished)
+        return
+    rows = jobs.kept_runs(serial=serial, part=part)
+    click.echo(json.dumps({"runs": rows}, ensure_ascii=False)) if as_json else screen.show_runs(rows)
+
+
+@cli.command()
+@click.argument("run_id")
+@click.option("--out", type=click.Path(path_type=Path), default=None, help="Copy the files into this folder.")
+@as_json
+@told
+def certificate(run_id: str, out: Path | None, as_json: bool) -> None:
+    """Write the certificate of a kept run: PDF, JSON and CSV."""
+    from rig.panel import jobs
+
+    files = jobs.issue_certificate(run_id, out)
+    if as_json:
+        click.echo(json.dumps({"run": run_id, "files": files}))
+    else:
+        for kind, path in files.items():
+            click.echo(f"{kind:<12} {path}")
+
+
+@cli.group()
+def bench() -> None:
+    """Look at a bench: check what is connected, serve a simulated one, print its truth."""
+
+
+@bench.command()
+@click.argument("bench_name", metavar="BENCH", default="simulated")
+@as_json
+@told
+def check(bench_name: str, as_json: bool) -> None:
+    """Open every instrument of BENCH, identify it, time a round trip; nothing is energised."""
+    from rig.panel import jobs, screen
+
+    report = jobs.check_bench(bench_name)
+    click.echo(json.dumps(report)) if as_json else screen.show_bench(report)
+    sys.exit(0 if report["complete"] else 4)
+
+
+@bench.command()
+@click.argument("world")
+@click.option("--clamping", default=1, show_default=True, help="Which clamping of the world.")
+@click.option("--speed", default="real", show_default=True, help="real, fast, or a factor.")
+@click.option("--write", type=click.Path(path_type=Path), default=None, help="Write a bench file that points to it.")
+@told
+def simulate(world: str, clamping: int, speed: str, write: Path | None) -> None:
+    """Serve the simulated instruments of WORLD on local sockets and pseudo-terminals until stopped."""
+    from rig.panel import jobs
+
+    jobs.serve_simulated(world, clamping, speed, write)
+
+
+@bench.command()
+@click.argument("world")
+@click.option("--clamping", default=1, show_default=True, help="Which clamping of the world.")
+@told
+def truth(world: str, clamping: int) -> None:
+    """Print what a perfect bench would measure of WORLD's part: as clamped and as centred, outputs open (JSON)."""
+    from rig.panel import jobs
+
+    click.echo(jobs.truth(world, clamping))
+
+
+def main() -> None:
+    """Entry point of the `anglewright` command."""
+    cli(prog_name="anglewright")

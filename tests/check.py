@@ -1,0 +1,35 @@
+"""Everything that must hold before a change may land: python tests/check.py
+
+Style, format, types, tests (the arrows and the pages are among them), and the quick part of each show.
+"""
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+TOP = Path(__file__).parents[1]
+STEPS = (
+    ("style", ["-m", "ruff", "check", "."]),
+    ("format", ["-m", "ruff", "format", "--check", "."]),
+    ("types", ["-m", "mypy"]),
+    ("tests", ["-m", "pytest", "-q"]),
+    ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
+)
+
+
+def main() -> int:
+    failed = []
+    for name, words in STEPS:
+        start = time.monotonic()
+        print(f"== {name}", flush=True)
+        done = subprocess.run([sys.executable, *words], cwd=TOP, check=False)
+        print(f"== {name}: {'passed' if done.returncode == 0 else 'FAILED'} in {time.monotonic() - start:.0f} s", flush=True)
+        if done.returncode:
+            failed.append(name)
+    print(f"failed: {', '.join(failed)}" if failed else "all passed")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
