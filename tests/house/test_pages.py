@@ -1,0 +1,55 @@
+"""README and DEVELOPERS stay true: commands named, words explained, blocks in place."""
+
+import re
+from pathlib import Path
+
+import click
+
+from rig.panel.cli import cli
+from rig.result import OUTCOMES
+from rig.uncertainty.conformity import Verdict
+
+TOP = Path(__file__).parents[2]
+README = (TOP / "README.md").read_text(encoding="utf-8")
+
+
+def commands(group: click.Group, before: str = "") -> list[str]:
+    names = []
+    for name, command in group.commands.items():
+        names += commands(command, f"{before}{name} ") if isinstance(command, click.Group) else [f"{before}{name}"]
+    return names
+
+
+def test_readme_names_every_command() -> None:
+    """Each command of the command line stands in README."""
+    for name in commands(cli):
+        assert f"anglewright {name}" in README, name
+
+
+def test_every_verdict_and_outcome_is_explained() -> None:
+    """Each verdict word and each outcome stands in README's table of words."""
+    words = README[README.index("## Words") :]
+    for word in [verdict.value for verdict in Verdict] + list(OUTCOMES):
+        assert word in words, word
+
+
+def test_the_first_two_blocks_are_the_main_job_and_the_tests() -> None:
+    """README's first fenced block runs the main job, its second the tests; .ci/run takes the second."""
+    blocks = re.findall(r"^```\w*\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
+    assert "anglewright demo" in blocks[0]
+    assert "tests/check.py" in blocks[1]
+    assert "README.md" in (TOP / ".ci" / "run").read_text()
+
+
+def test_no_page_links_to_a_missing_file() -> None:
+    """Every relative link of the pages leads somewhere."""
+    for page in [TOP / "README.md", TOP / "DEVELOPERS.md", *TOP.glob("hardware/*.md"), *TOP.glob("fixtures/*.md")]:
+        for target in re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+            if "://" not in target:
+                assert (page.parent / target).exists(), f"{page.name} -> {target}"
+
+
+def test_no_host_of_a_package_index_is_named() -> None:
+    """Exact versions stand in constraints.txt; no line names a host."""
+    for name in ("constraints.txt", "pyproject.toml"):
+        assert "://" not in (TOP / name).read_text(), name
