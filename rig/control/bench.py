@@ -1,0 +1,273 @@
+"""From a bench file to opened instruments by role, with guard and watchdog, and back to nothing energised.
+
+It must never know a sequence. Order: watchdog, simulated bench where the file names a world, instruments (output off
+and relays open first of all, then identities, serials and calibration dates), guard. Leaving the with-block
+makes everything safe, closes every link and ends every process that was started here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from types import TracebackType
+from typing import Any, cast
+
+from drivers.roles import (
+    Axis,
+    Climate,
+    Encoder,
+    Generator,
+    Identity,
+    Instrument,
+    Interlock,
+    Multimeter,
+    Sampler,
+    Switch,
+)
+from rig.control.clock import BenchClock, Clock, WallClock
+from rig.control.guard import Guard, safe_state
+from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedSwitch
+from rig.control.heartbeat import Watchdog
+from rig.control.stop import StopToken, stop_on_signals
+from rig.description import BenchFile, Device, Holder, find
+from rig.errors import UsageError, WrongInstrument
+
+OPTIONS: Mapping[str, tuple[str, ...]] = {
+    "multimeter": ("line_hz",),
+    "axis": ("full_steps", "microsteps", "max_deg_s", "accel_deg_s2"),
+    "interlock": ("channel", "guard_bit", "stop_bit"),
+}
+ORDER = ("generator", "switch", "axis", "interlock", "multimeter", "sampler", "encoder", "climate")
+OVERLAID = "simulated"  # link of an instrument that the simulated bench serves
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identified:
+    """An instrument as it answered, beside what the bench file says of it."""
+
+    role: str
+    name: str
+    identity: Identity
+    device: Device
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it stands in a run's header."""
+        d = self.device
+        return {
+            "role": self.role,
+            "name": self.name,
+            "maker": self.identity.maker,
+            "model": self.identity.model,
+            "serial": self.identity.serial,
+            "firmware": self.identity.firmware,
+            "asset": d.asset,
+            "driver": d.driver,
+            "link": d.link,
+            "calibrated": d.calibrated.isoformat() if d.calibrated else None,
+            "due": d.due.isoformat() if d.due else None,
+            "certificate": d.certificate,
+        }
+
+
+class Bench:
+    """Opened instruments by role. Made by `open_bench`; use as a context manager.
+
+    generator, axis and switch have the guard's conditions in front of them; axis, encoder and climate may be None.
+    """
+
+    def __init__(
+        self,
+        file: BenchFile,
+        holder: Holder,
+        *,
+        clamping: int = 1,
+        speed: str = "real",
+        log: Path | None = None,
+        allow_overdue: bool = False,
+        today: date | None = None,
+    ) -> None:
+        self.file = file
+        self.holder = holder
+        self._options = {"clamping": clamping, "speed": speed, "log": log}
+        self._allow_overdue = allow_overdue
+        self._today = today
+        self._stack = ExitStack()
+        self._bare: dict[str, Instrument] = {}
+        self._safe = True
+        self.instruments: dict[str, Identified] = {}
+
+    # ---- opening
+
+    def __enter__(self) -> Bench:
+        try:
+            self._open()
+        except BaseException:
+            self._stack.close()
+            raise
+        return self
+
+    def _open(self) -> None:
+        self.token = StopToken()
+        self._stack.callback(self.token.close)
+        self._stack.enter_context(stop_on_signals(self.token))
+        self.watchdog = Watchdog(self.token)
+        self._stack.callback(self.watchdog.close)
+        self._start_world()
+        devices = self._present()
+        built = {role: _built(role, devices[role]) for role in ORDER if role in devices}
+        self.watchdog.arm({role: _for_watchdog(role, devices[role]) for role in ("generator", "axis") if role in built})
+        self._stack.callback(self.make_safe)
+        self._safe = False
+        for role, instrument in built.items():
+            self.token.check()
+            instrument.open()
+            self._bare[role] = instrument
+            self._stack.callback(self._closed, role)
+            self._quieten(role)
+            self._identify(role, instrument, devices[role])
+        self._by_role()
+        self.guard.start()
+
+    def _closed(self, role: str) -> None:
+        self.make_safe()
+        self._bare[role].close()
+
+    def _start_world(self) -> None:
+        """The simulated bench's process, when the file names a world; its links over those of the file."""
+        if self.file.world is None:
+            self._clock_url, self._links = self.file.clock, dict[str, str]()
+        else:
+            from drivers.shelf import start_simulated
+
+            simulated = start_simulated(
+                find("world", self.file.world), parent_pid=self.watchdog.pid, **cast(dict[str, Any], self._options)
+            )
+            self._stack.callback(simulated.close)
+            self._clock_url, self._links = simulated.clock, dict(simulated.links)
+        self.clock: Clock = BenchClock(self._clock_url) if self._clock_url else WallClock()
+        self._stack.callback(self.clock.close)
+
+    def _present(self) -> dict[str, Device]:
+        """Role -> device with a real link; roles that the simulated bench does not serve are left out."""
+        present = {}
+        for role, device in self.file.devices().items():
+            if device.link != OVERLAID:
+                present[role] = device
+            elif role in self._links:
+                present[role] = device.model_copy(update={"link": self._links[role]})
+            elif role not in ("encoder", "axis", "climate") or self.file.world is None:
+                raise UsageError(
+                    f"bench {self.file.name}: {role}.link is {OVERLAID!r}, but nothing simulates it.",
+                    next_action="Give the instrument's link, or name a world.",
+                )
+        return present
+
+    def _quieten(self, role: str) -> None:
+        """Cold start is off: before anything else is asked, no output and no relay is on."""
+        if role == "generator":
+            cast(Generator, self._bare[role]).output(False)
+        elif role == "switch":
+            cast(Switch, self._bare[role]).open_all()
+
+    def _identify(self, role: str, instrument: Instrument, device: Device) -> None:
+        identity = instrument.identity()
+        if device.serial and identity.serial != device.serial:
+            raise WrongInstrument(
+                f"serial {identity.serial} answers, the bench file says {device.serial}",
+                instrument=instrument.name,
+                next_action=f"Connect the right one, or change {role}.serial in the bench file.",
+            )
+        today = self._today or date.today()
+        if device.due is not None and device.due < today and not (identity.simulated or self._allow_overdue):
+            raise WrongInstrument(
+                f"calibration was due on {device.due.isoformat()}",
+                instrument=instrument.name,
+                next_action="Have it calibrated, or allow an overdue instrument for this run (it will be printed).",
+            )
+        self.instruments[role] = Identified(role=role, name=instrument.name, identity=identity, device=device)
+
+    def _by_role(self) -> None:
+        get = self._bare.get
+        axis = cast(Axis | None, get("axis"))
+        generator = cast(Generator, self._bare["generator"])
+        self.interlock = cast(Interlock, self._bare["interlock"])
+        self.guard = Guard(
+            token=self.token, interlock=self.interlock, clock=self.clock.another(), generator=generator, axis=axis
+        )
+        self._stack.callback(self.guard.close)
+        self.multimeter = cast(Multimeter, self._bare["multimeter"])
+        self.sampler = cast(Sampler, self._bare["sampler"])
+        self.encoder = cast(Encoder | None, get("encoder"))
+        self.climate = cast(Climate | None, get("climate"))
+        self.axis = GuardedAxis(axis, self.guard) if axis is not None else None
+        self.generator = GuardedGenerator(generator, self.guard, self.clock, self.file.generator.amplifier_gain)
+        self.switch = GuardedSwitch(cast(Switch, self._bare["switch"]), generator, self.axis)
+
+    # ---- what is there
+
+    @property
+    def simulated(self) -> bool:
+        """True when any instrument says that it is simulated."""
+        return self.file.simulated or any(one.identity.simulated for one in self.instruments.values())
+
+    def name(self, role: str) -> str:
+        """The name of a role's instrument, for readings."""
+        return self._bare[role].name
+
+    def identities(self) -> dict[str, dict[str, Any]]:
+        """Role -> identity with calibration status, for a run's header."""
+        return {role: one.to_dict() for role, one in self.instruments.items()}
+
+    # ---- closing
+
+    def make_safe(self) -> dict[str, str]:
+        """Output off and axis at rest, then relays open and the rest; name -> fault ("" = safe). Never raises."""
+        if self._safe:
+            return {}
+        if (guard := getattr(self, "guard", None)) is not None:
+            guard.stand_back()
+        first = tuple(self._bare[role] for role in ("generator", "axis") if role in self._bare)
+        others = tuple(one for role, one in self._bare.items() if role not in ("generator", "axis"))
+        outcome = safe_state(first, others)
+        self._safe = True
+        return outcome
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+
+def open_bench(
+    file: BenchFile,
+    holder: Holder,
+    *,
+    clamping: int = 1,
+    speed: str = "real",
+    log: Path | None = None,
+    allow_overdue: bool = False,
+    today: date | None = None,
+) -> Bench:
+    """A bench to be entered with `with`.
+
+    clamping, speed ("real", "fast") and log concern the simulated bench only. Raises WrongInstrument (serial,
+    calibration overdue), LinkDown or NoReply naming the instrument; whatever was opened until then is safe and closed.
+    """
+    return Bench(file, holder, clamping=clamping, speed=speed, log=log, allow_overdue=allow_overdue, today=today)
+
+
+def _device_options(role: str, device: Device) -> dict[str, Any]:
+    return {key: getattr(device, key) for key in OPTIONS.get(role, ())}
+
+
+def _built(role: str, device: Device) -> Instrument:
+    from drivers.shelf import open_driver
+
+    return cast(Instrument, open_driver(device.driver, device.link, role, **_device_options(role, device)))
+
+
+def _for_watchdog(role: str, device: Device) -> dict[str, Any]:
+    return {"driver": device.driver, "link": device.link, "name": role, "options": _device_options(role, device)}

@@ -1,0 +1,255 @@
+"""What may forbid motion and excitation while a run goes on, and the way to the safe state.
+
+It must never know a sequence or a resolver. Two threads: one polls the interlock at 10 Hz or faster on its own
+link, watches the excitation's time and that it is being measured; the other waits for the stop token and then takes
+generator and axis down at once, each on its own link, while the main thread is still finishing its exchange.
+A stop is latched for the run. This is no substitute for the emergency stop that cuts power in hardware
+(hardware/safety.md).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from drivers.roles import Axis, Generator, Instrument, Interlock
+from rig.control.clock import Clock
+from rig.control.stop import StopToken
+from rig.errors import BenchError, RigError, SafetyStop
+
+POLL_S = 0.08
+UNMEASURED_S = 0.2  # after switching on, the coil has to have been measured by then
+FIRST_S = 1.0  # generator off and axis halted
+EACH_S = 2.0  # the safe state of any instrument
+AGAIN_S = 0.25  # halted again until the main thread has come back
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ceilings:
+    """What the coil may never see: volts and amperes rms at the coil, and the longest time switched on (s)."""
+
+    v_rms: float
+    a_rms: float
+    on_s: float = 3600.0
+
+
+class Guard:
+    """Watches one bench for one run. `token` is the run's own; generator and axis are the bare instruments."""
+
+    def __init__(
+        self, *, token: StopToken, interlock: Interlock, clock: Clock, generator: Generator, axis: Axis | None
+    ) -> None:
+        self.token = token
+        self._interlock = interlock
+        self._clock = clock
+        self._generator = generator
+        self._axis = axis
+        self._permit = threading.Lock()
+        self._closing = threading.Event()
+        self._standing_back = threading.Event()
+        self._threads: list[threading.Thread] = []
+        self._on_since_s: float | None = None
+        self._measured = False
+        self.ceilings: Ceilings | None = None
+
+    # ---- threads
+
+    def start(self) -> None:
+        """Ask the interlock once, then go on asking until `close`."""
+        self._poll_once()
+        for name, work in (("guard: poll", self._poll), ("guard: stop", self._stop)):
+            thread = threading.Thread(target=work, name=name, daemon=True)
+            thread.start()
+            self._threads.append(thread)
+
+    def close(self) -> None:
+        """End both threads. Never raises."""
+        self._closing.set()
+        self._standing_back.set()
+        self._clock.close()
+        for thread in self._threads:
+            thread.join(EACH_S)
+
+    def _poll(self) -> None:
+        while not self._closing.is_set() and self.token.reason is None:
+            try:
+                self._clock.sleep(POLL_S)
+                self._poll_once()
+            except RigError as fault:
+                if not self._closing.is_set():
+                    self.token.set(_lost(fault))
+
+    def _poll_once(self) -> None:
+        try:
+            state = self._interlock.state()
+        except BenchError as fault:
+            self.token.set(_lost(fault))
+            return
+        if state.emergency_stop:
+            self.token.set(
+                SafetyStop(
+                    "the emergency stop is pressed.",
+                    code="emergency-stop",
+                    next_action="Find out why, release it and start a new run.",
+                )
+            )
+        elif not state.guard_closed:
+            self.token.set(
+                SafetyStop("the guard is open.", code="guard-open", next_action="Close it and start a new run.")
+            )
+        self._watch_time()
+
+    def _watch_time(self) -> None:
+        since_s = self._on_since_s
+        if since_s is None or self.ceilings is None:
+            return
+        on_s = self._clock.now_s() - since_s
+        if on_s > self.ceilings.on_s:
+            self.token.set(
+                SafetyStop(
+                    f"the excitation has been on for {on_s:.0f} s, allowed are {self.ceilings.on_s:.0f} s.",
+                    code="on-time",
+                    next_action="Let the part cool down.",
+                )
+            )
+        elif on_s > UNMEASURED_S and not self._measured:
+            self.token.set(
+                SafetyStop(
+                    f"the excitation was on for {1000 * on_s:.0f} ms and had not been measured at the coil.",
+                    code="unmeasured",
+                    next_action="Look why the sampler is slow; `anglewright bench check` times it.",
+                )
+            )
+
+    def _stop(self) -> None:
+        while not self._closing.is_set() and not self._standing_back.is_set():
+            if self.token.wait(AGAIN_S):
+                self.take_down()
+                self._standing_back.wait(AGAIN_S)
+
+    def stand_back(self) -> None:
+        """The main thread has come back and makes everything safe itself: no further take-downs."""
+        self._standing_back.set()
+
+    # ---- taking down
+
+    def take_down(self) -> Mapping[str, str]:
+        """Generator off and axis halted, at the same time, each on its own link; name -> fault ("" = done)."""
+        with self._permitted():
+            work: dict[str, Callable[[], None]] = {self._generator.name: lambda: self._generator.output(False)}
+            if (axis := self._axis) is not None:
+                work[axis.name] = axis.halt
+            return in_parallel(work, FIRST_S)
+
+    @contextmanager
+    def _permitted(self) -> Iterator[None]:
+        got = self._permit.acquire(timeout=FIRST_S / 2)
+        try:
+            yield
+        finally:
+            if got:
+                self._permit.release()
+
+    @contextmanager
+    def permit(self) -> Iterator[None]:
+        """Around every command that energises or moves: raises a latched stop, holds off a take-down meanwhile."""
+        with self._permit:
+            self.token.check()
+            yield
+
+    # ---- excitation
+
+    def allow_level(self, at_coil_v_rms: float) -> None:
+        """Raise SafetyStop unless the wanted level at the coil (V rms) is under the ceiling."""
+        if self.ceilings is None:
+            raise SafetyStop(
+                "no excitation ceilings are set.", code="ceiling-voltage", next_action="Name the part file of the part."
+            )
+        if at_coil_v_rms > self.ceilings.v_rms * (1 + 1e-9):
+            raise SafetyStop(
+                f"{at_coil_v_rms:.3g} V rms at the coil was asked for; the ceiling is {self.ceilings.v_rms:.3g} V.",
+                code="ceiling-voltage",
+                next_action="Check excitation.level_v_rms of the part and amplifier_gain of the bench.",
+            )
+
+    def switched_on(self, at_s: float) -> None:
+        """The output came on at this time of the clock."""
+        self._measured = False
+        self._on_since_s = at_s
+
+    def switched_off(self) -> None:
+        """The output is off."""
+        self._on_since_s = None
+
+    def measured(self, v_rms: float, a_rms: float) -> None:
+        """What the coil was found to get; above a ceiling the run stops with everything off."""
+        self._measured = True
+        if self.ceilings is None:
+            return
+        found = (
+            ("voltage", v_rms, self.ceilings.v_rms, "V"),
+            ("current", a_rms, self.ceilings.a_rms, "A"),
+        )
+        for what, value, ceiling, unit in found:
+            if value > ceiling:
+                self.token.set(
+                    SafetyStop(
+                        f"excitation {what} {value:.3g} {unit} rms is above the ceiling of {ceiling:.3g} {unit}.",
+                        code=f"ceiling-{what}",
+                        next_action="Look for a shorted coil, a wrong pin map or a wrong amplifier gain.",
+                    )
+                )
+                self.token.check()
+
+
+def _lost(fault: RigError) -> SafetyStop:
+    stop = SafetyStop(
+        f"the interlock does not answer: {fault.message}.",
+        code="interlock-lost",
+        next_action="Check its cable; without it nothing moves.",
+    )
+    stop.__cause__ = fault
+    return stop
+
+
+def in_parallel(work: Mapping[str, Callable[[], None]], bound_s: float) -> dict[str, str]:
+    """Do all at the same time; name -> "" when done, else the fault. Whoever is not back after bound_s is left."""
+    outcome = dict.fromkeys(work, f"not done within {bound_s:g} s")
+
+    def do(name: str, job: Callable[[], None]) -> None:
+        try:
+            job()
+        except (RigError, OSError) as fault:
+            outcome[name] = str(fault) or type(fault).__name__
+        else:
+            outcome[name] = ""
+
+    threads = [threading.Thread(target=do, args=item, name=f"safe: {item[0]}", daemon=True) for item in work.items()]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(bound_s)
+    return dict(outcome)
+
+
+def safe_state(first: tuple[Instrument, ...], others: tuple[Instrument, ...]) -> dict[str, str]:
+    """Generator and axis (`first`), then relays and the rest; name -> "" when safe, else the fault. Never raises.
+
+    An instrument that fails at the first try gets a fresh link and one more.
+    """
+    outcome = in_parallel({one.name: _made_safe(one) for one in first}, EACH_S)
+    return outcome | in_parallel({one.name: _made_safe(one) for one in others}, EACH_S)
+
+
+def _made_safe(instrument: Instrument) -> Callable[[], None]:
+    def make() -> None:
+        try:
+            instrument.safe_state()
+        except (RigError, OSError):
+            instrument.close()
+            instrument.open()
+            instrument.safe_state()
+
+    return make

@@ -1,0 +1,183 @@
+"""Runs the steps of a sequence: one state table, gates between steps, and the safe state on every way out.
+
+It must never know what a step measures. States ready, running, held, stopping, safe, done; a move that the table
+does not hold raises and changes nothing. A gate looks at what has been read so far; when it gives reasons, the run
+ends early with the readings it has, and the judge decides. A stop or a fault leaves the run incomplete.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from collections.abc import Sequence as Many
+from dataclasses import dataclass, field
+from typing import Any
+
+from rig.control.guard import Ceilings
+from rig.control.step import Context
+from rig.errors import RigError, UsageError
+from rig.result import Reason
+
+TABLE: Mapping[tuple[str, str], str] = {
+    ("ready", "start"): "running",
+    ("ready", "stop"): "stopping",
+    ("running", "hold"): "held",
+    ("running", "finish"): "stopping",
+    ("running", "stop"): "stopping",
+    ("held", "resume"): "running",
+    ("held", "stop"): "stopping",
+    ("stopping", "made_safe"): "safe",
+    ("safe", "close"): "done",
+}
+STATES = ("ready", "running", "held", "stopping", "safe", "done")
+EVENTS = ("start", "hold", "resume", "finish", "stop", "made_safe", "close")
+
+
+def always(_: Context) -> bool:
+    """The step is taken in every run."""
+    return True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step. do: acquires, through the context. when: whether this run takes it. gate: reasons to end here.
+
+    limit_s: how long (wall time) the main thread may be silent within it before the watchdog takes over.
+    """
+
+    name: str
+    title: str
+    do: Callable[[Context], None]
+    when: Callable[[Context], bool] = always
+    gate: Callable[[Context], Many[Reason]] | None = None
+    limit_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sequence:
+    """What is done, in order; version is printed on certificates and changes with the method."""
+
+    name: str
+    title: str
+    steps: tuple[Step, ...]
+    version: str = "1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """How a run ended. complete: the judge may judge it. fault: what stopped it. reasons: of the gate that ended it."""
+
+    complete: bool
+    fault: RigError | None = None
+    reasons: tuple[Reason, ...] = ()
+    last_step: str = ""
+    unsafe: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def exit_status(self) -> int:
+        """0, or that of the fault."""
+        return 0 if self.fault is None else self.fault.exit_status
+
+
+class Machine:
+    """The state of one run; moves may come from any thread."""
+
+    def __init__(self) -> None:
+        self._state = "ready"
+        self._lock = threading.Lock()
+        self._released = threading.Event()
+        self._released.set()
+
+    @property
+    def state(self) -> str:
+        return self._state
+
+    def move(self, event: str) -> str:
+        """The state after an event. Raises UsageError for a move that the table does not hold; nothing changes then."""
+        with self._lock:
+            after = TABLE.get((self._state, event))
+            if after is None:
+                known = ", ".join(e for (s, e) in TABLE if s == self._state) or "nothing"
+                raise UsageError(
+                    f"a run that is {self._state} can't {event}.", next_action=f"What it can do now: {known}."
+                )
+            self._state = after
+            if after == "held":
+                self._released.clear()
+            else:
+                self._released.set()
+            return after
+
+    def wait_while_held(self, context: Context) -> None:
+        """Between steps: stay here while the run is held; a stop ends the wait."""
+        while not self._released.wait(0.1):
+            context.check_stop()
+
+
+def run(sequence: Sequence, context: Context, machine: Machine | None = None) -> Ended:
+    """Take the steps; every way out ends with outputs off, axis at rest, relays open and an "end" line in the journal.
+
+    A RigError ends the run and is returned; anything else is a fault of the program and is raised once all is safe.
+    """
+    machine = machine or Machine()
+    bench = context.bench
+    excitation, own = context.part.excitation, bench.file.generator.ceiling_v_rms
+    bench.guard.ceilings = Ceilings(v_rms=min(excitation.ceiling_v_rms, own), a_rms=excitation.ceiling_a_rms)
+    ended = Ended(complete=False)
+    try:
+        ended = _taken(sequence, context, machine)
+    finally:
+        ended = _safe_end(context, machine, ended)
+    return ended
+
+
+def _taken(sequence: Sequence, context: Context, machine: Machine) -> Ended:
+    try:
+        context.check_stop()
+        machine.move("start")
+        for number, step in enumerate(sequence.steps, start=1):
+            machine.wait_while_held(context)
+            if not step.when(context):
+                context.event("step left out", left_out=step.name)
+                continue
+            if reasons := _one(step, context, number, len(sequence.steps)):
+                return Ended(complete=True, reasons=reasons, last_step=step.name)
+    except RigError as fault:
+        return Ended(complete=False, fault=context.bench.token.reason or fault, last_step=context.step)
+    return Ended(complete=True, last_step=context.step)
+
+
+def _one(step: Step, context: Context, number: int, total: int) -> tuple[Reason, ...]:
+    context.step = step.name
+    context.bench.watchdog.progress(step.limit_s)
+    context.event("step begun", title=step.title, number=number, of=total)
+    context.progress(step.title, 0, 0)
+    step.do(context)
+    context.check_stop()
+    reasons = tuple(step.gate(context)) if step.gate is not None else ()
+    if reasons:
+        context.event("ended early", reasons=[reason.to_dict() for reason in reasons])
+    return reasons
+
+
+def _safe_end(context: Context, machine: Machine, ended: Ended) -> Ended:
+    if machine.state in ("ready", "held") or not ended.complete:
+        machine.move("stop")
+    else:
+        machine.move("finish")
+    faults = {name: fault for name, fault in context.bench.make_safe().items() if fault}
+    machine.move("made_safe")
+    end: dict[str, Any] = {"complete": ended.complete, "last_step": ended.last_step, "utc": context.clock.utc()}
+    if ended.fault is not None:
+        end |= {"fault": str(ended.fault), "kind": type(ended.fault).__name__}
+    if faults:
+        end["not_safe"] = faults
+    context.journal.append("end", end)
+    machine.move("close")
+    return Ended(
+        complete=ended.complete,
+        fault=ended.fault,
+        reasons=ended.reasons,
+        last_step=ended.last_step,
+        unsafe=faults,
+    )

@@ -1,0 +1,144 @@
+"""The process that takes the bench down when the controller can't any more: killed, crashed or hung.
+
+Started before the first instrument is opened, in a session of its own (Ctrl-C does not reach it). It holds the end
+of a pipe: end of file, or no heartbeat for 0.7 s of wall time, and it kills the controller (exclusive ports would
+stay shut otherwise), opens generator and axis itself, switches off, halts, verifies, leaves `watchdog.json` in the
+run's folder and ends. It must never know what was being measured. Run as `python -m rig.control.watchdog`.
+Words on the pipe, one a line: an empty line (heartbeat), {"arm": {role: device}}, {"folder": path}, "done".
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import sys
+import time
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rig.errors import RigError
+
+SILENCE_S = 0.7
+TRY_FOR_S = 8.0
+RETRY_S = 0.05
+
+
+class _Pipe:
+    """Whole lines from standard input; None for its end, "" for silence."""
+
+    def __init__(self) -> None:
+        self._pending = b""
+
+    def lines(self, timeout_s: float | None) -> list[str] | None:
+        ready, _, _ = select.select([0], [], [], timeout_s)
+        if not ready:
+            return []
+        got = os.read(0, 65536)
+        if not got:
+            return None
+        *whole, self._pending = (self._pending + got).split(b"\n")
+        return [line.decode() for line in whole]
+
+
+def main() -> None:
+    """Watch until told that all is done, or until it has to act."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    controller = os.getppid()
+    pipe = _Pipe()
+    devices: dict[str, Any] = {}
+    folder: Path | None = None
+    _say("ready")
+    while True:
+        lines = pipe.lines(SILENCE_S if devices else None)
+        if lines is None or (not lines and devices):
+            break
+        for line in lines:
+            if line == "done":
+                return
+            message = json.loads(line) if line else {}
+            if "folder" in message:
+                folder = Path(message["folder"])
+            if "arm" in message:
+                devices = {role: _built(device) for role, device in message["arm"].items()}
+                _say("armed")
+    if devices:
+        why = "the controller ended without a word" if lines is None else f"no heartbeat for {SILENCE_S} s"
+        act(devices, controller, folder, why)
+
+
+def _say(word: str) -> None:
+    sys.stdout.write(word + "\n")
+    sys.stdout.flush()
+
+
+def _built(device: Mapping[str, Any]) -> Any:
+    from drivers.shelf import open_driver
+
+    return open_driver(device["driver"], device["link"], device["name"], **device["options"])
+
+
+def act(devices: Mapping[str, Any], controller: int, folder: Path | None, why: str) -> None:
+    """Kill the controller, then take generator and axis down at the same time; leave a note in the folder."""
+    from rig.control.guard import in_parallel
+
+    start_s = time.monotonic()
+    killed = _kill(controller)
+    work: dict[str, Callable[[], None]] = {role: _taken_down(role, one, start_s) for role, one in devices.items()}
+    outcome = in_parallel(work, TRY_FOR_S + 1.0)
+    note = {
+        "utc": datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        "reason": why,
+        "controller_killed": killed,
+        "took_s": round(time.monotonic() - start_s, 3),
+    } | {
+        role: fault or ("output off, verified" if role == "generator" else "halted") for role, fault in outcome.items()
+    }
+    sys.stderr.write(f"anglewright watchdog: {json.dumps(note)}\n")
+    if folder is not None:
+        aside = folder / "watchdog.json.part"
+        aside.write_text(json.dumps(note, indent=1) + "\n", encoding="utf-8")
+        aside.replace(folder / "watchdog.json")
+
+
+def _kill(controller: int) -> bool:
+    if os.getppid() != controller:
+        return False
+    try:
+        os.kill(controller, signal.SIGKILL)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def _taken_down(role: str, instrument: Any, start_s: float) -> Callable[[], None]:
+    def once() -> None:
+        instrument.open()
+        try:
+            if role == "generator":
+                instrument.output(False)
+            else:
+                instrument.halt()
+            instrument.safe_state()
+        finally:
+            instrument.close()
+
+    def take_down() -> None:
+        while True:
+            try:
+                once()
+                return
+            except (RigError, OSError):
+                if time.monotonic() - start_s > TRY_FOR_S:
+                    raise
+                time.sleep(RETRY_S)
+
+    return take_down
+
+
+if __name__ == "__main__":
+    main()
