@@ -5,7 +5,15 @@ It knows no measurand by name and no file. Terms: GUM (JCGM 100:2008) 4.2, 4.3, 
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import UsageError
+from rig.uncertainty.propagate import coverage_factor, effective_dof
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,3 +36,40 @@ class BudgetLine:
     def contribution(self) -> float:
         """|sensitivity| * u, in the unit of the output."""
         return abs(self.sensitivity) * self.u
+
+
+@dataclass(frozen=True, slots=True)
+class Combined:
+    """Combined standard uncertainty u, effective degrees of freedom, coverage factor k and U = k u at 95.45 %."""
+
+    u: float
+    dof: float
+    k: float
+    U: float
+
+
+def combine(lines: Sequence[BudgetLine], correlation: NDArray[np.float64] | None = None) -> Combined:
+    """The lines as one figure; correlation: (n, n) between the lines' inputs, None when they are independent.
+
+    GUM 5.1.2, 5.2.2, G.4.1. Raises UsageError for no lines or a negative or non-finite u.
+    """
+    if not lines:
+        raise UsageError("A budget without lines was asked for.", next_action="Name the influences.")
+    for line in lines:
+        if not (line.u >= 0 and math.isfinite(line.u) and math.isfinite(line.sensitivity)):
+            raise UsageError(
+                f"Budget line {line.influence!r}: u = {line.u!r}, sensitivity = {line.sensitivity!r}; finite numbers "
+                "and u >= 0 were expected.",
+                next_action="Correct that influence.",
+            )
+    parts = np.array([line.sensitivity * line.u for line in lines])
+    matrix = np.eye(parts.size) if correlation is None else np.asarray(correlation, dtype=np.float64)
+    dof = effective_dof(parts, [line.dof for line in lines], correlation)
+    u = math.sqrt(max(0.0, float(parts @ matrix @ parts)))
+    k = coverage_factor(dof)
+    return Combined(u, dof, k, k * u)
+
+
+def largest_first(lines: Sequence[BudgetLine]) -> tuple[BudgetLine, ...]:
+    """The lines as they are printed."""
+    return tuple(sorted(lines, key=lambda line: -line.contribution))
