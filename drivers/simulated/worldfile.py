@@ -1,0 +1,357 @@
+"""The world file of the simulated bench: every key, unit and default, checked before anything is built.
+
+It must never know a wire, an instrument's words or the time. The keys are those of DEVELOPERS.md ("World file keys")
+and fixtures/README.md; unknown ones are refused with the nearest known name (rig/description.py). Refused with a
+reason: odd tooth counts, teeth = 2 x pole pairs, a gap that closes, keys that contradict each other.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from rig.description import Strict, checked, find
+from rig.resolver.part import TERMINALS
+
+Coil = Literal["exc", "sin", "cos"]
+CoilOrNone = Literal["", "exc", "sin", "cos"]
+Four = tuple[float, float, float, float]
+
+SAMPLER_CHANNELS = ("exc_v", "exc_i", "sin", "cos")
+SILENT_NAMES = {
+    "exc": 0, "exc_v": 0, "voltage": 0,
+    "exc_i": 1, "current": 1,
+    "sin": 2, "sine": 2,
+    "cos": 3, "cosine": 3,
+}  # fmt: skip
+
+
+class Thermistor(Strict):
+    """r25_ohm: of "ntc", "ptc" and "silicon" at 25 degC. dissipation_mw_k 0: the meter's current does not heat it."""
+
+    kind: Literal["ntc", "ptc", "pt1000", "silicon", "none"] = "ntc"
+    r25_ohm: float = Field(default=10_000.0, gt=0)
+    beta_k: float = Field(default=3435.0, gt=0)
+    dissipation_mw_k: float = Field(default=0.0, ge=0)
+
+
+class PartFaults(Strict):
+    """What is wrong with the part; a fault that is not set is absent. Angles are mechanical degrees."""
+
+    open: Literal["", "exc", "sin", "cos", "thermistor"] = ""
+    open_above_degc: float | None = None
+    shorted_coil: CoilOrNone = ""
+    shorted_tooth: int = Field(default=1, ge=1)
+    shorted_turns: int = Field(default=0, ge=0)
+    short_ohm: float = Field(default=0.4, ge=0)
+    leak_exc_sin_ohm: float | None = Field(default=None, gt=0)
+    leak_exc_cos_ohm: float | None = Field(default=None, gt=0)
+    leak_sin_cos_ohm: float | None = Field(default=None, gt=0)
+    leak_exc_core_ohm: float | None = Field(default=None, gt=0)
+    leak_sin_core_ohm: float | None = Field(default=None, gt=0)
+    leak_cos_core_ohm: float | None = Field(default=None, gt=0)
+    leak_thermistor_ohm: float | None = Field(default=None, gt=0)
+    leak_from: float = Field(default=1.0, ge=0, le=1)
+    leak_to: float = Field(default=1.0, ge=0, le=1)
+    moisture: float = Field(default=0.0, ge=0, le=1)
+    contact_exc_ohm: float = Field(default=0.0, ge=0)
+    contact_sin_ohm: float = Field(default=0.0, ge=0)
+    contact_cos_ohm: float = Field(default=0.0, ge=0)
+    static_offset_mm: float = Field(default=0.0, ge=0)
+    static_offset_deg: float = 0.0
+    runout_mm: float = Field(default=0.0, ge=0)
+    runout_deg: float = 0.0
+    tilt_mrad: float = Field(default=0.0, ge=0)
+    tilt_deg: float = 0.0
+    axial_mm: float = 0.0
+    weak_lobe: int = Field(default=0, ge=0)
+    weak_lobe_fraction: float = Field(default=0.0, ge=0, le=1)
+    swap_sin_cos: bool = False
+    reverse_exc: bool = False
+    reverse_sin: bool = False
+    reverse_cos: bool = False
+    rotor: Literal["fitted", "missing"] = "fitted"
+    rotor_slip_deg_per_turn: float = 0.0
+    magnetised_v_per_krpm: float = 0.0
+    thermistor_offset_degc: float = 0.0
+
+    @model_validator(mode="after")
+    def _consistent(self) -> PartFaults:
+        if self.open_above_degc is not None and not self.open:
+            raise ValueError("open_above_degc needs `open` to say which coil opens")
+        if self.shorted_turns and not self.shorted_coil:
+            raise ValueError("shorted_turns needs `shorted_coil` to say which coil")
+        return self
+
+
+class PartWorld(Strict):
+    """Geometry, turns and copper of the true part. lobes None: as many as pole pairs."""
+
+    pole_pairs: int = Field(default=4, ge=1, le=32)
+    teeth: int = Field(default=16, ge=4, le=96)
+    lobes: int | None = Field(default=None, ge=1, le=64)
+    gap_mean_mm: float = Field(default=0.70, gt=0, le=10)
+    lobe_mm: float = Field(default=0.38, ge=0)
+    lobe_shape: Literal["permeance", "gap"] = "permeance"
+    bore_radius_mm: float = Field(default=32.0, gt=0)
+    stack_mm: float = Field(default=9.0, gt=0)
+    tooth_fraction: float = Field(default=0.64, gt=0, le=1)
+    turns_exc: int = Field(default=24, ge=1)
+    turns_out: int = Field(default=32, ge=1)
+    leakage: float = Field(default=0.15, ge=0)
+    r20_exc_ohm: float = Field(default=9.0, gt=0)
+    r20_sin_ohm: float = Field(default=15.0, gt=0)
+    r20_cos_ohm: float = Field(default=15.0, gt=0)
+    gap_scatter: float = Field(default=0.005, ge=0, lt=0.3)
+    core_loss_deg: float = Field(default=0.5, ge=0, lt=45)
+    c_winding_pf: float = Field(default=80.0, ge=0)
+    thermistor: Thermistor = Thermistor()
+    faults: PartFaults = PartFaults()
+
+    @property
+    def lobe_count(self) -> int:
+        """Lobes of the rotor that is fitted."""
+        return self.pole_pairs if self.lobes is None else self.lobes
+
+    @model_validator(mode="after")
+    def _buildable(self) -> PartWorld:
+        if self.teeth % 2:
+            raise ValueError(f"teeth = {self.teeth}: an odd tooth count can't carry alternating excitation; even it")
+        if self.teeth == 2 * self.pole_pairs:
+            raise ValueError(
+                f"teeth = {self.teeth} is 2 x pole pairs: one of the two outputs sees no lobe; choose more"
+            )
+        if self.lobe_mm >= self.gap_mean_mm:
+            raise ValueError(f"the gap closes: lobe_mm {self.lobe_mm} is not below gap_mean_mm {self.gap_mean_mm}")
+        if self.faults.weak_lobe > self.lobe_count:
+            raise ValueError(f"weak_lobe {self.faults.weak_lobe}: the rotor has {self.lobe_count} lobes")
+        if abs(self.faults.axial_mm) >= self.stack_mm:
+            raise ValueError(f"axial_mm {self.faults.axial_mm} leaves no overlap of a stack of {self.stack_mm} mm")
+        return self
+
+    def r20_ohm(self, coil: str) -> float:
+        """Copper resistance of a coil at 20 degC, before any fault."""
+        return {"exc": self.r20_exc_ohm, "sin": self.r20_sin_ohm, "cos": self.r20_cos_ohm}[coil]
+
+
+class HolderWorld(Strict):
+    """What holds the part. offset, tilt and axial seat of clamping `offset_clamping` only (0: of every clamping).
+
+    angle_deg and angle_sigma_deg (mechanical): how the stator sits against the index; drawn at each clamping.
+    """
+
+    centring_sigma_mm: float = Field(default=0.01, ge=0)
+    axial_sigma_mm: float = Field(default=0.02, ge=0)
+    angle_sigma_deg: float = Field(default=0.2, ge=0)
+    angle_deg: float = 0.0
+    angles_deg: tuple[float, ...] = ()
+    offset_mm: float = Field(default=0.0, ge=0)
+    offset_deg: float = 0.0
+    tilt_mrad: float = Field(default=0.0, ge=0)
+    tilt_deg: float = 0.0
+    axial_mm: float = 0.0
+    offset_clamping: int = Field(default=1, ge=0)
+    lead_ohm: float = Field(default=0.08, ge=0)
+    adapter: str = ""
+    pins: dict[str, int] = Field(default_factory=lambda: {name: i + 1 for i, name in enumerate(TERMINALS)})
+
+    @model_validator(mode="after")
+    def _pins(self) -> HolderWorld:
+        unknown = [name for name in self.pins if name not in TERMINALS]
+        if unknown:
+            raise ValueError(f"pins: unknown terminals {unknown}; they are {', '.join(TERMINALS)}")
+        missing = [name for name in TERMINALS[:6] if name not in self.pins]
+        if missing:
+            raise ValueError(f"pins: no pin for {', '.join(missing)}")
+        if len(set(self.pins.values())) != len(self.pins):
+            raise ValueError("pins: two terminals on one pin")
+        if any(not 1 <= pin <= 12 for pin in self.pins.values()):
+            raise ValueError("pins: adapter pins are 1 to 12")
+        return self
+
+
+class AxisWorld(Strict):
+    """Commanded steps to true angle; amplitudes are peaks in mechanical arcminutes. command_s: latency of a command."""
+
+    full_steps: int = Field(default=200, ge=4)
+    microsteps: int = Field(default=16, ge=1)
+    cyclic_50_arcmin: float = 3.0
+    cyclic_100_arcmin: float = 1.5
+    cyclic_200_arcmin: float = 0.7
+    once_arcmin: float = 2.0
+    twice_arcmin: float = 0.5
+    backlash_arcmin: float = Field(default=1.0, ge=0)
+    ring_hz: float = Field(default=80.0, gt=0)
+    ring_damping: float = Field(default=0.05, gt=0, lt=1)
+    ring_fraction: float = Field(default=0.2, ge=0)
+    lost_at_deg: float | None = None
+    lost_deg: float = Field(default=0.0, ge=0)
+    scale: float = Field(default=1.0, gt=0)
+    stuck: bool = False
+    encoder: bool = False
+    encoder_arcmin: float = Field(default=0.02, ge=0)
+    encoder_once_arcmin: float = Field(default=0.3, ge=0)
+    index: bool = True
+    index_repeat_arcmin: float = Field(default=0.5, ge=0)
+    hand_turned: bool = False
+    start_deg: float = 0.0
+    command_s: float = Field(default=0.0, ge=0)
+
+    @property
+    def steps_per_turn(self) -> int:
+        """Microsteps of one turn."""
+        return self.full_steps * self.microsteps
+
+
+class SamplerWorld(Strict):
+    """Four simultaneous channels (exc_v, exc_i, sin, cos). tone_v and mains_v are peaks, on sine and cosine."""
+
+    bits: int = Field(default=16, ge=8, le=16)
+    range_v: float = Field(default=10.0, gt=0)
+    exc_divider: float = Field(default=0.5, gt=0)
+    shunt_ohm: float = Field(default=1.0, gt=0)
+    noise_v: float = Field(default=0.0005, ge=0)
+    gain_error: Four = (0.0, 0.0, 0.0, 0.0)
+    offset_v: Four = (0.0, 0.0, 0.0, 0.0)
+    skew_ns: Four = (0.0, 0.0, 0.0, 0.0)
+    clock_ppm: float = 20.0
+    input_ohm: float = Field(default=1e6, gt=0)
+    input_pf: float = Field(default=120.0, ge=0)
+    crosstalk: float = 0.0
+    clip_v: float | None = Field(default=None, gt=0)
+    silent_channel: str = ""
+    tone_v: float = Field(default=0.0, ge=0)
+    tone_hz: float = Field(default=8000.0, gt=0)
+    mains_v: float = Field(default=0.0, ge=0)
+    mains_hz: float = Field(default=50.0, gt=0)
+    arm_s: float = Field(default=0.0, ge=0)
+    read_s: float = Field(default=0.0, ge=0)
+
+    @model_validator(mode="after")
+    def _silent(self) -> SamplerWorld:
+        if self.silent_channel and self.silent_channel not in SILENT_NAMES:
+            raise ValueError(f"silent_channel {self.silent_channel!r} is none of {', '.join(SILENT_NAMES)}")
+        return self
+
+
+class MultimeterWorld(Strict):
+    """lead_ohm: of both leads together, in two-wire only; four-wire senses at the part's terminals."""
+
+    lead_ohm: float = Field(default=0.1, ge=0)
+    emf_uv: float = 2.0
+    gain_ppm: float = 20.0
+    noise_ppm: float = Field(default=5.0, ge=0)
+    command_s: float = Field(default=0.0, ge=0)
+
+
+class GeneratorWorld(Strict):
+    """Source and amplifier. load: the panel's setting at switching on. amplifier_limit_v: peak of its EMF."""
+
+    source_ohm: float = Field(default=50.0, ge=0)
+    load: Literal["hiz", "50"] = "hiz"
+    frequency_ppm: float = 5.0
+    thd: float = Field(default=0.002, ge=0, lt=1)
+    amplifier_gain: float = Field(default=2.0, gt=0)
+    amplifier_input_ohm: float = Field(default=1e6, gt=0)
+    amplifier_ohm: float = Field(default=0.5, gt=0)
+    amplifier_limit_v: float = Field(default=14.0, gt=0)
+    foldback: bool = False
+    foldback_a: float = Field(default=0.06, gt=0)
+    command_s: float = Field(default=0.0, ge=0)
+
+
+class WiringWorld(Strict):
+    """A voltage that is on one terminal before the rig switches anything on (peak of the 50 Hz part; against core)."""
+
+    live_terminal: Literal[
+        "exc_hi", "exc_lo", "sin_hi", "sin_lo", "cos_hi", "cos_lo", "thermistor_hi", "thermistor_lo"
+    ] = "exc_hi"
+    live_v_dc: float = 0.0
+    live_v_ac: float = Field(default=0.0, ge=0)
+
+
+class ClimateWorld(Strict):
+    """Air and part at t = 0; with part_settle_min the part's temperature approaches the air's with that time constant."""
+
+    ambient_degc: float = 22.0
+    part_degc: float = 22.0
+    part_settle_min: float = Field(default=0.0, ge=0)
+    humidity_pct: float = Field(default=45.0, ge=0, le=100)
+    probe_error_degc: float = 0.0
+
+
+class InterlockWorld(Strict):
+    """What the two inputs read; a time in bench seconds at which one changes, None for never."""
+
+    guard_closed: bool = True
+    emergency_stop: bool = False
+    guard_opens_at_s: float | None = Field(default=None, ge=0)
+    emergency_stop_at_s: float | None = Field(default=None, ge=0)
+
+
+class WireFault(Strict):
+    """One scheduled fault of an instrument's wire or words; read by drivers/simulated/faults.py."""
+
+    instrument: str
+    kind: str
+    nth: int | None = Field(default=None, ge=1)
+    every: int | None = Field(default=None, ge=1)
+    at_s: float | None = Field(default=None, ge=0)
+    probability: float | None = Field(default=None, ge=0, le=1)
+    value: float | str | None = None
+
+
+class WorldFile(Strict):
+    """The whole world. grounds: terminals whose rig side shares the rig's ground (source return and input lows)."""
+
+    seed: int = Field(default=1, ge=0)
+    clampings: int = Field(default=1, ge=1)
+    grounds: tuple[str, ...] = ("exc_lo", "sin_lo", "cos_lo")
+    core_grounded: bool = False
+    title: str = ""
+    part: PartWorld = PartWorld()
+    holder: HolderWorld = HolderWorld()
+    axis: AxisWorld = AxisWorld()
+    sampler: SamplerWorld = SamplerWorld()
+    multimeter: MultimeterWorld = MultimeterWorld()
+    generator: GeneratorWorld = GeneratorWorld()
+    wiring: WiringWorld = WiringWorld()
+    climate: ClimateWorld = ClimateWorld()
+    interlock: InterlockWorld = InterlockWorld()
+    faults_of_wire: tuple[WireFault, ...] = ()
+
+    @model_validator(mode="after")
+    def _whole(self) -> WorldFile:
+        unknown = [name for name in self.grounds if name not in TERMINALS[:6]]
+        if unknown:
+            raise ValueError(f"grounds: {unknown} are no coil terminals; they are {', '.join(TERMINALS[:6])}")
+        least = smallest_gap_mm(self)
+        if least <= 0:
+            raise ValueError(
+                f"the gap closes: {-least:.3f} mm of overlap between rotor and teeth; "
+                "less lobe_mm, offset, runout or tilt, or more gap_mean_mm"
+            )
+        return self
+
+
+def smallest_gap_mm(world: WorldFile) -> float:
+    """The smallest radial gap of the stated geometry in mm, draws of the holder (3 sigma) and scatter included."""
+    part, faults, holder = world.part, world.part.faults, world.holder
+    ratio = part.lobe_mm / part.gap_mean_mm
+    if part.lobe_shape == "permeance":
+        at_lobe = part.gap_mean_mm * math.sqrt(1 - ratio**2) / (1 + ratio)
+    else:
+        at_lobe = part.gap_mean_mm - part.lobe_mm
+    at_lobe *= 1 - 3 * part.gap_scatter
+    tilt_mm = (faults.tilt_mrad + holder.tilt_mrad) * 1e-3 * part.stack_mm / 2
+    off_mm = faults.static_offset_mm + holder.offset_mm + 3 * holder.centring_sigma_mm + faults.runout_mm
+    return at_lobe - off_mm - tilt_mm
+
+
+def load_world(name: str | Path) -> tuple[WorldFile, Path]:
+    """The world of a name or path, and where it was found. Raises DescriptionError or UsageError with what to mend."""
+    path = find("world", str(name))
+    return checked(WorldFile, path), path
