@@ -85,7 +85,7 @@ class Fit:
 
 def centred_time(samples: int, sample_rate_hz: float) -> Floats:
     """(m,) seconds of each sample from the centre of its record."""
-    time: Floats = (np.arange(samples) - (samples - 1) / 2) / sample_rate_hz
+    time: Floats = (np.arange(samples, dtype=np.float64) - (samples - 1) / 2) / sample_rate_hz
     return time
 
 

@@ -1,0 +1,266 @@
+"""Is a series of captures fit for use? Clipping, level, noise, distortion, interference, gaps, disturbed records.
+
+It must never know what a channel means: it states figures, whoever knows the channels draws conclusions from them.
+Clipping: a sample on a rail code counts; neighbours on a rail are a pair (a clipped peak; one lone sample may be a
+peak that just fits). Interference: lines of the mean Hann spectrum of what the fit leaves, off the carrier and its
+harmonics, that stand out of the floor by more than chance (chi2 of the averaged bins, 1 in 10^4 for all bins together).
+Drop-out: a run of equal codes away from the rails, too long for a carrier that moves. Jumps: of records whose level
+leaves the channel's own median (meant for channels that keep theirs) or whose residual leaves the median residual.
+Source: IEEE 1057 terms; detector figures: design page "signal", section 1.4.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import UsageError
+from rig.signal.sine_fit import Fit, basis
+from rig.signal.waveform import Floats, WaveformStack
+
+_SPECTRUM_RECORDS = 64
+_GUARD_BINS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What is known before looking. steady: names of channels that keep their level from record to record (the
+    excitation); signal: names of channels that should carry the carrier in at least some record; None = all."""
+
+    steady: tuple[str, ...] = ()
+    signal: tuple[str, ...] | None = None
+    jump_relative: float = 0.005
+    residual_factor: float = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line that is not the carrier's: frequency (Hz), peak amplitude (V), and over the channel's largest carrier."""
+
+    hz: float
+    amplitude_v: float
+    relative: float
+
+
+@dataclass(frozen=True, slots=True)
+class DropOut:
+    """A run of equal codes: record, first sample, length in samples."""
+
+    record: int
+    start: int
+    length: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelQuality:
+    """Figures of one channel over all its records.
+
+    rail_samples, rail_pairs: samples on a rail code, and neighbouring ones; rail_records: records with a pair or with
+    two samples on a rail. range_used: largest |code| over the rail. silent: no carrier above six times its own
+    uncertainty in any record. constant: every code of every record is the same; constant_records: records of one code.
+    amplitude_v, noise_v: largest carrier peak, pooled residual rms (V). snr_db: carrier rms of the strongest record
+    over the noise. thd: harmonics over carrier in the strongest record. dc_v, dc_scatter_v: mean and standard
+    deviation of the records' DC (slow pick-up shows in the scatter). jump_records: level leaves the median (steady
+    channels only); disturbed_records: residual several times the median residual.
+    """
+
+    name: str
+    rail_samples: int
+    rail_pairs: int
+    rail_records: tuple[int, ...]
+    range_used: float
+    silent: bool
+    constant: bool
+    constant_records: tuple[int, ...]
+    amplitude_v: float
+    noise_v: float
+    snr_db: float
+    thd: float
+    dc_v: float
+    dc_scatter_v: float
+    lines: tuple[Line, ...]
+    drop_outs: tuple[DropOut, ...]
+    jump_records: tuple[int, ...]
+    disturbed_records: tuple[int, ...]
+
+    @property
+    def clipped(self) -> bool:
+        """Two samples or more of some record lie on a rail."""
+        return bool(self.rail_records)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quality:
+    """All channels of a series, in the stack's order. missing: channels that should carry the carrier and don't."""
+
+    channels: tuple[ChannelQuality, ...]
+    missing: tuple[str, ...]
+
+    def __getitem__(self, name: str) -> ChannelQuality:
+        for channel in self.channels:
+            if channel.name == name:
+                return channel
+        raise UsageError(f"No channel {name!r} in this series.", next_action="Use the stack's channel names.")
+
+    @property
+    def clipped(self) -> tuple[str, ...]:
+        """Names of the clipped channels."""
+        return tuple(channel.name for channel in self.channels if channel.clipped)
+
+
+def inspect(stack: WaveformStack, fit: Fit, expected: Expected | None = None) -> Quality:
+    """Figures of every channel of a series. fit: of this stack, in volts (`fit_stack`).
+
+    Raises UsageError when fit and stack don't belong together.
+    """
+    if fit.fundamental.shape != stack.codes.shape[:2] or fit.samples != stack.codes.shape[2]:
+        raise UsageError(
+            f"A fit of {fit.fundamental.shape} records x channels doesn't belong to codes {stack.codes.shape}.",
+            next_action="Fit this stack.",
+        )
+    wish = expected or Expected()
+    channels = tuple(_channel(stack, fit, wish, c) for c in range(len(stack.channels)))
+    wanted = stack.channels if wish.signal is None else wish.signal
+    return Quality(channels=channels, missing=tuple(ch.name for ch in channels if ch.silent and ch.name in wanted))
+
+
+def _channel(stack: WaveformStack, fit: Fit, wish: Expected, c: int) -> ChannelQuality:
+    codes: NDArray[Any] = stack.codes[:, c, :]
+    low, high = codes.min(axis=1), codes.max(axis=1)
+    touched = np.flatnonzero((low <= stack.rail_low) | (high >= stack.rail_high))
+    rails = (codes[touched] <= stack.rail_low) | (codes[touched] >= stack.rail_high)
+    pairs = np.sum(rails[:, 1:] & rails[:, :-1], axis=1)
+    counts = np.sum(rails, axis=1)
+    amplitude = np.abs(fit.fundamental[:, c])
+    strongest = int(np.argmax(amplitude))
+    noise = float(fit.noise()[c])
+    peak = float(amplitude[strongest])
+    flat = np.flatnonzero(low == high)
+    name = stack.channels[c]
+    return ChannelQuality(
+        name=name,
+        rail_samples=int(np.sum(counts)),
+        rail_pairs=int(np.sum(pairs)),
+        rail_records=tuple(int(i) for i in touched[counts >= 2]),
+        range_used=max(float(high.max()) / stack.rail_high, float(low.min()) / stack.rail_low, 0.0),
+        silent=bool(np.all(amplitude <= 6 * np.maximum(fit.u_amplitude[:, c], _floor_v(stack, c, fit.samples)))),
+        constant=bool(low.min() == high.max()),
+        constant_records=tuple(int(i) for i in flat),
+        amplitude_v=peak,
+        noise_v=noise,
+        snr_db=20 * math.log10(peak / math.sqrt(2) / noise)
+        if noise > 0 and peak > 0
+        else (-math.inf, math.inf)[peak > 0],
+        thd=float(fit.thd()[strongest, c]),
+        dc_v=float(np.mean(fit.dc[:, c])),
+        dc_scatter_v=float(np.std(fit.dc[:, c])),
+        lines=_lines(stack, fit, c, peak),
+        drop_outs=_drop_outs(codes, stack, fit, c),
+        jump_records=_jumps(amplitude, fit.u_amplitude[:, c], wish.jump_relative) if name in wish.steady else (),
+        disturbed_records=_disturbed(fit.residual_rms[:, c], wish.residual_factor, float(abs(stack.scale_v[c]))),
+    )
+
+
+def _floor_v(stack: WaveformStack, c: int, samples: int) -> float:
+    """Uncertainty that rounding to codes alone gives an amplitude."""
+    return float(abs(stack.scale_v[c])) / math.sqrt(12) * math.sqrt(2 / samples)
+
+
+def _jumps(amplitude: Floats, u_amplitude: Floats, relative: float) -> tuple[int, ...]:
+    middle = float(np.median(amplitude))
+    allowed = np.maximum(relative * middle, 8 * u_amplitude)
+    return tuple(int(i) for i in np.flatnonzero(np.abs(amplitude - middle) > allowed))
+
+
+def _disturbed(residual: Floats, factor: float, code_v: float) -> tuple[int, ...]:
+    middle = max(float(np.median(residual)), code_v / math.sqrt(12))
+    return tuple(int(i) for i in np.flatnonzero(residual > factor * middle))
+
+
+def _drop_outs(codes: NDArray[Any], stack: WaveformStack, fit: Fit, c: int) -> tuple[DropOut, ...]:
+    """Runs of equal codes over an eighth of a cycle (five samples at least) where the carrier is above 50 codes."""
+    size = np.abs(fit.fundamental[:, c]) / max(abs(float(stack.scale_v[c])), 1e-300)
+    least = max(5, math.ceil(fit.sample_rate_hz / fit.frequency_hz / 8))
+    if codes.shape[1] <= least:
+        return ()
+    rows = np.flatnonzero(size > 50)
+    found = []
+    for i in rows[_has_run(codes[rows], least)]:
+        edges = np.flatnonzero(np.diff(codes[i]) != 0)
+        starts = np.concatenate([[0], edges + 1])
+        lengths = np.diff(np.concatenate([starts, [codes.shape[1]]]))
+        longest = int(np.argmax(lengths))
+        on_rail = not stack.rail_low < int(codes[i, starts[longest]]) < stack.rail_high
+        if lengths[longest] > least and not on_rail:
+            found.append(DropOut(int(i), int(starts[longest]), int(lengths[longest])))
+    return tuple(found)
+
+
+def _has_run(codes: NDArray[Any], least: int) -> NDArray[np.bool_]:
+    """(rows,) is there a run of more than `least` equal codes? By doubling: pairs, then runs of 2, 4, ..."""
+    run: NDArray[np.bool_] = codes[:, 1:] == codes[:, :-1]
+    width = 1
+    while width < least:
+        shift = min(width, least - width)
+        run = run[:, :-shift] & run[:, shift:]
+        width += shift
+    found: NDArray[np.bool_] = np.any(run, axis=1)
+    return found
+
+
+def _lines(stack: WaveformStack, fit: Fit, c: int, carrier_v: float) -> tuple[Line, ...]:
+    """The strongest lines (up to eight) of the residual, strongest first."""
+    n, m = stack.codes.shape[0], fit.samples
+    pick = np.unique(np.linspace(0, n - 1, min(n, _SPECTRUM_RECORDS)).astype(int))
+    orders = (1, *fit.orders)
+    q, _ = np.linalg.qr(basis(fit.frequency_hz, fit.sample_rate_hz, m, orders))
+    rows = stack.codes[pick, c, :].astype(np.float64) * float(stack.scale_v[c])
+    rows -= (rows @ q) @ q.T
+    window = np.hanning(m + 1)[:-1]
+    power = np.mean(np.abs(np.fft.rfft(rows * window, axis=1)) ** 2, axis=0)
+    free = _free_bins(len(power), fit)
+    if np.count_nonzero(free) < 8:
+        return ()
+    floor = float(np.median(power[free]))
+    threshold = floor * _line_ratio(len(pick), int(np.count_nonzero(free)))
+    code_v = float(abs(stack.scale_v[c]))
+    left = np.where(free, power, 0.0)
+    found: list[Line] = []
+    while len(found) < 8:
+        k = int(np.argmax(left))
+        if left[k] <= max(threshold, 1e-24):
+            break
+        near = slice(max(0, k - 2), k + 3)
+        energy = max(0.0, float(np.sum(power[near])) - floor * (near.stop - near.start))
+        amplitude = math.sqrt(energy / (1.5 * m**2 / 16))
+        weights = power[near]
+        at = float(np.sum(np.arange(len(power))[near] * weights) / np.sum(weights))
+        if amplitude > 0.1 * code_v:
+            found.append(
+                Line(at * fit.sample_rate_hz / m, amplitude, amplitude / carrier_v if carrier_v > 0 else math.inf)
+            )
+        left[max(0, k - _GUARD_BINS) : k + _GUARD_BINS + 1] = 0.0
+    return tuple(found)
+
+
+def _free_bins(count: int, fit: Fit) -> NDArray[np.bool_]:
+    """Bins away from DC, Nyquist, the carrier and its harmonics, folded ones too: 12 of them, 60 on a long record."""
+    bins = np.arange(count)
+    free = (bins > 2) & (bins < count - 2)
+    for h in range(1, 61 if count > 600 else 13):
+        turns = (h * fit.frequency_hz / fit.sample_rate_hz) % 1.0
+        at = min(turns, 1.0 - turns) * fit.samples
+        free &= np.abs(bins - at) > _GUARD_BINS
+    return free
+
+
+def _line_ratio(records: int, bins: int) -> float:
+    """How far over the median the largest of `bins` mean powers of noise stays with probability 1 - 10^-4."""
+    from scipy import special
+
+    top = float(special.gammainccinv(records, 1e-4 / bins))
+    return top / float(special.gammaincinv(records, 0.5))
