@@ -281,7 +281,9 @@ def maximum(
     shape = design(grid, model.orders)[:, columns]
     curve = shape @ model.parameters()[columns]
     excursions = _excursions(model, inverse[columns], columns, theta, positioner or {}, rng, trials)
-    top, bias, band = _maximum_statistics(curve, shape, excursions, coverage)
+    likely = shape @ _shrunk(model.parameters()[columns], excursions)
+    bias, band = _maximum_statistics(likely, shape, excursions, coverage)
+    top = float(np.max(np.abs(curve)))
     at = int(np.argmax(np.abs(curve)))
     row = shape[at]
     residual = y - model.evaluate(theta)
@@ -327,19 +329,27 @@ def _excursions(
     return draws
 
 
-def _maximum_statistics(curve: Floats, shape: Floats, draws: Floats, coverage: float) -> tuple[float, float, float]:
-    """(maximum of the model, its upward bias, simultaneous band), the trials taken in blocks."""
+def _shrunk(parameters: Floats, draws: Floats) -> Floats:
+    """Coefficients without the power that noise and positioner are expected to have put in, order by order: the
+    curve from which the bias is drawn. Drawing it from the estimate itself would count those influences twice."""
+    pairs = parameters.reshape(-1, 2)
+    found = np.sum(pairs**2, axis=1)
+    added = np.mean(draws**2, axis=0).reshape(-1, 2).sum(axis=1)
+    share = np.sqrt(np.maximum(0.0, 1 - np.divide(added, found, out=np.ones_like(found), where=found > 0)))
+    shrunk: Floats = (pairs * share[:, None]).ravel()
+    return shrunk
+
+
+def _maximum_statistics(curve: Floats, shape: Floats, draws: Floats, coverage: float) -> tuple[float, float]:
+    """(upward bias of the curve's maximum, simultaneous band), the trials taken in blocks."""
     top = float(np.max(np.abs(curve)))
     reach, moved = [], []
     for start in range(0, len(draws), 500):
         excursion = draws[start : start + 500] @ shape.T
         reach.append(np.max(np.abs(excursion), axis=1))
         moved.append(np.max(np.abs(excursion + curve), axis=1))
-    return (
-        top,
-        float(np.mean(np.concatenate(moved))) - top,
-        float(np.quantile(np.concatenate(reach), coverage)),
-    )
+    bias = float(np.mean(np.concatenate(moved))) - top
+    return bias, float(np.quantile(np.concatenate(reach), coverage))
 
 
 def _residual_test(theta: Floats, residual: Floats, model: Orders, noise: float | None) -> tuple[bool, int, float]:
