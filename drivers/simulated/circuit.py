@@ -9,6 +9,7 @@ Coils are wound tooth by tooth from their low end (place 0) at tooth 1 to their 
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,7 +141,7 @@ class TruePart:
         bounds = [0.0, *(x for x in places if 0.0 < x < 1.0), 1.0]
         cumulative = np.concatenate([[0.0], np.cumsum(np.abs(self._remaining[coil]))])
         total = cumulative[-1]
-        for below, above in zip(bounds[:-1], bounds[1:], strict=True):
+        for below, above in pairwise(bounds):
             taken = np.clip(above * total, cumulative[:-1], cumulative[1:]) - np.clip(
                 below * total, cumulative[:-1], cumulative[1:]
             )

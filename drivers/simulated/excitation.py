@@ -84,7 +84,9 @@ class Source:
         phase = 2 * math.pi * np.arange(CLIP_POINTS) / CLIP_POINTS
         wave = peak * np.imag(np.exp(1j * np.outer(phase, orders)) @ relative)
         if np.abs(wave).max() <= w.amplifier_limit_v:
-            return tuple(int(n) for n in orders), peak * relative
+            whole: Complexes = np.asarray(peak * relative, dtype=np.complex128)
+            return (1, *HARMONIC_ORDERS), whole
         clipped = np.clip(wave, -w.amplifier_limit_v, w.amplifier_limit_v)
         spectrum = 2j * np.fft.rfft(clipped) / CLIP_POINTS
-        return tuple(range(1, CLIP_ORDERS + 1)), spectrum[1 : CLIP_ORDERS + 1]
+        kept: Complexes = spectrum[1 : CLIP_ORDERS + 1].astype(np.complex128)
+        return tuple(range(1, CLIP_ORDERS + 1)), kept

@@ -34,7 +34,7 @@ class CoilBranch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Iron:
-    """The magnetic side at n rotor angles: permeances (n, teeth) in henry, leakage of a tooth, tan of the loss angle."""
+    """The magnetic side at n rotor angles: permeances (n, teeth) and a tooth's leakage in henry, tan of loss."""
 
     permeance_h: Floats
     leakage_h: float
@@ -48,7 +48,8 @@ class Iron:
         whole: Floats = np.matmul(turns.T[None, :, :], weighted)
         whole = whole - shared[:, :, None] * shared[:, None, :] / p.sum(axis=1)[:, None, None]
         whole = whole + self.leakage_h * (turns.T @ turns)[None, :, :]
-        return whole * (1 - 1j * self.loss_tan)
+        lossy: Complexes = np.asarray(whole * (1 - 1j * self.loss_tan), dtype=np.complex128)
+        return lossy
 
 
 class Network:
@@ -103,7 +104,7 @@ class Network:
     def solve_ac(self, frequencies_hz: Floats, iron: Iron) -> Solution:
         """Node potentials for the source's 1 V at frequencies (f,) and the iron's n angles: (f, n, nodes)."""
         index = self._indexed()
-        constant = self._conductance(index) + 0j
+        constant: Complexes = self._conductance(index).astype(np.complex128)
         rhs = np.zeros(len(index), dtype=np.complex128)
         if self._source is not None:
             high, low, ohm = self._source
@@ -119,7 +120,7 @@ class Network:
         if self._coils:
             matrix = matrix + self._coil_admittance(index, omega, iron)
         potentials = np.linalg.solve(matrix, np.broadcast_to(rhs[:, None], (*matrix.shape[:-1], 1)))[..., 0]
-        return Solution(self, index, potentials, None if self._source is None else self._source)
+        return Solution(self, index, np.asarray(potentials, dtype=np.complex128), self._source)
 
     def resistance_ohm(
         self, force_high: str, force_low: str, sense_high: str | None = None, sense_low: str | None = None
@@ -137,7 +138,7 @@ class Network:
         rhs = np.zeros(len(index))
         self._add(rhs, index, force_high, 1.0)
         self._add(rhs, index, force_low, -1.0)
-        potentials = np.linalg.solve(matrix, rhs)
+        potentials: Floats = np.asarray(np.linalg.solve(matrix, rhs), dtype=np.float64)
         through = self._pick(potentials, index, force_high) - self._pick(potentials, index, force_low)
         if through > 0.01 / GMIN_S:
             return math.inf

@@ -262,7 +262,7 @@ def _order(envelope: Floats, order: int) -> complex:
 
 
 def _orthogonality_deg(sine: complex, cosine: complex, direction: float) -> float:
-    """Angle between the nulls less 90 deg, from u ~ |s| sin(x + a), v ~ |c| cos(x + b): a - b, in the run's direction."""
+    """Angle between the nulls less 90 deg: a - b of u ~ sin(x + a), v ~ cos(x + b), in the run's direction."""
     a = np.angle(sine) + math.pi / 2
     b = np.angle(cosine)
     apart = _wrap(float(a - b))

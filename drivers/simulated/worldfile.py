@@ -274,7 +274,7 @@ class WiringWorld(Strict):
 
 
 class ClimateWorld(Strict):
-    """Air and part at t = 0; with part_settle_min the part's temperature approaches the air's with that time constant."""
+    """Air, and the part at t = 0; part_settle_min: time constant with which it approaches the air (0: it stays)."""
 
     ambient_degc: float = 22.0
     part_degc: float = 22.0
