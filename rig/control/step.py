@@ -96,7 +96,7 @@ class Context:
         self.bench.watchdog.progress()
         self.bench.token.check()
 
-    def read(self, quantity: str, value: Scalar, unit: str, instrument: str, **conditions: Scalar) -> Reading:
+    def read(self, quantity: str, value: Scalar, unit: str, instrument: str, /, **conditions: Scalar) -> Reading:
         """Put one reading down. instrument: its role's name. Raises the latched stop once it is written."""
         return self._put(quantity, value, unit, instrument, conditions)
 

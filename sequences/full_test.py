@@ -1,0 +1,37 @@
+"""The whole test of a removed resolver: DC first, then driven, then turned both ways. About five bench minutes.
+
+Order as customary in the trade: identity, live voltage, pins, resistances and leaks before anything is driven.
+Without a rotor the turned steps are left out and the stator's own figures remain.
+"""
+
+from rig.control.sequencer import Sequence
+from sequences import building_blocks as b
+
+SEQUENCE = Sequence(
+    name="full_test",
+    title="Full test",
+    steps=(
+        b.ROTOR,
+        b.MANUAL,
+        b.CLIMATE_BEFORE,
+        b.LIVE_VOLTAGE,
+        b.LEAD_ZERO,
+        b.CHECK_RESISTOR,
+        b.PIN_MAP,
+        b.COILS,
+        b.THERMISTOR,
+        b.LEAK,
+        b.LOOPBACK,
+        b.BACKGROUND,
+        b.EXCITE,
+        b.INDEX,
+        b.SWEEP_CCW,
+        b.SWEEP_CW,
+        b.INDEX_AGAIN,
+        b.RAMP_DOWN,
+        b.IMPEDANCE_EXC,
+        b.IMPEDANCE_SIN,
+        b.IMPEDANCE_COS,
+        b.CLIMATE_AFTER,
+    ),
+)

@@ -1,0 +1,67 @@
+"""What stands between steps: may the part be excited, did the excitation arrive?
+
+It must never measure. The first asks rig/diagnosis what the readings so far forbid; the second passes on what the
+ramp found. Reasons end the run early with the readings it has; the judge then says what they mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from rig.diagnosis.soundness import dc_check as may_not_be_excited
+
+from rig.control.step import Context
+from rig.evaluation.observed import Observed
+from rig.result import Reason
+from rig.signal.waveform import Waveform, WaveformStack
+from sequences.steps.excitation import NO_EXCITATION
+
+
+class Kept:
+    """The captures that a context keeps in memory, as evaluation reads captures."""
+
+    def __init__(self, captures: Mapping[str, list[Waveform]]) -> None:
+        self._captures = captures
+
+    def series(self) -> tuple[str, ...]:
+        """Names of the series."""
+        return tuple(name for name, waves in self._captures.items() if waves)
+
+    def stack(self, series: str) -> WaveformStack:
+        """All captures of a series. Raises KeyError for one that was not kept."""
+        waves = self._captures[series]
+        first = waves[0]
+        return WaveformStack(
+            codes=np.stack([np.asarray(wave.codes, dtype=np.int32) for wave in waves]),
+            scale_v=first.scale_v,
+            offset_v=first.offset_v,
+            sample_rate_hz=first.sample_rate_hz,
+            channels=first.channels,
+            rail_low=first.rail_low,
+            rail_high=first.rail_high,
+            simultaneous=first.simultaneous,
+        )
+
+
+def observed(ctx: Context) -> Observed:
+    """What has been seen so far in this run."""
+    return Observed(
+        readings=tuple(ctx.readings),
+        captures=Kept(ctx.captures),
+        part=ctx.part,
+        holder=ctx.holder,
+        bench=ctx.bench.file,
+        header=ctx.header,
+    )
+
+
+def dc_check(ctx: Context) -> list[Reason]:
+    """Reasons from the DC readings that forbid any excitation."""
+    return may_not_be_excited(observed(ctx))
+
+
+def excitation(ctx: Context) -> list[Reason]:
+    """The reason for which the ramp switched off again, if it did."""
+    fact = ctx.facts.get(NO_EXCITATION)
+    return [] if fact is None else [Reason(**fact)]

@@ -1,0 +1,23 @@
+"""Sequences by name. It must never know what they do."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+
+from rig.control.sequencer import Sequence
+from rig.errors import UsageError
+from sequences import check_standard, full_test, index, quick_screen
+
+SEQUENCES: Mapping[str, Sequence] = {
+    module.SEQUENCE.name: module.SEQUENCE for module in (full_test, quick_screen, check_standard, index)
+}
+
+
+def find(name: str) -> Sequence:
+    """The sequence of a name. Raises UsageError with the nearest known name."""
+    if name in SEQUENCES:
+        return SEQUENCES[name]
+    near = difflib.get_close_matches(name, SEQUENCES, n=1, cutoff=0.4)
+    hint = f"Did you mean {near[0]}?" if near else f"Known: {', '.join(SEQUENCES)}."
+    raise UsageError(f"no sequence called {name!r}.", next_action=hint)

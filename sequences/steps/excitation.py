@@ -1,0 +1,241 @@
+"""Everything that is driven: loopback, ratio standard, background, ramp up with both eyes open, ramp down, impedances.
+
+It must never judge; where going on makes no sense it switches off and leaves a fact for the gate. Relays switch
+only with the output off. The ramp starts low, measures voltage and current at the coil at every stage (within 200 ms
+of switching on) and comes down slowly at the end, which demagnetises the iron after the DC ohms.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import datetime
+
+from rig.control.step import Context
+from sequences.steps import sampling, wiring
+
+STAGES = 5
+SETTLE_S = 0.02
+MISSING = 0.3  # of the wanted voltage
+STEADY = 0.1  # how far the ratio may be off before the next stage is corrected
+TRIMMED = 0.005
+TRIMS = 5
+IMPEDANCE_V_RMS = 2.0
+IMPEDANCE_POINTS = 16
+REPEATS = 8
+NO_EXCITATION = "no excitation"  # fact: {code, text, evidence, next}
+
+
+def _gain(ctx: Context) -> float:
+    return ctx.bench.file.generator.amplifier_gain
+
+
+def _on(ctx: Context, at_coil_v_rms: float) -> float:
+    """Output on at a level, nominal at the coil; the generator's level (V rms)."""
+    generator_v = at_coil_v_rms / _gain(ctx)
+    sampling.ready(ctx)
+    ctx.bench.generator.prepare_sine(frequency_hz=ctx.part.excitation.frequency_hz, level_v_rms=generator_v)
+    ctx.bench.generator.output(True)
+    ctx.clock.sleep(SETTLE_S)
+    return generator_v
+
+
+# ---- standards of the bench
+
+
+def loopback_due(ctx: Context) -> bool:
+    """Whether the bench can loop back and no loopback in force is young enough."""
+    if ctx.bench.file.switch.loopback is None:
+        return False
+    taken = (ctx.calibration or {}).get("made_utc")
+    if not isinstance(taken, str):
+        return True
+    age = datetime.fromisoformat(ctx.clock.utc()) - datetime.fromisoformat(taken)
+    return not 0 <= age.total_seconds() <= 86400 * ctx.bench.file.sampler.loopback_days
+
+
+def loopback(ctx: Context) -> None:
+    """The same signal into all four inputs, on the range used and at the part's frequency."""
+    range_v = ctx.bench.file.sampler.range_v
+    ceiling_v = ctx.bench.guard.ceilings.v_rms if ctx.bench.guard.ceilings is not None else 0.0
+    wanted_v = min(0.7 * range_v / math.sqrt(2.0), ceiling_v, ctx.part.excitation.level_v_rms)
+    _standard(ctx, "loopback", "loopback", wanted_v)
+
+
+def has_ratio_standard(ctx: Context) -> bool:
+    """Whether the bench has one."""
+    return ctx.bench.file.switch.ratio_standard is not None
+
+
+def ratio_standard(ctx: Context) -> None:
+    """A resistive divider of known ratio in place of the part."""
+    _standard(ctx, "ratio_standard", "ratio_standard", ctx.part.excitation.level_v_rms)
+
+
+def _standard(ctx: Context, relay: str, series: str, wanted_v: float) -> None:
+    wiring.output_off(ctx)
+    wiring.special(ctx, relay)
+    generator_v = _on(ctx, wanted_v)
+    waveform = sampling.take(ctx)
+    found = sampling.level(ctx, waveform)
+    ctx.bench.guard.measured(wanted_v if relay == "loopback" else found.total_v_rms, 0.0)
+    sampling.several(ctx, series, REPEATS, wanted_v, generator_v)
+    wiring.output_off(ctx)
+    wiring.open_all(ctx)
+
+
+# ---- the part
+
+
+def background(ctx: Context) -> None:
+    """What the inputs pick up with everything connected and the excitation off."""
+    wiring.output_off(ctx)
+    wiring.part_connected(ctx)
+    sampling.several(ctx, "background", 4, 0.0, 0.0)
+
+
+def excite(ctx: Context) -> None:
+    """Bring the coil to its nominal level in stages, trim it to within 1 %, and take the level's captures."""
+    wiring.output_off(ctx)
+    wiring.part_connected(ctx)
+    if not _ramp(ctx):
+        wiring.output_off(ctx)
+        return
+    wanted_v = ctx.part.excitation.level_v_rms
+    sampling.several(ctx, "excitation", REPEATS, wanted_v, ctx.facts["generator_v_rms"])
+
+
+def _ramp(ctx: Context) -> bool:
+    """True when the level stands; else a fact says why the excitation went off again."""
+    nominal_v = ctx.part.excitation.level_v_rms
+    stage_s = ctx.bench.file.generator.ramp_s / STAGES
+    correction = 1.0
+    for stage in range(1, STAGES + TRIMS + 1):
+        trimming = stage > STAGES
+        wanted_v = nominal_v * min(1.0, stage / STAGES)
+        generator_v = _limited(ctx, wanted_v * correction) / _gain(ctx)
+        begun_s = ctx.clock.now_s()
+        if stage == 1:
+            generator_v = _on(ctx, wanted_v)
+        else:
+            ctx.bench.generator.level_v_rms(generator_v)
+            ctx.clock.sleep(SETTLE_S)
+        waveform = sampling.take(ctx)
+        found = sampling.measured(ctx, waveform)
+        ctx.capture("ramp", waveform, **sampling.conditions(ctx, wanted_v, generator_v))
+        ctx.progress(
+            "excitation, ramp up",
+            min(stage, STAGES),
+            STAGES,
+            {"voltage": f"{found.v_rms:.3f} V", "current": f"{1e3 * found.a_rms:.1f} mA"},
+        )
+        if _hopeless(ctx, stage, wanted_v, found):
+            return False
+        ratio = found.v_rms / wanted_v
+        ctx.facts["generator_v_rms"] = generator_v
+        if trimming or stage == STAGES:
+            if abs(ratio - 1.0) <= TRIMMED:
+                return True
+            correction /= ratio
+        elif abs(ratio - 1.0) > STEADY and ratio >= MISSING:
+            correction /= ratio
+        ctx.clock.sleep(stage_s - (ctx.clock.now_s() - begun_s) if not trimming else 0.0)
+    return True
+
+
+def _limited(ctx: Context, at_coil_v: float) -> float:
+    """Never above the ceiling, whatever the trim would like."""
+    ceilings = ctx.bench.guard.ceilings
+    return min(at_coil_v, ceilings.v_rms) if ceilings is not None else at_coil_v
+
+
+def _hopeless(ctx: Context, stage: int, wanted_v: float, found: sampling.Level) -> bool:
+    """Voltage that does not come, or a current that would pass the ceiling at the nominal level."""
+    nominal = ctx.part.excitation
+    if stage >= 2 and found.v_rms < MISSING * wanted_v:
+        _give_up(
+            ctx,
+            "excitation-missing",
+            "The excitation does not arrive at the coil.",
+            f"{found.v_rms:.3g} V rms found at the coil where {wanted_v:.3g} V was wanted.",
+            "Check amplifier supply, fuse, relay rows and the adapter lead; then run again.",
+        )
+        return True
+    expected_a = found.a_rms * nominal.level_v_rms / max(found.v_rms, 1e-9)
+    if found.v_rms >= MISSING * wanted_v and expected_a > nominal.ceiling_a_rms:
+        _give_up(
+            ctx,
+            "excitation-level",
+            "The coil would draw more than its ceiling at the nominal level.",
+            f"{1e3 * found.a_rms:.1f} mA at {found.v_rms:.3g} V rms makes {1e3 * expected_a:.0f} mA at "
+            f"{nominal.level_v_rms:.3g} V; the ceiling is {1e3 * nominal.ceiling_a_rms:.0f} mA.",
+            "Look for shorted turns in the excitation coil, a missing rotor or a wrong pin map.",
+        )
+        return True
+    return False
+
+
+def _give_up(ctx: Context, code: str, text: str, evidence: str, next_: str) -> None:
+    fact: Mapping[str, str] = {"code": code, "text": text, "evidence": evidence, "next": next_}
+    ctx.facts[NO_EXCITATION] = fact
+
+
+def ramp_down(ctx: Context) -> None:
+    """Down in stages, then off and read back."""
+    _down(ctx, ctx.facts.get("generator_v_rms", 0.0))
+    wiring.open_all(ctx)
+
+
+def _down(ctx: Context, from_v: float) -> None:
+    stage_s = ctx.bench.file.generator.ramp_s / STAGES
+    for stage in range(STAGES - 1, 0, -1):
+        ctx.bench.generator.level_v_rms(from_v * stage / STAGES)
+        ctx.clock.sleep(stage_s)
+        ctx.check_stop()
+    ctx.bench.generator.level_v_rms(from_v * 0.02)
+    ctx.clock.sleep(stage_s)
+    wiring.output_off(ctx)
+
+
+# ---- impedances
+
+
+def impedance_sin(ctx: Context) -> None:
+    """The sine coil driven at a low level at positions over the turn, all others open."""
+    _impedance(ctx, "sin")
+
+
+def impedance_cos(ctx: Context) -> None:
+    """The cosine coil driven at a low level at positions over the turn, all others open."""
+    _impedance(ctx, "cos")
+
+
+def impedance_exc(ctx: Context) -> None:
+    """The excitation coil driven at a low level, all others open."""
+    _impedance(ctx, "exc")
+
+
+def _impedance(ctx: Context, coil: str) -> None:
+    wiring.output_off(ctx)
+    wiring.coil_driven(ctx, coil)
+    wanted_v = min(IMPEDANCE_V_RMS, ctx.part.excitation.level_v_rms)
+    generator_v = _on(ctx, wanted_v)
+    found = sampling.measured(ctx, sampling.take(ctx))
+    if found.a_rms > 0 and found.a_rms > ctx.part.excitation.ceiling_a_rms / 2:
+        wanted_v *= ctx.part.excitation.ceiling_a_rms / 2 / found.a_rms
+        generator_v = wanted_v / _gain(ctx)
+        ctx.bench.generator.level_v_rms(generator_v)
+        ctx.clock.sleep(SETTLE_S)
+    axis, device = ctx.bench.axis, ctx.bench.file.axis
+    for i in range(IMPEDANCE_POINTS):
+        where: dict[str, int] = {}
+        if axis is not None and device is not None and axis.position_known:
+            where = {"position_steps": round(i * axis.steps_per_turn / IMPEDANCE_POINTS)}
+            axis.move_to(where["position_steps"])
+            axis.wait_stopped(device.settle_s)
+        waveform = sampling.take(ctx)
+        sampling.measured(ctx, waveform)
+        ctx.capture(f"impedance_{coil}", waveform, **sampling.conditions(ctx, wanted_v, generator_v), **where)
+        ctx.progress(f"impedance of the {coil} coil", i + 1, IMPEDANCE_POINTS)
+    _down(ctx, generator_v)
+    wiring.open_all(ctx)

@@ -1,0 +1,143 @@
+"""The rotor turned and sampled: index, sweeps both ways, spots of the quick screen.
+
+It must never evaluate. Positions are step counts that divide one turn; each pass is approached from its own side
+with a run-up and ends with the closing point one turn later. Pipelined: the next move starts as soon as a capture
+is complete; its record is fetched and written while the axis moves, the sampler is armed before the axis has settled
+(signal.md 6: within a few per cent of move + settle + capture).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rig.control.guarded import GuardedAxis
+from rig.control.step import Context
+from rig.description import AxisDevice
+from rig.errors import UsageError
+from rig.quantity import Scalar
+from rig.resolver.orders import good_sweep_points
+from sequences.steps import sampling
+
+RUN_UP = 4  # grid steps
+SPOTS = 8
+CUSTOMARY = (320, 400, 640)
+
+
+def can_turn(ctx: Context) -> bool:
+    """Whether a rotor is fitted and an axis turns it."""
+    return ctx.rotor != "none" and ctx.bench.axis is not None
+
+
+def _axis(ctx: Context) -> tuple[GuardedAxis, AxisDevice]:
+    axis, device = ctx.bench.axis, ctx.bench.file.axis
+    if axis is None or device is None:
+        raise UsageError(f"bench {ctx.bench.file.name} has no axis.", next_action="Leave the sweep out.")
+    return axis, device
+
+
+def points_per_turn(ctx: Context) -> int:
+    """The bench file's own number, else the one that folds nothing onto an electrical order."""
+    axis, device = _axis(ctx)
+    turn = axis.steps_per_turn
+    points = device.sweep_points or _chosen(good_sweep_points(turn, ctx.part.pole_pairs, ctx.part.teeth))
+    if points < 2 or turn % points:
+        raise UsageError(
+            f"no usable grid: {points} points on the {turn} steps of one turn.",
+            next_action="Give axis.sweep_points in the bench file: 320, 400 or 640 on a 3200-step axis.",
+        )
+    return points
+
+
+def _chosen(good: tuple[int, ...]) -> int:
+    """A customary count when it is good, else the smallest that is dense enough, else the largest; 0 for none."""
+    customary = [n for n in CUSTOMARY if n in good]
+    dense = [n for n in good if n >= CUSTOMARY[0]]
+    return [*customary, *dense, *reversed(good), 0][0]
+
+
+def index_first(ctx: Context) -> None:
+    """Seek the index; positions count from there."""
+    _index(ctx, "first")
+
+
+def index_again(ctx: Context) -> None:
+    """Seek the index anew: the steps between where it was expected and where it was found."""
+    _index(ctx, "again")
+
+
+def _index(ctx: Context, phase: str) -> None:
+    axis, device = _axis(ctx)
+    axis.hold()
+    found = axis.index()
+    ctx.read("index_found", found, "steps", ctx.bench.name("axis"), phase=phase)
+    if phase == "first":
+        ctx.read("step_settle_s", device.settle_s, "s", ctx.bench.name("axis"))
+    ctx.progress("index", 1, 1, {"found": f"{found} steps off"})
+
+
+def sweep_ccw(ctx: Context) -> None:
+    """One turn counter-clockwise and its closing point."""
+    axis, _ = _axis(ctx)
+    points = points_per_turn(ctx)
+    step = axis.steps_per_turn // points
+    _pass(ctx, "sweep_ccw", "ccw", [i * step for i in range(points + 1)], RUN_UP * step)
+
+
+def sweep_cw(ctx: Context) -> None:
+    """One turn clockwise, back to the index, and its closing point."""
+    axis, _ = _axis(ctx)
+    points = points_per_turn(ctx)
+    step = axis.steps_per_turn // points
+    _pass(ctx, "sweep_cw", "cw", [(points - i) * step for i in range(points + 1)], RUN_UP * step)
+
+
+def spots(ctx: Context) -> None:
+    """Eight spots over one electrical cycle and the one that closes it."""
+    axis, _ = _axis(ctx)
+    cycle = axis.steps_per_turn / ctx.part.pole_pairs
+    positions = [round(i * cycle / SPOTS) for i in range(SPOTS + 1)]
+    _pass(ctx, "spots", "ccw", positions, RUN_UP * 10)
+
+
+def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], run_up: int) -> None:
+    axis, device = _axis(ctx)
+    sampler = ctx.bench.sampler
+    sampling.ready(ctx)
+    sign = 1 if direction == "ccw" else -1
+    axis.move_to(positions[0] - sign * run_up)
+    axis.wait_stopped()
+    ctx.check_stop()
+    axis.move_to(positions[0])
+    sampler.arm()
+    axis.wait_stopped(device.settle_s)
+    wanted_v, generator_v = ctx.part.excitation.level_v_rms, ctx.facts.get("generator_v_rms", 0.0)
+    stated = sampling.conditions(ctx, wanted_v, generator_v)
+    last = len(positions) - 1
+    for point, position in enumerate(positions):
+        sampler.trigger()
+        sampler.wait_captured()
+        encoder_deg = ctx.bench.encoder.angle_mech_deg() if ctx.bench.encoder is not None else None
+        if point < last:
+            axis.move_to(positions[point + 1])
+        waveform = sampler.fetch()
+        if point < last:
+            sampler.arm()
+        where: dict[str, Scalar] = {
+            "position_steps": position,
+            "direction": direction,
+            "point": point,
+            "closing": point == last,
+        }
+        ctx.capture(series, waveform, **stated, **where)
+        if encoder_deg is not None:
+            ctx.read("encoder_angle", encoder_deg, "deg", ctx.bench.name("encoder"), **where)
+        sampling.measured(ctx, waveform)
+        _show(ctx, direction, point, last, position)
+        if point < last:
+            axis.wait_stopped(device.settle_s)
+
+
+def _show(ctx: Context, direction: str, point: int, last: int, position: int) -> None:
+    axis, _ = _axis(ctx)
+    angle_mech_deg = 360.0 * position / axis.steps_per_turn
+    ctx.progress(f"sweep {direction}", point + 1, last + 1, {"angle (mechanical)": f"{angle_mech_deg:.3f} deg"})
