@@ -1,0 +1,372 @@
+"""What an operator can start: run a sequence and judge it, look at kept runs, check a bench. Shared by every face.
+
+It prints nothing (screen.py does). A job holds the instruments only while the sequence runs; judging, records and
+certificates come after the bench is safe and closed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from rig.control.bench import Bench, open_bench
+from rig.control.sequencer import Ended, Sequence
+from rig.control.sequencer import run as run_sequence
+from rig.control.step import Context, ManualEntry, Progress
+from rig.description import (
+    BenchFile,
+    Holder,
+    PartFile,
+    find,
+    load_bench,
+    load_holder,
+    load_part,
+    packaged_fixtures,
+    read_toml,
+)
+from rig.errors import RigError, UsageError
+from rig.records.calibrations import Calibration, Calibrations
+from rig.records.run import RunHeader
+from rig.records.store import RunFolder, Store, StoredRun
+from rig.result import Judgement
+from sequences.registry import find as find_sequence
+
+SCHEMA = "anglewright result 1"
+CERTIFIED = ("full_test",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What is asked for; names are looked up as DEVELOPERS.md says. speed: "real", "fast" or a factor."""
+
+    sequence: str
+    part: str
+    serial: str
+    bench: str = "simulated"
+    world: str | None = None
+    clamping: int = 1
+    holder: str | None = None
+    job: str = ""
+    customer: str = ""
+    operator: str = ""
+    rotor: str = "own"
+    entries: tuple[str, ...] = ()
+    speed: str = "fast"
+    bench_log: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finished:
+    """A kept run with its judgement and files (kind -> path)."""
+
+    stored: StoredRun
+    judgement: Judgement
+    files: Mapping[str, str]
+
+    def document(self) -> dict[str, Any]:
+        """The --json document of decisions: numbers unrounded, null never NaN."""
+        header = self.stored.header
+        return {
+            "schema": SCHEMA,
+            "simulated": header.simulated,
+            "run": self.stored.id,
+            "part": header.part.get("number", ""),
+            "serial": header.serial,
+            "sequence": header.sequence,
+            "outcome": self.judgement.outcome,
+            "reasons": [reason.to_dict() for reason in self.judgement.reasons],
+            "results": [line.to_dict() for line in self.judgement.judged],
+            "findings": [finding.to_dict() for finding in self.judgement.findings],
+            "notes": list(self.judgement.notes),
+            "files": dict(self.files),
+        }
+
+
+# ---- running ------------------------------------------------------------------------------------------------------
+
+
+def run_job(request: Request, on_progress: Callable[[Progress], None] = lambda _: None) -> Finished:
+    """Run a sequence on a bench, judge it, keep it, and write its certificate where the sequence earns one.
+
+    Raises UsageError before anything is opened; BenchError, SafetyStop or Cancelled when the run was cut short: it is
+    then kept, marked incomplete, and the message names it.
+    """
+    part, sequence = load_part(request.part), find_sequence(request.sequence)
+    bench_file, holder = described(request)
+    entries = tuple(entry(text) for text in request.entries)
+    if not request.serial.strip():
+        raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
+    store, name = Store(), calibration_name(bench_file)
+    with open_bench(bench_file, holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
+        calibration = in_force(name, bench)
+        header = header_of(request, part, holder, bench, sequence, calibration)
+        folder = store.begin(header)
+        context = Context(
+            bench=bench,
+            part=part.part(),
+            holder=holder,
+            journal=folder.journal,
+            raw=folder.raw,
+            rotor=request.rotor,
+            header=header.to_dict(),
+            calibration=calibration,
+            manual=entries,
+            on_progress=on_progress,
+        )
+        ended, ended_utc = taken(sequence, context, store, folder)
+    if ended.fault is not None:
+        raise kept(ended.fault, store, folder, ended_utc)
+    return concluded(store, folder, ended_utc, name)
+
+
+def taken(sequence: Sequence, context: Context, store: Store, folder: RunFolder) -> tuple[Ended, str]:
+    """Run the sequence; a fault of the program still leaves the run closed as incomplete."""
+    try:
+        return run_sequence(sequence, context), context.clock.utc()
+    except BaseException as fault:
+        store.finish(folder, ended=f"fault of the program: {fault!r}")
+        raise
+
+
+def kept(fault: RigError, store: Store, folder: RunFolder, ended_utc: str) -> RigError:
+    """Close a run that was cut short as incomplete; the fault, with the run's id in its message."""
+    try:
+        store.finish(folder, ended=str(fault), ended_utc=ended_utc)
+    except RigError as second:
+        fault.add_note(f"closing the record failed too: {second}")
+    fault.next_action = f"{fault.next_action} The run is kept as {folder.id}, incomplete.".strip()
+    return fault
+
+
+def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: str) -> Finished:
+    """Judge a run that went to its end, close its record, keep its loopback, write its certificate."""
+    from rig.review.judge import judge_run, loopback_of
+
+    folder.close()
+    open_run = StoredRun(folder.path)
+    judgement = judge_run(open_run)
+    stored = store.finish(folder, judgement=judgement, ended_utc=ended_utc)
+    if (loopback := loopback_of(open_run)) is not None:
+        made = Calibration(kind="loopback", bench=calibration_of, made_utc=ended_utc, data=loopback, run=folder.id)
+        Calibrations().save(made)
+    if stored.header.sequence in CERTIFIED:
+        issue(store, stored)
+    return Finished(stored=stored, judgement=judgement, files=files_of(stored))
+
+
+def described(request: Request) -> tuple[BenchFile, Holder]:
+    """The bench and the holder of a request; a world file in place of a bench file means the simulated bench."""
+    world, name = request.world, request.bench
+    try:
+        path = find("bench", name)
+    except UsageError:
+        world, path = str(find("world", name)), find("bench", "simulated")
+    if "schema" not in read_toml(path)[0]:
+        world, path = str(path), find("bench", "simulated")
+    bench = load_bench(str(path))
+    if world is not None:
+        if not bench.simulated:
+            raise UsageError(f"bench {bench.name} is a real one: it has no world.", next_action="Leave --world out.")
+        bench = bench.model_copy(update={"world": str(find("world", world))})
+    return bench, load_holder(request.holder or bench.holder)
+
+
+def header_of(
+    request: Request,
+    part: PartFile,
+    holder: Holder,
+    bench: Bench,
+    sequence: Sequence,
+    calibration: Mapping[str, Any] | None,
+) -> RunHeader:
+    """Everything that is fixed before the first reading, the decision rule included."""
+    return RunHeader(
+        sequence=sequence.name,
+        sequence_version=sequence.version,
+        started_utc=bench.clock.utc(),
+        serial=request.serial,
+        job=request.job,
+        customer=request.customer,
+        operator=request.operator,
+        rotor=request.rotor,
+        clamping=str(request.clamping) if bench.simulated else "",
+        simulated=bench.simulated,
+        software=f"anglewright {version('anglewright')}",
+        part=part.model_dump(mode="json", by_alias=True),
+        holder=holder.model_dump(mode="json", by_alias=True),
+        bench=bench.file.model_dump(mode="json", by_alias=True),
+        instruments=bench.identities(),
+        calibration=calibration,
+        decision=part.decision.model_dump(mode="json"),
+    )
+
+
+def entry(text: str) -> ManualEntry:
+    """A manual entry from "NAME=VALUE[ UNIT][;INSTRUMENT]"; a number may be led by > or <. Raises UsageError."""
+    told = re.fullmatch(r"\s*([^=;]+?)\s*=\s*([<>]?)\s*([^;]+?)\s*(?:;\s*(.*?)\s*)?", text)
+    if told is None:
+        raise UsageError(
+            f"manual entry {text!r} can't be read.",
+            next_action="Write NAME=VALUE[ UNIT][;INSTRUMENT], e.g. visual=clean.",
+        )
+    name, qualifier, value, instrument = told.groups()
+    number = re.fullmatch(r"([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)(?:\s+(.*))?", value)
+    if number is None and qualifier:
+        raise UsageError(f"manual entry {text!r}: {qualifier} needs a number.", next_action="Write e.g. >550 Mohm.")
+    if number is None:
+        return ManualEntry(name=name, value=value, instrument=instrument or "")
+    return ManualEntry(
+        name=name, value=float(number[1]), unit=number[2] or "", instrument=instrument or "", qualifier=qualifier
+    )
+
+
+# ---- the rig's own calibration ------------------------------------------------------------------------------------
+
+
+def calibration_name(bench: BenchFile) -> str:
+    """Under which name this bench's calibrations are kept; every world is a bench of its own."""
+    if bench.world is None:
+        return bench.name
+    digest = hashlib.sha256(Path(bench.world).read_bytes() if Path(bench.world).is_file() else bench.world.encode())
+    return f"{bench.name}.{Path(bench.world).stem}.{digest.hexdigest()[:8]}"
+
+
+def in_force(name: str, bench: Bench) -> Mapping[str, Any] | None:
+    """The bench's loopback, when there is one that has not expired."""
+    newest = Calibrations().newest(name, "loopback")
+    if newest is None or not newest.in_force(bench.clock.utc(), bench.file.sampler.loopback_days):
+        return None
+    return newest.to_dict()
+
+
+# ---- kept runs ----------------------------------------------------------------------------------------------------
+
+
+def kept_run(run_id: str) -> Finished:
+    """A kept run with its newest judgement; one that was cut short has an empty one."""
+    stored = Store().find(run_id)
+    judgement = stored.judgement or Judgement(
+        outcome="incomplete", judged=(), reasons=(), findings=(), notes=("The run was cut short; nothing was judged.",)
+    )
+    return Finished(stored=stored, judgement=judgement, files=files_of(stored))
+
+
+def kept_runs(*, serial: str | None, part: str | None) -> list[dict[str, Any]]:
+    """Rows of the list of runs, newest first."""
+    where = {key: value for key, value in (("serial", serial), ("part", part)) if value is not None}
+    return [{name: getattr(found, name) for name in type(found).__slots__} for found in Store().list(**where)]
+
+
+def issue_certificate(run_id: str, out: Path | None) -> dict[str, str]:
+    """Write a kept run's certificate beside the earlier ones; kind -> path. Raises UsageError when nothing was judged."""
+    store = Store()
+    stored = store.find(run_id)
+    if stored.judgement is None:
+        raise UsageError(f"run {stored.id} was not judged.", next_action="Run the test again: it was cut short.")
+    files = issue(store, stored)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        files = {kind: str(shutil.copy2(path, out)) for kind, path in files.items()}
+    return files
+
+
+def issue(store: Store, stored: StoredRun) -> dict[str, str]:
+    """Render PDF, JSON and CSV of a judged run into its folder; kind -> path."""
+    from rig.certificate.export import faces
+
+    return {kind: str(store.add_file(stored.id, name, data)) for kind, name, data in faces(stored)}
+
+
+def files_of(stored: StoredRun) -> dict[str, str]:
+    """kind -> path of what lies in a run's folder; certificates are the newest of their kind."""
+    names = {"journal": "journal.jsonl", "raw": "raw.h5", "record": "run.json"}
+    files = {kind: stored.path / name for kind, name in names.items()}
+    for kind, pattern in (
+        ("certificate", "certificate*.pdf"),
+        ("data", "certificate*.json"),
+        ("table", "certificate*.csv"),
+    ):
+        if made := sorted(stored.path.glob(pattern), key=lambda p: (len(p.name), p.name)):
+            files[kind] = made[-1]
+    return {kind: str(path) for kind, path in files.items() if path.exists()}
+
+
+# ---- benches ------------------------------------------------------------------------------------------------------
+
+
+def check_bench(name: str) -> dict[str, Any]:
+    """Open every instrument of a bench, identify it, time a round trip; what each sequence lacks. Energises nothing."""
+    bench_file, holder = described(Request(sequence="", part="", serial="-", bench=name))
+    with open_bench(bench_file, holder, speed="real", allow_overdue=True) as bench:
+        rows = []
+        for role, told in bench.identities().items():
+            start = time.perf_counter()
+            getattr(bench, role).identity()
+            rows.append({**told, "round_trip_ms": 1e3 * (time.perf_counter() - start)})
+        state = bench.interlock.state()
+    present = {row["role"] for row in rows}
+    needs = {
+        "full_test": {"axis", "climate"},
+        "quick_screen": {"axis", "climate"},
+        "check_standard": set[str](),
+        "index": {"axis"},
+    }
+    lacking = {sequence: sorted(roles - present) for sequence, roles in needs.items() if roles - present}
+    return {
+        "bench": bench_file.name,
+        "title": bench_file.title,
+        "simulated": bench_file.simulated,
+        "instruments": rows,
+        "guard_closed": state.guard_closed,
+        "emergency_stop": state.emergency_stop,
+        "lacking": lacking,
+        "complete": not lacking,
+    }
+
+
+def serve_simulated(world: str, clamping: int, speed: str, write: Path | None) -> None:
+    """Serve a world's instruments until SIGINT or SIGTERM; with `write`, leave a bench file that points to them."""
+    from drivers.shelf import start_simulated
+
+    simulated = start_simulated(find("world", world), clamping=clamping, speed=speed)
+    try:
+        if write is not None:
+            write.write_text(pointing_bench(simulated.clock, simulated.links), encoding="utf-8")
+        print(json.dumps({"world": world, "clock": simulated.clock, "links": dict(simulated.links)}), flush=True)
+        signal.sigwait({signal.SIGINT, signal.SIGTERM})
+    finally:
+        simulated.close()
+
+
+def pointing_bench(clock: str, links: Mapping[str, str]) -> str:
+    """The text of a bench file for a simulated bench that is being served."""
+    text = (packaged_fixtures() / "benches" / "simulated.toml").read_text(encoding="utf-8")
+    text = re.sub(r"^world = .*$", f'clock = "{clock}"', text, flags=re.MULTILINE)
+    text = re.sub(r"^name = .*$", 'name = "served"', text, count=1, flags=re.MULTILINE)
+    parts = re.split(r"(?m)^(?=\[\w+\]$)", text)
+    kept_parts = [parts[0]]
+    for part in parts[1:]:
+        role = part[1 : part.index("]")]
+        if role in links:
+            kept_parts.append(part.replace(f"[{role}]\n", f'[{role}]\nlink = "{links[role]}"\n', 1))
+    return "".join(kept_parts)
+
+
+def truth(world: str, clamping: int) -> str:
+    """What a perfect bench would measure, as JSON text, computed by the simulated bench's own process."""
+    words = [sys.executable, "-m", "drivers.simulated", "truth", str(find("world", world)), "--clamping", str(clamping)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise UsageError(done.stderr.strip() or f"the simulated bench can't read {world}")
+    return done.stdout.strip()
