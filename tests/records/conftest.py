@@ -1,0 +1,14 @@
+"""Fixtures of the records room."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from rig.records.store import Store
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return Store(tmp_path / "home")
