@@ -1,0 +1,326 @@
+"""Pole pairs, direction and the angle error of one turn, both passes combined, with the positioner's budget.
+
+It must never know a limit. error = indicated - true, electrical, mean over the turn taken off (best-fit zero).
+Passes are combined with a drift term and the closing points (rig/resolver/error_curve.py); the motor's own cyclic
+orders are fitted and left out of the curve; once and twice a turn the axis' stated error can't be told from the part's,
+and is carried as a simultaneous band (rig/resolver/orders.py, rig/evaluation/maximum.py). Theory: signal.md 2 to 4.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import UsageError
+from rig.evaluation.maximum import Figures, figures
+from rig.evaluation.observed import Observed
+from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin, scatter_half_width_mech_arcmin
+from rig.evaluation.ratio import why_no_turn
+from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
+from rig.evaluation.turn import Turn, turn
+from rig.quantity import Scalar
+from rig.resolver.angle import PolePairs, electrical_angle, pole_pairs
+from rig.resolver.error_curve import Passes, combine_passes, deviation
+from rig.resolver.orders import Orders
+from rig.result import Result
+from rig.uncertainty.budget import BudgetLine
+
+Floats = NDArray[np.float64]
+IDS = (
+    "pole_pairs",
+    "direction",
+    "error_max_elec_arcmin",
+    "error_max_mech_arcmin",
+    "error_span_elec_arcmin",
+    "error_rms_elec_arcmin",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AngleCurve:
+    """theta_mech_rad (n,) of one turn, ascending; each error in electrical arcmin, mean of the turn taken off:
+    ccw, cw (NaN where a pass has no point), mean (both combined). zero_elec_rad: the offset that was taken off."""
+
+    found: PolePairs
+    theta_mech_rad: Floats
+    ccw: Floats
+    cw: Floats
+    mean: Floats
+    zero_elec_rad: float
+    passes: Passes | None
+    closures_elec_rad: tuple[float, ...]
+    scatter_elec_arcmin: float
+
+
+def angle_curve(obs: Observed) -> AngleCurve | None:
+    """The error curve of the run's turn; None when there is no turn or no electrical angle in it."""
+    return obs.memo("angle_curve", lambda: _angle_curve(obs))
+
+
+def _angle_curve(obs: Observed) -> AngleCurve | None:
+    found = turn(obs)
+    if found is None:
+        return None
+    u, _, v, _ = found.envelopes()
+    theta_elec = electrical_angle(u, v)
+    inside = found.inside
+    pairs = pole_pairs(theta_elec[inside], found.theta_mech_rad[inside])
+    if pairs.ambiguous and found.coarse:
+        pairs = _as_part(pairs, obs.part.pole_pairs)
+    turned, zero = deviation(theta_elec, found.theta_mech_rad, pairs.value, pairs.direction)
+    _, zero = deviation(theta_elec[inside], found.theta_mech_rad[inside], pairs.value, pairs.direction)
+    turned, _ = deviation(theta_elec, found.theta_mech_rad, pairs.value, pairs.direction, zero)
+    return _combined(found, pairs, turned, zero, _per_turn(obs))
+
+
+def _as_part(pairs: PolePairs, nominal: int) -> PolePairs:
+    return PolePairs(
+        value=nominal,
+        per_turn=pairs.per_turn,
+        direction=pairs.direction,
+        score=pairs.score,
+        runner_up=pairs.runner_up,
+        ambiguous=True,
+    )
+
+
+def _per_turn(obs: Observed) -> int:
+    return obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
+
+
+def _combined(found: Turn, pairs: PolePairs, turned: Floats, zero: float, per_turn: int) -> AngleCurve:
+    keys = np.mod(np.rint(found.steps), per_turn).astype(np.int64)
+    sides = {}
+    for name, mask in (("ccw", found.counter_clockwise), ("cw", ~found.counter_clockwise)):
+        at = np.flatnonzero(mask & found.inside)
+        sides[name] = dict(zip(keys[at].tolist(), at.tolist(), strict=True))
+    both = sorted(set(sides["ccw"]) & set(sides["cw"]))
+    closures = tuple(gap for gap, _ in _closings(found, turned, keys))
+    if len(both) >= 8:
+        up, down = np.array([sides["ccw"][k] for k in both]), np.array([sides["cw"][k] for k in both])
+        passes: Passes | None = combine_passes(
+            turned[up], turned[down], found.at_s[up], found.at_s[down], _closings(found, turned, keys)
+        )
+        mean = passes.deviation_elec_rad if passes else turned[up]
+        theta, ccw, cw = found.theta_mech_rad[up], turned[up], turned[down]
+    else:
+        only = max(sides.values(), key=len)
+        order = np.array([only[k] for k in sorted(only)])
+        passes, mean, theta = None, turned[order], found.theta_mech_rad[order]
+        absent = np.full(order.size, math.nan)
+        forward = only is sides["ccw"]
+        ccw, cw = (mean, absent) if forward else (absent, mean)
+    theta = np.mod(theta, 2.0 * math.pi)
+    rank = np.argsort(theta, kind="stable")
+    offset = float(np.mean(mean))
+    scatter = passes.scatter_elec_rad if passes else 0.0
+    return AngleCurve(
+        found=pairs,
+        theta_mech_rad=theta[rank],
+        ccw=(ccw[rank] - offset) * ARCMIN_PER_RAD,
+        cw=(cw[rank] - offset) * ARCMIN_PER_RAD,
+        mean=(mean[rank] - offset) * ARCMIN_PER_RAD,
+        zero_elec_rad=zero + offset,
+        passes=passes,
+        closures_elec_rad=closures,
+        scatter_elec_arcmin=scatter * ARCMIN_PER_RAD,
+    )
+
+
+def _closings(found: Turn, turned: Floats, keys: NDArray[np.int64]) -> tuple[tuple[float, float], ...]:
+    """(last less first reading, seconds between) of each pass that has a closing point."""
+    pairs = []
+    for at in np.flatnonzero(found.closing):
+        same = (found.counter_clockwise == found.counter_clockwise[at]) & found.inside & (keys == keys[at])
+        if np.any(same):
+            first = int(np.flatnonzero(same)[0])
+            gap = math.remainder(float(turned[at] - turned[first]), 2.0 * math.pi)
+            pairs.append((gap, float(found.at_s[at] - found.at_s[first])))
+    return tuple(pairs)
+
+
+def angle_results(obs: Observed) -> tuple[list[Result], dict[str, Any]]:
+    """All lines of the angle group, the rig's facts beside them, and the curves for plots."""
+    found, curve = turn(obs), angle_curve(obs)
+    if found is None or curve is None:
+        return [untested(id_, why_no_turn(obs)) for id_ in IDS], {}
+    conditions = _conditions(obs, found, curve)
+    results = _counts(obs, found, curve, conditions)
+    if found.coarse:
+        results += _coarse(obs, found, curve, conditions)
+        return results, {}
+    try:
+        stated_figures = figures(obs, found, curve.theta_mech_rad, curve.mean, curve.found.value)
+    except UsageError as fault:
+        return results + [untested(id_, fault.message) for id_ in IDS[2:]], {}
+    results += _errors(obs, found, curve, stated_figures, conditions)
+    results += _orders(obs, found, curve, stated_figures.model, conditions)
+    results += _facts(obs, curve, conditions)
+    return results, _curves(found, curve, stated_figures)
+
+
+def _conditions(obs: Observed, found: Turn, curve: AngleCurve) -> dict[str, Scalar]:
+    return {
+        "frequency_hz": found.frequency_hz,
+        "level_v_rms": found.v_exc_rms,
+        "rotor": obs.rotor,
+        "clamping": obs.header.get("clamping", 1),
+        "points": int(curve.theta_mech_rad.size),
+        "passes": "both" if curve.passes else "one",
+        "zero": "best fit",
+        "reference": "encoder" if found.reference == "encoder" else "axis steps",
+        "positive_rotation": obs.part.positive_rotation,
+    }
+
+
+def _counts(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+    pairs = curve.found
+    seen = conditions | {"per_turn": pairs.per_turn, "score": pairs.score}
+    if found.coarse and pairs.ambiguous:
+        return [
+            untested("pole_pairs", "a few spots can't tell pole pairs apart"),
+            exact("direction", pairs.direction, conditions),
+        ]
+    results = [exact("pole_pairs", pairs.value, seen), exact("direction", pairs.direction, seen)]
+    if obs.holder.datum:
+        results.append(_zero(obs, found, curve, conditions))
+    return results
+
+
+def _zero(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> Result:
+    p = curve.found.value
+    degrees = math.degrees(curve.zero_elec_rad) + curve.found.direction * p * obs.holder.index_to_datum_deg
+    index = obs.bench.axis.index_repeat_arcmin if obs.bench.axis else 30.0
+    lines = [
+        half_width("index", index * p / 60.0, "deg"),
+        half_width("axis once a turn", p * order_half_width_mech_arcmin(obs, found.reference, 1) / 60.0, "deg"),
+        half_width("backlash", p * (obs.bench.axis.backlash_arcmin if obs.bench.axis else 1.0) / 120.0, "deg"),
+    ]
+    note = f"against {obs.holder.datum}; electrical zero must be learned again on the machine"
+    return stated("zero_elec_deg", degrees % 360.0, lines, conditions, note=note)
+
+
+def _channels(found: Turn) -> float:
+    """Standard uncertainty, electrical arcmin, that the channels' gain and loading leave in the error (order 2p)."""
+    gains = found.loopback.u_gain
+    return float(0.5 * math.hypot(gains[2], gains[3], 0.1 * found.loading_u)) * ARCMIN_PER_RAD
+
+
+def _errors(obs: Observed, found: Turn, curve: AngleCurve, got: Figures, conditions: dict[str, Scalar]) -> list[Result]:
+    p = curve.found.value
+    scatter = p * scatter_half_width_mech_arcmin(obs, found.reference)
+    other = 2.0 * p * order_half_width_mech_arcmin(obs, found.reference, 3)
+    common: list[BudgetLine] = [
+        standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback"),
+        half_width("backlash left after both passes", scatter, "arcmin", note="bench file"),
+        half_width("axis, orders not stated", other, "arcmin"),
+    ]
+    seen = conditions | {
+        "raw_maximum_elec_arcmin": got.raw_maximum,
+        "orders_kept": len(got.kept),
+        "residual_rms_elec_arcmin": got.residual_rms,
+    }
+    results = []
+    for id_, value, line, factor in (
+        ("error_max_elec_arcmin", got.maximum, got.u_maximum, 1.0),
+        ("error_max_mech_arcmin", got.maximum, got.u_maximum, 1.0 / p),
+        ("error_span_elec_arcmin", got.span, got.u_span, 1.0),
+        ("error_rms_elec_arcmin", got.rms, got.u_rms, 1.0),
+    ):
+        spread = 2.0 if "span" in id_ else 0.7 if "rms" in id_ else 1.0
+        lines = [
+            standard("positioner, simultaneous over the turn", line[0], "arcmin", factor, note=got.note),
+            standard("noise of the curve, simultaneous over the turn", line[1], "arcmin", factor),
+            *(times(part, spread * factor) for part in common),
+        ]
+        results.append(stated(id_, value * factor, lines, seen))
+    return results
+
+
+def _orders(
+    obs: Observed, found: Turn, curve: AngleCurve, model: Orders, conditions: dict[str, Scalar]
+) -> list[Result]:
+    p = curve.found.value
+    wanted = {1, 2, p, 2 * p, 3 * p, 4 * p} | ({obs.part.teeth} if obs.part.teeth else set())
+    results = []
+    for order in sorted(n for n in wanted if n in model.orders):
+        width = order_half_width_mech_arcmin(obs, found.reference, order)
+        lines = [
+            half_width("positioner at this order", width, "arcmin", note="bench file"),
+            standard("noise", model.u_amplitude(order) / p, "arcmin"),
+        ]
+        if order == 2 * p:
+            lines.append(standard("channel gain sine against cosine", _channels(found) / p, "arcmin"))
+        note = "" if order % p == 0 else "not a multiple of the pole pairs: rotor or positioner"
+        results.append(stated(f"order_{order}_mech_arcmin", model.amplitude(order) / p, lines, conditions, note=note))
+    return results
+
+
+def _facts(obs: Observed, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+    p, passes = curve.found.value, curve.passes
+    results = []
+    if passes is not None:
+        to_mech = ARCMIN_PER_RAD / p
+        u = passes.u_hysteresis_elec_rad * to_mech
+        value = passes.hysteresis_elec_rad * to_mech
+        results.append(stated("hysteresis_mech_arcmin", value, [standard("scatter", u, "arcmin")], conditions))
+        span_s = 1.0 if passes.drift_elec_rad_s == 0 else passes.drift_elec_rad / passes.drift_elec_rad_s
+        u = passes.u_drift_elec_rad_s * abs(span_s) * ARCMIN_PER_RAD
+        drift = passes.drift_elec_rad * ARCMIN_PER_RAD
+        results.append(stated("drift_elec_arcmin", drift, [standard("scatter", u, "arcmin")], conditions))
+    if curve.closures_elec_rad:
+        worst = max(curve.closures_elec_rad, key=abs) * ARCMIN_PER_RAD / p
+        lines = [half_width("backlash left", scatter_half_width_mech_arcmin(obs, "steps"), "arcmin")]
+        results.append(stated("closure_mech_arcmin", worst, lines, conditions))
+    return results
+
+
+def _coarse(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+    p = curve.found.value
+    widths = sum(order_half_width_mech_arcmin(obs, found.reference, n) for n in (1, 2, *cyclic_orders(obs)[:1]))
+    worst = float(np.max(np.abs(curve.mean)))
+    rms = float(np.sqrt(np.mean(curve.mean**2)))
+    lines = [
+        half_width("positioner", p * widths, "arcmin", note="bench file"),
+        half_width("few positions", 0.3 * worst, "arcmin", note="quick screen"),
+        standard("channel gain sine against cosine", _channels(found), "arcmin"),
+    ]
+    note = "coarse: a few spots only"
+    return [
+        stated("error_max_elec_arcmin", worst, lines, conditions, note=note),
+        stated("error_max_mech_arcmin", worst / p, [times(x, 1.0 / p) for x in lines], conditions, note=note),
+        stated("error_rms_elec_arcmin", rms, lines, conditions, note=note),
+    ]
+
+
+def _curves(found: Turn, curve: AngleCurve, got: Figures) -> dict[str, Any]:
+    u, qu, v, qv = found.envelopes()
+    inside = found.inside & (found.counter_clockwise | ~np.any(found.counter_clockwise))
+    rank = np.flatnonzero(inside)[np.argsort(np.mod(found.theta_mech_rad[inside], 2 * math.pi), kind="stable")]
+    omega = 2.0 * math.pi * found.frequency_hz
+    z = found.exc_v[rank] / found.exc_i[rank]
+    p = curve.found.value
+    return {
+        "angle_mech_deg": np.degrees(curve.theta_mech_rad).tolist(),
+        "error_ccw_elec_arcmin": _listed(curve.ccw),
+        "error_cw_elec_arcmin": _listed(curve.cw),
+        "error_mean_elec_arcmin": curve.mean.tolist(),
+        "error_model_elec_arcmin": got.model_curve.tolist(),
+        "error_band_elec_arcmin": float(2.0 * math.hypot(*got.u_maximum)),
+        "orders": list(got.model.orders),
+        "orders_mech_arcmin": (np.abs(got.model.coefficients) / p).tolist(),
+        "envelope_angle_mech_deg": np.degrees(np.mod(found.theta_mech_rad[rank], 2 * math.pi)).tolist(),
+        "envelope_sine": u[rank].tolist(),
+        "envelope_cosine": v[rank].tolist(),
+        "quadrature_sine": qu[rank].tolist(),
+        "quadrature_cosine": qv[rank].tolist(),
+        "l_exc_h": (z.imag / omega).tolist(),
+    }
+
+
+def _listed(values: Floats) -> list[float | None]:
+    return [float(v) if math.isfinite(v) else None for v in values]

@@ -1,0 +1,160 @@
+"""Impedances of the three coils at the excitation frequency: modulus, phase, series inductance, quality factor.
+
+It must never know a winding's turns. Z = V/I at the coil's terminals, mean over the turn where the rotor was turned;
+where it stood still the ripple of the excitation coil over the turn stands in for what was not seen. Phasors peak,
+ohm, henry; phase in degrees, inductive +. Series: the sweep (excitation coil), `impedance_exc`, `_sin`, `_cos`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.evaluation.observed import Observed
+from rig.evaluation.phasors import SeriesPhasors, series_phasors
+from rig.evaluation.stating import by_scatter, half_width, standard, stated, times, untested
+from rig.quantity import Scalar
+from rig.resolver.part import COILS
+from rig.result import Result
+from rig.uncertainty.budget import BudgetLine
+
+Complexes = NDArray[np.complex128]
+UNSEEN_RIPPLE = 0.03  # half-width, relative, of an impedance at one position where no turn was swept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Impedance:
+    """z_ohm: mean; ripple: relative half-span of |z| over the positions; positions: how many; lines: relative
+    influences common to modulus and phase (rad); u_shape: relative, from positions not seen."""
+
+    coil: str
+    z_ohm: complex
+    each_ohm: Complexes
+    ripple: float
+    positions: int
+    series: str
+    frequency_hz: float
+    level_v_rms: float
+    modulus_lines: tuple[BudgetLine, ...]
+    phase_lines: tuple[BudgetLine, ...]
+
+
+def coil_impedance(obs: Observed, coil: str) -> Impedance | None:
+    """The impedance of a coil, from the best series that the run has; None when there is none or no current."""
+    return obs.memo(f"impedance:{coil}", lambda: _coil_impedance(obs, coil))
+
+
+def _series_of(obs: Observed, coil: str) -> list[str]:
+    if coil != "exc":
+        return [f"impedance_{coil}"]
+    turned = ["sweep_ccw", "sweep_cw", "spots"] if obs.rotor != "none" else []
+    return [*turned, "impedance_exc", "excitation"]
+
+
+def _coil_impedance(obs: Observed, coil: str) -> Impedance | None:
+    found: SeriesPhasors | None = None
+    for name in _series_of(obs, coil):
+        found = series_phasors(obs, name)
+        if found is not None:
+            break
+    if found is None:
+        return None
+    noise_i = found.u_noise_v[1] / obs.bench.sampler.shunt_ohm
+    if np.min(np.abs(found.exc_i)) < 10.0 * noise_i:
+        return None
+    each = found.exc_v / found.exc_i
+    sizes = np.abs(each)
+    positions = np.unique(found.numbers("position_steps"))
+    positions = positions[np.isfinite(positions)]
+    ripple = float((sizes.max() - sizes.min()) / 2.0 / sizes.mean())
+    modulus, phase = _lines(obs, found, each, len(positions), ripple, coil)
+    return Impedance(
+        coil=coil,
+        z_ohm=complex(each.mean()),
+        each_ohm=each,
+        ripple=ripple,
+        positions=max(len(positions), 1),
+        series=found.series,
+        frequency_hz=found.frequency.frequency_hz,
+        level_v_rms=float(found.v_exc_rms.mean()),
+        modulus_lines=tuple(modulus),
+        phase_lines=tuple(phase),
+    )
+
+
+def _lines(
+    obs: Observed, found: SeriesPhasors, each: Complexes, positions: int, ripple: float, coil: str
+) -> tuple[list[BudgetLine], list[BudgetLine]]:
+    sampler = obs.bench.sampler
+    n = each.size
+    scatter = float(np.std(np.abs(each)) / np.mean(np.abs(each))) if positions < 3 and n > 2 else 0.0
+    gain, turn = float(found.loopback.u_gain[1]), float(found.loopback.u_phase_rad[1])
+    modulus = [
+        standard("shunt", sampler.shunt_u, "relative", note="bench file"),
+        standard("excitation divider", sampler.exc_divider_u, "relative", note="bench file"),
+        standard("channel gain after the loopback", gain, "relative", note=f"loopback: {found.loopback.source}"),
+    ]
+    phase = [
+        standard("channel phase after the loopback", turn, "rad", note=f"loopback: {found.loopback.source}"),
+        half_width("phase of divider and shunt", 5e-4, "rad"),
+    ]
+    if scatter > 0.0:
+        modulus.append(by_scatter("repeatability", scatter / math.sqrt(n), "relative", float(n - 1)))
+        phase.append(by_scatter("repeatability", scatter / math.sqrt(n), "rad", float(n - 1)))
+    if positions < 8:
+        shown = _ripple_elsewhere(obs, coil)
+        modulus.append(half_width("rotor positions not seen", max(shown, ripple) / max(positions, 1), "relative"))
+        phase.append(half_width("rotor positions not seen", 0.3 * max(shown, ripple) / max(positions, 1), "rad"))
+    return modulus, phase
+
+
+def _ripple_elsewhere(obs: Observed, coil: str) -> float:
+    """The ripple that the excitation coil showed over the turn, doubled for an output coil; none: a stated bound."""
+    if coil == "exc" or obs.rotor == "none":
+        return UNSEEN_RIPPLE if obs.rotor != "none" else 0.0
+    exc = coil_impedance(obs, "exc")
+    return max(2.0 * exc.ripple, 0.005) if exc is not None and exc.positions >= 8 else UNSEEN_RIPPLE
+
+
+def impedance_results(obs: Observed) -> list[Result]:
+    """z_*_mod, z_*_phase_deg, l_* and q_* of the three coils."""
+    results: list[Result] = []
+    for coil in COILS:
+        found = coil_impedance(obs, coil)
+        ids = (f"z_{coil}_mod", f"z_{coil}_phase_deg", f"l_{coil}", f"q_{coil}")
+        if found is None:
+            results += [untested(id_, "no capture of this coil's voltage and current") for id_ in ids]
+        else:
+            results += _results(found)
+    return results
+
+
+def _results(found: Impedance) -> list[Result]:
+    z, coil = found.z_ohm, found.coil
+    omega = 2.0 * math.pi * found.frequency_hz
+    angle = math.atan2(z.imag, z.real)
+    conditions: dict[str, Scalar] = {
+        "frequency_hz": found.frequency_hz,
+        "level_v_rms": found.level_v_rms,
+        "positions": found.positions,
+        "ripple": found.ripple,
+        "series": found.series,
+    }
+    inductance, quality = z.imag / omega, z.imag / z.real if z.real else math.inf
+    rel, rad = found.modulus_lines, found.phase_lines
+    per_rad = abs(z) * math.cos(angle) / omega
+    results = [
+        stated(f"z_{coil}_mod", abs(z), _by(rel, abs(z)), conditions),
+        stated(f"z_{coil}_phase_deg", math.degrees(angle), _by(rad, 180.0 / math.pi), conditions),
+        stated(f"l_{coil}", inductance, [*_by(rel, inductance), *_by(rad, per_rad)], conditions),
+    ]
+    if math.isfinite(quality):
+        results.append(stated(f"q_{coil}", quality, _by(rad, 1.0 + quality**2), conditions))
+    return results
+
+
+def _by(lines: tuple[BudgetLine, ...], factor: float) -> list[BudgetLine]:
+    return [times(line, factor) for line in lines]

@@ -1,0 +1,73 @@
+"""What evaluation looks at: the readings and captures of one run beside the part, the holder and the bench file.
+
+It must never know where these came from: a stored run, a running one or a test. Vocabulary of the readings and of
+their conditions: DEVELOPERS.md, "The journal". Nothing here writes, and nothing is changed after it was built;
+the memo only keeps what was worked out once (the projection of a whole sweep to phasors).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from rig.description import BenchFile, Holder
+from rig.quantity import Reading, Scalar
+from rig.resolver.part import Part
+from rig.signal.waveform import Captures
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Observed:
+    """Everything that was seen in one run. header: the run header as data (DEVELOPERS.md, "The journal")."""
+
+    readings: tuple[Reading, ...]
+    captures: Captures
+    part: Part
+    holder: Holder
+    bench: BenchFile
+    header: Mapping[str, Any] = field(default_factory=dict)
+    _memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def select(self, quantity: str, **conditions: Scalar) -> list[Reading]:
+        """Readings of a quantity whose conditions are all as given (a float matches within 1e-9 relative)."""
+        return [
+            reading
+            for reading in self.readings
+            if reading.quantity == quantity
+            and all(_same(reading.conditions.get(key), value) for key, value in conditions.items())
+        ]
+
+    def numbers(self, quantity: str, **conditions: Scalar) -> list[float]:
+        """The values of those readings that are in range."""
+        return [r.number() for r in self.select(quantity, **conditions) if not r.overload and r.value is not None]
+
+    def has(self, series: str) -> bool:
+        """Whether the series holds at least one capture."""
+        return series in self.captures.series()
+
+    def capture_readings(self, series: str) -> list[Reading]:
+        """The readings that belong to a series' captures, in the order of the captures."""
+        found = [r for r in self.readings if r.capture.rpartition("/")[0] == series]
+        return sorted(found, key=lambda r: int(r.capture.rpartition("/")[2]))
+
+    def memo(self, key: str, make: Callable[[], T]) -> T:
+        """The value of `make`, worked out at most once for this object."""
+        if key not in self._memo:
+            self._memo[key] = make()
+        value: T = self._memo[key]
+        return value
+
+    @property
+    def rotor(self) -> str:
+        """ "own", "shop master" or "none"; from the reading, else from the header, else "own"."""
+        readings = self.select("rotor")
+        return str(readings[-1].value) if readings else str(self.header.get("rotor") or "own")
+
+
+def _same(found: Scalar, wanted: Scalar) -> bool:
+    if isinstance(found, int | float) and isinstance(wanted, int | float) and not isinstance(found, bool):
+        return abs(found - wanted) <= 1e-9 * max(abs(found), abs(wanted))
+    return found == wanted

@@ -1,0 +1,37 @@
+"""What the axis or the encoder is uncertain about: half-widths by order a turn, in mechanical arcminutes.
+
+It must never know the part. The bench file states half-widths: once and twice a turn, and the cyclic error of the
+motor's steps (orders of full_steps / 4, / 2 and 1); with an encoder its own eccentricity (once) and residual.
+"""
+
+from __future__ import annotations
+
+from rig.evaluation.observed import Observed
+
+OTHER_SHARE = 0.05  # of the stated cyclic error, at orders about which the bench file states nothing
+
+
+def cyclic_orders(obs: Observed) -> tuple[int, ...]:
+    """Orders a turn at which the motor's own steps show: a quarter, a half and all of the full steps."""
+    axis = obs.bench.axis
+    return (axis.full_steps // 4, axis.full_steps // 2, axis.full_steps) if axis else ()
+
+
+def order_half_width_mech_arcmin(obs: Observed, reference: str, order: int) -> float:
+    """Half-width of the position's error at an order a turn, mechanical arcmin. reference: "steps" or "encoder"."""
+    encoder, axis = obs.bench.encoder, obs.bench.axis
+    if reference == "encoder" and encoder is not None:
+        return encoder.once_arcmin if order == 1 else encoder.residual_arcmin
+    if axis is None:
+        return 30.0
+    if order in cyclic_orders(obs):
+        return axis.cyclic_arcmin
+    stated = {1: axis.once_arcmin, 2: axis.twice_arcmin}
+    return stated.get(order, OTHER_SHARE * axis.cyclic_arcmin / 3.0)
+
+
+def scatter_half_width_mech_arcmin(obs: Observed, reference: str) -> float:
+    """Half-width of what is neither cyclic nor repeated: what a pass leaves of the backlash."""
+    if reference == "encoder" and obs.bench.encoder is not None:
+        return obs.bench.encoder.residual_arcmin
+    return 0.1 * obs.bench.axis.backlash_arcmin if obs.bench.axis else 1.0

@@ -1,0 +1,109 @@
+"""The part's own thermistor: resistance as found, temperature by its curve, difference from the coil.
+
+It must never correct a coil with it: an indicative curve is a witness, not a reference. Two-wire readings have the
+lead zero taken off (the run's own reading, else the holder's statement). Curves: rig/resolver/thermistor.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.errors import UsageError
+from rig.evaluation.observed import Observed
+from rig.evaluation.stating import by_scatter, half_width, specification, standard, stated, times
+from rig.quantity import Scalar
+from rig.resolver import thermistor
+from rig.result import Result
+from rig.uncertainty.budget import BudgetLine
+from rig.uncertainty.evaluate import type_a
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thermometer:
+    """ohm: as found, leads taken off; degc: by the curve; slope_k_per_ohm: of the curve there; lines: in ohm."""
+
+    ohm: float
+    degc: float
+    slope_k_per_ohm: float
+    lines: tuple[BudgetLine, ...]
+
+
+def two_wire_zero(obs: Observed) -> tuple[float, float, str]:
+    """Lead resistance of a two-wire reading, its standard uncertainty (ohm), and where it comes from."""
+    zeros = obs.numbers("lead_zero", wires=2)
+    if zeros:
+        mean, u, _ = type_a(zeros) if len(zeros) > 1 else (zeros[0], 0.0, 0.0)
+        return mean, max(u, 0.01), "the run's lead zero"
+    return obs.holder.lead_ohm, obs.holder.lead_u_ohm, "the holder's statement"
+
+
+def measured_ohm(obs: Observed) -> tuple[float, tuple[BudgetLine, ...], dict[str, Scalar]] | None:
+    """Thermistor resistance (ohm), its budget and conditions; None without a reading in range."""
+    readings = [r for r in obs.select("thermistor_resistance") if not r.overload and r.value is not None]
+    if not readings:
+        return None
+    values = [r.number() for r in readings]
+    wires = int(float(readings[-1].conditions.get("wires") or 2))
+    lead, u_lead, source = two_wire_zero(obs) if wires == 2 else (0.0, 0.0, "four wires")
+    ohm = sum(values) / len(values) - lead
+    range_ohm = readings[-1].conditions.get("range_ohm")
+    full = float(range_ohm) if isinstance(range_ohm, int | float) else None
+    spec = specification(obs.bench.multimeter, "resistance", ohm, full, "ohm", "multimeter specification")
+    lines = [spec or half_width("multimeter, not specified", 1e-3 * ohm, "ohm")]
+    if wires == 2:
+        lines.append(standard("lead resistance", u_lead, "ohm", note=source))
+    if len(values) > 2:
+        _, u, dof = type_a(values)
+        lines.append(by_scatter("repeatability", u, "ohm", dof))
+    return ohm, tuple(lines), {"wires": wires, "readings": len(values)}
+
+
+def read_thermistor(obs: Observed) -> Thermometer | None:
+    """The thermistor as a thermometer; None when it was not read, is out of range, or has no curve."""
+    nominal = obs.part.thermistor
+    found = measured_ohm(obs)
+    if nominal.kind == "none" or found is None or found[0] <= 0.0:
+        return None
+    ohm, lines, _ = found
+    step = max(1e-3 * ohm, 1e-6)
+    try:
+        low, here, high = (
+            thermistor.temperature_degc(nominal.kind, r, r25_ohm=nominal.r25_ohm, beta_k=nominal.beta_k)
+            for r in (ohm - step, ohm, ohm + step)
+        )
+    except (UsageError, ValueError):
+        return None
+    return Thermometer(ohm=ohm, degc=here, slope_k_per_ohm=(high - low) / (2.0 * step), lines=lines)
+
+
+def thermistor_results(obs: Observed, coil_degc: float | None, coil_lines: tuple[BudgetLine, ...]) -> list[Result]:
+    """thermistor_ohm, thermistor_degc and thermistor_minus_coil_degc, as far as the readings and the curve allow."""
+    if obs.part.thermistor.kind == "none" or not obs.select("thermistor_resistance"):
+        return []
+    found = measured_ohm(obs)
+    if found is None:
+        return [_open(obs)]
+    ohm, lines, conditions = found
+    results = [stated("thermistor_ohm", ohm, lines, conditions)]
+    thermometer = read_thermistor(obs)
+    if thermometer is None:
+        return results
+    in_kelvin = [times(line, thermometer.slope_k_per_ohm) for line in lines]
+    in_kelvin.append(half_width("thermistor curve", 0.1, "K", note=obs.part.thermistor.source))
+    low, high = obs.part.thermistor.beta_range_degc
+    inside = low <= thermometer.degc <= high
+    note = "" if inside else f"outside the range of its curve, {low:g} to {high:g} degC"
+    results.append(stated("thermistor_degc", thermometer.degc, in_kelvin, conditions, note=note))
+    if coil_degc is not None:
+        lines_k = [*in_kelvin, *coil_lines]
+        results.append(
+            stated("thermistor_minus_coil_degc", thermometer.degc - coil_degc, lines_k, conditions, note=note)
+        )
+    return results
+
+
+def _open(obs: Observed) -> Result:
+    readings = obs.select("thermistor_resistance")
+    ranges = [r.conditions.get("range_ohm") for r in readings]
+    top = max((float(r) for r in ranges if isinstance(r, int | float)), default=100e6)
+    return stated("thermistor_ohm", top, [], {"range_ohm": top}, qualifier=">", note="over range: open")

@@ -1,0 +1,189 @@
+"""One turn of the rotor as complex ratios: positions, excitation, sine and cosine against the excitation.
+
+It must never know a limit. Positions are whole steps of the axis (mechanical rad from the index) or, where the run
+has them, the encoder's readings. Ratios are referred to the voltage at the excitation coil, corrected for the channels
+(loopback) and for the loading by the sampler's inputs: V_open = V (1 + Z_out Y), Z_out = Z_coil - r^2 Z_exc with the
+excitation held by its source. Series: `sweep_ccw`, `sweep_cw`, else `spots` (quick screen).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.evaluation.impedance import Impedance, coil_impedance
+from rig.evaluation.loopback import Loopback
+from rig.evaluation.observed import Observed
+from rig.evaluation.phasors import SeriesPhasors, normalised_harmonics, series_phasors
+from rig.signal.phasor import carrier_phase, signed_envelope
+
+Complexes = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+SWEEPS = ("sweep_ccw", "sweep_cw")
+NOMINAL_OUTPUT_OHM = 250.0 + 0j  # modulus of an output coil that was not measured, for the loading's uncertainty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """All captures of a turn, both passes in the order taken; (n,) arrays.
+
+    theta_mech_rad: position; steps: commanded; counter_clockwise, closing: masks; at_s: bench time;
+    sine, cosine: complex ratios to the excitation, open-circuit; exc_v (V peak), exc_i (A peak); harmonics_*: (n, h) V
+    peak at the connector; u_ratio: standard uncertainty of a ratio from noise; reference "steps" or "encoder".
+    """
+
+    series: tuple[str, ...]
+    theta_mech_rad: Floats
+    steps: Floats
+    counter_clockwise: Bools
+    closing: Bools
+    at_s: Floats
+    sine: Complexes
+    cosine: Complexes
+    exc_v: Complexes
+    exc_i: Complexes
+    harmonics_sine: Complexes
+    harmonics_cosine: Complexes
+    u_ratio: Floats
+    reference: str
+    frequency_hz: float
+    u_frequency_hz: float
+    loopback: Loopback
+    loading_u: float
+    phase_sine_rad: float
+    phase_cosine_rad: float
+    coarse: bool
+
+    @property
+    def inside(self) -> Bools:
+        """Points of the turn proper, the closing ones left out."""
+        return ~self.closing
+
+    def envelopes(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """(u, quadrature of the sine, v, quadrature of the cosine), ratios, each on its own carrier phase."""
+        u, qu = signed_envelope(self.sine, self.phase_sine_rad)
+        v, qv = signed_envelope(self.cosine, self.phase_cosine_rad)
+        return u, qu, v, qv
+
+    @property
+    def v_exc_rms(self) -> float:
+        """Mean excitation at the coil."""
+        return float(np.mean(np.abs(self.exc_v))) / math.sqrt(2.0)
+
+
+def turn(obs: Observed) -> Turn | None:
+    """The turn that this run swept; None when there is no sweep, no rotor, or its outputs don't move."""
+    return obs.memo("turn", lambda: _turn(obs))
+
+
+def swept_series(obs: Observed) -> tuple[str, ...]:
+    """Names of the series that make the turn."""
+    full = tuple(s for s in SWEEPS if obs.has(s))
+    return full or (("spots",) if obs.has("spots") else ())
+
+
+def _turn(obs: Observed) -> Turn | None:
+    names = swept_series(obs)
+    parts = [(name, p) for name in names if (p := series_phasors(obs, name)) is not None]
+    if not parts or obs.rotor == "none":
+        return None
+    steps = np.concatenate([p.numbers("position_steps") for _, p in parts])
+    if steps.size < 6 or not np.all(np.isfinite(steps)):
+        return None
+    ccw = np.concatenate([_is(p, "direction", "ccw", name != "sweep_cw") for name, p in parts])
+    closing = np.concatenate([_is(p, "closing", True, False) for _, p in parts])
+    theta, reference = _positions(obs, steps, ccw, closing)
+    ratios = [_ratios(obs, p) for _, p in parts]
+    sine = np.concatenate([r[0] for r in ratios])
+    cosine = np.concatenate([r[1] for r in ratios])
+    if not (_moves(sine[~closing]) and _moves(cosine[~closing])):
+        return None
+    first = parts[0][1]
+    return Turn(
+        series=names,
+        theta_mech_rad=theta,
+        steps=steps,
+        counter_clockwise=ccw,
+        closing=closing,
+        at_s=np.concatenate([p.at_s for _, p in parts]),
+        sine=sine,
+        cosine=cosine,
+        exc_v=np.concatenate([p.exc_v for _, p in parts]),
+        exc_i=np.concatenate([p.exc_i for _, p in parts]),
+        harmonics_sine=np.concatenate([normalised_harmonics(p, 2) for _, p in parts]),
+        harmonics_cosine=np.concatenate([normalised_harmonics(p, 3) for _, p in parts]),
+        u_ratio=np.concatenate([r[2] for r in ratios]),
+        reference=reference,
+        frequency_hz=first.frequency.frequency_hz,
+        u_frequency_hz=first.frequency.u_hz,
+        loopback=first.loopback,
+        loading_u=max(r[3] for r in ratios),
+        phase_sine_rad=carrier_phase(sine[~closing]).phase_rad,
+        phase_cosine_rad=carrier_phase(cosine[~closing]).phase_rad,
+        coarse=names == ("spots",),
+    )
+
+
+def _is(phasors: SeriesPhasors, key: str, value: object, default: bool) -> Bools:
+    return np.array([default if c.get(key) is None else c.get(key) == value for c in phasors.conditions], dtype=bool)
+
+
+def _moves(ratios: Complexes) -> bool:
+    return bool(np.max(np.abs(ratios - ratios.mean())) > 0.0)
+
+
+def _positions(obs: Observed, steps: Floats, ccw: Bools, closing: Bools) -> tuple[Floats, str]:
+    axis = obs.bench.axis
+    per_turn = axis.steps_per_turn if axis else 3200
+    theta = 2.0 * math.pi * steps / per_turn
+    readings = obs.select("encoder_angle")
+    read = {
+        (r.conditions.get("position_steps"), r.conditions.get("direction"), bool(r.conditions.get("closing"))): r
+        for r in readings
+        if r.value is not None
+    }
+    keys = [(s, "ccw" if c else "cw", bool(e)) for s, c, e in zip(steps, ccw, closing, strict=True)]
+    found = [read.get((int(s), d, e)) for s, d, e in keys]
+    if not readings or any(f is None for f in found):
+        return theta, "steps"
+    encoder = np.radians(np.array([f.number() for f in found if f is not None]))
+    away = np.angle(np.exp(1j * (encoder - theta)))
+    offset = float(np.angle(np.mean(np.exp(1j * away))))
+    return theta + offset + np.angle(np.exp(1j * (away - offset))), "encoder"
+
+
+def _ratios(obs: Observed, phasors: SeriesPhasors) -> tuple[Complexes, Complexes, Floats, float]:
+    """(sine, cosine, u of one ratio, relative u of the loading correction)."""
+    reference = phasors.exc_v
+    raw = (phasors.sine / reference, phasors.cosine / reference)
+    noise = phasors.u_noise_v
+    size = np.abs(reference)
+    divider = obs.bench.sampler.exc_divider
+    u = np.sqrt(max(noise[2], noise[3]) ** 2 + np.maximum(abs(raw[0]), abs(raw[1])) ** 2 * (noise[0] / divider) ** 2)
+    opened = []
+    loading_u = 0.0
+    for ratio, coil in zip(raw, ("sin", "cos"), strict=True):
+        factor, relative_u = loading_factor(obs, coil, ratio, phasors.frequency.frequency_hz)
+        opened.append(ratio * factor)
+        loading_u = max(loading_u, relative_u)
+    return opened[0], opened[1], u / size, loading_u
+
+
+def loading_factor(obs: Observed, coil: str, ratio: Complexes, frequency_hz: float) -> tuple[Complexes, float]:
+    """Open-circuit over loaded voltage of an output at each position, and its relative standard uncertainty."""
+    sampler = obs.bench.sampler
+    omega = 2.0 * math.pi * frequency_hz
+    y = 1.0 / sampler.input_ohm + 1j * omega * sampler.input_pf * 1e-12
+    u_y = omega * sampler.input_pf_u * 1e-12
+    own: Impedance | None = coil_impedance(obs, coil)
+    exc = coil_impedance(obs, "exc")
+    if own is None:
+        return np.ones_like(ratio), abs(NOMINAL_OUTPUT_OHM * y)
+    z_exc = exc.z_ohm if exc else 0j
+    z_out = own.z_ohm - ratio**2 * z_exc
+    relative_u = math.hypot(abs(own.z_ohm) * u_y, 0.1 * abs(own.z_ohm * y))
+    return 1.0 + z_out * y, relative_u
