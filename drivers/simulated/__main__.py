@@ -1,0 +1,128 @@
+"""`python -m drivers.simulated WORLD ...` serves a simulated bench; `... truth WORLD` prints what is true of it.
+
+Serving: one JSON line on standard output when every wire is open, then until SIGTERM or until the parent is gone;
+excitation and axis are switched off on the way out. Exit status 2 for a world that can't be used.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import signal
+import socket
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from drivers.simulated.server import Server
+from rig.errors import RigError
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Returns the exit status."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        if words[:1] == ["truth"]:
+            return _truth(words[1:])
+        return _serve(words)
+    except RigError as fault:
+        print(fault, file=sys.stderr)
+        return fault.exit_status
+
+
+def _truth(words: list[str]) -> int:
+    parser = argparse.ArgumentParser(prog="python -m drivers.simulated truth")
+    parser.add_argument("world")
+    parser.add_argument("--clamping", type=int, default=1)
+    given = parser.parse_args(words)
+    from drivers.simulated.truth import truth
+
+    print(json.dumps(truth(given.world, given.clamping), indent=2))
+    return 0
+
+
+def _arguments(words: list[str]) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m drivers.simulated", description="Serve a simulated bench.")
+    parser.add_argument("world", help="world file or its name")
+    parser.add_argument("--clamping", type=int, default=1, help="which clamping of the part (default 1)")
+    parser.add_argument("--speed", choices=("real", "fast"), default="real")
+    parser.add_argument("--log", type=Path, help="JSON lines of what happens")
+    parser.add_argument("--ports", type=Path, help="also write the JSON line of the links to this file")
+    parser.add_argument("--parent", type=int, help="end when this process is gone")
+    return parser.parse_args(words)
+
+
+def _serve(words: list[str]) -> int:
+    given = _arguments(words)
+    from drivers.simulated.bench import connect, open_clock
+    from drivers.simulated.clock import BenchTime
+    from drivers.simulated.log import EventLog
+    from drivers.simulated.safety_chain import SafetyChain
+    from drivers.simulated.world import World
+    from drivers.simulated.worldfile import load_world
+
+    file, path = load_world(given.world)
+    world = World(file, given.clamping)
+    with EventLog(given.log) as log:
+        chain = SafetyChain(world, log.emit)
+        server = Server(BenchTime(fast=given.speed == "fast"), chain, log.emit, parent_watch(given.parent))
+        wake, woken = _stop_on_signals(server)
+        try:
+            clock = open_clock(server)
+            links = connect(server, file, world, chain, log.emit)
+            log.emit(0.0, "start", world=str(path), clamping=given.clamping, speed=given.speed)
+            _announce({"world": str(path), "pid": os.getpid(), "clock": clock, "links": links}, given.ports)
+            server.serve()
+        finally:
+            server.close()
+            log.emit(server.clock.now_s(), "stop")
+            signal.set_wakeup_fd(-1)
+            wake.close()
+            woken.close()
+    return 0
+
+
+def _announce(links: dict[str, object], ports: Path | None) -> None:
+    line = json.dumps(links)
+    print(line, flush=True)
+    if ports is not None:
+        part = ports.with_name(ports.name + ".part")
+        part.write_text(line + "\n", encoding="utf-8")
+        part.replace(ports)
+
+
+def _stop_on_signals(server: Server) -> tuple[socket.socket, socket.socket]:
+    woken, wake = socket.socketpair()
+    woken.setblocking(False)
+    wake.setblocking(False)
+    signal.set_wakeup_fd(wake.fileno())
+    server.wake_on(woken.fileno())
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, lambda *_: server.stop())
+    return wake, woken
+
+
+def parent_watch(parent: int | None) -> Callable[[], bool]:
+    """Whether the parent is still there: its pid exists, is no zombie and, if it started us, has not changed."""
+    if parent is None:
+        return lambda: True
+    ours = os.getppid() == parent
+
+    def alive() -> bool:
+        if ours and os.getppid() != parent:
+            return False
+        try:
+            os.kill(parent, 0)
+            state = Path(f"/proc/{parent}/stat").read_text(encoding="ascii", errors="replace").rpartition(")")[2]
+        except ProcessLookupError:
+            return False
+        except (PermissionError, FileNotFoundError):
+            return True
+        return state.split()[:1] != ["Z"]
+
+    return alive
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,213 @@
+"""The one loop of the simulated bench: bytes from the wires to the dialogues, replies back when they are due.
+
+It owns the running of bench time: in real time it sleeps until something is due, in fast time it lets the clock jump
+when every registered party waits. It must never know what an instrument says. One thread, no locks.
+"""
+
+from __future__ import annotations
+
+import math
+import selectors
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from drivers.simulated.clock import BenchTime, ClockSession, may_jump
+from drivers.simulated.face import Emit, Session
+from drivers.simulated.faults import Gate
+from drivers.simulated.safety_chain import SafetyChain
+from drivers.simulated.wires import Channel, PtyChannel, TcpListener
+
+IDLE_S = 0.25  # how often a quiet loop looks after its parent
+INTERLOCK_S = 0.02  # how often the safety chain is looked at in real time
+NewSession = Callable[[], Session]
+
+
+@dataclass
+class Client:
+    """One channel with its session; `late` holds bytes on their way: (bench due, wall due, bytes)."""
+
+    name: str
+    channel: Channel
+    session: Session
+    gate: Gate
+    late: list[tuple[float, float, bytes]] = field(default_factory=list)
+    flushing: bool = False
+    gone: bool = False
+
+
+class Server:
+    """Wires, clients and the loop. `alive` is asked now and then; the loop ends when it says no."""
+
+    def __init__(self, clock: BenchTime, chain: SafetyChain, emit: Emit, alive: Callable[[], bool]) -> None:
+        self.clock = clock
+        self._chain = chain
+        self._emit = emit
+        self._alive = alive
+        self._selector = selectors.SelectSelector()
+        self._listeners: list[TcpListener] = []
+        self._clients: list[Client] = []
+        self._stopping = False
+
+    # wires -------------------------------------------------------------------------------------------------
+    def listen(self, name: str, new_session: NewSession, gate: Gate | None = None) -> str:
+        """A TCP port for an instrument (or the clock); returns its link address."""
+        listener = TcpListener()
+        self._listeners.append(listener)
+        gate = gate or Gate()
+
+        def accept() -> None:
+            channel = listener.accept()
+            if channel is not None:
+                self._join(Client(name, channel, new_session(), gate))
+
+        self._selector.register(listener, selectors.EVENT_READ, accept)
+        return listener.url
+
+    def serial(self, name: str, session: Session, gate: Gate) -> str:
+        """A pseudo-terminal for an instrument; returns its path."""
+        channel = PtyChannel()
+        self._join(Client(name, channel, session, gate))
+        return channel.path
+
+    def wake_on(self, fileno: int) -> None:
+        """A descriptor whose readiness only wakes the loop (signals)."""
+        self._selector.register(fileno, selectors.EVENT_READ, None)
+
+    def stop(self) -> None:
+        self._stopping = True
+
+    def _join(self, client: Client) -> None:
+        self._clients.append(client)
+        self._selector.register(client.channel, selectors.EVENT_READ, client)
+        if client.name != "clock" and not isinstance(client.channel, PtyChannel):
+            self._emit(self.clock.now_s(), "client", instrument=client.name, connected=True)
+        self._run(client, self.clock.now_s())
+
+    def _leave(self, client: Client, *, reset: bool = False) -> None:
+        client.gone = True
+        self._selector.unregister(client.channel)
+        client.session.closed(self.clock.now_s())
+        client.channel.close(reset=reset)
+        self._clients.remove(client)
+        if client.name != "clock":
+            self._emit(self.clock.now_s(), "client", instrument=client.name, connected=False)
+
+    def close(self) -> None:
+        """Excitation off, axis released, every wire closed."""
+        self._chain.de_energise(self.clock.now_s())
+        for client in list(self._clients):
+            self._leave(client)
+        for listener in self._listeners:
+            self._selector.unregister(listener)
+            listener.close()
+        self._selector.close()
+
+    # the loop ----------------------------------------------------------------------------------------------
+    def serve(self) -> None:
+        """Until `stop` or until `alive` says no."""
+        look_s = time.monotonic()
+        while not self._stopping:
+            jumping = self.clock.fast and self._may_jump()
+            busy = self._poll(0.0 if jumping else self._timeout_s())
+            if jumping and not busy:
+                self._jump()
+            now_s = self.clock.now_s()
+            self._chain.check(now_s)
+            self._chain.advance(now_s)
+            for client in list(self._clients):
+                if client.session.due_s() <= now_s or client.late:
+                    self._run(client, now_s)
+            if time.monotonic() - look_s > IDLE_S:
+                look_s = time.monotonic()
+                if not self._alive():
+                    return
+
+    def _poll(self, timeout_s: float) -> bool:
+        events = self._selector.select(timeout_s)
+        for key, mask in events:
+            target = key.data
+            if isinstance(target, Client):
+                if not target.gone:
+                    self._serve_client(target, mask)
+            elif target is not None:
+                target()
+        return bool(events)
+
+    def _serve_client(self, client: Client, mask: int) -> None:
+        if mask & selectors.EVENT_WRITE:
+            self._flush(client)
+        if not mask & selectors.EVENT_READ:
+            return
+        data = client.channel.read()
+        if data is None:
+            self._leave(client)
+        elif data:
+            now_s = self.clock.now_s()
+            client.session.receive(data, now_s)
+            self._run(client, now_s)
+
+    def _run(self, client: Client, now_s: float) -> None:
+        if client.gone:
+            return
+        for reply in client.session.run(now_s):
+            for item in client.gate.reply(reply, now_s):
+                if item.bench_delay_s or item.wall_delay_s:
+                    wall_s = time.monotonic() + item.wall_delay_s if item.wall_delay_s else -math.inf
+                    client.late.append((now_s + item.bench_delay_s, wall_s, item.data))
+                else:
+                    client.channel.write(item.data)
+        if client.late:
+            self._deliver(client, now_s)
+        self._flush(client)
+        if client.gate.cut:
+            cut, client.gate.cut = client.gate.cut, ""
+            if not isinstance(client.channel, PtyChannel):
+                self._leave(client, reset=cut == "reset")
+
+    @staticmethod
+    def _deliver(client: Client, now_s: float) -> None:
+        wall_s = time.monotonic()
+        for item in list(client.late):
+            if item[0] <= now_s and item[1] <= wall_s:
+                client.channel.write(item[2])
+                client.late.remove(item)
+
+    def _flush(self, client: Client) -> None:
+        done = client.channel.flush()
+        if done == client.flushing:
+            client.flushing = not done
+            events = selectors.EVENT_READ | (0 if done else selectors.EVENT_WRITE)
+            self._selector.modify(client.channel, events, client)
+
+    # time --------------------------------------------------------------------------------------------------
+    def _may_jump(self) -> bool:
+        parties = waiting = 0
+        for client in self._clients:
+            session = client.session
+            if isinstance(session, ClockSession) and session.registered:
+                parties += 1
+            if session.awaited() or any(item[0] > self.clock.now_s() for item in client.late):
+                waiting += 1
+        return may_jump(parties=parties, waiting=waiting)
+
+    def _due_s(self) -> float:
+        """The earliest bench time at which anything is to be done."""
+        due_s = self._chain.due_s()
+        for client in self._clients:
+            due_s = min(due_s, client.session.due_s(), *(item[0] for item in client.late if item[1] == -math.inf))
+        return due_s
+
+    def _jump(self) -> None:
+        self.clock.jump(self._due_s())
+
+    def _timeout_s(self) -> float:
+        timeout_s = IDLE_S
+        wall_s = time.monotonic()
+        for client in self._clients:
+            for item in client.late:
+                timeout_s = min(timeout_s, max(0.0, item[1] - wall_s) if item[1] > -math.inf else timeout_s)
+        if not self.clock.fast:
+            until_s = self._due_s() - self.clock.now_s()
+            timeout_s = min(timeout_s, INTERLOCK_S, max(0.0, until_s))
+        return timeout_s
