@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,3 +77,65 @@ def relative_u_of_variance(dof: float) -> float:
 def dof_from_reliability(relative_u: float) -> float:
     """Degrees of freedom of a type B u that is itself only known to a relative_u: 1 / (2 relative_u^2). GUM G.4.2."""
     return math.inf if _not_negative("relative uncertainty", relative_u) == 0 else 0.5 / relative_u**2
+
+
+@dataclass(frozen=True, slots=True)
+class StraightLine:
+    """y = intercept + slope (x - x0): covariance (2, 2) of (intercept, slope), s the scatter of a point, dof n - 2."""
+
+    x0: float
+    intercept: float
+    slope: float
+    covariance: NDArray[np.float64]
+    s: float
+    dof: float
+
+    def at(self, x: float) -> tuple[float, float]:
+        """(value, standard uncertainty) of the line at x."""
+        row = np.array([1.0, x - self.x0])
+        return self.intercept + self.slope * (x - self.x0), math.sqrt(float(row @ self.covariance @ row))
+
+
+def straight_line(x: NDArray[np.float64], y: NDArray[np.float64], x0: float = 0.0) -> StraightLine:
+    """Least-squares line through n >= 3 points of equal weight. GUM H.3."""
+    xs, ys = np.asarray(x, dtype=np.float64) - x0, np.asarray(y, dtype=np.float64)
+    if xs.size < 3 or xs.shape != ys.shape or float(np.ptp(xs)) == 0:
+        raise UsageError(
+            f"A line needs three points at different places; {xs.size} were given.", next_action="Take more readings."
+        )
+    rows = np.column_stack([np.ones_like(xs), xs])
+    q, r = np.linalg.qr(rows)
+    inverse = np.linalg.inv(r)
+    solution = inverse @ (q.T @ ys)
+    dof = float(xs.size - 2)
+    s = math.sqrt(float(np.sum((ys - rows @ solution) ** 2)) / dof)
+    return StraightLine(x0, float(solution[0]), float(solution[1]), s**2 * (inverse @ inverse.T), s, dof)
+
+
+@dataclass(frozen=True, slots=True)
+class Nested:
+    """Repetitions within groups: mean; s_between: standard deviation of the group means; s_within: of a reading,
+    pooled within the groups; F = n s_between^2 / s_within^2; u of the mean from the group means, dof groups - 1."""
+
+    mean: float
+    s_between: float
+    s_within: float
+    F: float
+    u: float
+    dof: float
+
+
+def nested(
+    means: Sequence[float] | NDArray[np.float64], deviations: Sequence[float] | NDArray[np.float64], n: int
+) -> Nested:
+    """One-way analysis of groups of n readings each, from their means and standard deviations. GUM H.5.
+
+    The group means carry whatever varies between groups (days, re-clampings), so u comes from them alone.
+    """
+    groups = np.asarray(means, dtype=np.float64)
+    mean, u, dof = type_a(groups)
+    if groups.shape != np.shape(deviations) or n < 2:
+        raise UsageError("Every group needs its mean and the deviation of n >= 2 readings.", next_action="Give both.")
+    between = float(np.std(groups, ddof=1))
+    within = math.sqrt(float(np.mean(np.asarray(deviations, dtype=np.float64) ** 2)))
+    return Nested(mean, between, within, n * (between / within) ** 2 if within > 0 else math.inf, u, dof)
