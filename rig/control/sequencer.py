@@ -123,6 +123,7 @@ def run(sequence: Sequence, context: Context, machine: Machine | None = None) ->
     bench = context.bench
     excitation, own = context.part.excitation, bench.file.generator.ceiling_v_rms
     bench.guard.ceilings = Ceilings(v_rms=min(excitation.ceiling_v_rms, own), a_rms=excitation.ceiling_a_rms)
+    bench.watchdog.folder(context.journal.path.parent)
     ended = Ended(complete=False)
     try:
         ended = _taken(sequence, context, machine)

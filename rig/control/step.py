@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Protocol
 
 from drivers.roles import MeterReading
@@ -24,7 +25,9 @@ ROTORS = ("own", "shop master", "none")
 
 
 class JournalWriter(Protocol):
-    """Where readings and events go, one line each."""
+    """Where readings and events go, one line each; `path` stands in the run's folder."""
+
+    path: Path
 
     def append(self, kind: str, data: Mapping[str, Any]) -> None: ...
 

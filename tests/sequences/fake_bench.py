@@ -6,6 +6,7 @@ The part is a few resistors and a sine: enough to see what a step asks for, noth
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
@@ -231,6 +232,9 @@ class FakeClimate(Fake):
 class FakeDog:
     """Nobody watches."""
 
+    def folder(self, path: Path) -> None:
+        """Nothing to leave there."""
+
     def progress(self, limit_s: float | None = None) -> None:
         """Nothing to note."""
 
@@ -303,6 +307,8 @@ class FakeBench:
 
 class ListJournal:
     """Lines in memory."""
+
+    path = Path("nowhere") / "journal.jsonl"
 
     def __init__(self) -> None:
         self.lines: list[tuple[str, dict[str, Any]]] = []
