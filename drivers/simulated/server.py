@@ -19,7 +19,8 @@ from drivers.simulated.safety_chain import SafetyChain
 from drivers.simulated.wires import Channel, PtyChannel, TcpListener
 
 IDLE_S = 0.25  # how often a quiet loop looks after its parent
-INTERLOCK_S = 0.02  # how often the safety chain is looked at in real time
+INTERLOCK_S = 0.02  # how long the loop sleeps at most in real time, so that the safety chain is looked at
+CHECK_S = 0.001  # how often it is looked at while the loop is busy
 NewSession = Callable[[], Session]
 
 
@@ -48,6 +49,8 @@ class Server:
         self._listeners: list[TcpListener] = []
         self._clients: list[Client] = []
         self._stopping = False
+        self._active: dict[int, Client] = {}  # those that wait for bench time or have bytes on their way
+        self._parties = 0
 
     # wires -------------------------------------------------------------------------------------------------
     def listen(self, name: str, new_session: NewSession, gate: Gate | None = None) -> str:
@@ -90,6 +93,7 @@ class Server:
         client.session.closed(self.clock.now_s())
         client.channel.close(reset=reset)
         self._clients.remove(client)
+        self._note(client)
         if client.name != "clock":
             self._emit(self.clock.now_s(), "client", instrument=client.name, connected=False)
 
@@ -107,18 +111,22 @@ class Server:
     def serve(self) -> None:
         """Until `stop` or until `alive` says no."""
         look_s = time.monotonic()
+        checked_s = -math.inf
         while not self._stopping:
-            jumping = self.clock.fast and self._may_jump()
-            busy = self._poll(0.0 if jumping else self._timeout_s())
+            due_s, jumping = self._outlook()
+            busy = self._poll(0.0 if jumping else self._timeout_s(due_s))
             if jumping and not busy:
-                self._jump()
+                self.clock.jump(due_s)
             now_s = self.clock.now_s()
-            self._chain.check(now_s)
+            if now_s - checked_s >= CHECK_S or (self.clock.fast and now_s > checked_s):
+                checked_s = now_s
+                self._chain.check(now_s)
             self._chain.advance(now_s)
-            for client in list(self._clients):
-                if client.session.due_s() <= now_s or client.late:
-                    self._run(client, now_s)
-            if time.monotonic() - look_s > IDLE_S:
+            if self._active:
+                for client in list(self._active.values()):
+                    if client.session.due_s() <= now_s or client.late:
+                        self._run(client, now_s)
+            if not busy and time.monotonic() - look_s > IDLE_S:
                 look_s = time.monotonic()
                 if not self._alive():
                     return
@@ -160,6 +168,7 @@ class Server:
         if client.late:
             self._deliver(client, now_s)
         self._flush(client)
+        self._note(client)
         if client.gate.cut:
             cut, client.gate.cut = client.gate.cut, ""
             if not isinstance(client.channel, PtyChannel):
@@ -181,33 +190,38 @@ class Server:
             self._selector.modify(client.channel, events, client)
 
     # time --------------------------------------------------------------------------------------------------
-    def _may_jump(self) -> bool:
-        parties = waiting = 0
-        for client in self._clients:
-            session = client.session
-            if isinstance(session, ClockSession) and session.registered:
-                parties += 1
-            if session.awaited() or any(item[0] > self.clock.now_s() for item in client.late):
-                waiting += 1
-        return may_jump(parties=parties, waiting=waiting)
+    def _note(self, client: Client) -> None:
+        """Keeps the short list of clients that matter to time; an idle one changes only when bytes come."""
+        session = client.session
+        if not client.gone and (client.late or session.awaited() or session.due_s() < math.inf):
+            self._active[id(client)] = client
+        else:
+            self._active.pop(id(client), None)
+        if isinstance(session, ClockSession):
+            self._parties = sum(
+                other.session.registered for other in self._clients if isinstance(other.session, ClockSession)
+            )
 
-    def _due_s(self) -> float:
-        """The earliest bench time at which anything is to be done."""
+    def _outlook(self) -> tuple[float, bool]:
+        """The earliest bench time at which anything is to be done, and whether fast time may jump there."""
         due_s = self._chain.due_s()
-        for client in self._clients:
-            due_s = min(due_s, client.session.due_s(), *(item[0] for item in client.late if item[1] == -math.inf))
-        return due_s
-
-    def _jump(self) -> None:
-        self.clock.jump(self._due_s())
-
-    def _timeout_s(self) -> float:
-        timeout_s = IDLE_S
-        wall_s = time.monotonic()
-        for client in self._clients:
+        waiting = 0
+        for client in self._active.values():
+            due_s = min(due_s, client.session.due_s())
+            waits = client.session.awaited()
             for item in client.late:
-                timeout_s = min(timeout_s, max(0.0, item[1] - wall_s) if item[1] > -math.inf else timeout_s)
+                if item[1] == -math.inf:
+                    due_s, waits = min(due_s, item[0]), True
+            waiting += waits
+        jumping = self.clock.fast and may_jump(parties=self._parties, waiting=waiting)
+        return due_s, jumping and due_s < math.inf
+
+    def _timeout_s(self, due_s: float) -> float:
+        timeout_s = IDLE_S
+        if self._active:
+            now_s = time.monotonic()
+            wall_s = [i[1] - now_s for client in self._active.values() for i in client.late if i[1] > -math.inf]
+            timeout_s = max(0.0, min([timeout_s, *wall_s]))
         if not self.clock.fast:
-            until_s = self._due_s() - self.clock.now_s()
-            timeout_s = min(timeout_s, INTERLOCK_S, max(0.0, until_s))
+            timeout_s = min(timeout_s, INTERLOCK_S, max(0.0, due_s - self.clock.now_s()))
         return timeout_s
