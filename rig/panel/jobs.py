@@ -44,6 +44,13 @@ from sequences.registry import find as find_sequence
 
 SCHEMA = "anglewright result 1"
 CERTIFIED = ("full_test",)
+FACES = {"certificate": "certificate*.pdf", "data": "certificate*.json", "table": "certificate*.csv"}
+NEEDS: Mapping[str, frozenset[str]] = {  # roles that a bench may lack -> which sequence can't do without
+    "full_test": frozenset({"axis", "climate"}),
+    "quick_screen": frozenset({"axis", "climate"}),
+    "check_standard": frozenset(),
+    "index": frozenset({"axis"}),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,7 +276,7 @@ def kept_runs(*, serial: str | None, part: str | None) -> list[dict[str, Any]]:
 
 
 def issue_certificate(run_id: str, out: Path | None) -> dict[str, str]:
-    """Write a kept run's certificate beside the earlier ones; kind -> path. Raises UsageError when nothing was judged."""
+    """Write a kept run's certificate beside the earlier ones; kind -> path. Raises UsageError for an unjudged run."""
     store = Store()
     stored = store.find(run_id)
     if stored.judgement is None:
@@ -316,13 +323,7 @@ def check_bench(name: str) -> dict[str, Any]:
             rows.append({**told, "round_trip_ms": 1e3 * (time.perf_counter() - start)})
         state = bench.interlock.state()
     present = {row["role"] for row in rows}
-    needs = {
-        "full_test": {"axis", "climate"},
-        "quick_screen": {"axis", "climate"},
-        "check_standard": set[str](),
-        "index": {"axis"},
-    }
-    lacking = {sequence: sorted(roles - present) for sequence, roles in needs.items() if roles - present}
+    lacking = {sequence: sorted(roles - present) for sequence, roles in NEEDS.items() if roles - present}
     return {
         "bench": bench_file.name,
         "title": bench_file.title,

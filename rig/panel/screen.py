@@ -93,8 +93,8 @@ def show_finished(finished: Finished) -> None:
             told += f"\nwitness  {reason.witness}"
         console.print(Padding(Text(f"{reason.code}: {told}"), (0, 0, 0, 2)))
     for number, finding in enumerate(judgement.findings, start=1):
-        told = f"hint {number}: {finding.code} ({100 * finding.probability:.0f} %)  {finding.text}\nfor      {finding.evidence}"
-        told += f"\nagainst  {finding.against}\nnext     {finding.next_test}"
+        told = f"hint {number}: {finding.code} ({100 * finding.probability:.0f} %)  {finding.text}"
+        told += f"\nfor      {finding.evidence}\nagainst  {finding.against}\nnext     {finding.next_test}"
         console.print(Padding(Text(told), (0, 0, 0, 2)))
     for note in judgement.notes:
         console.print(Padding(Text(note), (0, 0, 0, 2)))
