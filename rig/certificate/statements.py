@@ -1,0 +1,197 @@
+"""The fixed sentences of a report and the rules that choose them: outcome, decision rule, risk, scope, traceability.
+
+No accreditation word or mark stands here, and traceability is only said where calibrations are recorded and current.
+Pure: figures and dates in, sentences out. Content list: ISO/IEC 17025:2017 7.8 as far as it applies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from rig.result import Judged, Judgement
+from rig.uncertainty.conformity import Verdict, worst_specific_risk
+
+TITLE = "Measurement report"
+SUBTITLE = "calibration-style"
+NON_ACCREDITED = "Issued by a non-accredited workshop. The layout follows the content list of ISO/IEC 17025 clause 7.8."
+ITEM_ONLY = "The results relate only to the item tested, as received and as clamped, at the time of the test."
+IN_FULL = "This report may not be reproduced except in full."
+RELEARN = (
+    "After fitting, the electrical zero must be re-learned: re-learn on the vehicle by the maker's procedure required. "
+    "Nothing in this report is an offset for a vehicle."
+)
+EXCLUDED = (
+    "at running speed",
+    "under the inverter's or the vehicle's electromagnetic interference",
+    "under mechanical load or vibration",
+    "over temperature, unless stated",
+    "insulation at high voltage, unless entered from a separate station",
+    "remaining life",
+)
+FITTED_AS = {
+    "own": "own rotor, as received with the stator",
+    "shop master": "shop master rotor: the rotor that belongs to this stator was not judged",
+    "none": "no rotor: transformation ratio and angle error were not tested",
+}
+HEADLINES = {
+    "within limits": ("Within limits", "pass"),
+    "outside limits": ("Outside limits", "fail"),
+    "measured, no limits": ("Measured, no limits", "none"),
+    "unsound measurement": ("Unsound measurement", "open"),
+    "undecided": ("Undecided", "open"),
+    "not this kind": ("Not this kind", "open"),
+    "incomplete": ("Incomplete", "open"),
+}
+MEASURING_ROLES = ("multimeter", "sampler", "climate")
+ROLE_WORDS = {
+    "multimeter": "Multimeter",
+    "generator": "Generator",
+    "sampler": "Sampler, divider and shunt",
+    "axis": "Rotary axis",
+    "encoder": "Angle encoder",
+    "switch": "Relay matrix",
+    "interlock": "Interlock inputs",
+    "climate": "Climate probe",
+}
+FINDING_WORDS = {
+    "open-coil": "Open coil",
+    "intermittent-coil": "Intermittent coil",
+    "shorted-turns": "Shorted turns",
+    "leak-coil-coil": "Leak between coils",
+    "leak-coil-core": "Leak to the core",
+    "contact-resistance": "Contact resistance",
+    "gap-or-rotor": "Air gap or rotor (axial, gap, weak lobe: the data can't split them)",
+    "wrong-rotor": "Wrong rotor",
+    "damaged-lobe": "Damaged lobe",
+    "loose-rotor": "Loose rotor",
+    "magnetised": "Magnetised",
+    "moisture": "Moisture",
+    "thermistor-open": "Thermistor open",
+    "thermistor-short": "Thermistor shorted",
+    "thermistor-drift": "Thermistor has drifted",
+    "wiring-swapped": "Wiring swapped",
+    "wiring-reversed": "Wiring reversed",
+    "no-fault-found": "No fault found",
+}
+
+
+def verdict_sentence(judgement: Judgement, guard: float) -> str:
+    """One sentence under the outcome, which says what it rests on."""
+    counted = [line for line in judgement.judged if line.limit is not None]
+    bad = [line for line in counted if line.verdict is Verdict.FAIL]
+    rule = f"with a guard band of {guard:g} U" if guard else "by simple acceptance"
+    if judgement.outcome == "within limits":
+        return f"All {len(counted)} lines that have a limit lie within it, {rule}."
+    if judgement.outcome == "outside limits":
+        lies = "line lies" if len(bad) == 1 else "lines lie"
+        return f"{len(bad)} of {len(counted)} lines with a limit {lies} outside it, {rule}."
+    if judgement.outcome == "measured, no limits":
+        return "No line has a limit: the figures are stated, nothing is judged."
+    if judgement.outcome == "unsound measurement":
+        return "Rig, wiring or set-up are at fault: nothing is said about the part. See the next action below."
+    if judgement.outcome == "undecided":
+        return f"{_open_lines(counted)}: neither within nor outside limits can be said."
+    if judgement.outcome == "not this kind":
+        return "What is clamped does not behave like a variable-reluctance resolver of this part number."
+    return "The run was cut short; what was read until then is kept."
+
+
+def _open_lines(counted: Sequence[Judged]) -> str:
+    words = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.NOT_CAPABLE, Verdict.NOT_TESTED)
+    counts = [(word.value, sum(line.verdict is word for line in counted)) for word in words]
+    return ", ".join(f"{n} {word}" for word, n in counts if n) or "The roll-up stays open"
+
+
+def decision_text(name: str, guard: float) -> str:
+    """The decision rule in words."""
+    if guard == 0:
+        return (
+            "Simple acceptance (w = 0), fixed before the first reading: a line passes when its estimate lies within "
+            "the limit; conditional fail lies beyond it by less than U."
+        )
+    return (
+        f"{name.capitalize()} w = {guard:g} U, fixed before the first reading (non-binary statement after "
+        "ILAC-G8:09/2019): pass lies at least w inside the limit, conditional pass inside by less, conditional fail "
+        "outside by up to w, fail beyond. Not capable: U leaves no acceptance zone. Decisions use unrounded figures."
+    )
+
+
+def risk_text(judged: Sequence[Judged], guard: float) -> str:
+    """The largest risk that a line which passes is in truth outside, for the k and degrees of freedom in use."""
+    if guard == 0:
+        return "Risk of a wrong pass at the limit itself: up to 50 %."
+    used = [line.result for line in judged if line.limit is not None and line.result is not None and line.result.U]
+    if not used:
+        return "No line with a limit has an uncertainty: no risk can be stated."
+    if guard == 1.0:
+        risk = max((1.0 - result.coverage) / 2.0 for result in used)
+    else:
+        pairs = {(round(r.k or 2.0, 6), r.dof or float("inf")) for r in used}
+        risk = max(worst_specific_risk(guard, k, dof) for k, dof in pairs)
+    return (
+        f"A line that passes exactly at the edge of its acceptance zone lies in truth beyond that limit with a "
+        f"probability of {100 * risk:.2g} %; anywhere else in the zone with less."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """One row of the instrument table; status: "current", "overdue", "not recorded" or "simulated"."""
+
+    role: str
+    who: str
+    asset: str
+    serial: str
+    calibrated: str
+    due: str
+    certificate: str
+    status: str
+    matters: bool
+
+
+def instrument_rows(
+    instruments: Mapping[str, Mapping[str, Any]], *, on: date, simulated: bool
+) -> tuple[Instrument, ...]:
+    """The instruments with their calibration status on the day of the test."""
+    reference = "encoder" if "encoder" in instruments else "axis"
+    rows = []
+    for role, told in instruments.items():
+        rows.append(
+            Instrument(
+                role=ROLE_WORDS.get(role, role),
+                who=f"{told.get('maker', '')} {told.get('model', '')}".strip(),
+                asset=str(told.get("asset") or ""),
+                serial=str(told.get("serial") or ""),
+                calibrated=str(told.get("calibrated") or ""),
+                due=str(told.get("due") or ""),
+                certificate=str(told.get("certificate") or ""),
+                status=_status(told, on, simulated),
+                matters=role in MEASURING_ROLES or role == reference,
+            )
+        )
+    return tuple(rows)
+
+
+def _status(told: Mapping[str, Any], on: date, simulated: bool) -> str:
+    if simulated or str(told.get("serial", "")).upper().startswith("SIM"):
+        return "simulated"
+    if not (told.get("calibrated") and told.get("due") and told.get("certificate")):
+        return "not recorded"
+    made, due = date.fromisoformat(str(told["calibrated"])), date.fromisoformat(str(told["due"]))
+    return "current" if made <= on <= due else "overdue"
+
+
+def traceability_text(rows: Sequence[Instrument]) -> tuple[bool, str]:
+    """(established, sentence): only when every instrument that a result rests on is calibrated, recorded, current."""
+    needed = [row for row in rows if row.matters]
+    lacking = [row for row in needed if row.status != "current"]
+    if needed and not lacking:
+        return True, (
+            "Traceable to the calibrations listed: each instrument that a result rests on was within its calibration "
+            "period on the day of the test."
+        )
+    why = "; ".join(f"{row.role.lower()}: {row.status}" for row in lacking) or "no measuring instrument is recorded"
+    return False, f"Traceability not established ({why})."
