@@ -1,0 +1,120 @@
+"""Angle displays of the ND 28x kind on a serial port: a position when asked.
+
+The display is set to degrees. Its answer carries a decimal point, or, in the layout without one, `decimals` says
+where it stands. It must never know the axis: its zero and its direction are its own.
+Source: HEIDENHAIN ND 287 User's Manual, II-5 (A0000 device identification, STX before every text, NAK for a command
+it does not know, position 10 to 13 characters, CR LF); ND 281 B Manual, "Output of current value" (sign and nine
+digits without a decimal point). † ESC before and CR after a command.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+
+from drivers.link.base import Link
+from drivers.link.urls import make_link
+from drivers.roles import Identity
+from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
+
+STX, NAK = b"\x02", b"\x15"
+_POSITION = re.compile(r"(?P<sign>[+-]?) *(?P<whole>\d+)(?:\.(?P<part>\d+))?", re.ASCII)
+
+
+class EncoderNd28x:
+    """decimals: digits behind the point when the display sends none."""
+
+    def __init__(self, name: str, link: str | Link, *, decimals: int | None = None) -> None:
+        self._name = name
+        self._link = make_link(link, name) if isinstance(link, str) else link
+        self._decimals = decimals
+        self._lock = threading.Lock()
+        self._identity: Identity | None = None
+
+    @property
+    def name(self) -> str:
+        return self._name
+
+    def open(self) -> None:
+        """Opens and identifies."""
+        with self._lock:
+            self._link.open()
+            try:
+                lines = [self._ask("A0000")]
+                while (more := self._link.poll_line(0.05)) is not None:
+                    lines.append(more.decode("ascii", "replace").strip())
+                self._identity = self._identified(lines)
+            except BenchError:
+                self._link.close()
+                raise
+
+    def identity(self) -> Identity:
+        """Who answered when it was opened; the display tells no serial of its own, its software number stands in."""
+        if self._identity is None:
+            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
+        return self._identity
+
+    def angle_mech_deg(self) -> float:
+        """The displayed position, mechanical degrees. BadReply for anything that is not one."""
+        with self._lock:
+            reply = self._ask("A0200")
+            match = _POSITION.fullmatch(reply.strip(" "))
+            if match is None:
+                raise BadReply(
+                    f"{reply!r} is no position",
+                    instrument=self._name,
+                    exchange="A0200",
+                    next_action="Read the display: it shows what is wrong with the encoder.",
+                )
+            return self._degrees(match, reply)
+
+    def safe_state(self) -> None:
+        """It only reads: nothing to switch off."""
+
+    def close(self) -> None:
+        """Never raises."""
+        self._link.close()
+
+    def _degrees(self, match: re.Match[str], reply: str) -> float:
+        sign = -1.0 if match["sign"] == "-" else 1.0
+        if match["part"] is not None:
+            return sign * float(f"{match['whole']}.{match['part']}")
+        if self._decimals is None:
+            raise BadReply(
+                f"{reply!r} has no decimal point",
+                instrument=self._name,
+                exchange="A0200",
+                next_action="Give `decimals` in the bench file.",
+            )
+        return sign * float(int(match["whole"])) / float(10**self._decimals)
+
+    def _ask(self, command: str) -> str:
+        """One command, one line; a second line or an unasked one throws the exchange away."""
+        if self._link.dirty or self._link.read_available():
+            self._link.drain()
+            self._link.dirty = False
+        self._link.write(b"\x1b" + command.encode("ascii") + b"\r")
+        try:
+            line = self._link.read_line(1.0)
+        except NoReply as fault:
+            raise NoReply(
+                fault.message.removeprefix(f"{self._name}: "),
+                instrument=self._name,
+                exchange=command,
+                next_action=fault.next_action,
+            ) from fault
+        if line.startswith(NAK):
+            raise InstrumentRefused("does not know the command", instrument=self._name, exchange=command)
+        try:
+            return line.removeprefix(STX).decode("ascii")
+        except UnicodeDecodeError as fault:
+            raise BadReply(f"{line!r} is no text", instrument=self._name, exchange=command) from fault
+
+    def _identified(self, lines: list[str]) -> Identity:
+        words = " ".join(lines).split()
+        if not words or not re.fullmatch(r"ND-?\s*2\d\d\w*", words[0]):
+            raise WrongInstrument(
+                f"{lines} answers where an ND 28x was expected", instrument=self._name, exchange="A0000"
+            )
+        rest = [*words[1:], "", ""]
+        return Identity(maker="HEIDENHAIN", model=words[0], serial=rest[0], firmware=rest[1])

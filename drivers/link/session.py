@@ -1,0 +1,248 @@
+"""A SCPI conversation over any link: one question in flight, one whole answer, faults told with their reason.
+
+Session states: closed, ready, dirty. After a time-out, a broken reply or surplus bytes the session is dirty; before
+the next message it drains the wire and asks a marker (*ESE with a number of its own, IEEE 488.2, 10.11) until exactly
+that comes back; on TCP a marker that fails leads to a new connection. A late answer is therefore never taken for the
+answer to a later question. An invalid query gives no answer on the wire: after a time-out the error queue is read so
+that the report says why. It must never know what a reading means.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+from itertools import cycle
+
+from drivers import scpi
+from drivers.link.base import Link
+from drivers.roles import Identity
+from rig.errors import BadReply, BenchError, InstrumentRefused, NoReply, WrongInstrument
+
+DEADLINE_S = 3.0
+MARKER_S = 1.0
+BLOCK_END_S = 0.05
+
+
+class ScpiSession:
+    """Text out, text in; every public call holds the instrument's lock over its write and its read."""
+
+    def __init__(self, link: Link, name: str, deadline_s: float = DEADLINE_S) -> None:
+        self.link = link
+        self.name = name
+        self.deadline_s = deadline_s
+        self.lock = threading.RLock()
+        self._markers = cycle(range(1, 256))
+
+    def open(self) -> None:
+        """Opens the wire. A serial port may be in mid-line: it starts dirty and is synchronised first."""
+        with self.lock:
+            if not self.link.is_open:
+                self.link.open()
+                self.link.dirty = not self.link.url.startswith("tcp")
+
+    def close(self) -> None:
+        """Never raises."""
+        self.link.close()
+
+    def write(self, message: str) -> None:
+        """A message without an answer."""
+        with self.lock:
+            self._ready()
+            self.link.write(message.encode("ascii") + b"\n")
+
+    def query(self, message: str, deadline_s: float | None = None, *, explain: bool = True) -> str:
+        """A message with one answer line. explain: after a time-out, read the error queue for the reason."""
+        with self.lock:
+            self._ready()
+            try:
+                self.link.write(message.encode("ascii") + b"\n")
+                return self._line(message, deadline_s or self.deadline_s)
+            except NoReply as fault:
+                if explain:
+                    self._explain(message, fault)
+                raise self._told(fault, message) from fault
+            except BadReply as fault:
+                self.link.dirty = True
+                raise self._told(fault, message) from fault
+
+    def number(self, message: str, deadline_s: float | None = None) -> float:
+        """The answer as one finite number. An answer that is none leaves the session dirty."""
+        with self.lock:
+            reply = self.query(message, deadline_s)
+            try:
+                return scpi.parse_number(reply, of=message)
+            except BadReply as fault:
+                self.link.dirty = True
+                raise self._told(fault, message) from fault
+
+    def reading(self, message: str, deadline_s: float, profile: scpi.OverloadProfile = scpi.TRUEVOLT) -> float | None:
+        """The answer as a number, or None for over range."""
+        with self.lock:
+            reply = self.query(message, deadline_s)
+            try:
+                return scpi.parse_reading(reply, profile, of=message)
+            except BadReply as fault:
+                self.link.dirty = True
+                raise self._told(fault, message) from fault
+
+    def ask(self, *queries: str, deadline_s: float | None = None) -> list[str]:
+        """The answers to several queries sent as one message."""
+        with self.lock:
+            message = ";:".join(queries)
+            reply = self.query(message, deadline_s)
+            try:
+                return scpi.split_replies(reply, len(queries), of=message)
+            except BadReply as fault:
+                self.link.dirty = True
+                raise self._told(fault, message) from fault
+
+    def block(self, message: str, deadline_s: float, expected: int | None = None) -> bytes:
+        """The answer as a block of bytes, definite or indefinite. deadline_s: without any progress."""
+        with self.lock:
+            self._ready()
+            try:
+                self.link.write(message.encode("ascii") + b"\n")
+                data = self._block(message, deadline_s)
+            except (NoReply, BadReply) as fault:
+                self.link.dirty = True
+                if isinstance(fault, NoReply):
+                    self._explain(message, fault)
+                raise self._told(fault, message) from fault
+            if expected is not None and len(data) != expected:
+                raise BadReply(
+                    f"a block of {len(data)} bytes where {expected} were expected",
+                    instrument=self.name,
+                    exchange=message,
+                    next_action="Configure the capture again.",
+                )
+            return data
+
+    def errors(self) -> list[tuple[int, str]]:
+        """Empties the error queue: (code, text), oldest first."""
+        with self.lock:
+            return scpi.drain_errors(lambda: self.query("SYST:ERR?", explain=False))
+
+    def check(self, after: str) -> None:
+        """Raises InstrumentRefused when the error queue holds anything."""
+        if found := self.errors():
+            raise self._refused(found, after)
+
+    def set(self, *messages: str) -> None:
+        """Sends settings and makes sure that none was refused."""
+        with self.lock:
+            for message in messages:
+                self.write(message)
+            self.check("; ".join(messages))
+
+    def identify(self, models: str, next_action: str = "") -> Identity:
+        """Asks *IDN? and refuses another family: `models` is a pattern for the whole model field."""
+        reply = self.query("*IDN?")
+        fields = [field.strip().strip('"') for field in reply.split(",")]
+        if len(fields) < 4 or not re.fullmatch(models, fields[1], re.IGNORECASE):
+            raise WrongInstrument(
+                f"{reply!r} answers where a model {models} was expected",
+                instrument=self.name,
+                exchange="*IDN?",
+                next_action=next_action or "Correct the link or the driver in the bench file.",
+            )
+        return Identity(maker=fields[0], model=fields[1], serial=fields[2], firmware=",".join(fields[3:]))
+
+    def resynchronise(self) -> None:
+        """Drains the wire and makes sure that the next answer belongs to the next question. NoReply when it can't."""
+        with self.lock:
+            try:
+                self._mark()
+            except (NoReply, BadReply):
+                if not self.link.url.startswith("tcp"):
+                    raise
+                self.link.close()
+                self.link.open()
+                self._mark()
+            self.link.dirty = False
+
+    def _mark(self) -> None:
+        self.link.drain()
+        marker = next(self._markers)
+        self.link.write(f"*ESE {marker};*ESE?\n".encode("ascii"))
+        for _ in range(20):
+            line = self.link.read_line(MARKER_S).strip()
+            if line.isascii() and line.lstrip(b"+").isdigit() and int(line) == marker:
+                self.link.write(b"*ESE 0\n")
+                return
+        self.link.dirty = True
+        raise BadReply("the marker of a resynchronisation never came back", instrument=self.name, exchange="*ESE?")
+
+    def _ready(self) -> None:
+        if self.link.is_open and (self.link.dirty or self.link.read_available()):
+            self.resynchronise()
+
+    def _line(self, message: str, deadline_s: float) -> str:
+        line = self.link.read_line(deadline_s)
+        if self.link.surplus():
+            self.link.dirty = True
+        try:
+            return line.decode("ascii")
+        except UnicodeDecodeError as fault:
+            raise BadReply(f"{line[:16]!r} is no text", exchange=message) from fault
+
+    def _block(self, message: str, deadline_s: float) -> bytes:
+        head = self.link.read_exact(2, deadline_s)
+        if head == b"#0":
+            return self._indefinite(deadline_s)
+        if head[:1] != b"#" or not head[1:].isdigit():
+            rest = self.link.drain()
+            raise BadReply(f"{(head + rest)[:16]!r} where a block was expected", exchange=message)
+        n = scpi.block_length(head + self.link.read_exact(int(head[1:]), deadline_s)) or 0
+        data = self.link.read_exact(n, deadline_s)
+        self._block_end(message)
+        return data
+
+    def _block_end(self, message: str) -> None:
+        """An optional end of line: some families send none after a block."""
+        try:
+            rest = self.link.read_line(BLOCK_END_S)
+        except NoReply:
+            self.link.dirty = False
+            return
+        if rest.strip():
+            raise BadReply(f"{rest[:16]!r} behind the end of a block", exchange=message)
+
+    def _indefinite(self, deadline_s: float) -> bytes:
+        """Up to a line feed that nothing follows: the bytes may hold line feeds of their own."""
+        data = self.link.read_exact(1, deadline_s)
+        while True:
+            rest = self.link.drain(BLOCK_END_S, 10.0 * deadline_s)
+            data += rest
+            if data.endswith(b"\n"):
+                return data.removesuffix(b"\n")
+            if not rest:
+                raise NoReply(f"an indefinite block of {len(data)} bytes without an end")
+
+    def _explain(self, message: str, fault: NoReply) -> None:
+        """After a time-out: what the instrument's error queue says, if it still talks."""
+        try:
+            self.resynchronise()
+            found = self.errors()
+        except BenchError:
+            self.link.dirty = True
+            return
+        if found:
+            raise self._refused(found, message) from fault
+
+    def _refused(self, found: list[tuple[int, str]], after: str) -> InstrumentRefused:
+        text = "; ".join(f'{code},"{words}"' for code, words in found)
+        return InstrumentRefused(
+            f"refused: {text}",
+            code=found[0][0],
+            instrument=self.name,
+            exchange=after,
+            next_action="Check the setting against the instrument's manual and the bench file.",
+        )
+
+    def _told(self, fault: NoReply | BadReply, message: str) -> NoReply | BadReply:
+        """The same fault with the instrument's name and the words it happened on."""
+        if fault.instrument and fault.exchange:
+            return fault
+        text = fault.message.removeprefix(f"{fault.instrument}: ") if fault.instrument else fault.message
+        text = text.split(" [")[0] if fault.exchange else text
+        return type(fault)(text, instrument=self.name, exchange=message, next_action=fault.next_action)

@@ -1,0 +1,163 @@
+"""Simultaneous 16-bit sampling over the :WAVeform dialogue of oscilloscopes and digitisers.
+
+Configure once; then SING arms, TRIG:FORC starts, *OPC? waits and four blocks are read. The preamble is read once a
+configuration. Volts = (code - yreference) * yincrement + yorigin. It must never know what its channels mean.
+Source: Keysight InfiniiVision Programmer's Guide, ":WAVeform Commands" (data conversion, PREamble fields, BYTeorder),
+":ACQuire", ":CHANnel<n>:RANGe" (full scale), ":SINGle", IEEE 488.2 arbitrary blocks. ACQ:SRAT and ACQ:POIN settable
+and TRIGger:FORCe: Infiniium Programmer's Guide (†).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+import numpy as np
+
+from drivers import scpi
+from drivers.link.base import Link
+from drivers.link.device import ScpiDevice
+from drivers.roles import SamplerAbilities
+from rig.errors import BadReply, BenchError, InstrumentRefused, UsageError
+from rig.signal.waveform import Waveform
+
+BITS = 16
+RAIL_LOW, RAIL_HIGH = -32768, 32767
+ABILITIES = SamplerAbilities(
+    simultaneous=True,
+    channels=4,
+    bits=BITS,
+    max_rate_hz=250_000.0,
+    max_samples=1_000_000,
+    ranges_v=(0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0),
+    skew_s=(0.0, 0.0, 0.0, 0.0),
+)
+
+
+class SamplerDigitiser(ScpiDevice):
+    """Channels CHAN1 to CHAN4 in the order of `channels`; ranges are half of full scale, volts."""
+
+    models: ClassVar[str] = r"\S+"
+
+    def __init__(self, name: str, link: str | Link) -> None:
+        super().__init__(name, link)
+        self._channels: tuple[str, ...] = ()
+        self._samples = 0
+        self._rate_hz = 0.0
+        self._scale: tuple[np.ndarray, np.ndarray] | None = None
+
+    @property
+    def abilities(self) -> SamplerAbilities:
+        return ABILITIES
+
+    def configure(
+        self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
+    ) -> float:
+        """Sets and reads back everything; returns the sample rate in use, Hz, which may differ from the one asked."""
+        if len(ranges_v) != len(channels) or not 1 <= len(channels) <= ABILITIES.channels:
+            raise UsageError(f"{self._name}: {len(ranges_v)} ranges for {len(channels)} channels.")
+        if not 1 <= samples <= ABILITIES.max_samples:
+            raise UsageError(f"{self._name}: {samples} samples; 1 to {ABILITIES.max_samples} are possible.")
+        session = self._session
+        with session.lock:
+            self._channels, self._scale = (), None
+            session.write("*CLS")
+            for n, range_v in enumerate(ranges_v, 1):
+                session.write(f":CHAN{n}:DISP ON;:CHAN{n}:RANG {scpi.number(2.0 * range_v)};:CHAN{n}:OFFS 0")
+            session.write(f":ACQ:SRAT {scpi.number(sample_rate_hz)};:ACQ:POIN {samples}")
+            session.write(":WAV:FORM WORD;:WAV:BYT LSBF;:WAV:UNS OFF")
+            session.check(":CHAN, :ACQ, :WAV")
+            self._read_back(ranges_v, sample_rate_hz, samples)
+            self._channels, self._samples = tuple(channels), samples
+            return self._rate_hz
+
+    def arm(self) -> None:
+        """Ready for one trigger."""
+        self._configured()
+        self._session.write(":SING")
+
+    def trigger(self) -> None:
+        """Starts the capture now; returns at once."""
+        self._configured()
+        self._session.write(":TRIG:FORC")
+
+    def wait_captured(self) -> None:
+        """Returns when all samples are in the sampler; NoReply when they never are."""
+        self._configured()
+        self._session.query("*OPC?", self._samples / self._rate_hz * 2.0 + 5.0)
+
+    def fetch(self) -> Waveform:
+        """Reads the last capture. BadReply when a channel's record is not as long as was configured."""
+        self._configured()
+        with self._session.lock:
+            if self._scale is None:
+                self._scale = self._preambles()
+            blocks = [self._record(n) for n in range(1, len(self._channels) + 1)]
+        scale_v, offset_v = self._scale
+        return Waveform(
+            codes=np.stack(blocks),
+            scale_v=scale_v,
+            offset_v=offset_v,
+            sample_rate_hz=self._rate_hz,
+            channels=self._channels,
+            rail_low=RAIL_LOW,
+            rail_high=RAIL_HIGH,
+            simultaneous=True,
+        )
+
+    def safe_state(self) -> None:
+        """Stops a capture that waits; it drives nothing."""
+        with self._for_safety() as is_open:
+            if is_open:
+                self._session.write(":STOP")
+                self._session.query("*OPC?", explain=False)
+
+    def _record(self, n: int) -> np.ndarray:
+        data = self._session.block(f":WAV:SOUR CHAN{n};:WAV:DATA?", 5.0, expected=2 * self._samples)
+        return np.frombuffer(data, dtype="<i2").astype(np.int16, copy=False)
+
+    def _preambles(self) -> tuple[np.ndarray, np.ndarray]:
+        scales, offsets = [], []
+        for n in range(1, len(self._channels) + 1):
+            message = f":WAV:SOUR CHAN{n};:WAV:PRE?"
+            fields = self._session.query(message).split(",")
+            try:
+                if len(fields) != 10:
+                    raise BadReply(f"{len(fields)} fields in a preamble of ten", exchange=message)
+                values = [scpi.parse_number(field, of=message) for field in fields]
+                if values[0] != 1 or values[2] != self._samples:
+                    raise BadReply(f"preamble {fields} is not of {self._samples} words", exchange=message)
+                if not scpi.same(1.0 / values[4], self._rate_hz, rel=1e-4):
+                    raise BadReply(f"preamble's {values[4]:g} s don't fit {self._rate_hz:g} Hz", exchange=message)
+            except BenchError:
+                self._link.dirty = True
+                raise
+            scales.append(values[7])
+            offsets.append(values[8] - values[9] * values[7])
+        return np.array(scales), np.array(offsets)
+
+    def _read_back(self, ranges_v: Sequence[float], sample_rate_hz: float, samples: int) -> None:
+        queries = [f"CHAN{n}:RANG?" for n in range(1, len(ranges_v) + 1)] + ["ACQ:SRAT?", "ACQ:POIN?", "WAV:FORM?"]
+        *ranges, rate, points, form = self._session.ask(*queries)
+        for n, (wanted, got) in enumerate(zip(ranges_v, ranges, strict=True), 1):
+            if not scpi.same(2.0 * wanted, scpi.parse_number(got), rel=1e-3):
+                raise self._not_kept(f"CHAN{n}:RANG", f"{2.0 * wanted:g}", got)
+        if scpi.parse_integer(points) != samples:
+            raise self._not_kept("ACQ:POIN", str(samples), points)
+        if not form.strip().upper().startswith("WORD"):
+            raise self._not_kept("WAV:FORM", "WORD", form)
+        self._rate_hz = scpi.parse_number(rate)
+        if not 0.5 < self._rate_hz / sample_rate_hz < 2.0:
+            raise self._not_kept("ACQ:SRAT", f"{sample_rate_hz:g}", rate)
+
+    def _configured(self) -> None:
+        if not self._channels:
+            raise UsageError(f"{self._name}: not configured.", next_action="Call configure first.")
+
+    def _not_kept(self, header: str, wanted: str, got: str) -> InstrumentRefused:
+        return InstrumentRefused(
+            f"was set to {wanted} and reads back {got}",
+            instrument=self._name,
+            exchange=header,
+            next_action="Ask for what this sampler can do (ranges, samples, rate).",
+        )

@@ -1,0 +1,130 @@
+"""The only door to the drivers: a name from a bench file to a driver, closed; and the simulated bench's process.
+
+It must never know a sequence. Driver modules and vendor libraries are loaded when a driver is asked for.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import select
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, cast
+
+from drivers.roles import Instrument
+from rig.errors import LinkDown, UsageError
+
+DRIVERS: Mapping[str, str] = {
+    "scpi-344xx": "drivers.multimeter_scpi_344xx:Multimeter344xx",
+    "scpi-335xx": "drivers.generator_scpi_335xx:Generator335xx",
+    "scpi-digitiser": "drivers.sampler_scpi_digitiser:SamplerDigitiser",
+    "grbl": "drivers.axis_grbl:AxisGrbl",
+    "nd28x": "drivers.encoder_nd28x:EncoderNd28x",
+    "scpi-switch": "drivers.switch_scpi:SwitchScpi",
+    "scpi-switch-inputs": "drivers.switch_scpi:SwitchInputs",
+    "hmt-probe": "drivers.climate_hmt:ClimateHmt",
+}
+START_S = 20.0
+END_S = 3.0
+
+
+def open_driver(driver_name: str, link_url: str, name: str, **options: Any) -> Instrument:
+    """A driver, still closed: call its `open()`. UsageError for a name, link or option that is not known."""
+    if driver_name not in DRIVERS:
+        near = get_close_matches(driver_name, DRIVERS, n=3, cutoff=0.4) or list(DRIVERS)
+        raise UsageError(f"{name}: there is no driver {driver_name!r}.", next_action=f"Nearest: {', '.join(near)}.")
+    module, _, class_name = DRIVERS[driver_name].partition(":")
+    make = cast(Callable[..., Instrument], getattr(importlib.import_module(module), class_name))
+    try:
+        return make(name, link_url, **options)
+    except TypeError as fault:
+        raise UsageError(
+            f"{name}: driver {driver_name!r} does not take {', '.join(options) or 'that'}: {fault}.",
+            next_action="Compare with the options in DEVELOPERS.md, 1.8.",
+        ) from fault
+
+
+@dataclass
+class SimulatedBench:
+    """The simulated bench's process; who started it closes it. clock: its clock's address; links: role -> address."""
+
+    process: subprocess.Popen[str]
+    clock: str
+    links: Mapping[str, str]
+    world: str = ""
+    _closed: bool = field(default=False, repr=False)
+
+    def close(self) -> None:
+        """Ends the process and waits for it. Never raises."""
+        if self._closed:
+            return
+        self._closed = True
+        _end(self.process)
+
+    def __enter__(self) -> SimulatedBench:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def start_simulated(
+    world: Path | str,
+    clamping: int = 1,
+    speed: str = "real",
+    log: Path | str | None = None,
+    parent_pid: int | None = None,
+) -> SimulatedBench:
+    """Starts `python -m drivers.simulated` and waits for its line of links (at most 20 s).
+
+    parent_pid: the process with which it ends by itself. LinkDown with its own words when it does not start.
+    """
+    command = [sys.executable, "-m", "drivers.simulated", str(world), "--clamping", str(clamping), "--speed", speed]
+    if log is not None:
+        command += ["--log", str(log)]
+    if parent_pid is not None:
+        command += ["--parent", str(parent_pid)]
+    process = subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True, start_new_session=True
+    )
+    line = _first_line(process)
+    try:
+        told = json.loads(line)
+        return SimulatedBench(process, str(told["clock"]), dict(told["links"]), str(told["world"]))
+    except (ValueError, KeyError, TypeError) as fault:
+        _end(process)
+        raise LinkDown(
+            f"the simulated bench did not start (it said {line.strip()[:200]!r})",
+            instrument="simulated bench",
+            exchange=" ".join(command[1:]),
+            next_action="Read its message on standard error; check the world file.",
+        ) from fault
+
+
+def _first_line(process: subprocess.Popen[str]) -> str:
+    out = process.stdout
+    end_s = time.monotonic() + START_S
+    while out is not None and time.monotonic() < end_s:
+        if select.select([out], [], [], 0.2)[0]:
+            return out.readline()
+        if process.poll() is not None:
+            break
+    return ""
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    if process.poll() is None:
+        process.terminate()
+        try:
+            process.wait(END_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+    if process.stdout is not None:
+        process.stdout.close()

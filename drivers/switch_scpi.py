@@ -1,0 +1,136 @@
+"""Relay matrix and digital inputs of a 34980A-class mainframe.
+
+Channel numbers are the box's own: slot, row, column (srcc). Every change is read back; relays are opened before
+others are closed by the caller's order (break before make). The inputs are a driver of their own on a link of their
+own, so that polling never waits for a relay. It must never know what a channel carries.
+Source: Keysight 34980A Programmer's Reference (ROUTe:CLOSe, ROUTe:OPEN, ROUTe:OPEN:ALL, ROUTe:CLOSe?,
+SENSe:DIGital:DATA:BYTE?); Keysight 34931A-34933A User's Guide (channel addressing).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from drivers import scpi
+from drivers.link.base import Link
+from drivers.link.device import ScpiDevice
+from drivers.roles import InterlockState
+from rig.errors import BadReply, InstrumentRefused, UsageError
+
+ACTION = "Listen for the relay and check the module in its slot."
+
+
+class SwitchScpi(ScpiDevice):
+    """Remembers what it closed, and believes only what the box says of it."""
+
+    models: ClassVar[str] = r"34980A|34970A|34972A|DAQ97\dA"
+
+    def __init__(self, name: str, link: str | Link) -> None:
+        super().__init__(name, link)
+        self._touched: set[int] = set()
+
+    def close_channels(self, channels: Sequence[int]) -> None:
+        """Closes relays and reads them back; InstrumentRefused when one stayed open."""
+        wanted = _checked(channels)
+        if not wanted:
+            return
+        with self._session.lock:
+            self._touched |= set(wanted)
+            self._session.set(f"ROUT:CLOS {scpi.channel_list(wanted)}")
+            self._verify(wanted, closed=True)
+
+    def open_channels(self, channels: Sequence[int]) -> None:
+        """Opens relays and reads them back; InstrumentRefused when one stayed closed."""
+        wanted = _checked(channels)
+        if not wanted:
+            return
+        with self._session.lock:
+            self._session.set(f"ROUT:OPEN {scpi.channel_list(wanted)}")
+            self._verify(wanted, closed=False)
+            self._touched -= set(wanted)
+
+    def open_all(self) -> None:
+        """Opens every relay of the box; those that were closed from here are read back."""
+        with self._session.lock:
+            self._session.set("ROUT:OPEN:ALL")
+            self._all_open()
+
+    def closed_channels(self) -> tuple[int, ...]:
+        """Of the channels closed from here, those that the box says are closed."""
+        with self._session.lock:
+            channels = sorted(self._touched)
+            states = self._states(channels)
+            return tuple(channel for channel, closed in zip(channels, states, strict=True) if closed)
+
+    def safe_state(self) -> None:
+        """All relays open."""
+        with self._for_safety() as is_open:
+            if is_open:
+                self._session.write("ROUT:OPEN:ALL")
+                self._all_open()
+                self._session.check("ROUT:OPEN:ALL")
+
+    def _all_open(self) -> None:
+        self._verify(sorted(self._touched), closed=False)
+        self._touched.clear()
+
+    def _states(self, channels: Sequence[int]) -> list[bool]:
+        if not channels:
+            return []
+        query = f"ROUT:CLOS? {scpi.channel_list(channels)}"
+        replies = self._session.query(query).split(",")
+        try:
+            if len(replies) != len(channels):
+                raise BadReply(f"{len(replies)} states for {len(channels)} channels", exchange=query)
+            return [scpi.parse_boolean(reply, of=query) for reply in replies]
+        except BadReply:
+            self._link.dirty = True
+            raise
+
+    def _verify(self, channels: Sequence[int], *, closed: bool) -> None:
+        wrong = [c for c, state in zip(channels, self._states(channels), strict=True) if state != closed]
+        if wrong:
+            word = "open" if closed else "closed"
+            raise InstrumentRefused(
+                f"relay {', '.join(map(str, wrong))} stayed {word}",
+                instrument=self._name,
+                exchange="ROUT:CLOS?",
+                next_action=ACTION,
+            )
+
+
+class SwitchInputs(ScpiDevice):
+    """The interlock: one input byte. A set guard_bit means guard closed, a set stop_bit means stop pressed."""
+
+    models: ClassVar[str] = SwitchScpi.models
+
+    def __init__(
+        self, name: str, link: str | Link, *, channel: int = 5101, guard_bit: int = 0, stop_bit: int = 1
+    ) -> None:
+        super().__init__(name, link)
+        self._query = f"SENS:DIG:DATA:BYTE? {scpi.channel_list([channel])}"
+        self._guard_bit = guard_bit
+        self._stop_bit = stop_bit
+
+    def state(self) -> InterlockState:
+        """The two inputs now. A reply that is no byte is BadReply, never a closed guard."""
+        with self._session.lock:
+            value = self._session.number(self._query, 0.5)
+            if value != int(value) or not 0 <= value <= 255:
+                self._link.dirty = True
+                raise BadReply(f"{value:g} is no byte", instrument=self._name, exchange=self._query)
+        byte = int(value)
+        return InterlockState(
+            guard_closed=bool(byte >> self._guard_bit & 1), emergency_stop=bool(byte >> self._stop_bit & 1)
+        )
+
+    def safe_state(self) -> None:
+        """Inputs only: nothing to switch off."""
+
+
+def _checked(channels: Sequence[int]) -> list[int]:
+    unique = list(dict.fromkeys(channels))
+    if any(channel < 101 or channel > 99999 for channel in unique):
+        raise UsageError(f"channels {unique} hold a number that is no channel.", next_action="Use srcc, e.g. 1101.")
+    return unique
