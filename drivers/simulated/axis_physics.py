@@ -109,6 +109,7 @@ class AxisPhysics:
         self._lost = False
         self.index_found_steps = 0.0
         self._energised = True
+        self._powered = True
         start = math.radians(world.start_deg)
         still = Profile(t0_s=-math.inf, start=0.0, distance=0.0, peak_steps_s=0.0, accel_s=0.0, cruise_s=0.0)
         self._moves = [
@@ -147,6 +148,19 @@ class AxisPhysics:
         """Motor current on or off; a move without current moves nothing."""
         self._energised = on
 
+    def power(self, on: bool) -> None:
+        """The interlock's relay in the motor supply."""
+        self._powered = on
+
+    @property
+    def last_command_s(self) -> float:
+        """When the last command began."""
+        return self._starts[-1]
+
+    @property
+    def _drives(self) -> bool:
+        return self._energised and self._powered and not self._world.stuck
+
     def index(self, t_s: float) -> float:
         """Seek the mark, arrive counter-clockwise, call it zero; returns the end time. Without a mark: a turn, no zero.
 
@@ -159,7 +173,6 @@ class AxisPhysics:
         scatter = self._world.index_repeat_arcmin * ARCMIN * float(self._rng.standard_normal())
         turns = math.ceil((now - INDEX_BACK_OFF_RAD) / (2 * math.pi))
         mark = 2 * math.pi * turns + scatter
-        blocked = self._world.stuck or not self._energised
         away_steps = (mark - now) / self._rad_per_step
         steps_s = INDEX_DEG_S * self._world.steps_per_turn / 360
         profile = trapezoid(t_s, -away_steps, 0.0, steps_s, 20 * steps_s)
@@ -167,7 +180,7 @@ class AxisPhysics:
         self._begin(profile)
         move = self._moves[-1]
         move.loses_at_rad, self._lost = None, False
-        if not blocked:
+        if self._drives:
             move.offset_rad = mark
             move.play_start_rad = min(move.play_start_rad, mark - self._world.backlash_arcmin * ARCMIN / 2)
         return profile.end_s
@@ -179,7 +192,7 @@ class AxisPhysics:
         slip = float(self._slip(last, t_s)[0])
         rings = tuple(r for r in last.rings if profile.t0_s - r[0] < 2.0)
         distance_rad = profile.distance * self._rad_per_step
-        if distance_rad and self._energised and not self._world.stuck:
+        if distance_rad and self._drives:
             full_step = 2 * math.pi / self._world.full_steps
             swing = self._world.ring_fraction * min(abs(distance_rad), full_step)
             rings = (*rings[-1:], (profile.end_s, math.copysign(swing, distance_rad)))
@@ -190,7 +203,7 @@ class AxisPhysics:
                 motor_start_rad=motor,
                 play_start_rad=play,
                 slip_start_rad=slip,
-                energised=self._energised and not self._world.stuck,
+                energised=self._drives,
                 loses_at_rad=self._loss_point(motor, distance_rad),
                 loss_rad=self._loss(distance_rad),
                 rings=rings,

@@ -39,7 +39,14 @@ class Metering:
         self._world, self._part, self._rng = world, part, rng
 
     def resistance_ohm(
-        self, wired: Wired, source: Source, *, four_wire: bool, offset_compensation: bool, nplc: float, angle: float
+        self,
+        wired: Wired,
+        source: Source | None,
+        *,
+        four_wire: bool,
+        offset_compensation: bool,
+        nplc: float,
+        angle: float,
     ) -> float:
         """One reading; angle: rotor, mechanical rad (what is excited depends on it)."""
         meter = self._world.multimeter
@@ -61,7 +68,7 @@ class Metering:
         gain = 1 + 1e-6 * self._world.multimeter.gain_ppm
         return float(volts * gain + OFFSET_NOISE_V * self._rng.standard_normal() / math.sqrt(max(nplc, 0.001)))
 
-    def ac_v(self, wired: Wired, source: Source, angle: float, magnet_v: tuple[float, float]) -> float:
+    def ac_v(self, wired: Wired, source: Source | None, angle: float, magnet_v: tuple[float, float]) -> float:
         """AC volts rms at the rows. magnet_v: rms of a magnetised rotor in the sine and cosine coils."""
         parts = [self._live_ac_v(wired, source, angle), self._stray_ac_v(wired), self._magnet_v(wired, magnet_v)]
         volts = math.sqrt(sum(v * v for v in parts)) * (1 + 1e-6 * self._world.multimeter.gain_ppm)
@@ -106,9 +113,9 @@ class Metering:
 
     # ---- voltages that should not be there -----------------------------------------------------------------
 
-    def _live_ac_v(self, wired: Wired, source: Source, angle: float) -> float:
+    def _live_ac_v(self, wired: Wired, source: Source | None, angle: float) -> float:
         """Rms of what the source puts across the rows."""
-        if not (source.on and source.open_circuit_v_peak and wired.connected(1) and wired.connected(2)):
+        if source is None or not (source.open_circuit_v_peak and wired.connected(1) and wired.connected(2)):
             return 0.0
         orders_hz = source.true_frequency_hz * np.array(source.orders, dtype=np.float64)
         solved = wired.network.solve_ac(orders_hz, self._part.iron(np.array([angle])))

@@ -52,6 +52,22 @@ class Iron:
         return lossy
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stamps:
+    conductance_s: Floats
+    capacitance_f: Floats
+    injection_a: Floats
+    incidence: Floats
+    turns: Floats
+    coil_ohm: Floats
+
+
+def _coil_admittance(stamps: _Stamps, omega: Floats, iron: Iron) -> Complexes:
+    impedance = stamps.coil_ohm + 1j * omega[:, None, None, None] * iron.inductance_h(stamps.turns)[None]
+    inverse = np.linalg.inv(impedance)
+    return np.asarray(np.matmul(np.matmul(stamps.incidence, inverse), stamps.incidence.T), dtype=np.complex128)
+
+
 class Network:
     """Built once by its owner, then solved as often as wanted; node names are free text."""
 
@@ -62,6 +78,7 @@ class Network:
         self._coils: list[CoilBranch] = []
         self._source: tuple[str, str, float] | None = None
         self._index: dict[str, int] | None = None
+        self._kept: _Stamps | None = None
 
     def join(self, a: str, b: str) -> None:
         """Make two nodes one."""
@@ -80,22 +97,25 @@ class Network:
             return
         self._touch(a, b)
         self._resistors.append((a, b, ohm))
+        self._index = None
 
     def capacitor(self, a: str, b: str, farad: float) -> None:
         """A capacitor."""
         self._touch(a, b)
         if farad:
             self._capacitors.append((a, b, farad))
+            self._index = None
 
     def coil(self, branch: CoilBranch) -> None:
         """A coil coupled to every other coil of the network through the iron."""
         self._touch(branch.high, branch.low)
         self._coils.append(branch)
+        self._index = None
 
     def source(self, high: str, low: str, ohm: float) -> None:
         """The one source: 1 V peak behind `ohm` (above 0), `high` positive."""
         self._touch(high, low)
-        self._source = (high, low, ohm)
+        self._source, self._index = (high, low, ohm), None
 
     def same(self, a: str, b: str) -> bool:
         """Whether two nodes have been joined."""
@@ -103,23 +123,14 @@ class Network:
 
     def solve_ac(self, frequencies_hz: Floats, iron: Iron) -> Solution:
         """Node potentials for the source's 1 V at frequencies (f,) and the iron's n angles: (f, n, nodes)."""
-        index = self._indexed()
-        constant: Complexes = self._conductance(index).astype(np.complex128)
-        rhs = np.zeros(len(index), dtype=np.complex128)
-        if self._source is not None:
-            high, low, ohm = self._source
-            self._stamp(constant, index, high, low, 1 / ohm)
-            self._add(rhs, index, high, 1 / ohm)
-            self._add(rhs, index, low, -1 / ohm)
-        susceptance = np.zeros_like(constant)
-        for a, b, farad in self._capacitors:
-            self._stamp(susceptance, index, a, b, farad)
+        index, stamps = self._indexed(), self._stamps()
         omega = 2 * math.pi * np.asarray(frequencies_hz, dtype=np.float64)
-        flat = constant[None, :, :] + 1j * omega[:, None, None] * susceptance[None, :, :]
-        matrix = np.broadcast_to(flat[:, None, :, :], (len(omega), len(iron.permeance_h), *constant.shape))
+        flat = stamps.conductance_s[None, :, :] + 1j * omega[:, None, None] * stamps.capacitance_f[None, :, :]
+        matrix = np.broadcast_to(flat[:, None, :, :], (len(omega), len(iron.permeance_h), len(index), len(index)))
         if self._coils:
-            matrix = matrix + self._coil_admittance(index, omega, iron)
-        potentials = np.linalg.solve(matrix, np.broadcast_to(rhs[:, None], (*matrix.shape[:-1], 1)))[..., 0]
+            matrix = matrix + _coil_admittance(stamps, omega, iron)
+        rhs = np.broadcast_to(stamps.injection_a[:, None], (*matrix.shape[:-1], 1))
+        potentials = np.linalg.solve(matrix, rhs)[..., 0]
         return Solution(self, index, np.asarray(potentials, dtype=np.complex128), self._source)
 
     def resistance_ohm(
@@ -130,11 +141,9 @@ class Network:
         index = self._indexed()
         if self.same(force_high, force_low):
             return 0.0
-        matrix = self._conductance(index)
+        matrix = self._stamps().conductance_s.copy()
         for branch in self._coils:
             self._stamp(matrix, index, branch.high, branch.low, 1 / branch.ohm)
-        if self._source is not None:
-            self._stamp(matrix, index, self._source[0], self._source[1], 1 / self._source[2])
         rhs = np.zeros(len(index))
         self._add(rhs, index, force_high, 1.0)
         self._add(rhs, index, force_low, -1.0)
@@ -145,29 +154,41 @@ class Network:
         high, low = sense_high or force_high, sense_low or force_low
         return float(self._pick(potentials, index, high) - self._pick(potentials, index, low))
 
-    def _coil_admittance(self, index: dict[str, int], omega: Floats, iron: Iron) -> Complexes:
-        turns = np.stack([branch.turns for branch in self._coils], axis=1)
+    def _stamps(self) -> _Stamps:
+        """What does not depend on frequency or angle; made once."""
+        index = self._indexed()
+        if self._kept is not None:
+            return self._kept
+        conductance, capacitance = np.eye(len(index)) * GMIN_S, np.zeros((len(index), len(index)))
+        for a, b, ohm in self._resistors:
+            self._stamp(conductance, index, a, b, 1 / ohm)
+        for a, b, farad in self._capacitors:
+            self._stamp(capacitance, index, a, b, farad)
+        injection = np.zeros(len(index))
+        if self._source is not None:
+            high, low, ohm = self._source
+            self._stamp(conductance, index, high, low, 1 / ohm)
+            self._add(injection, index, high, 1 / ohm)
+            self._add(injection, index, low, -1 / ohm)
         incidence = np.zeros((len(index), len(self._coils)))
         for column, branch in enumerate(self._coils):
             self._add(incidence[:, column], index, branch.high, 1.0)
             self._add(incidence[:, column], index, branch.low, -1.0)
-        ohms = np.diag([branch.ohm for branch in self._coils])
-        inductance = iron.inductance_h(turns)
-        impedance = ohms[None, None] + 1j * omega[:, None, None, None] * inductance[None]
-        inverse = np.linalg.inv(impedance)
-        admittance: Complexes = np.matmul(np.matmul(incidence, inverse), incidence.T)
-        return admittance
-
-    def _conductance(self, index: dict[str, int]) -> Floats:
-        matrix = np.eye(len(index)) * GMIN_S
-        for a, b, ohm in self._resistors:
-            self._stamp(matrix, index, a, b, 1 / ohm)
-        return matrix
+        self._kept = _Stamps(
+            conductance_s=conductance,
+            capacitance_f=capacitance,
+            injection_a=injection,
+            incidence=incidence,
+            turns=np.stack([b.turns for b in self._coils], axis=1) if self._coils else np.zeros((0, 0)),
+            coil_ohm=np.diag([branch.ohm for branch in self._coils]),
+        )
+        return self._kept
 
     def _indexed(self) -> dict[str, int]:
         if self._index is None:
             roots = sorted({self._root(name) for name in list(self._parent)} - {GROUND})
             self._index = {name: i for i, name in enumerate(roots)}
+            self._kept = None
         return self._index
 
     def _root(self, name: str) -> str:

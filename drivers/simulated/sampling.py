@@ -55,15 +55,18 @@ class Sampling:
         n: int,
         ranges_v: tuple[float, float, float, float],
         wired: Wired,
-        source: Source,
+        source: Source | None,
         axis: AxisPhysics,
     ) -> Codes:
-        """Codes int16 (4, n); volts = code * range / 2^(bits-1). ranges_v: half of full scale of each channel."""
+        """Codes int16 (4, n); volts = code * range / 2^(bits-1). ranges_v: half of full scale of each channel.
+
+        source None: nothing is excited.
+        """
         s = self._sampler
         period_s = 1 / (rate_hz * (1 + 1e-6 * s.clock_ppm))
         t: Floats = t0_s + period_s * np.arange(n, dtype=np.float64)
         volts: Floats = np.zeros((CHANNELS, n))
-        if source.on and source.open_circuit_v_peak:
+        if source is not None and source.open_circuit_v_peak:
             volts += self._carrier(t, wired, source, axis)
         self._add_pick_up(volts, t, wired, axis)
         return self._convert(volts, ranges_v)

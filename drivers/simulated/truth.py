@@ -1,8 +1,9 @@
 """What a perfect bench would measure of a world: outputs open, sampler disconnected, straight from the circuit.
 
 It must never be read by evaluation or diagnosis. Definitions: DEVELOPERS.md, "Truth". Angles of the curve are
-mechanical degrees of the axis from its index; error = indicated - true, electrical arcminutes, best-fit zero removed.
-A quantity that has no value (open coil, no signal) is null. Orders: amplitude cos(N theta_mech + phase).
+mechanical degrees of the axis from its index; error = indicated - true, electrical arcminutes, mean removed. Null: no
+value (open coil, no signal). Ratios are taken at the pole pairs found, at the nominal ones where none are. Orders:
+amplitude cos(N theta_mech + phase).
 """
 
 from __future__ import annotations
@@ -180,9 +181,11 @@ class _Truth:
     def _outputs(self) -> Values:
         sin, cos = self._ratios()
         found: Values = {}
-        p = self.world.part.pole_pairs
         u, q_u, phase_u = _own_phase(sin[0])
         v, q_v, phase_v = _own_phase(cos[0])
+        alive = min(float(np.ptp(u)), float(np.ptp(v))) / 2 > SMALLEST_RATIO
+        angle = self._angle(u, v) if alive else {}
+        p = self.pole_pairs or self.world.part.pole_pairs
         wave_u, wave_v = _order(u, p), _order(v, p)
         tr_u, tr_v = abs(wave_u), abs(wave_v)
         found.update(self._one_output("sin", sin, u, q_u, phase_u, tr_u))
@@ -190,7 +193,6 @@ class _Truth:
         both = tr_u > SMALLEST_RATIO and tr_v > SMALLEST_RATIO
         found["tr_imbalance"] = tr_u / tr_v - 1 if both else None
         found["phase_difference_deg"] = math.degrees(_wrap(phase_u - phase_v)) if both else None
-        angle = self._angle(u, v) if both else {}
         found.update(angle)
         direction = angle.get("direction")
         found["orthogonality_elec_deg"] = _orthogonality_deg(wave_u, wave_v, direction or 1.0) if both else None

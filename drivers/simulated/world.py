@@ -47,6 +47,9 @@ class World:
         self._metering = Metering(file, self.part, self._rng)
         self._closed: frozenset[int] = frozenset()
         self._wired: dict[tuple[object, ...], Wired] = {}
+        self._guard_closed = file.interlock.guard_closed
+        self._emergency_stop = file.interlock.emergency_stop
+        self._tripped = False
 
     @classmethod
     def load(cls, name: str | Path, clamping: int = 1) -> World:
@@ -69,10 +72,12 @@ class World:
 
     def axis_move(self, t_s: float, target_steps: float, max_steps_s: float, accel_steps_s2: float) -> float:
         """Start a move; returns the time at which the command ends (the rotor rings on)."""
+        self._power(t_s)
         return self._axis.move(t_s, target_steps, max_steps_s, accel_steps_s2)
 
     def axis_halt(self, t_s: float) -> float:
         """Stop at once; returns the commanded steps. In motion the motor may lose steps."""
+        self._power(t_s)
         return self._axis.halt(t_s)
 
     def axis_energise(self, on: bool) -> None:
@@ -81,6 +86,7 @@ class World:
 
     def axis_index(self, t_s: float) -> float:
         """Seek the index mark; returns the end time. Where the world has none (axis.index) nothing is zeroed."""
+        self._power(t_s)
         return self._axis.index(t_s)
 
     @property
@@ -90,31 +96,36 @@ class World:
 
     def axis_commanded_steps(self, t_s: float) -> float:
         """What the controller believes, in steps from the index."""
+        self._power(t_s)
         return self._axis.commanded_steps(t_s)
 
     def axis_moving(self, t_s: float) -> bool:
         """Whether a move is under way."""
+        self._power(t_s)
         return self._axis.moving(t_s)
 
     def angle_mech_rad(self, t_s: Floats) -> Floats:
         """True rotor angle at times (n,): mechanical, from the index."""
+        self._power(float(np.max(t_s)))
         return self._axis.rotor_mech_rad(np.atleast_1d(np.asarray(t_s, dtype=np.float64)))
 
     def encoder_deg(self, t_s: float) -> float | None:
         """The spindle encoder's reading, mechanical degrees 0 to 360; None without one."""
+        self._power(t_s)
         return self._axis.encoder_mech_deg(t_s)
 
     # ---- instruments ------------------------------------------------------------------------------------------
 
     def sample(self, t0_s: float, *, rate_hz: float, n: int, ranges_v: tuple[float, float, float, float]) -> Codes:
         """A capture that starts at t0_s: int16 (4, n), volts = code * range / 2^(bits-1)."""
+        self._power(t0_s)
         return self._sampling.sample(
             t0_s,
             rate_hz=rate_hz,
             n=n,
             ranges_v=ranges_v,
             wired=self._network(t0_s),
-            source=self._source,
+            source=self._live_source(t0_s),
             axis=self._axis,
         )
 
@@ -122,7 +133,7 @@ class World:
         """A resistance between rows 1 and 2; inf when open; rubbish while the part is live."""
         return self._metering.resistance_ohm(
             self._network(t_s),
-            self._source,
+            self._live_source(t_s),
             four_wire=four_wire,
             offset_compensation=offset_compensation,
             nplc=nplc,
@@ -139,7 +150,7 @@ class World:
         if self.file.part.faults.magnetised_v_per_krpm:
             window = t_s + np.linspace(-0.05, 0.05, 101)
             sine, cosine = (float(np.sqrt(np.mean(v**2))) for v in self._sampling.magnet_v(window, self._axis))
-        return self._metering.ac_v(self._network(t_s), self._source, self._angle(t_s), (sine, cosine))
+        return self._metering.ac_v(self._network(t_s), self._live_source(t_s), self._angle(t_s), (sine, cosine))
 
     def climate(self, t_s: float) -> tuple[float, float]:
         """The probe beside the part: degC and percent relative humidity."""
@@ -156,9 +167,34 @@ class World:
         state = self.file.interlock
         opened = state.guard_opens_at_s is not None and t_s >= state.guard_opens_at_s
         pressed = state.emergency_stop_at_s is not None and t_s >= state.emergency_stop_at_s
-        return state.guard_closed and not opened, state.emergency_stop or pressed
+        return self._guard_closed and not opened, self._emergency_stop or pressed
+
+    def interlock_set(self, t_s: float, *, guard_closed: bool, emergency_stop: bool) -> None:
+        """Someone opens or closes the guard, presses or pulls the stop."""
+        self._guard_closed, self._emergency_stop = guard_closed, emergency_stop
+        self._power(t_s)
+
+    def powered(self, t_s: float) -> bool:
+        """Whether the interlock's relays let excitation and motor current through (guard closed, no stop)."""
+        guard_closed, emergency_stop = self.interlock(t_s)
+        return guard_closed and not emergency_stop
 
     # ---- inside ---------------------------------------------------------------------------------------------
+
+    def _live_source(self, t_s: float) -> Source | None:
+        return self._source if self._source.on and self.powered(t_s) else None
+
+    def _power(self, t_s: float) -> None:
+        """The interlock takes the motor's current at the moment it opens; a move under way ends there."""
+        powered = self.powered(t_s)
+        if not powered and not self._tripped:
+            state = self.file.interlock
+            due = [at for at in (state.guard_opens_at_s, state.emergency_stop_at_s) if at is not None and at <= t_s]
+            at_s = min(due, default=t_s)
+            if self._axis.moving(at_s):
+                self._axis.halt(max(at_s, self._axis.last_command_s))
+        self._tripped = not powered
+        self._axis.power(powered)
 
     def _angle(self, t_s: float) -> float:
         return float(self._axis.rotor_mech_rad(np.array([t_s]))[0])

@@ -11,7 +11,7 @@ import math
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from rig.description import Strict, checked, find
 from rig.resolver.part import TERMINALS
@@ -20,7 +20,7 @@ Coil = Literal["exc", "sin", "cos"]
 CoilOrNone = Literal["", "exc", "sin", "cos"]
 Four = tuple[float, float, float, float]
 
-SAMPLER_CHANNELS = ("exc_v", "exc_i", "sin", "cos")
+_STRAIGHT_PINS = {name: i + 1 for i, name in enumerate(TERMINALS)}
 SILENT_NAMES = {
     "exc": 0, "exc_v": 0, "voltage": 0,
     "exc_i": 1, "current": 1,
@@ -156,7 +156,12 @@ class HolderWorld(Strict):
     offset_clamping: int = Field(default=1, ge=0)
     lead_ohm: float = Field(default=0.08, ge=0)
     adapter: str = ""
-    pins: dict[str, int] = Field(default_factory=lambda: {name: i + 1 for i, name in enumerate(TERMINALS)})
+    pins: dict[str, int] = Field(default_factory=lambda: dict(_STRAIGHT_PINS))
+
+    @field_validator("pins", mode="before")
+    @classmethod
+    def _rest_by_default(cls, value: object) -> object:
+        return {**_STRAIGHT_PINS, **value} if isinstance(value, dict) else value
 
     @model_validator(mode="after")
     def _pins(self) -> HolderWorld:
@@ -248,10 +253,10 @@ class MultimeterWorld(Strict):
 
 
 class GeneratorWorld(Strict):
-    """Source and amplifier. load: the panel's setting at switching on. amplifier_limit_v: peak of its EMF."""
+    """Source and amplifier. load: the panel's setting at start, "hiz" or ohms. amplifier_limit_v: peak of its EMF."""
 
     source_ohm: float = Field(default=50.0, ge=0)
-    load: Literal["hiz", "50"] = "hiz"
+    load: str = "hiz"
     frequency_ppm: float = 5.0
     thd: float = Field(default=0.002, ge=0, lt=1)
     amplifier_gain: float = Field(default=2.0, gt=0)
@@ -261,6 +266,15 @@ class GeneratorWorld(Strict):
     foldback: bool = False
     foldback_a: float = Field(default=0.06, gt=0)
     command_s: float = Field(default=0.0, ge=0)
+
+    @field_validator("load", mode="before")
+    @classmethod
+    def _load(cls, value: object) -> str:
+        if isinstance(value, int | float) and not isinstance(value, bool) and 1 <= value <= 10_000:
+            return f"{value:g}"
+        if isinstance(value, str) and (value == "hiz" or (value.isdigit() and 1 <= int(value) <= 10_000)):
+            return value
+        raise ValueError('load is "hiz" or a number of ohms from 1 to 10000')
 
 
 class WiringWorld(Strict):
