@@ -42,7 +42,7 @@ class Digitiser(ScpiInstrument):
         self._bits = bits
         self._arm_s = arm_s
         self._read_s = read_s
-        self._most_full_scale_v = 2.0 * max(range_v, 10.0)
+        self._most_full_scale_v = 2.0 * max(range_v, 20.0)
         self._start_full_scale_v = 2.0 * range_v
         self._power_on()
         self.table += self._acquiring() + self._channels() + self._reading()
@@ -122,8 +122,8 @@ class Digitiser(ScpiInstrument):
 
     def _set_points(self, call: Call) -> None:
         call.only(1)
-        points = round(call.number(words={"MINimum": 16, "MAXimum": MAX_POINTS, "AUTO": 1000}))
-        if not 16 <= points <= MAX_POINTS:
+        points = round(call.number(words={"MINimum": 1, "MAXimum": MAX_POINTS, "AUTO": 1000}))
+        if not 1 <= points <= MAX_POINTS:
             raise ScpiFault(-222)
         self._points = points
 
