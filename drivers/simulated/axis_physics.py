@@ -26,6 +26,7 @@ INDEX_DEG_S = 90.0
 INDEX_BACK_OFF_RAD = math.radians(5.0)
 HAND_TURN_S = 6.0
 HALT_LOSS_CHANCE = 0.5
+QUIET_DECAYS = 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,13 +268,21 @@ class AxisPhysics:
 
     def _over_moves(self, t_s: Floats, of: _OfMove) -> Floats:
         t = np.atleast_1d(np.asarray(t_s, dtype=np.float64))
-        if t.min() >= self._starts[-1]:
+        earliest = float(t.min())
+        if earliest >= self._starts[-1]:
+            if earliest >= self._still_from_s(self._moves[-1]):
+                return np.full_like(t, of(self._moves[-1], t[:1])[0])
             return of(self._moves[-1], t)
         which = np.clip(np.searchsorted(self._starts, t, side="right") - 1, 0, None)
         found = np.empty_like(t)
         for i in np.unique(which):
             found[which == i] = of(self._moves[i], t[which == i])
         return found
+
+    def _still_from_s(self, move: _Move) -> float:
+        """From when on nothing moves any more: the move has ended and its swing is below one part in 1e11."""
+        rest_s = QUIET_DECAYS / (self._world.ring_damping * 2 * math.pi * self._world.ring_hz)
+        return max([move.profile.end_s, *(since_s + rest_s for since_s, _ in move.rings)])
 
     def _motor(self, move: _Move, t: Floats) -> Floats:
         """Where the motor's field has taken the shaft, before play and errors."""
