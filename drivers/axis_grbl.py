@@ -56,6 +56,7 @@ class AxisGrbl:
         self._moving = False
         self._asleep = False
         self._budget_s = 0.0
+        self._opened = False
 
     @property
     def name(self) -> str:
@@ -81,6 +82,7 @@ class AxisGrbl:
                 banner = self._grbl.reset(patience_s=6.0)
                 self._identity = _identity(banner, self._grbl.command("$I"))
                 self._set_up()
+                self._opened = True
             except BenchError:
                 self.close()
                 raise
@@ -93,6 +95,7 @@ class AxisGrbl:
 
     def close(self) -> None:
         """Never raises."""
+        self._opened = False
         self._link.close()
 
     def release(self) -> None:
@@ -174,9 +177,10 @@ class AxisGrbl:
                 self._lock.release()
 
     def safe_state(self) -> None:
-        """Halted, motor current off, verified by the controller's state. Nothing to do on a closed link."""
-        if not self._link.is_open:
+        """Halted, motor current off, verified by the controller's state. Nothing to do when it was not opened."""
+        if not self._opened:
             return
+        self._link.open()
         self.halt()
         with self._lock:
             self.release()

@@ -86,10 +86,20 @@ class ClimateHmt:
         serial = next((match["serial"] for line in lines if (match := _SERIAL.search(line))), "")
         return Identity(maker="Vaisala", model=model["model"], serial=serial, firmware=model["firmware"])
 
+    def _resynchronise(self) -> None:
+        """Throws away what is late: the identification is the marker behind which a reading is a new one."""
+        self._link.drain()
+        self._link.write(b"?\r")
+        while not _MODEL.search(self._link.read_line(1.0).decode("ascii", "replace")):
+            continue
+        self._link.drain()
+        self._link.dirty = False
+
     def _send(self, command: str, deadline_s: float) -> list[str]:
         """The first line that says something, in a list that the caller may extend."""
-        self._link.drain(0.01)
-        self._link.dirty = False
+        if self._link.dirty:
+            self._resynchronise()
+        self._link.read_available()
         self._link.write(command.encode("ascii") + b"\r")
         end_s = time.monotonic() + deadline_s
         while (left_s := end_s - time.monotonic()) > 0:

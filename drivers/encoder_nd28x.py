@@ -18,6 +18,7 @@ from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
 
 STX, NAK = b"\x02", b"\x15"
+_MODEL = re.compile(r"ND-?\s*2\d\d\w*", re.ASCII)
 _POSITION = re.compile(r"(?P<sign>[+-]?) *(?P<whole>\d+)(?:\.(?P<part>\d+))?", re.ASCII)
 
 
@@ -91,8 +92,7 @@ class EncoderNd28x:
     def _ask(self, command: str) -> str:
         """One command, one line; a second line or an unasked one throws the exchange away."""
         if self._link.dirty or self._link.read_available():
-            self._link.drain()
-            self._link.dirty = False
+            self._resynchronise()
         self._link.write(b"\x1b" + command.encode("ascii") + b"\r")
         try:
             line = self._link.read_line(1.0)
@@ -110,9 +110,18 @@ class EncoderNd28x:
         except UnicodeDecodeError as fault:
             raise BadReply(f"{line!r} is no text", instrument=self._name, exchange=command) from fault
 
+    def _resynchronise(self) -> None:
+        """Throws away what is late: the identification is the marker behind which a position is a new one."""
+        self._link.drain()
+        self._link.write(b"\x1bA0000\r")
+        while not _MODEL.match(self._link.read_line(1.0).removeprefix(STX).decode("ascii", "replace")):
+            continue
+        self._link.drain()
+        self._link.dirty = False
+
     def _identified(self, lines: list[str]) -> Identity:
         words = " ".join(lines).split()
-        if not words or not re.fullmatch(r"ND-?\s*2\d\d\w*", words[0]):
+        if not words or not _MODEL.fullmatch(words[0]):
             raise WrongInstrument(
                 f"{lines} answers where an ND 28x was expected", instrument=self._name, exchange="A0000"
             )

@@ -10,6 +10,7 @@ BURSt:STATe, FUNCtion); the refusal of levels below about 1 mVpp and OUTP:LOAD? 
 from __future__ import annotations
 
 import math
+import time
 from typing import ClassVar
 
 from drivers import scpi
@@ -66,17 +67,22 @@ class Generator335xx(ScpiDevice):
             raise
 
     def safe_state(self) -> None:
-        """Output off, verified; two tries. Nothing to do on a closed link."""
+        """Output off, verified; a second try on a new connection. Nothing to do when it was not opened."""
         with self._for_safety() as is_open:
             if not is_open:
                 return
+            start_s = time.monotonic()
             try:
                 self._off()
             except BenchError:
+                if time.monotonic() - start_s > 1.0:
+                    raise
+                self._link.open()
                 self._off()
 
     def _off(self) -> None:
-        self._session.write(f"{self._output} OFF")
+        """Says off at once, even on a session that has to be synchronised first, then asks."""
+        self._link.write(f"{self._output} OFF\n".encode("ascii"))
         query = f"{self._output}?"
         if scpi.parse_boolean(self._session.query(query, explain=False), of=query):
             raise self._not_kept(self._output, "OFF", "ON")

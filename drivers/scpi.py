@@ -111,10 +111,10 @@ def parse_quantity(reply: str, unit: str, *, of: str = "") -> float:
 
 
 def number(value: float) -> str:
-    """A number as it is sent: enough digits to come back as it went, decimal point always."""
+    """A number as it is sent: twelve digits, a decimal point, no unit. BadReply for infinity and NaN."""
     if not math.isfinite(value):
         raise BadReply(f"{value} can't be sent to an instrument")
-    return f"{value:.10g}" if abs(value - round(value, 9)) < 1e-12 * max(1.0, abs(value)) else repr(float(value))
+    return f"{value:.12g}"
 
 
 def same(sent: float, read: float, *, rel: float = 1e-5, abs_: float = 1e-9) -> bool:

@@ -144,7 +144,7 @@ class BufferedLink(ABC):
             wait_s = min(deadline_s, cap - time.monotonic())
             got = self._receive(wait_s) if wait_s > 0 else b""
             if not got:
-                raise self._late(f"{len(buffer)} of {n} bytes, then nothing for {deadline_s:g} s")
+                raise self._late(f"{len(buffer)} of {n} bytes, then nothing for {deadline_s:g} s", text=False)
             buffer += got
         data = bytes(buffer[:n])
         del buffer[:n]
@@ -196,12 +196,12 @@ class BufferedLink(ABC):
         """True when bytes beyond the last reply are already here."""
         return bool(self._buffer)
 
-    def _late(self, what: str) -> NoReply:
+    def _late(self, what: str, *, text: bool = True) -> NoReply:
         self.dirty = True
         pending = bytes(self._buffer)
         self._buffer.clear()
         hint = "Check that it is switched on and not waiting for something."
-        if any(byte > 126 or (byte < 32 and byte not in b"\r\n\t") for byte in pending):
+        if text and any(byte > 126 or (byte < 32 and byte not in b"\r\n\t") for byte in pending):
             hint = "Bytes that are no text came: a wrong speed or parity of the port is likely; check both ends."
         seen = f"; {_shown(pending)}" if pending else ""
         return NoReply(what + seen, instrument=self.name, next_action=hint)

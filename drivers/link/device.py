@@ -29,6 +29,7 @@ class ScpiDevice:
         self._link = make_link(link, name) if isinstance(link, str) else link
         self._session = ScpiSession(self._link, name)
         self._identity: Identity | None = None
+        self._opened = False
 
     @property
     def name(self) -> str:
@@ -40,6 +41,7 @@ class ScpiDevice:
         try:
             self._identity = self._session.identify(self.models)
             self._session.errors()
+            self._opened = True
         except BenchError:
             self.close()
             raise
@@ -52,11 +54,15 @@ class ScpiDevice:
 
     def close(self) -> None:
         """Never raises."""
+        self._opened = False
         self._session.close()
 
     @contextmanager
     def _for_safety(self) -> Iterator[bool]:
-        """The session for a safe state: bounded wait for the lock, short deadlines. False when the link is closed."""
+        """The session for a safe state: bounded wait for the lock, short deadlines.
+
+        False when it was never opened or has been closed; a link that was lost on the way is opened again.
+        """
         session = self._session
         if not session.lock.acquire(timeout=SAFE_LOCK_S):
             raise NoReply(
@@ -66,7 +72,9 @@ class ScpiDevice:
             )
         usual_s, session.deadline_s = session.deadline_s, SAFE_DEADLINE_S
         try:
-            yield self._link.is_open
+            if self._opened:
+                self._link.open()
+            yield self._opened
         finally:
             session.deadline_s = usual_s
             session.lock.release()

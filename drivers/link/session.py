@@ -165,7 +165,7 @@ class ScpiSession:
         marker = next(self._markers)
         self.link.write(f"*ESE {marker};*ESE?\n".encode("ascii"))
         for _ in range(20):
-            line = self.link.read_line(MARKER_S).strip()
+            line = self.link.read_line(min(MARKER_S, self.deadline_s)).strip()
             if line.isascii() and line.lstrip(b"+").isdigit() and int(line) == marker:
                 self.link.write(b"*ESE 0\n")
                 return
@@ -199,13 +199,11 @@ class ScpiSession:
 
     def _block_end(self, message: str) -> None:
         """An optional end of line: some families send none after a block."""
-        try:
-            rest = self.link.read_line(BLOCK_END_S)
-        except NoReply:
-            self.link.dirty = False
-            return
-        if rest.strip():
+        rest = self.link.poll_line(0.0) or self.link.poll_line(BLOCK_END_S)
+        if rest:
             raise BadReply(f"{rest[:16]!r} behind the end of a block", exchange=message)
+        if self.link.surplus():
+            self.link.dirty = True
 
     def _indefinite(self, deadline_s: float) -> bytes:
         """Up to a line feed that nothing follows: the bytes may hold line feeds of their own."""
