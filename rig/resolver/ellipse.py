@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 
 Floats = NDArray[np.float64]
+_LINE = 0.9999  # correlation of the envelopes above which they are one and the same signal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +102,8 @@ def fit_ellipse(u: Floats, v: Floats) -> Ellipse:
     """
     x, y = np.asarray(u, dtype=np.float64), np.asarray(v, dtype=np.float64)
     spread = (float(np.std(x)), float(np.std(y)))
-    if x.size < 6 or x.shape != y.shape or min(spread) <= 1e-9 * max(spread):
+    thin = x.shape != y.shape or min(spread) <= 1e-9 * max(spread) or abs(np.corrcoef(x, y)[0, 1]) > _LINE
+    if x.size < 6 or thin:
         raise UsageError(
             f"{x.size} points with spreads {spread[0]:.3g} and {spread[1]:.3g} draw no ellipse.",
             next_action="Check that both outputs move over the turn.",

@@ -70,7 +70,7 @@ def carrier_phase(ratios: Complexes, sign_from: float = 0.0, constant: complex |
         )
     phase = 0.5 * float(np.angle(turned))
     if np.cos(phase - sign_from) < 0:
-        phase += np.pi if phase <= sign_from else -np.pi
+        phase += np.pi if phase <= 0 else -np.pi
     along = moved * np.exp(-1j * phase)
     across = float(np.sqrt(np.mean(along.imag**2)))
     length = float(np.sqrt(np.mean(along.real**2)))

@@ -123,12 +123,15 @@ def inspect(stack: WaveformStack, fit: Fit, expected: Expected | None = None) ->
             next_action="Fit this stack.",
         )
     wish = expected or Expected()
-    channels = tuple(_channel(stack, fit, wish, c) for c in range(len(stack.channels)))
+    known = _known(fit)
+    channels = tuple(_channel(stack, fit, wish, c, known) for c in range(len(stack.channels)))
     wanted = stack.channels if wish.signal is None else wish.signal
     return Quality(channels=channels, missing=tuple(ch.name for ch in channels if ch.silent and ch.name in wanted))
 
 
-def _channel(stack: WaveformStack, fit: Fit, wish: Expected, c: int) -> ChannelQuality:
+def _channel(
+    stack: WaveformStack, fit: Fit, wish: Expected, c: int, known: tuple[Floats, NDArray[np.bool_]]
+) -> ChannelQuality:
     codes: NDArray[Any] = stack.codes[:, c, :]
     low, high = codes.min(axis=1), codes.max(axis=1)
     touched = np.flatnonzero((low <= stack.rail_low) | (high >= stack.rail_high))
@@ -158,7 +161,7 @@ def _channel(stack: WaveformStack, fit: Fit, wish: Expected, c: int) -> ChannelQ
         thd=float(fit.thd()[strongest, c]),
         dc_v=float(np.mean(fit.dc[:, c])),
         dc_scatter_v=float(np.std(fit.dc[:, c])),
-        lines=_lines(stack, fit, c, peak),
+        lines=_lines(stack, fit, c, peak, known),
         drop_outs=_drop_outs(codes, stack, fit, c),
         jump_records=_jumps(amplitude, fit.u_amplitude[:, c], wish.jump_relative) if name in wish.steady else (),
         disturbed_records=_disturbed(fit.residual_rms[:, c], wish.residual_factor, float(abs(stack.scale_v[c]))),
@@ -212,17 +215,17 @@ def _has_run(codes: NDArray[Any], least: int) -> NDArray[np.bool_]:
     return found
 
 
-def _lines(stack: WaveformStack, fit: Fit, c: int, carrier_v: float) -> tuple[Line, ...]:
+def _lines(
+    stack: WaveformStack, fit: Fit, c: int, carrier_v: float, known: tuple[Floats, NDArray[np.bool_]]
+) -> tuple[Line, ...]:
     """The strongest lines (up to eight) of the residual, strongest first."""
     n, m = stack.codes.shape[0], fit.samples
     pick = np.unique(np.linspace(0, n - 1, min(n, _SPECTRUM_RECORDS)).astype(int))
-    orders = (1, *fit.orders)
-    q, _ = np.linalg.qr(basis(fit.frequency_hz, fit.sample_rate_hz, m, orders))
+    q, free = known
     rows = stack.codes[pick, c, :].astype(np.float64) * float(stack.scale_v[c])
     rows -= (rows @ q) @ q.T
     window = np.hanning(m + 1)[:-1]
     power = np.mean(np.abs(np.fft.rfft(rows * window, axis=1)) ** 2, axis=0)
-    free = _free_bins(len(power), fit)
     if np.count_nonzero(free) < 8:
         return ()
     floor = float(np.median(power[free]))
@@ -247,15 +250,26 @@ def _lines(stack: WaveformStack, fit: Fit, c: int, carrier_v: float) -> tuple[Li
     return tuple(found)
 
 
-def _free_bins(count: int, fit: Fit) -> NDArray[np.bool_]:
-    """Bins away from DC, Nyquist, the carrier and its harmonics, folded ones too: 12 of them, 60 on a long record."""
+def _known(fit: Fit) -> tuple[Floats, NDArray[np.bool_]]:
+    """What isn't interference: (orthonormal columns of DC, carrier and its harmonics, folded ones too; bins off them).
+
+    Twelve harmonics, sixty on a long record. They are fitted out, since the skirt of a strong one reaches over many
+    bins; one that folds onto another's bin has no column of its own.
+    """
+    m = fit.samples
+    count = m // 2 + 1
     bins = np.arange(count)
     free = (bins > 2) & (bins < count - 2)
+    columns, taken = [np.ones((m, 1))], [0.0, m / 2]
     for h in range(1, 61 if count > 600 else 13):
         turns = (h * fit.frequency_hz / fit.sample_rate_hz) % 1.0
-        at = min(turns, 1.0 - turns) * fit.samples
-        free &= np.abs(bins - at) > _GUARD_BINS
-    return free
+        at = min(turns, 1.0 - turns) * m
+        free &= np.abs(bins - at) > (_GUARD_BINS if h == 1 else 1.5)
+        if min(abs(at - other) for other in taken) > 1.5 and 2 * len(columns) < m // 4:
+            taken.append(at)
+            columns.append(basis(at * fit.sample_rate_hz / m, fit.sample_rate_hz, m, (1,))[:, 1:])
+    q, _ = np.linalg.qr(np.hstack(columns))
+    return q, free
 
 
 def _line_ratio(records: int, bins: int) -> float:

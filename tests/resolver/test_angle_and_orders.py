@@ -1,0 +1,236 @@
+"""Angle, pole pairs, error curve, orders, maximum error: recovered from signals of known truth."""
+
+import numpy as np
+import pytest
+
+from rig.errors import UsageError
+from rig.resolver.angle import electrical_angle, pole_pairs, unwrap, wrap
+from rig.resolver.error_curve import closure, combine_passes, deviation, error_curve
+from rig.resolver.orders import (
+    design,
+    fit_orders,
+    good_sweep_points,
+    grid_folding,
+    maximum,
+    part_orders,
+    pruned_model,
+)
+
+TURN = 2 * np.pi
+GRID = np.arange(320) * TURN / 320
+
+
+def test_angle_range() -> None:
+    """The angle lies in (-pi, pi]: exactly half a turn is +pi however the zero is signed."""
+    assert electrical_angle(np.array([-0.0, 0.0]), np.array([-1.0, -1.0])) == pytest.approx([np.pi, np.pi])
+    assert wrap(np.array([-np.pi, np.pi, 3 * np.pi, -7.0])) == pytest.approx([np.pi, np.pi, np.pi, TURN - 7])
+    assert unwrap(wrap(4 * GRID)) == pytest.approx(4 * GRID)
+
+
+@pytest.mark.parametrize("p", [1, 2, 3, 4, 5, 8])
+@pytest.mark.parametrize("direction", [1, -1])
+def test_pole_pairs_and_direction(p: int, direction: int) -> None:
+    """Pole pairs and direction are found on a fine grid and on seven irregular points."""
+    for mech in (GRID, np.radians([0, 1.8, 7.2, 23.4, 61.2, 142.2, 270])):
+        noise = np.random.default_rng(p).normal(0, np.radians(2), mech.size)
+        found = pole_pairs(wrap(direction * p * mech + 1.0 + noise), mech)
+        assert (found.value, found.direction, found.ambiguous) == (p, direction, False)
+
+
+def test_too_few_uniform_points_are_ambiguous() -> None:
+    """A uniform grid of 24 points can't tell -2 from +22, and 20 points can't tell +4 from -16: it is said."""
+    mech = np.arange(20) * TURN / 20
+    assert pole_pairs(wrap(4 * mech), mech).ambiguous
+    assert not pole_pairs(wrap(4 * GRID), GRID).ambiguous
+
+
+def test_wrong_axis_scale_shows_as_a_fraction() -> None:
+    """An axis that turns 2 % too little shows as pole pairs that aren't whole."""
+    assert pole_pairs(wrap(4 * 0.98 * GRID), GRID).per_turn == pytest.approx(3.92, abs=1e-3)
+    assert pole_pairs(wrap(-4 * GRID), GRID).per_turn == pytest.approx(-4.0, abs=1e-9)
+
+
+def test_error_curve_removes_the_offset_across_the_wrap() -> None:
+    """The mean is taken off, also where the offset lies at half a turn, for both directions."""
+    wanted = 0.01 * np.cos(8 * GRID + 0.4)
+    for direction in (1, -1):
+        curve = error_curve(wrap(direction * 4 * GRID + np.pi + wanted), GRID, 4, direction)
+        assert curve == pytest.approx(wanted, abs=1e-12)
+
+
+def test_two_passes_with_drift() -> None:
+    """Hysteresis and drift come back together although the clockwise pass starts from the end."""
+    wanted = 0.005 * np.cos(8 * GRID)
+    t_ccw = np.arange(320) * 0.3
+    t_cw = 100.0 + t_ccw[::-1]
+    h, s = 2.3e-3, 1.7e-5
+    ccw, cw = wanted + h / 2 + s * t_ccw, wanted - h / 2 + s * t_cw
+    noise = np.random.default_rng(1).normal(0, 1e-4, (2, 320))
+    closing = ((s * 96.0, 96.0), (s * 96.0, 96.0))
+    found = combine_passes(ccw + noise[0], cw + noise[1], t_ccw, t_cw, closing)
+    assert found.hysteresis_elec_rad == pytest.approx(h, abs=4 * found.u_hysteresis_elec_rad)
+    assert found.u_hysteresis_elec_rad < 1e-4
+    assert found.drift_elec_rad_s == pytest.approx(s, abs=4 * found.u_drift_elec_rad_s)
+    curve = found.deviation_elec_rad - np.mean(found.deviation_elec_rad)
+    assert np.max(np.abs(curve - wanted)) < 4e-4
+    assert found.scatter_elec_rad == pytest.approx(1e-4, rel=0.15)
+    naive = np.mean(ccw - cw)
+    assert abs(naive - h) > 1e-3
+
+
+def test_passes_at_equal_times_leave_drift_out() -> None:
+    """Where nothing shows drift, none is claimed."""
+    t = np.arange(320.0)
+    found = combine_passes(np.full(320, 2e-3), np.zeros(320), t, t)
+    assert found.hysteresis_elec_rad == pytest.approx(2e-3)
+    assert found.drift_elec_rad_s == 0.0
+
+
+def test_closure_and_refusals() -> None:
+    """Closure wraps; empty curves and unequal passes are refused."""
+    assert closure(3.1, -3.1) == pytest.approx(TURN - 6.2)
+    with pytest.raises(UsageError):
+        deviation(np.array([]), np.array([]), 4, 1)
+    with pytest.raises(UsageError):
+        combine_passes(np.zeros(5), np.zeros(4), np.zeros(5), np.zeros(5))
+    with pytest.raises(UsageError):
+        pole_pairs(np.zeros(3), np.zeros(3))
+
+
+def truth(theta: np.ndarray) -> np.ndarray:
+    return 6 * np.cos(4 * theta + 0.3) + 4 * np.cos(8 * theta + 1) + 2.5 * np.cos(16 * theta - 0.4)
+
+
+def true_maximum() -> float:
+    return float(np.max(np.abs(truth(np.linspace(0, TURN, 200_000)))))
+
+
+def test_orders_come_back_with_a_gap() -> None:
+    """Orders are unbiased on a jittered grid with a tenth missing, and their stated u is right."""
+    rng = np.random.default_rng(5)
+    theta = np.sort(rng.uniform(0, 0.9 * TURN, 200))
+    draws = [fit_orders(theta, truth(theta) + 7 + rng.normal(0, 0.5, 200), [4, 8, 16]) for _ in range(200)]
+    assert np.mean([d.coefficients[0] for d in draws]) == pytest.approx(6 * np.exp(0.3j), abs=0.02)
+    assert np.mean([d.constant for d in draws]) == pytest.approx(7, abs=0.02)
+    spread = np.sqrt(
+        0.5 * (np.var([d.coefficients[0].real for d in draws]) + np.var([d.coefficients[0].imag for d in draws]))
+    )
+    assert spread == pytest.approx(draws[0].u_amplitude(4), rel=0.15)
+    assert draws[0].residual_rms == pytest.approx(0.5, rel=0.15)
+
+
+def test_orders_evaluate_and_slope() -> None:
+    """The model gives back its curve, its slope and its phase."""
+    found = fit_orders(GRID, truth(GRID) + 1, [4, 8, 16])
+    at = np.array([0.1, 2.2])
+    assert found.evaluate(at) == pytest.approx(truth(at) + 1)
+    assert found.evaluate(at, with_constant=False) == pytest.approx(truth(at))
+    assert found.slope(at) == pytest.approx((truth(at + 1e-6) - truth(at - 1e-6)) / 2e-6, rel=1e-6)
+    assert found.phase_rad(8) == pytest.approx(1.0)
+    with pytest.raises(UsageError):
+        found.amplitude(5)
+
+
+def test_weights_count() -> None:
+    """A point of little weight moves the fit little."""
+    y = truth(GRID).copy()
+    y[7] += 100
+    weights = np.ones(320)
+    weights[7] = 1e-9
+    assert fit_orders(GRID, y, [4, 8, 16], weights).amplitude(4) == pytest.approx(6, abs=1e-4)
+
+
+def test_orders_that_the_grid_cannot_tell_apart_are_refused() -> None:
+    """Order 1 and order 9 on ten points, too many orders, or order 0: refused, never solved by chance."""
+    theta = np.arange(10) * TURN / 10
+    for orders in ([1, 9], [1, 2, 3, 4, 6], [0, 1], []):
+        with pytest.raises(UsageError):
+            fit_orders(theta, np.ones(10), orders)
+    assert design(theta, [1]).shape == (10, 3)
+
+
+def test_good_sweep_points_fold_nothing() -> None:
+    """Offered counts divide the axis' steps and keep the stepper orders off zero, Nyquist and the part's orders."""
+    for p, teeth in ((1, 6), (2, 8), (3, 14), (4, 16), (4, 14), (5, 18), (8, 24)):
+        counts = good_sweep_points(3200, p, teeth)
+        assert counts
+        for n in counts:
+            assert 3200 % n == 0 and n >= 48 * p
+            assert not any(fault for _, fault in grid_folding(n, p, teeth).values())
+    assert good_sweep_points(3200, 4, 16)[:2] == (320, 640)
+
+
+def test_bad_grids_are_named() -> None:
+    """48 points hide order 50 in order 2, 200 points show order 200 as zero and 100 at Nyquist."""
+    assert grid_folding(48, 4, 16)[50] == (2, "order 2")
+    assert grid_folding(200, 4, 16)[200] == (0, "zero")
+    assert grid_folding(200, 4, 16)[100] == (100, "Nyquist")
+
+
+def test_maximum_covers_the_truth() -> None:
+    """Over 80 draws of noise the band covers the true maximum in 95 % at least and the bias stays a tenth of sigma."""
+    rng = np.random.default_rng(11)
+    for sigma in (0.3, 1.0):
+        found = [
+            maximum(GRID, truth(GRID) + rng.normal(0, sigma, 320), part_orders(4, 16), rng, trials=400)
+            for _ in range(80)
+        ]
+        errors = np.array([f.value for f in found]) - true_maximum()
+        assert np.mean(np.abs(errors) <= [f.band for f in found]) >= 0.95
+        assert abs(np.mean(errors)) < 0.15 * sigma
+        assert np.mean([f.raw_maximum for f in found]) - true_maximum() > 0.3 * sigma
+        assert np.mean([f.band for f in found]) < 0.7 * sigma
+        assert np.mean([f.residual_ok for f in found]) > 0.95
+
+
+def test_positioner_and_noise_together() -> None:
+    """With a positioner of known size and unknown phase the band still covers, and its upward bias is taken off."""
+    rng = np.random.default_rng(12)
+    size = {1: 3.0, 2: 1.0}
+    found = []
+    for _ in range(80):
+        extra = sum(a * np.cos(n * GRID + rng.uniform(0, TURN)) for n, a in size.items())
+        noise = rng.normal(0, 0.1, 320)
+        found.append(maximum(GRID, truth(GRID) + extra + noise, part_orders(4, 16), rng, positioner=size, trials=400))
+    errors = np.array([f.value for f in found]) - true_maximum()
+    assert np.mean(np.abs(errors) <= [f.band for f in found]) >= 0.95
+    assert abs(np.mean(errors)) < 0.3
+    assert np.mean([f.model_maximum for f in found]) - true_maximum() > 1.0
+
+
+def test_stepper_orders_outside_the_model_do_not_widen_the_band() -> None:
+    """A positioner's order 50 that the grid keeps apart passes the fit with nothing."""
+    y = truth(GRID) + np.random.default_rng(13).normal(0, 0.1, 320)
+    plain, other = (
+        maximum(GRID, y, part_orders(4, 16), np.random.default_rng(1), positioner=size, trials=400)
+        for size in (None, {50: 5.0})
+    )
+    assert other.band == pytest.approx(plain.band, rel=0.02)
+
+
+def test_order_left_out_fails_the_residual_test() -> None:
+    """A real order that isn't in the model is named, and a known noise level makes the test sharper."""
+    y = truth(GRID) + np.cos(24 * GRID) + np.random.default_rng(14).normal(0, 0.3, 320)
+    found = maximum(GRID, y, [4, 8, 16], np.random.default_rng(1), trials=200)
+    assert not found.residual_ok
+    assert found.residual_order == 24
+    assert found.residual_amplitude == pytest.approx(1.0, abs=0.1)
+    wide = truth(GRID) + np.random.default_rng(15).normal(0, 0.3, 320)
+    assert maximum(GRID, wide, [4, 8, 16], np.random.default_rng(1), trials=200).residual_ok
+    assert not maximum(GRID, wide, [4, 8, 16], np.random.default_rng(1), noise=0.1, trials=200).residual_ok
+
+
+def test_nuisance_orders_are_fitted_and_not_counted() -> None:
+    """Stepper orders that the grid shows are taken out of the residual and never into the maximum."""
+    y = truth(GRID) + 3 * np.cos(50 * GRID) + np.random.default_rng(16).normal(0, 0.1, 320)
+    found = maximum(GRID, y, part_orders(4, 16), np.random.default_rng(1), nuisance=(50, 100), trials=200)
+    assert found.residual_ok and 50 not in found.kept
+    assert found.value == pytest.approx(true_maximum(), abs=0.1)
+
+
+def test_pruning_keeps_what_is_real() -> None:
+    """Orders of noise go, real ones stay; of nothing but noise one order stays."""
+    rng = np.random.default_rng(17)
+    _, kept = pruned_model(GRID, truth(GRID) + rng.normal(0, 0.3, 320), part_orders(4, 16))
+    assert {4, 8, 16} <= set(kept) and len(kept) <= 5
+    assert len(pruned_model(GRID, rng.normal(0, 0.3, 320), [4, 8])[1]) >= 1
