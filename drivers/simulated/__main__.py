@@ -46,11 +46,19 @@ def _arguments(words: list[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m drivers.simulated", description="Serve a simulated bench.")
     parser.add_argument("world", help="world file or its name")
     parser.add_argument("--clamping", type=int, default=1, help="which clamping of the part (default 1)")
-    parser.add_argument("--speed", choices=("real", "fast"), default="real")
+    parser.add_argument(
+        "--speed", type=_speed, default="real", help="real, fast, or a factor of wall time (0.1 to 100)"
+    )
     parser.add_argument("--log", type=Path, help="JSON lines of what happens")
     parser.add_argument("--ports", type=Path, help="also write the JSON line of the links to this file")
     parser.add_argument("--parent", type=int, help="end when this process is gone")
     return parser.parse_args(words)
+
+
+def _speed(text: str) -> str:
+    if text not in ("real", "fast") and not (text.replace(".", "", 1).isdigit() and 0.1 <= float(text) <= 100):
+        raise argparse.ArgumentTypeError(f"{text!r}: real, fast or a factor from 0.1 to 100 was expected")
+    return text
 
 
 def _serve(words: list[str]) -> int:
@@ -66,7 +74,9 @@ def _serve(words: list[str]) -> int:
     world = World(file, given.clamping)
     with EventLog(given.log) as log:
         chain = SafetyChain(world, log.emit)
-        server = Server(BenchTime(fast=given.speed == "fast"), chain, log.emit, parent_watch(given.parent))
+        factor = 1.0 if given.speed in ("real", "fast") else float(given.speed)
+        bench_time = BenchTime(fast=given.speed == "fast", factor=factor)
+        server = Server(bench_time, chain, log.emit, parent_watch(given.parent))
         wake, woken = _stop_on_signals(server)
         try:
             clock = open_clock(server)

@@ -1,6 +1,6 @@
 """Bench time: who owns it, how it runs (real) or jumps (fast), and the words of the clock socket.
 
-Real: bench time is wall time since the start. Fast: it stands still and jumps to the earliest thing that is due
+Real: bench time is wall time since the start, or a stated factor of it. Fast: it stands still and jumps to the earliest thing that is due
 when every registered party waits (in a clock sleep, or for a reply that an instrument holds). With no party
 registered any waiter lets it jump at once. It must never know an instrument or a socket.
 Words (newline JSON, one request a line, one reply a line): DEVELOPERS.md 1.1.
@@ -18,15 +18,16 @@ from datetime import UTC, datetime, timedelta
 class BenchTime:
     """Seconds since the bench started. `jump` moves fast time forward; real time can't be moved."""
 
-    def __init__(self, *, fast: bool, wall: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, *, fast: bool, wall: Callable[[], float] = time.monotonic, factor: float = 1.0) -> None:
         self.fast = fast
+        self.factor = factor
         self._wall = wall
         self._wall_start_s = wall()
         self._fast_s = 0.0
         self._utc_start = datetime.now(UTC)
 
     def now_s(self) -> float:
-        return self._fast_s if self.fast else self._wall() - self._wall_start_s
+        return self._fast_s if self.fast else self.factor * (self._wall() - self._wall_start_s)
 
     def jump(self, t_s: float) -> None:
         """Fast time forward to t_s; never back, never on real time."""

@@ -223,5 +223,5 @@ class Server:
             wall_s = [i[1] - now_s for client in self._active.values() for i in client.late if i[1] > -math.inf]
             timeout_s = max(0.0, min([timeout_s, *wall_s]))
         if not self.clock.fast:
-            timeout_s = min(timeout_s, INTERLOCK_S, max(0.0, due_s - self.clock.now_s()))
+            timeout_s = min(timeout_s, INTERLOCK_S, max(0.0, due_s - self.clock.now_s()) / self.clock.factor)
         return timeout_s
