@@ -46,9 +46,7 @@ def _arguments(words: list[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m drivers.simulated", description="Serve a simulated bench.")
     parser.add_argument("world", help="world file or its name")
     parser.add_argument("--clamping", type=int, default=1, help="which clamping of the part (default 1)")
-    parser.add_argument(
-        "--speed", type=_speed, default="real", help="real, fast, or a factor (0.1 to 100)"
-    )
+    parser.add_argument("--speed", type=_speed, default="real", help="real, fast, or a factor (0.1 to 100)")
     parser.add_argument("--log", type=Path, help="JSON lines of what happens")
     parser.add_argument("--ports", type=Path, help="also write the JSON line of the links to this file")
     parser.add_argument("--parent", type=int, help="end when this process is gone")

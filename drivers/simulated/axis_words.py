@@ -136,10 +136,10 @@ class Modal:
         return replace(self, offsets=offsets)
 
     def parameters(self) -> bytes:
-        """The answer to $# without its ok."""
+        """The answer to $# without its probe line and its ok."""
         rows = [f"[G{54 + i}:{offset:.3f},0.000,0.000]" for i, offset in enumerate(self.offsets)]
         rows += ["[G28:0.000,0.000,0.000]", "[G30:0.000,0.000,0.000]", f"[G92:{self.g92_deg:.3f},0.000,0.000]"]
-        rows += ["[TLO:0.000]", "[PRB:0.000,0.000,0.000:0]"]
+        rows.append("[TLO:0.000]")
         return "".join(f"{row}\r\n" for row in rows).encode()
 
 

@@ -66,9 +66,7 @@ class PlainWorld:
         self.orders.append(("sample", t0_s, rate_hz, n, ranges_v))
         return np.arange(4 * n, dtype=np.int16).reshape(4, n) - 5
 
-    def meter_resistance_ohm(
-        self, t_s: float, *, four_wire: bool, offset_compensation: bool, nplc: float
-    ) -> float:
+    def meter_resistance_ohm(self, t_s: float, *, four_wire: bool, offset_compensation: bool, nplc: float) -> float:
         self.orders.append(("ohm", four_wire, offset_compensation, nplc))
         return self.ohm
 

@@ -77,9 +77,7 @@ def test_the_panel_may_have_been_left_at_any_load(chain: SafetyChain) -> None:
         ("VOLT 0", "VOLT?", 1e-3),
     ],
 )
-def test_a_value_out_of_range_is_clipped_with_an_error(
-    generator: Hand, message: str, query: str, value: float
-) -> None:
+def test_a_value_out_of_range_is_clipped_with_an_error(generator: Hand, message: str, query: str, value: float) -> None:
     """-222 in the queue and the nearest limit in force, as the manual says."""
     generator.say(message)
     assert generator.ask("SYST:ERR?").startswith("-222,")

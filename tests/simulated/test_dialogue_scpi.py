@@ -57,9 +57,7 @@ def test_a_second_header_is_relative_to_the_node_of_the_first(meter: Hand) -> No
 
 def test_replies_of_one_message_come_in_one_line(meter: Hand) -> None:
     """Separated by semicolons, ended once."""
-    assert meter.say("*IDN?;*OPC?;:SYST:ERR?") == [
-        b'Keysight Technologies,34465A,SIM00001,SIM-1.0;1;+0,"No error"\n'
-    ]
+    assert meter.say("*IDN?;*OPC?;:SYST:ERR?") == [b'Keysight Technologies,34465A,SIM00001,SIM-1.0;1;+0,"No error"\n']
 
 
 def test_the_error_queue_is_first_in_first_out_and_overflows_with_350(meter: Hand) -> None:
