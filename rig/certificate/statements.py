@@ -39,7 +39,7 @@ FITTED_AS = {
 HEADLINES = {
     "within limits": ("Within limits", "pass"),
     "outside limits": ("Outside limits", "fail"),
-    "measured, no limits": ("Measured, no limits", "none"),
+    "measured, no limits": ("Measured, no limits", "plain"),
     "unsound measurement": ("Unsound measurement", "open"),
     "undecided": ("Undecided", "open"),
     "not this kind": ("Not this kind", "open"),
@@ -84,7 +84,9 @@ def verdict_sentence(judgement: Judgement, guard: float) -> str:
     bad = [line for line in counted if line.verdict is Verdict.FAIL]
     rule = f"with a guard band of {guard:g} U" if guard else "by simple acceptance"
     if judgement.outcome == "within limits":
-        return f"All {len(counted)} lines that have a limit lie within it, {rule}."
+        tested = sum(line.verdict is not Verdict.NOT_TESTED for line in counted)
+        left = f" {len(counted) - tested} that is not required was not tested." if tested < len(counted) else ""
+        return f"All {tested} tested lines that have a limit lie within it, {rule}.{left}"
     if judgement.outcome == "outside limits":
         lies = "line lies" if len(bad) == 1 else "lines lie"
         return f"{len(bad)} of {len(counted)} lines with a limit {lies} outside it, {rule}."
