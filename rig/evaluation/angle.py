@@ -30,6 +30,8 @@ from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 
 Floats = NDArray[np.float64]
+SILENT_SHARE = 0.02  # of the other output's movement
+SILENT_RATIO = 0.003  # movement of an output against the excitation, rms, below which there is nothing to see
 IDS = (
     "pole_pairs",
     "direction",
@@ -143,9 +145,20 @@ def _closings(found: Turn, turned: Floats, keys: NDArray[np.int64]) -> tuple[tup
     return tuple(pairs)
 
 
+def silent_output(found: Turn) -> str:
+    """ "sine", "cosine" or "both" when an output hardly moves round the turn, beside the other or at all; else ""."""
+    u, _, v, _ = found.envelopes()
+    size = {"sine": float(np.std(u[found.inside])), "cosine": float(np.std(v[found.inside]))}
+    dead = [name for name, spread in size.items() if spread < max(SILENT_SHARE * max(size.values()), SILENT_RATIO)]
+    return "both" if len(dead) == 2 else "".join(dead)
+
+
 def angle_results(obs: Observed) -> tuple[list[Result], dict[str, Any]]:
     """All lines of the angle group, the rig's facts beside them, and the curves for plots."""
     found, curve = turn(obs), angle_curve(obs)
+    if found is not None and (silent := silent_output(found)):
+        why = f"the {silent} output carries no signal: one output alone shows no angle"
+        return [untested(id_, why) for id_ in IDS], {}
     if found is None or curve is None:
         return [untested(id_, why_no_turn(obs)) for id_ in IDS], {}
     conditions = _conditions(obs, found, curve)

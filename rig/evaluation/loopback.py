@@ -113,9 +113,9 @@ def _found(obs: Observed) -> Loopback:
         return own
     kept = obs.header.get("calibration")
     if isinstance(kept, Mapping):
-        data = kept.get("loopback", kept)
+        data = kept.get("data", kept)
         if isinstance(data, Mapping) and "gain" in data and "frequency_hz" in data:
-            return from_calibration(obs, data)
+            return from_calibration(obs, {"utc": kept.get("made_utc", ""), **data})
     ones = np.ones(4)
     return Loopback(
         gain=ones.astype(np.complex128),

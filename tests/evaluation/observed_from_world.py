@@ -1,4 +1,4 @@
-"""Whole evaluation without the wire: an `Observed` made straight from a simulated World, as the sequences would read it.
+"""Whole evaluation without the wire: an `Observed` made straight from a simulated World, as the sequences read it.
 
 It is a helper of tests, not a test. It follows sequences/full_test.py step by step (relays, levels, positions,
 settling), with the ideal driver: what the world gives is what is read. World times are bench seconds from zero.

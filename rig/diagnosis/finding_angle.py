@@ -1,0 +1,203 @@
+"""Hypotheses from the driven and turned figures: shorted turns, gap and rotor, loose or wrong rotor, wiring.
+
+It must never repeat what the DC figures say. A closed turn leaves a quadrature at the nulls, and orders p and 2p; orders
+that are no multiple of p are the rotor's or the positioner's (trade.md 3.2); a leak between coils leaves a
+constant part; swapped or reversed outputs turn the direction round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rig.diagnosis.hypothesis import Hypothesis
+from rig.diagnosis.lines import is_open, value
+from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, index_off_steps, index_tolerance_steps
+from rig.evaluation.angle import angle_curve
+from rig.evaluation.observed import Observed
+from rig.evaluation.positioner import order_half_width_mech_arcmin
+from rig.evaluation.turn import turn
+from rig.result import Result
+
+QUADRATURE = 0.005
+NAMES = {"sin": "sine", "cos": "cosine"}
+
+
+def angle_hypotheses(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+    """What the turn supports; nothing where an open coil already says why there is none."""
+    if any(is_open(obs, name) for name in ("exc", "sin", "cos")) or turn(obs) is None:
+        return []
+    wrong = _wrong_rotor(obs, results)
+    if wrong:
+        return wrong
+    return [
+        *_shorted(obs, results),
+        *_loose(obs, results),
+        *_wiring(results),
+        *_rotor(obs, results),
+        *_gap(obs, results),
+    ]
+
+
+def _quadratures(results: Sequence[Result]) -> dict[str, float]:
+    return {c: value(results, f"quadrature_{c}") or 0.0 for c in ("sin", "cos")}
+
+
+def _leaky(results: Sequence[Result]) -> bool:
+    pairs = ("exc_sin", "exc_cos", "sin_cos")
+    seen = [value(results, f"leak_{pair}") for pair in pairs]
+    return any(ohm is not None and ohm < 1e6 for ohm in seen)
+
+
+def _shorted(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+    quadrature = _quadratures(results)
+    worst = max(quadrature, key=lambda c: quadrature[c])
+    if quadrature[worst] < QUADRATURE:
+        return []
+    p = obs.part.pole_pairs
+    orders = [value(results, f"order_{n}_mech_arcmin") for n in (p, 2 * p)]
+    told = [f"quadrature {100 * q:.2f} % of the maximum at the {NAMES[c]} output" for c, q in quadrature.items()]
+    told += [f"order {n} of the error {a:.1f}' mechanical" for n, a in zip((p, 2 * p), orders, strict=True) if a]
+    difference = value(results, "phase_difference_deg")
+    if difference is not None and abs(difference) > 0.1:
+        told.append(f"carrier phases {difference:+.2f} deg apart")
+    told += _low_inductance(results)
+    leaky = _leaky(results)
+    return [
+        Hypothesis(
+            code="shorted-turns",
+            weight=0.3 if leaky else min(0.95, 0.6 + 10.0 * quadrature[worst]),
+            text="turns on one tooth are shorted (which coil they belong to hardly shows: AC finds the tooth)",
+            evidence="; ".join(told),
+            against="a leak between coils leaves quadrature too, and one was read" if leaky else "",
+            next_test="Compare |Z| and Q with a known-good part; look where on the turn the quadrature peaks.",
+        )
+    ]
+
+
+def _low_inductance(results: Sequence[Result]) -> list[str]:
+    sine, cosine = value(results, "l_sin"), value(results, "l_cos")
+    if sine is None or cosine is None or abs(sine / cosine - 1.0) < 0.003:
+        return []
+    low = "sine" if sine < cosine else "cosine"
+    return [f"inductance of the {low} coil {100 * abs(sine / cosine - 1.0):.1f} % below its sibling"]
+
+
+def _loose(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+    closure, off = value(results, "closure_mech_arcmin"), index_off_steps(obs)
+    if closure is None or off is None or abs(off) > index_tolerance_steps(obs):
+        return []
+    if abs(closure) <= CLOSURE_MECH_ARCMIN:
+        return []
+    return [
+        Hypothesis(
+            code="loose-rotor",
+            weight=0.9,
+            text="the rotor moves on its spindle",
+            evidence=f"a whole turn does not close by {closure:+.1f}' mechanical while the index was found "
+            f"{off:+.0f} microsteps from where it was expected",
+            against="a coupling between index and rotor that slips shows the same",
+            next_test="Mark rotor and spindle, turn ten times by hand, look at the marks; tighten and sweep again.",
+        )
+    ]
+
+
+def _wiring(results: Sequence[Result]) -> list[Hypothesis]:
+    direction = value(results, "direction")
+    if direction is None or direction > 0:
+        return []
+    told = "the electrical angle falls while the rotor turns in the part file's positive sense; ratios are normal"
+    test = "Compare with a known-good part on the same holder; check the harness pin by pin, and the side looked from."
+    return [
+        Hypothesis(
+            code="wiring-swapped",
+            weight=0.5,
+            text="sine and cosine are swapped",
+            evidence=told,
+            against="one reversed output does the same; without a datum the two can't be told apart",
+            next_test=test,
+        ),
+        Hypothesis(
+            code="wiring-reversed",
+            weight=0.45,
+            text="one output is reversed",
+            evidence=told,
+            against="swapped outputs do the same; without a datum the two can't be told apart",
+            next_test=test,
+        ),
+    ]
+
+
+def _wrong_rotor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+    curve = angle_curve(obs)
+    pairs = value(results, "pole_pairs")
+    if curve is None or pairs is None or int(pairs) == obs.part.pole_pairs:
+        return []
+    off = index_off_steps(obs)
+    if off is not None and abs(off) > index_tolerance_steps(obs):
+        return []
+    return [
+        Hypothesis(
+            code="wrong-rotor",
+            weight=0.85,
+            text="the rotor belongs to another part",
+            evidence=f"{pairs:.0f} pole pairs measured (score {curve.found.score:.2f}), {obs.part.pole_pairs} by the "
+            "part file; coil resistances as they should be",
+            against="a wrong part file shows the same",
+            next_test="Count the lobes; compare the numbers stamped on stator and rotor.",
+        )
+    ]
+
+
+def _rotor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+    """Orders that are no multiple of p, beyond what the positioner may add."""
+    found, p = turn(obs), obs.part.pole_pairs
+    if found is None:
+        return []
+    told = []
+    for n in (1, 2):
+        amplitude = value(results, f"order_{n}_mech_arcmin")
+        width = order_half_width_mech_arcmin(obs, found.reference, n)
+        if n % p and amplitude is not None and amplitude > 1.5 * width:
+            told.append(f"order {n}: {amplitude:.1f}' mechanical, the positioner's own is at most {width:.1f}'")
+    if not told:
+        return []
+    return [
+        Hypothesis(
+            code="gap-or-rotor",
+            weight=0.7,
+            text="the rotor runs out, or its lobes are not alike",
+            evidence="; ".join(told),
+            against="a coupling off centre between axis and rotor shows the same",
+            next_test="Clock the rotor by 72 deg on its spindle and sweep again: a rotor's error moves along.",
+        )
+    ]
+
+
+def _gap(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+    """Both ratios off the same way, or the error at p and 2p without any quadrature."""
+    out = []
+    for c in ("sin", "cos"):
+        limit, tr = obs.part.limit(f"tr_{c}"), value(results, f"tr_{c}")
+        if limit is None or tr is None:
+            continue
+        if limit.lower is not None and tr < limit.lower:
+            out.append(-1)
+        elif limit.upper is not None and tr > limit.upper:
+            out.append(1)
+    error, limit = value(results, "error_max_elec_arcmin"), obs.part.limit("error_max_elec_arcmin")
+    beyond = limit is not None and limit.upper is not None and error is not None and error > limit.upper
+    quiet = max(_quadratures(results).values()) < QUADRATURE
+    if not (abs(sum(out)) == 2 or (beyond and quiet)):
+        return []
+    both = "both ratios off the same way" if abs(sum(out)) == 2 else ""
+    curve = f"error {error:.0f}' electrical without quadrature" if beyond and quiet and error else ""
+    return [
+        Hypothesis(
+            code="gap-or-rotor",
+            weight=0.6,
+            text="gap, axial position or rotor: these data can't split them",
+            evidence="; ".join(part for part in (both, curve) if part),
+            against="the seat in the holder does the same: re-seat first",
+            next_test="Re-seat and sweep again; slide the rotor by half a millimetre and look for the ratio's peak.",
+        )
+    ]

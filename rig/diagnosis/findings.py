@@ -1,0 +1,98 @@
+"""What may explain the part's figures: ranked hypotheses with evidence for and against, and the test that would decide.
+
+It must never change a verdict: findings are hints, and labelled so. Probabilities are shares of the hypotheses that the
+evidence supports, with a rest kept for what nobody thought of; they are ranks, not frequencies. Signatures: trade.md 3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from rig.diagnosis.finding_angle import angle_hypotheses
+from rig.diagnosis.finding_coils import coil_hypotheses
+from rig.diagnosis.hypothesis import Hypothesis
+from rig.evaluation.observed import Observed
+from rig.result import Finding, Judged, Result
+from rig.uncertainty.conformity import Verdict
+
+REST = 0.12  # weight kept for causes that are not on the list
+SHOWN = 4
+SUSPICIOUS = 0.5  # weight from which a hypothesis is told though no line fails
+
+Source = Callable[[Observed, Sequence[Result]], list[Hypothesis]]
+SOURCES: tuple[Source, ...] = (coil_hypotheses, angle_hypotheses)
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    fails: bool
+    limited: bool
+    clean: bool
+
+
+def findings(obs: Observed, results: Sequence[Result], judged: Sequence[Judged]) -> list[Finding]:
+    """Ranked findings where a line fails or something is suspicious; `no-fault-found` where all lines pass."""
+    state = _state(judged)
+    found = [h for source in SOURCES for h in source(obs, results)]
+    if not state.fails:
+        found = [h for h in found if h.weight >= SUSPICIOUS]
+    if found:
+        return _ranked(found)
+    if state.fails:
+        return [_unknown(judged)]
+    return [_none_found()] if state.clean else []
+
+
+def _state(judged: Sequence[Judged]) -> _State:
+    verdicts = [line.verdict for line in judged if line.limit is not None]
+    bad = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
+    return _State(
+        fails=any(v in bad for v in verdicts),
+        limited=bool(verdicts),
+        clean=bool(verdicts) and all(v is Verdict.PASS for v in verdicts),
+    )
+
+
+def _ranked(found: list[Hypothesis]) -> list[Finding]:
+    strongest: dict[str, Hypothesis] = {}
+    for hypothesis in found:
+        known = strongest.get(hypothesis.code)
+        if known is None or hypothesis.weight > known.weight:
+            strongest[hypothesis.code] = hypothesis
+    ranked = sorted(strongest.values(), key=lambda h: -h.weight)[:SHOWN]
+    total = sum(h.weight for h in ranked) + REST
+    return [
+        Finding(
+            code=h.code,
+            probability=round(h.weight / total, 3),
+            evidence=h.evidence,
+            against=h.against,
+            next_test=h.next_test,
+            text=f"Hint: {h.text}",
+        )
+        for h in ranked
+    ]
+
+
+def _unknown(judged: Sequence[Judged]) -> Finding:
+    failed = ", ".join(line.measurand for line in judged if line.limit and line.verdict is Verdict.FAIL)
+    return Finding(
+        code="gap-or-rotor",
+        probability=0.3,
+        evidence=f"outside: {failed or 'conditional lines only'}; no known pattern fits",
+        against="the pattern of none of the listed faults is complete",
+        next_test="Re-seat and run again; compare with a known-good part of the same number.",
+        text="Hint: none of the listed faults explains the figures by itself.",
+    )
+
+
+def _none_found() -> Finding:
+    return Finding(
+        code="no-fault-found",
+        probability=0.9,
+        evidence="every line with a limit passes and no pattern of a fault shows",
+        against="faults that need heat, speed or vibration don't show on this bench",
+        next_test="Look at harness and connector of the machine; repeat warm if the complaint comes with heat.",
+        text="Hint: nothing is wrong with the part at these conditions.",
+    )

@@ -1,0 +1,387 @@
+"""Soundness of the turning: does the axis turn, count right, close the turn, and carry a rotor of the right kind?
+
+It must never judge the angle error. Witnesses: the index found again, the closing point, an encoder. An index that is
+found where it was expected clears the axis; a turn that then does not close is the rotor's (loose on its spindle).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.diagnosis.lines import angles, driven, error_lines, is_open, middle, quality_of, turned, value
+from rig.evaluation.angle import AngleCurve, angle_curve, silent_output
+from rig.evaluation.coils import coil_resistance
+from rig.evaluation.impedance import coil_impedance
+from rig.evaluation.observed import Observed
+from rig.evaluation.turn import Turn, swept_series, turn
+from rig.resolver.orders import folded, grid_folding
+from rig.result import Reason, Result
+
+CLOSURE_MECH_ARCMIN = 4.0
+INDEX_STEPS = 3.0  # microsteps beyond the index' own repeatability
+HYSTERESIS_FACTOR = 6.0
+COUPLED = 0.02  # ratio below which an output carries nothing of the rotor
+WHOLE = 0.02
+MISSING_SHARE = 0.02
+
+
+def axis_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    """Every reason that the sweep gives."""
+    found = turn(obs)
+    if found is None or is_open(obs, "exc"):
+        return []
+    if standing := _standing(obs, found, results):
+        return standing
+    lost = _lost(obs, results)
+    curve = angle_curve(obs)
+    reasons = [*lost, *_points(obs, found, results), *_grid(obs, found, results), *_physics(obs, results)]
+    if curve is None or silent_output(found):
+        return reasons
+    if not lost:
+        reasons += _counted(obs, found, curve, results)
+    return [*reasons, *_play(obs, curve, results)]
+
+
+def _standing(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
+    """Outputs that don't move: no rotor, or an axis that doesn't turn."""
+    sizes = [float(np.max(np.abs(side[found.inside]))) for side in (found.sine, found.cosine)]
+    moves = [float(np.std(side[found.inside])) for side in (found.sine, found.cosine)]
+    opens = [is_open(obs, name) for name in ("sin", "cos")]
+    alive = [i for i in (0, 1) if not opens[i]]
+    if not alive:
+        return []
+    if all(sizes[i] < COUPLED for i in alive):
+        return [
+            Reason(
+                code="rotor-missing",
+                text="Neither output sees a rotor.",
+                evidence=f"largest ratios {sizes[0]:.4f} and {sizes[1]:.4f}; excitation present" + _inductance(obs),
+                next="Fit the rotor (or say that there is none), check that it sits inside the stack.",
+                spoils=tuple(dict.fromkeys((*turned(results), *driven(results)))),
+                witness="DC resistances of the coils",
+            )
+        ]
+    if all(moves[i] < 0.02 * sizes[i] for i in alive):
+        return [
+            Reason(
+                code="axis-not-turning",
+                text="The rotor does not turn though the axis was told to.",
+                evidence=f"the outputs stay within {100 * max(moves[i] / sizes[i] for i in alive):.2f} % over the sweep"
+                + _encoder(obs),
+                next="Check coupling, motor current and the axis' enable; turn it by hand to see the rotor follow.",
+                spoils=turned(results),
+            )
+        ]
+    return []
+
+
+def _inductance(obs: Observed) -> str:
+    found = coil_impedance(obs, "exc")
+    return f", |Z| of the excitation coil {abs(found.z_ohm):.1f} ohm" if found else ""
+
+
+def _encoder(obs: Observed) -> str:
+    read = [r.number() for r in obs.select("encoder_angle") if r.value is not None]
+    if not read:
+        return ""
+    return f"; the encoder moved by {max(read) - min(read):.0f} deg"
+
+
+# ---- counting -----------------------------------------------------------------------------------------------
+
+
+def index_off_steps(obs: Observed) -> float | None:
+    """Steps between where the index was expected at the end and where it was found; None when not sought again."""
+    again = [r.number() for r in obs.select("index_found", phase="again") if r.value is not None]
+    if not again or obs.bench.axis is None:
+        return None
+    return math.remainder(again[-1], obs.bench.axis.steps_per_turn)
+
+
+def index_tolerance_steps(obs: Observed) -> float:
+    """How far the index may be off by its repeatability and the backlash, microsteps."""
+    axis = obs.bench.axis
+    if axis is None:
+        return INDEX_STEPS
+    step_arcmin = 360.0 * 60.0 / axis.steps_per_turn
+    return INDEX_STEPS + (3.0 * axis.index_repeat_arcmin + axis.backlash_arcmin) / step_arcmin
+
+
+def _lost(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    off, axis = index_off_steps(obs), obs.bench.axis
+    if off is None or axis is None or abs(off) <= index_tolerance_steps(obs):
+        return []
+    cycle = 4 * axis.microsteps
+    cycles = round(off / cycle)
+    whole = cycles != 0 and abs(off - cycles * cycle) <= index_tolerance_steps(obs)
+    degrees = 360.0 * off / axis.steps_per_turn
+    factor = _scale(obs)
+    if factor is not None and not whole:
+        return [_microsteps(factor, results, f"index {off:+.0f} microsteps off")]
+    return [
+        Reason(
+            code="steps-lost" if whole else "axis-slip",
+            text="The motor lost steps during the sweep." if whole else "The axis slipped during the sweep.",
+            evidence=f"index found {off:+.0f} microsteps ({degrees:+.2f} deg mechanical) from where it was expected"
+            + (f": {cycles:+d} times four full steps" if whole else "")
+            + _jump(obs),
+            next="Lower acceleration or free the shaft; tighten the coupling; then sweep again.",
+            spoils=turned(results),
+            witness="the index mark",
+        )
+    ]
+
+
+def _jump(obs: Observed) -> str:
+    at = largest_jump(obs)
+    if at is None:
+        return ""
+    return f"; the curve jumps by {at[1]:+.0f}' electrical at {at[0]:.1f} deg"
+
+
+def largest_jump(obs: Observed) -> tuple[float, float] | None:
+    """(mechanical deg, step in electrical arcmin) of the largest step between neighbours of one pass; None: none."""
+    curve = angle_curve(obs)
+    if curve is None:
+        return None
+    best: tuple[float, float] | None = None
+    for side in (curve.ccw, curve.cw):
+        if not np.all(np.isfinite(side)) or side.size < 8:
+            continue
+        steps = np.diff(side)
+        at = int(np.argmax(np.abs(steps)))
+        usual = float(np.median(np.abs(steps)))
+        if abs(steps[at]) > max(12.0 * usual, 60.0) and (best is None or abs(steps[at]) > abs(best[1])):
+            best = (math.degrees(float(curve.theta_mech_rad[at])), float(steps[at]))
+    return best
+
+
+def _scale(obs: Observed) -> float | None:
+    """Electrical turns a commanded turn over the part's pole pairs, when that is 2, 4, 1/2 ...; else None."""
+    curve = angle_curve(obs)
+    if curve is None:
+        return None
+    ratio = abs(curve.found.per_turn) / obs.part.pole_pairs
+    if ratio <= 0:
+        return None
+    power = math.log2(ratio)
+    near = round(power)
+    return 2.0**near if near != 0 and abs(power - near) < 0.02 and curve.found.score > 0.9 else None
+
+
+def _microsteps(factor: float, results: Sequence[Result], told: str) -> Reason:
+    return Reason(
+        code="microstep-setting",
+        text="The axis turns a power of two further or less than it is told.",
+        evidence=f"{factor:g} times the electrical turns that a mechanical turn of this part has; {told}",
+        next="Set the motor driver's microsteps and the bench file to the same value.",
+        spoils=turned(results),
+    )
+
+
+def _counted(obs: Observed, found: Turn, curve: AngleCurve, results: Sequence[Result]) -> list[Reason]:
+    """Pole pairs that are not whole or not the part's, and a turn that does not close."""
+    p, pairs = obs.part.pole_pairs, curve.found
+    if found.coarse:
+        return []
+    factor = _scale(obs)
+    size = _amplitude(found)
+    if factor is not None and size > 0.1 and _clean(curve):
+        told = f"{abs(pairs.per_turn):.3f} electrical turns a commanded turn, {p} by the part file; the curve is clean"
+        return [_microsteps(factor, results, told)]
+    whole = abs(abs(pairs.per_turn) - round(abs(pairs.per_turn))) <= WHOLE and pairs.score > 0.9
+    if whole and pairs.value != p:
+        return [_mismatch(obs, pairs.value, pairs.score, results)]
+    closure = max((abs(gap) for gap in curve.closures_elec_rad), default=0.0) * 3437.75 / max(pairs.value, 1)
+    off, cleared = index_off_steps(obs), False
+    if off is not None:
+        cleared = abs(off) <= index_tolerance_steps(obs)
+    if whole and closure <= CLOSURE_MECH_ARCMIN:
+        return []
+    if cleared:
+        return []  # the axis is cleared by its index: the rotor is loose (rig/diagnosis/findings.py)
+    if closure > CLOSURE_MECH_ARCMIN and whole:
+        return [_not_closed(closure, results)]
+    return [
+        Reason(
+            code="pole-pairs-not-whole",
+            text="The electrical turns of a mechanical turn are no whole number.",
+            evidence=f"{pairs.per_turn:+.3f} a turn (score {pairs.score:.3f}); the turn closes within {closure:.1f}'",
+            next="Check the axis' steps a turn, coupling and rotor seat; index and sweep again.",
+            spoils=turned(results),
+        )
+    ]
+
+
+def _amplitude(found: Turn) -> float:
+    u, _, v, _ = found.envelopes()
+    return float(np.sqrt(np.mean(u[found.inside] ** 2 + v[found.inside] ** 2)))
+
+
+def _clean(curve: AngleCurve) -> bool:
+    return float(np.sqrt(np.mean(curve.mean**2))) < 300.0
+
+
+def _mismatch(obs: Observed, measured: int, score: float, results: Sequence[Result]) -> Reason:
+    return Reason(
+        code="pole-pairs-mismatch",
+        text="The part does not have the pole pairs of its part file.",
+        evidence=f"{measured} measured (score {score:.3f}), {obs.part.pole_pairs} by the part file",
+        next="Count the lobes of the rotor, compare the number stamped on it, check the part file.",
+        spoils=tuple(id_ for id_ in turned(results) if id_ not in ("pole_pairs", "direction")),
+    )
+
+
+def _not_closed(closure: float, results: Sequence[Result]) -> Reason:
+    return Reason(
+        code="turn-not-closed",
+        text="The reading after a whole turn is not the first one.",
+        evidence=f"{closure:.1f}' mechanical; at most {CLOSURE_MECH_ARCMIN:g}' was expected; no index to tell why",
+        next="Index again to see whether the axis or the rotor moved; tighten both.",
+        spoils=error_lines(results),
+    )
+
+
+def _play(obs: Observed, curve: AngleCurve, results: Sequence[Result]) -> list[Reason]:
+    axis = obs.bench.axis
+    found = value(results, "hysteresis_mech_arcmin")
+    if axis is None or found is None or curve.found.value != obs.part.pole_pairs:
+        return []
+    most = max(HYSTERESIS_FACTOR * axis.backlash_arcmin, 6.0)
+    if abs(found) <= most:
+        return []
+    return [
+        Reason(
+            code="latency",
+            text="Both passes read the same positions differently.",
+            evidence=f"{found:+.1f}' mechanical between the passes; at most {most:.1f}' is the axis' own",
+            next="Look for play in the coupling or the rotor's seat, and for captures taken too early.",
+            spoils=error_lines(results),
+        )
+    ]
+
+
+# ---- points -------------------------------------------------------------------------------------------------
+
+
+def _points(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
+    reasons = []
+    missing, largest = _gaps(found)
+    if missing and not found.coarse:
+        share = missing / (missing + _positions(found).size)
+        wide = largest > 2.0 * math.pi / (8 * obs.part.pole_pairs)
+        reasons.append(
+            Reason(
+                code="points-missing",
+                text="Positions of the turn were not measured.",
+                evidence=f"{missing} missing, largest gap {math.degrees(largest):.2f} deg mechanical",
+                next="Sweep again; look in the journal for what interrupted it.",
+                spoils=turned(results) if wide or share > MISSING_SHARE else (),
+            )
+        )
+    return reasons + _disturbed(obs, results)
+
+
+def _positions(found: Turn) -> NDArray[np.float64]:
+    steps: NDArray[np.float64] = np.unique(found.steps[found.inside])
+    return steps
+
+
+def _gaps(found: Turn) -> tuple[int, float]:
+    """(positions missing, largest gap in mechanical rad) of the grid that the steps lie on."""
+    steps = _positions(found)
+    if steps.size < 4:
+        return 0, 0.0
+    apart = np.diff(steps)
+    grid = middle(apart.tolist())
+    missing = int(np.sum(np.maximum(np.rint(apart / grid) - 1, 0)))
+    turn_steps = 2.0 * math.pi / _rad_per_step(found)
+    ends = turn_steps - (steps[-1] - steps[0])
+    missing += max(0, round(ends / grid) - 1)
+    return missing, float(max(apart.max(), ends)) * _rad_per_step(found)
+
+
+def _rad_per_step(found: Turn) -> float:
+    rank = np.argsort(found.steps[found.inside])
+    steps, theta = found.steps[found.inside][rank], found.theta_mech_rad[found.inside][rank]
+    return float((theta[-1] - theta[0]) / (steps[-1] - steps[0]))
+
+
+def _disturbed(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    told, bad, total = [], 0, 0
+    for name in swept_series(obs):
+        quality = quality_of(obs, name)
+        if quality is None:
+            continue
+        records = {i for c in ("sin", "cos") for i in quality[c].disturbed_records}
+        total += len(obs.capture_readings(name)) or 1
+        bad += len(records)
+        if records:
+            told.append(f"{name}: {len(records)} (first {min(records)})")
+    if not told or is_open(obs, "sin") or is_open(obs, "cos"):
+        return []
+    return [
+        Reason(
+            code="point-disturbed",
+            text="Some captures hold more than the carrier: a knock, a spark or a loose contact.",
+            evidence=", ".join(told),
+            next="Sweep again with hands off; if the same positions return, look at the coil's leads.",
+            spoils=turned(results) if bad > MISSING_SHARE * total else (),
+        )
+    ]
+
+
+def _grid(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
+    axis = obs.bench.axis
+    points = _positions(found).size
+    if axis is None or found.coarse or found.reference == "encoder" or points < 24:
+        return []
+    stepper = (axis.full_steps // 4, axis.full_steps // 2, axis.full_steps)
+    blind = {
+        n: fault
+        for n, (_, fault) in grid_folding(points, obs.part.pole_pairs, obs.part.teeth, stepper).items()
+        if fault
+    }
+    if not blind:
+        return []
+    told = ", ".join(f"order {n} of the motor shows as {folded(n, points)} ({fault})" for n, fault in blind.items())
+    return [
+        Reason(
+            code="grid-blind",
+            text="The grid hides the motor's own error in the part's orders.",
+            evidence=f"{points} points a turn: {told}",
+            next="Sweep 320, 400 or 640 points of a 3200-step axis, or fit an encoder.",
+            spoils=error_lines(results),
+        )
+    ]
+
+
+# ---- physics ------------------------------------------------------------------------------------------------
+
+
+def _physics(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    """What no coil can show: less AC than DC resistance, a negative inductance, more coupling than there is."""
+    told = []
+    for name in ("exc", "sin", "cos"):
+        ac, dc = coil_impedance(obs, name), coil_resistance(obs, name)
+        if ac is None or dc is None or dc.ohm is None:
+            continue
+        if ac.z_ohm.real < 0.93 * dc.ohm:
+            told.append(f"{name} coil: {ac.z_ohm.real:.2f} ohm in phase at AC, {dc.ohm:.2f} ohm at DC")
+        if ac.z_ohm.imag < 0:
+            told.append(f"{name} coil: inductance below zero")
+    if not told:
+        return []
+    return [
+        Reason(
+            code="physics-violated",
+            text="The figures contradict each other: no coil behaves so.",
+            evidence="; ".join(told),
+            next="Check shunt, divider, channel map and polarity of the current channel.",
+            spoils=tuple(dict.fromkeys((*driven(results), *angles(results)))),
+        )
+    ]

@@ -1,0 +1,178 @@
+"""Soundness of the excitation: did it arrive, at the right level, frequency and shape, and did it stay?
+
+It must never judge the coil. Levels in V rms at the coil. An open excitation coil (DC resistance as the witness) is the
+part's fault and gives no reason here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from rig.diagnosis.lines import driven, is_open, quality_of, turned
+from rig.evaluation.excitation import excitation_phasors
+from rig.evaluation.observed import Observed
+from rig.evaluation.phasors import COSINE, EXC_V, SINE, SeriesPhasors, series_phasors
+from rig.evaluation.turn import swept_series
+from rig.result import Reason, Result
+
+MISSING = 0.3  # of the wanted level
+LEVEL = 0.05  # relative
+LOAD = 0.06  # how near to 2.00 or 0.50
+FREQUENCY = 3e-4
+DISTORTED, USELESS = 0.02, 0.10
+RESTART = 2e-5  # relative step of one capture's own frequency
+
+
+def excitation_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    """Every reason that the excitation channels give."""
+    if is_open(obs, "exc"):
+        return []
+    missing = _missing(obs, results)
+    if missing:
+        return missing
+    found = excitation_phasors(obs)
+    if found is None:
+        return []
+    return [
+        *_level(obs, found, results),
+        *_frequency(obs, found, results),
+        *_distorted(found, results),
+        *_restarted(obs, results),
+    ]
+
+
+def _wanted(found: SeriesPhasors) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    return found.numbers("set_v_rms")
+
+
+def _missing(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    driven_series = [s for s in (*swept_series(obs), "excitation", "ramp") if obs.has(s)]
+    if not driven_series:
+        return []
+    name = driven_series[0]
+    found = series_phasors(obs, name)
+    if found is None:
+        return [_gone(f"no alternating voltage in the excitation channel of {name}", results, obs)]
+    wanted = _wanted(found)
+    share = found.v_exc_rms / np.where(wanted > 0, wanted, np.nan)
+    last = float(share[-1]) if np.isfinite(share[-1]) else float("nan")
+    if np.isfinite(last) and last < MISSING:
+        told = f"{found.v_exc_rms[-1]:.3g} V rms at the coil where {wanted[-1]:.3g} V was wanted ({name})"
+        return [_gone(told, results, obs)]
+    return []
+
+
+def _gone(evidence: str, results: Sequence[Result], obs: Observed) -> Reason:
+    loopback = "the loopback shows that source and sampler work" if obs.has("loopback") else ""
+    return Reason(
+        code="excitation-missing",
+        text="The excitation does not arrive at the coil.",
+        evidence=evidence,
+        next="Check amplifier supply, fuse, relay rows and the adapter lead; then run again.",
+        spoils=driven(results),
+        witness=loopback,
+    )
+
+
+def _level(obs: Observed, found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
+    nominal = obs.part.excitation.level_v_rms
+    level = float(np.median(found.v_exc_rms))
+    right = abs(level / nominal - 1.0) <= LEVEL
+    reasons = []
+    factor = _first_factor(obs)
+    if factor is not None and min(abs(factor / 2.0 - 1.0), abs(factor / 0.5 - 1.0)) < LOAD:
+        reasons.append(
+            Reason(
+                code="load-setting",
+                text="The generator's load setting doubles or halves its output.",
+                evidence=f"the coil got {factor:.3f} times what the generator was set to, before any trimming",
+                next="Set the generator's output load to high impedance (INF); then run again.",
+                spoils=() if right else driven(results),
+            )
+        )
+    if not right:
+        reasons.append(
+            Reason(
+                code="excitation-level",
+                text="The level at the coil is not the part's nominal one.",
+                evidence=f"{level:.3f} V rms, nominal {nominal:.3f} V ({100 * (level / nominal - 1):+.1f} %)",
+                next="Check amplifier and generator; a coil that draws too much shows in its impedance.",
+                spoils=driven(results),
+            )
+        )
+    return reasons
+
+
+def _first_factor(obs: Observed) -> float | None:
+    """Level at the coil over what the generator was told, from the first capture of the ramp that says so."""
+    found = series_phasors(obs, "ramp")
+    if found is None:
+        return None
+    told = found.numbers("generator_v_rms") * obs.bench.generator.amplifier_gain
+    usable = np.flatnonzero(np.isfinite(told) & (told > 0))
+    return float(found.v_exc_rms[usable[0]] / told[usable[0]]) if usable.size else None
+
+
+def _frequency(obs: Observed, found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
+    wanted = float(found.numbers("frequency_hz")[0])
+    wanted = wanted if np.isfinite(wanted) else obs.part.excitation.frequency_hz
+    off = found.frequency.frequency_hz / wanted - 1.0
+    if abs(off) <= FREQUENCY:
+        return []
+    return [
+        Reason(
+            code="excitation-frequency",
+            text="The excitation does not have the frequency that was set.",
+            evidence=f"{found.frequency.frequency_hz:.2f} Hz measured, {wanted:.2f} Hz set ({1e6 * off:+.0f} ppm)",
+            next="Check the generator's setting and the sampler's stated rate.",
+            spoils=driven(results),
+        )
+    ]
+
+
+def _distorted(found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
+    thd = found.fit.thd()
+    exc = float(np.median(thd[:, EXC_V]))
+    if exc <= DISTORTED:
+        return []
+    strongest = [float(thd[np.argmax(np.abs(found.fit.fundamental[:, c])), c]) for c in (SINE, COSINE)]
+    if max(strongest) < 0.3 * exc:
+        return []  # the part does not see it: the channel itself is at fault (channel-saturated)
+    spoils = driven(results) if exc > USELESS else tuple(r.measurand for r in results if "null_total" in r.measurand)
+    return [
+        Reason(
+            code="excitation-distorted",
+            text="The excitation is not a sine.",
+            evidence=f"distortion {100 * exc:.2f} % at the coil, {100 * max(strongest):.2f} % in the outputs",
+            next="Lower the level or check the amplifier: it limits or folds back.",
+            spoils=spoils,
+        )
+    ]
+
+
+def _restarted(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    reasons = []
+    for name in swept_series(obs):
+        found, quality = series_phasors(obs, name), quality_of(obs, name)
+        if found is None or quality is None:
+            continue
+        own, u = found.frequency.per_record_hz, found.frequency.u_record_hz
+        off = np.abs(own - np.median(own))
+        jumped = np.flatnonzero((off > 10.0 * u) & (off > RESTART * found.frequency.frequency_hz))
+        stepped = quality["exc_v"].jump_records
+        broken = quality["exc_v"].disturbed_records
+        bad = sorted({int(i) for i in jumped} | set(stepped) | set(broken))
+        if bad:
+            reasons.append(
+                Reason(
+                    code="source-restarted",
+                    text="The source stepped or restarted during the sweep.",
+                    evidence=f"{len(bad)} of {len(own)} captures of {name} (first: {bad[0]}) leave the common level, "
+                    "frequency or shape",
+                    next="Check the generator's output relay and its lead, then sweep again.",
+                    spoils=turned(results) if len(bad) > 0.02 * len(own) or broken else (),
+                )
+            )
+    return reasons

@@ -1,0 +1,284 @@
+"""Soundness of the sampled channels: clipped, silent, low, stuck, disturbed; gain, delay and crosstalk between them.
+
+It must never judge the part: a silent output whose coil is open is the part's (DC resistance as the witness), a silent
+one whose coil is whole is the rig's. The loopback vouches for the channels, the coil driven alone for the crosstalk.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import date, datetime
+
+import numpy as np
+
+from rig.diagnosis.lines import driven, is_healthy, is_open, output_lines, quality_of, turned
+from rig.evaluation.loopback import SERIES, loopback_in_force
+from rig.evaluation.observed import Observed
+from rig.evaluation.phasors import series_phasors
+from rig.evaluation.turn import swept_series, turn
+from rig.result import Reason, Result
+from rig.signal.quality import ChannelQuality
+
+GAIN_WINDOW = 0.03
+SKEW_WINDOW_S = 1e-6
+CROSSTALK = 5e-4
+LOW_RANGE = 0.01
+SILENT_RATIO = 0.01
+CLIP_GROWTH = 0.004
+ANGLE_HARM_RAD = 3e-4  # about one arcminute, electrical
+AMBIGUOUS_RAD = math.radians(80.0)
+NAMES = {"sin": "sine", "cos": "cosine", "exc_v": "excitation voltage", "exc_i": "excitation current"}
+
+
+def signal_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    """Every reason that the channels give."""
+    reasons: list[Reason] = []
+    for name in (*swept_series(obs), "excitation", SERIES)[:4]:
+        reasons += [r for r in _of_series(obs, name, results) if r.code not in {x.code for x in reasons}]
+    return [
+        *reasons,
+        *_silent(obs, results),
+        *_loopback(obs, results),
+        *_crosstalk(obs, results),
+        *_phases(obs, results),
+        *_calibrations(obs, results),
+    ]
+
+
+def _spoiled_by(channel: str, results: Sequence[Result]) -> tuple[str, ...]:
+    return output_lines(channel, results) if channel in ("sin", "cos") else driven(results)
+
+
+def _of_series(obs: Observed, series: str, results: Sequence[Result]) -> list[Reason]:
+    quality = quality_of(obs, series)
+    if quality is None:
+        return []
+    reasons = []
+    for channel in quality.channels:
+        reasons += _clipped(obs, series, channel, results) + _stuck(series, channel, results)
+        reasons += _interference(obs, series, channel, results)
+    return reasons
+
+
+def _clipped(obs: Observed, series: str, channel: ChannelQuality, results: Sequence[Result]) -> list[Reason]:
+    told = ""
+    if channel.clipped:
+        told = f"{channel.rail_samples} samples on the rail in {len(channel.rail_records)} captures of {series}"
+    elif (growth := _flattening(obs, series, channel.name)) > CLIP_GROWTH:
+        told = f"harmonics grow with the level by {100 * growth:.2f} % of it in {series}: the peaks are cut"
+    if not told:
+        return []
+    return [
+        Reason(
+            code="channel-saturated",
+            text=f"The {NAMES.get(channel.name, channel.name)} channel is driven beyond its range.",
+            evidence=told,
+            next="Choose a larger range or a lower level, then sweep again.",
+            spoils=_spoiled_by(channel.name, results),
+        )
+    ]
+
+
+def _flattening(obs: Observed, series: str, name: str) -> float:
+    """Third and fifth harmonic at full level less those at half level, over the fundamental; outputs only. For the
+    voltage channel: its distortion beyond that of the outputs, which a distorted source would share."""
+    found = series_phasors(obs, series)
+    if found is None or 3 not in found.fit.orders:
+        return 0.0
+    odd = [found.fit.orders.index(h) for h in (3, 5) if h in found.fit.orders]
+    size = np.abs(found.fit.fundamental)
+    bent = np.sqrt(np.sum(np.abs(found.fit.harmonics[:, :, odd]) ** 2, axis=2))
+    if name in ("sin", "cos") and series.startswith(("sweep", "spots")):
+        c = 2 if name == "sin" else 3
+        top = size[:, c] > 0.95 * size[:, c].max()
+        half = (size[:, c] > 0.35 * size[:, c].max()) & (size[:, c] < 0.65 * size[:, c].max())
+        if not np.any(half):
+            return 0.0
+        return float(np.median(bent[top, c] / size[top, c]) - np.median(bent[half, c] / size[half, c]))
+    if name == "exc_v" and series.startswith(("sweep", "spots")):
+        strongest = [float((bent[:, c] / size[:, c])[np.argmax(size[:, c])]) for c in (2, 3) if size[:, c].max() > 0.1]
+        return float(np.median(bent[:, 0] / size[:, 0])) - max(strongest) if strongest else 0.0
+    return 0.0
+
+
+def _stuck(series: str, channel: ChannelQuality, results: Sequence[Result]) -> list[Reason]:
+    if not (channel.constant or channel.constant_records or channel.drop_outs):
+        return []
+    count = len(channel.constant_records) or len({d.record for d in channel.drop_outs})
+    few = not channel.constant and count <= 2
+    return [
+        Reason(
+            code="channel-constant",
+            text=f"The {NAMES.get(channel.name, channel.name)} channel stands still while it should move.",
+            evidence=f"equal codes in {count} captures of {series}",
+            next="Check the sampler's channel and its lead.",
+            spoils=() if few else _spoiled_by(channel.name, results),
+        )
+    ]
+
+
+def _interference(obs: Observed, series: str, channel: ChannelQuality, results: Sequence[Result]) -> list[Reason]:
+    if channel.name not in ("sin", "cos") or not channel.lines or not series.startswith(("sweep", "spots")):
+        return []
+    stack = obs.captures.stack(series)
+    seconds = stack.codes.shape[2] / stack.sample_rate_hz
+    carrier = obs.part.excitation.frequency_hz
+    worst = max(channel.lines, key=lambda line: line.relative)
+    harm = max(line.relative / max(1.0, math.pi * seconds * abs(line.hz - carrier)) for line in channel.lines)
+    if worst.relative < 0.005 and harm < ANGLE_HARM_RAD:
+        return []
+    return [
+        Reason(
+            code="interference",
+            text=f"A foreign signal is on the {NAMES[channel.name]} channel.",
+            evidence=f"{worst.hz:.0f} Hz at {1e3 * worst.amplitude_v:.2f} mV peak ({100 * worst.relative:.2f} % of the "
+            f"carrier); at most {harm * 3437.7:.2f}' electrical get through",
+            next="Switch off nearby inverters, check the shield and the ground, then sweep again.",
+            spoils=_spoiled_by(channel.name, results) if harm > ANGLE_HARM_RAD else (),
+        )
+    ]
+
+
+def _silent(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    """A dead or very weak output beside a live one. Both weak: no rotor, or both leads (sound_axis.py)."""
+    found = turn(obs)
+    if found is None:
+        return []
+    size = {"sin": float(np.max(np.abs(found.sine))), "cos": float(np.max(np.abs(found.cosine)))}
+    reasons = []
+    for name, other in (("sin", "cos"), ("cos", "sin")):
+        if size[other] < 3.0 * SILENT_RATIO or size[name] > 0.3 * size[other] or is_open(obs, name):
+            continue
+        silent = size[name] < SILENT_RATIO
+        whole = is_healthy(obs, name)
+        reasons.append(
+            Reason(
+                code="channel-silent" if silent else "channel-low",
+                text=f"The {NAMES[name]} output {'is silent' if silent else 'is far too low'}, its coil whole.",
+                evidence=f"largest ratio {size[name]:.4f}, the other output reaches {size[other]:.4f}; "
+                f"DC resistance of the coil {'as it should be' if whole else 'not judged'}",
+                next="Check the sampler lead, relay rows and range of that channel; swap the channels.",
+                spoils=output_lines(name, results),
+                witness="DC resistance of the coil" if whole else "",
+            )
+        )
+    return reasons
+
+
+def _loopback(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    if not turned(results) or series_phasors(obs, (swept_series(obs) or ("",))[0]) is None:
+        return []
+    found = loopback_in_force(obs, obs.part.excitation.frequency_hz)
+    if found.source == "none":
+        return [_stale("no loopback of the channels is in force", turned(results))]
+    reasons = []
+    for c, name in ((2, "sin"), (3, "cos"), (1, "exc_i")):
+        gain = abs(found.gain[c]) - 1.0
+        delay_s = float(np.angle(found.gain[c])) / (2.0 * math.pi * found.frequency_hz)
+        if abs(gain) > GAIN_WINDOW:
+            reasons.append(
+                Reason(
+                    code="channel-gain",
+                    text=f"The gain of the {NAMES[name]} channel is out of its window.",
+                    evidence=f"{100 * gain:+.2f} % against the excitation channel in the loopback; window "
+                    f"{100 * GAIN_WINDOW:g} %",
+                    next="Check the range and the channel; it is corrected only within the window.",
+                    spoils=_spoiled_by(name, results),
+                )
+            )
+        if abs(delay_s) > SKEW_WINDOW_S:
+            reasons.append(
+                Reason(
+                    code="skew",
+                    text=f"The {NAMES[name]} channel is sampled at another time than the excitation.",
+                    evidence=f"{1e9 * delay_s:+.0f} ns in the loopback; corrected",
+                    next="Use simultaneous channels; keep the loopback of the day in force.",
+                    spoils=(),
+                )
+            )
+    return reasons
+
+
+def _crosstalk(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    """One coil driven, the outputs' inputs open: what they show of the excitation is the sampler's own."""
+    shares = []
+    for series in ("impedance_sin", "impedance_cos", "impedance_exc"):
+        found = series_phasors(obs, series)
+        if found is None:
+            continue
+        raw = found.fit.fundamental
+        shares += [abs(complex(np.mean(raw[:, c] / raw[:, 0]))) for c in (2, 3)]
+    if not shares or max(shares) <= CROSSTALK:
+        return []
+    return [
+        Reason(
+            code="crosstalk",
+            text="The sampler's channels see each other.",
+            evidence=f"{100 * max(shares):.3f} % of the excitation channel appears on an output's open input",
+            next="Separate the leads, check the sampler's grounding; use differential inputs.",
+            spoils=turned(results),
+            witness="the outputs' inputs were open",
+        )
+    ]
+
+
+def _phases(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    found = turn(obs)
+    if found is None or is_open(obs, "sin") or is_open(obs, "cos"):
+        return []
+    phases = {"sin": found.phase_sine_rad, "cos": found.phase_cosine_rad}
+    weak = min(float(np.max(np.abs(found.sine))), float(np.max(np.abs(found.cosine)))) < 3.0 * SILENT_RATIO
+    far = {name: phase for name, phase in phases.items() if abs(phase) > AMBIGUOUS_RAD}
+    if weak or not far:
+        return []
+    name, phase = next(iter(far.items()))
+    return [
+        Reason(
+            code="phase-ambiguous",
+            text="The carrier phase is too near a quarter turn to tell the sign of an output.",
+            evidence=f"{NAMES[name]} {math.degrees(phase):+.1f} deg against the excitation",
+            next="Check the frequency and the channels' delay; excite at the part's own frequency.",
+            spoils=turned(results),
+        )
+    ]
+
+
+def _calibrations(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    """A loopback that is too old, and instruments past their date (which costs traceability, not figures)."""
+    reasons = []
+    kept = obs.header.get("calibration")
+    started = _moment(obs.header.get("started_utc"))
+    made = _moment(kept.get("made_utc") or kept.get("utc")) if isinstance(kept, dict) else None
+    if not obs.has(SERIES) and made is not None and started is not None and turned(results):
+        days = (started - made).total_seconds() / 86400.0
+        if not 0.0 <= days <= obs.bench.sampler.loopback_days:
+            reasons.append(_stale(f"the loopback is {days:.2f} days old", turned(results)))
+    if started is not None:
+        due = [n for n, d in obs.bench.devices().items() if d.due is not None and d.due < _day(started)]
+        if due:
+            reasons.append(_stale(f"past its calibration date: {', '.join(due)}", ()))
+    return reasons
+
+
+def _moment(text: object) -> datetime | None:
+    if not isinstance(text, str) or not text:
+        return None
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def _day(moment: datetime) -> date:
+    return moment.date()
+
+
+def _stale(evidence: str, spoils: tuple[str, ...]) -> Reason:
+    return Reason(
+        code="calibration-stale",
+        text="A calibration that the figures lean on is missing or too old.",
+        evidence=evidence,
+        next="Take a loopback at the start of the shift; have overdue instruments calibrated.",
+        spoils=spoils,
+    )

@@ -1,0 +1,42 @@
+"""Is the measurement sound? Reasons that put the rig, the wiring or the set-up at fault, each with its evidence.
+
+It must never say what is wrong with the part (rig/diagnosis/findings.py does). A disagreement is the rig's until an
+independent witness pins it on the part: DC resistance, loopback, index, encoder, the other channel. Each reason names
+the lines it spoils; the others keep their verdict. `excitation-forbidden` only tells why a run ended early.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rig.diagnosis.sound_axis import axis_reasons
+from rig.diagnosis.sound_dc import dc_reasons, forbids_excitation
+from rig.diagnosis.sound_excitation import excitation_reasons
+from rig.diagnosis.sound_seat import seat_reasons
+from rig.diagnosis.sound_signal import signal_reasons
+from rig.evaluation.observed import Observed
+from rig.result import Reason, Result
+
+
+def soundness(obs: Observed, results: Sequence[Result], curves: Mapping[str, Any]) -> list[Reason]:
+    """Every reason that this run's data give, most basic first. Empty: nothing speaks against the measurement."""
+    reasons = dc_reasons(obs)
+    if any("*" in reason.spoils for reason in reasons):
+        return reasons
+    reasons += excitation_reasons(obs, results)
+    reasons += signal_reasons(obs, results)
+    reasons += axis_reasons(obs, results)
+    if not any(_blocks_seat(reason) for reason in reasons):
+        reasons += seat_reasons(obs, results, curves)
+    return reasons
+
+
+def dc_check(obs: Observed) -> list[Reason]:
+    """Reasons, from the DC readings so far, for which the part must not be excited. Empty: it may."""
+    return forbids_excitation(obs)
+
+
+def _blocks_seat(reason: Reason) -> bool:
+    """A fault that already spoils the error lines leaves nothing to read a seat from."""
+    return "error_max_elec_arcmin" in reason.spoils

@@ -1,0 +1,205 @@
+"""From what was seen to what is said: evaluation, soundness, verdicts, roll-up, findings. Pure and deterministic.
+
+A reason spoils lines; a spoiled line has no verdict (*not tested*, with the reason). The outcome, first row that fits:
+    cut short, and no sound line fails                                         incomplete
+    a reason says that this is not the kind of part the file describes           not this kind
+    a sound line fails                                                           outside limits
+    a reason spoils everything, or a required line with a limit                  unsound measurement
+    a line with a limit is conditional or not capable, or a required one is not tested      undecided
+    no line of the part has a limit                                              measured, no limits
+    all lines with a limit pass                                                  within limits
+An open coil fails however little else could be measured. The decision rule is the part file's, fixed before the run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from rig.description import BenchFile, Holder, PartFile, from_data
+from rig.diagnosis.findings import findings
+from rig.diagnosis.soundness import soundness
+from rig.evaluation.loopback import measured_loopback
+from rig.evaluation.observed import Observed
+from rig.evaluation.whole import evaluate
+from rig.quantity import Limit, measurand
+from rig.resolver.part import Part
+from rig.result import Judged, Judgement, Reason, Result
+from rig.uncertainty.conformity import Verdict
+from rig.uncertainty.conformity import judge as verdict_of
+
+if TYPE_CHECKING:
+    from rig.records.store import StoredRun
+
+UNDECIDED = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.NOT_CAPABLE)
+FORBIDDEN = "excitation-forbidden"  # why a run ended after its DC steps; spoils nothing by itself
+
+
+def judge(obs: Observed, gate_reasons: Sequence[Reason] = (), *, cut_short: str = "") -> Judgement:
+    """The whole chain. gate_reasons: what ended the run early; cut_short: why it never got to its end ("" = it did)."""
+    results, curves = evaluate(obs)
+    reasons = _merged(soundness(obs, results, curves), gate_reasons)
+    judged = tuple(_lines(obs.part, results, reasons))
+    outcome = roll_up(judged, reasons, cut_short=cut_short)
+    told = findings(obs, results, judged)
+    return Judgement(
+        outcome=outcome,
+        judged=judged,
+        reasons=tuple(reasons),
+        findings=tuple(told),
+        curves=curves,
+        notes=tuple(_notes(obs, judged, cut_short)),
+    )
+
+
+def judge_run(run: StoredRun, *, part: Part | None = None) -> Judgement:
+    """A stored run judged (again); part: another part file's limits, else those of the run's own header."""
+    obs = observed_of(run, part)
+    given = [reason for event in run.events if event.get("kind") != "reading" for reason in _told(event)]
+    record = run.record
+    cut = record.ended if record is not None and record.ended != "complete" else ""
+    return judge(obs, given, cut_short=cut)
+
+
+def observed_of(run: StoredRun, part: Part | None = None) -> Observed:
+    """A stored run as evaluation wants it. Raises RecordError or DescriptionError when the record is damaged."""
+    header = run.header.to_dict()
+    where = f"run {run.id}"
+    return Observed(
+        readings=run.readings,
+        captures=run.captures,
+        part=part or from_data(PartFile, header["part"], f"{where}, part").part(),
+        holder=from_data(Holder, header["holder"], f"{where}, holder"),
+        bench=from_data(BenchFile, header["bench"], f"{where}, bench"),
+        header=header,
+    )
+
+
+def loopback_of(run: StoredRun) -> dict[str, Any] | None:
+    """The loopback that a run measured, as data to keep for later runs; None when it measured none."""
+    made = measured_loopback(observed_of(run))
+    return None if made is None else made.to_dict()
+
+
+def _told(event: Mapping[str, Any]) -> list[Reason]:
+    """Reasons that an `ended early` event carries, under `reasons` of its data."""
+    found = event.get("reasons")
+    if not isinstance(found, list):
+        return []
+    return [
+        Reason(
+            code=str(item["code"]),
+            text=str(item.get("text", "")),
+            evidence=str(item.get("evidence", "")),
+            next=str(item.get("next", "")),
+            spoils=tuple(item.get("spoils") or ()),
+            witness=str(item.get("witness", "")),
+        )
+        for item in found
+        if isinstance(item, Mapping) and "code" in item
+    ]
+
+
+def _merged(own: Sequence[Reason], given: Sequence[Reason]) -> list[Reason]:
+    """Own reasons, and those of the gates that the evaluation did not come to by itself."""
+    codes = {reason.code for reason in own}
+    return [*own, *(reason for reason in given if reason.code not in codes)]
+
+
+# ---- lines --------------------------------------------------------------------------------------------------
+
+
+def _lines(part: Part, results: Sequence[Result], reasons: Sequence[Reason]) -> list[Judged]:
+    by_id: dict[str, Result] = {}
+    for result in results:
+        by_id.setdefault(result.measurand, result)
+    lines = [_line(part, result.measurand, result, reasons) for result in results]
+    missing = [limit for limit in part.limits if limit.measurand not in by_id]
+    return lines + [_line(part, limit.measurand, None, reasons) for limit in missing]
+
+
+def spoiler(id_: str, reasons: Sequence[Reason]) -> Reason | None:
+    """The first reason that makes a line worthless."""
+    return next((reason for reason in reasons if "*" in reason.spoils or id_ in reason.spoils), None)
+
+
+def _line(part: Part, id_: str, result: Result | None, reasons: Sequence[Reason]) -> Judged:
+    limit = part.limit(id_)
+    spoiled = spoiler(id_, reasons)
+    if result is None or result.estimate is None:
+        note = result.note if result is not None else "not measured in this run"
+        verdict = Verdict.NOT_TESTED
+    elif spoiled is not None and _about_part(id_):
+        note, verdict = f"{spoiled.code}: {spoiled.text}", Verdict.NOT_TESTED
+    else:
+        note, verdict = result.note, _verdict(part, result, limit)
+    return Judged(measurand=id_, result=result, limit=limit, verdict=verdict, note=note)
+
+
+def _about_part(id_: str) -> bool:
+    try:
+        return measurand(id_).about == "part"
+    except KeyError:
+        return True
+
+
+def _verdict(part: Part, result: Result, limit: Limit | None) -> Verdict:
+    if limit is None:
+        return Verdict.NO_LIMIT
+    return verdict_of(
+        result.estimate,
+        result.U,
+        limit.lower,
+        limit.upper,
+        part.decision.multiplier,
+        qualifier=result.qualifier,
+        nonnegative=measurand(result.measurand).nonnegative,
+    )
+
+
+# ---- the roll-up --------------------------------------------------------------------------------------------
+
+
+def roll_up(judged: Sequence[Judged], reasons: Sequence[Reason], *, cut_short: str = "") -> str:
+    """The outcome of a run by the table above."""
+    limited = [line for line in judged if line.limit is not None]
+    fails = any(line.verdict is Verdict.FAIL for line in limited)
+    if cut_short and not fails:
+        return "incomplete"
+    if any(reason.code == "not-this-kind" for reason in reasons):
+        return "not this kind"
+    if fails:
+        return "outside limits"
+    if _unsound(limited, reasons):
+        return "unsound measurement"
+    if not limited:
+        return "measured, no limits"
+    untested = any(_required(line) and line.verdict is Verdict.NOT_TESTED for line in limited)
+    if untested or any(line.verdict in UNDECIDED for line in limited):
+        return "undecided"
+    return "within limits"
+
+
+def _required(line: Judged) -> bool:
+    return line.limit is not None and line.limit.required
+
+
+def _unsound(limited: Sequence[Judged], reasons: Sequence[Reason]) -> bool:
+    if any("*" in reason.spoils for reason in reasons):
+        return True
+    if not limited:
+        return any(reason.spoils for reason in reasons)
+    return any(_required(line) and spoiler(line.measurand, reasons) is not None for line in limited)
+
+
+def _notes(obs: Observed, judged: Sequence[Judged], cut_short: str) -> list[str]:
+    notes = []
+    if cut_short:
+        notes.append(f"The run was cut short: {cut_short}")
+    if obs.rotor == "shop master":
+        notes.append("Shop master rotor: the part's own rotor was not judged.")
+    elif obs.rotor == "none":
+        notes.append("Stator alone: ratio and angle error need a rotor and were not tested.")
+    if not any(line.limit for line in judged):
+        notes.append("No line of this part has a limit: nothing was judged.")
+    return notes
