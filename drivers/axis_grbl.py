@@ -23,6 +23,7 @@ BACK_OFF_DEG = 10.0
 SEEK_DEG = 375.0
 SEEK_DEG_MIN = 1800.0
 HOMING_S = 60.0
+BOOT_S = 6.0
 SETTING_REST_S = 0.05  # the controller loses characters while it writes its EEPROM
 SAFE_LOCK_S = 1.2
 HOLD_ALWAYS = 255.0
@@ -79,7 +80,7 @@ class AxisGrbl:
             self._link.open()
             self._known = self._moving = self._asleep = False
             try:
-                banner = self._grbl.reset(patience_s=6.0)
+                banner = self._grbl.reset(patience_s=BOOT_S)
                 self._identity = _identity(banner, self._grbl.command("$I"))
                 self._set_up()
                 self._opened = True

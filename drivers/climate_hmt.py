@@ -11,7 +11,7 @@ import re
 import threading
 import time
 
-from drivers.link.base import Link
+from drivers.link.base import Link, named
 from drivers.link.urls import make_link
 from drivers.roles import ClimateReading, Identity
 from rig.errors import BadReply, BenchError, LinkDown, NoReply, WrongInstrument
@@ -103,7 +103,10 @@ class ClimateHmt:
         self._link.write(command.encode("ascii") + b"\r")
         end_s = time.monotonic() + deadline_s
         while (left_s := end_s - time.monotonic()) > 0:
-            line = self._link.read_line(left_s)
+            try:
+                line = self._link.read_line(left_s)
+            except NoReply as fault:
+                raise named(fault, self._name, command) from fault
             try:
                 text = line.decode("ascii").lstrip("> ").strip()
             except UnicodeDecodeError as fault:

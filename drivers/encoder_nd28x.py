@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 import threading
 
-from drivers.link.base import Link
+from drivers.link.base import Link, named
 from drivers.link.urls import make_link
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
@@ -97,12 +97,7 @@ class EncoderNd28x:
         try:
             line = self._link.read_line(1.0)
         except NoReply as fault:
-            raise NoReply(
-                fault.message.removeprefix(f"{self._name}: "),
-                instrument=self._name,
-                exchange=command,
-                next_action=fault.next_action,
-            ) from fault
+            raise named(fault, self._name, command) from fault
         if line.startswith(NAK):
             raise InstrumentRefused("does not know the command", instrument=self._name, exchange=command)
         try:

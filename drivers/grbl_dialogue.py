@@ -127,17 +127,12 @@ class GrblDialogue:
     def await_banner(self, deadline_s: float) -> str:
         """The line with which it greets after a reset; alarms on the way are kept for `take_alarm`."""
         end_s = time.monotonic() + deadline_s
-        while time.monotonic() < end_s:
-            line = self._poll()
-            if line is None:
-                continue
-            if match := _ALARM.fullmatch(line):
-                self._alarm = int(match[1])
-            elif _BANNER.fullmatch(line):
-                self._link.dirty = False
-                self._banner = line
-                self._link.drain(0.01)
-                return line
+        while not self._banner and time.monotonic() < end_s:
+            self._note(self._link.poll_line(SLICE_S))
+        if self._banner:
+            self._link.drain(0.01)
+            self._link.dirty = False
+            return self._banner
         raise NoReply(
             "no banner after a reset",
             instrument=self._name,
@@ -153,6 +148,7 @@ class GrblDialogue:
     @contextmanager
     def interrupting(self) -> Iterator[None]:
         """Feed hold and reset at once; whoever waits for an answer is woken while the block lasts."""
+        self._banner = ""
         self._interrupted.set()
         try:
             self._link.write(HOLD + RESET)
@@ -175,21 +171,31 @@ class GrblDialogue:
 
     def _next(self, line: str, end_s: float) -> str:
         while time.monotonic() < end_s:
-            if self._interrupted.is_set():
-                raise PositionLost("it was halted", instrument=self._name, exchange=line, next_action="Index it.")
-            got = self._poll()
+            got = self._poll(line)
             if got is not None:
                 return got
         self._link.dirty = True
         raise NoReply("no ok in time", instrument=self._name, exchange=line, next_action="Index it again.")
 
-    def _poll(self) -> str | None:
+    def _poll(self, exchange: str) -> str | None:
+        """A line for whoever waits for an answer; while it is being halted, a line for who halts it."""
         got = self._link.poll_line(SLICE_S)
+        if self._interrupted.is_set():
+            self._note(got)
+            raise PositionLost("it was halted", instrument=self._name, exchange=exchange, next_action="Index it.")
         return None if got is None else got.decode("ascii", "replace").strip()
+
+    def _note(self, line: bytes | None) -> None:
+        """Keeps what a reset brings: an alarm, the banner."""
+        text = (line or b"").decode("ascii", "replace").strip()
+        if match := _ALARM.fullmatch(text):
+            self._alarm = int(match[1])
+        elif _BANNER.fullmatch(text):
+            self._banner = text
 
     def _report(self, end_s: float) -> Status | None:
         while time.monotonic() < end_s:
-            line = self._poll()
+            line = self._poll("?")
             if line is None:
                 continue
             if match := _STATUS.fullmatch(line):

@@ -223,6 +223,14 @@ class BufferedLink(ABC):
         )
 
 
+def named(fault: NoReply | BadReply, instrument: str, exchange: str) -> NoReply | BadReply:
+    """The same fault with the instrument's name and the words that it happened on; complete ones stay as they are."""
+    if fault.instrument and fault.exchange:
+        return fault
+    text = fault.message.removeprefix(f"{fault.instrument}: ").removesuffix(f" [{fault.exchange}]")
+    return type(fault)(text, instrument=instrument, exchange=exchange, next_action=fault.next_action)
+
+
 def _shown(data: bytes | bytearray) -> str:
     cut = bytes(data[:16])
     return f"began with {cut!r}" + (f" ({len(data)} bytes)" if len(data) > 16 else "")

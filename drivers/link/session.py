@@ -14,7 +14,7 @@ import threading
 from itertools import cycle
 
 from drivers import scpi
-from drivers.link.base import Link
+from drivers.link.base import Link, named
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, NoReply, WrongInstrument
 
@@ -60,10 +60,10 @@ class ScpiSession:
             except NoReply as fault:
                 if explain:
                     self._explain(message, fault)
-                raise self._told(fault, message) from fault
+                raise named(fault, self.name, message) from fault
             except BadReply as fault:
                 self.link.dirty = True
-                raise self._told(fault, message) from fault
+                raise named(fault, self.name, message) from fault
 
     def number(self, message: str, deadline_s: float | None = None) -> float:
         """The answer as one finite number. An answer that is none leaves the session dirty."""
@@ -73,7 +73,7 @@ class ScpiSession:
                 return scpi.parse_number(reply, of=message)
             except BadReply as fault:
                 self.link.dirty = True
-                raise self._told(fault, message) from fault
+                raise named(fault, self.name, message) from fault
 
     def reading(self, message: str, deadline_s: float, profile: scpi.OverloadProfile = scpi.TRUEVOLT) -> float | None:
         """The answer as a number, or None for over range."""
@@ -83,7 +83,7 @@ class ScpiSession:
                 return scpi.parse_reading(reply, profile, of=message)
             except BadReply as fault:
                 self.link.dirty = True
-                raise self._told(fault, message) from fault
+                raise named(fault, self.name, message) from fault
 
     def ask(self, *queries: str, deadline_s: float | None = None) -> list[str]:
         """The answers to several queries sent as one message."""
@@ -94,7 +94,7 @@ class ScpiSession:
                 return scpi.split_replies(reply, len(queries), of=message)
             except BadReply as fault:
                 self.link.dirty = True
-                raise self._told(fault, message) from fault
+                raise named(fault, self.name, message) from fault
 
     def block(self, message: str, deadline_s: float, expected: int | None = None) -> bytes:
         """The answer as a block of bytes, definite or indefinite. deadline_s: without any progress."""
@@ -107,7 +107,7 @@ class ScpiSession:
                 self.link.dirty = True
                 if isinstance(fault, NoReply):
                     self._explain(message, fault)
-                raise self._told(fault, message) from fault
+                raise named(fault, self.name, message) from fault
             if expected is not None and len(data) != expected:
                 raise BadReply(
                     f"a block of {len(data)} bytes where {expected} were expected",
@@ -236,11 +236,3 @@ class ScpiSession:
             exchange=after,
             next_action="Check the setting against the instrument's manual and the bench file.",
         )
-
-    def _told(self, fault: NoReply | BadReply, message: str) -> NoReply | BadReply:
-        """The same fault with the instrument's name and the words it happened on."""
-        if fault.instrument and fault.exchange:
-            return fault
-        text = fault.message.removeprefix(f"{fault.instrument}: ") if fault.instrument else fault.message
-        text = text.split(" [")[0] if fault.exchange else text
-        return type(fault)(text, instrument=self.name, exchange=message, next_action=fault.next_action)

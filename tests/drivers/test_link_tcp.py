@@ -275,7 +275,7 @@ def test_an_invalid_query_is_told_with_the_instruments_reason(served):
 def test_an_instrument_that_stops_reading(served):
     """A write to a blocked peer ends with its deadline."""
     release = threading.Event()
-    link = served(lambda connection: release.wait(10))
+    link = served(lambda _: release.wait(10))
     link.open()
     start = time.monotonic()
     with pytest.raises(NoReply, match="takes no more"):
