@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from drivers.link.base import BufferedLink
 from rig.errors import NoReply, UsageError
 
-CONNECT_S = 3.0
+CONNECT_S = 1.0
 USER_TIMEOUT_MS = 10_000
 CHUNK = 262_144
 

@@ -11,6 +11,7 @@ import time
 
 import pytest
 
+from drivers.generator_scpi_335xx import Generator335xx
 from drivers.link.session import ScpiSession
 from drivers.link.tcp import TcpLink, host_and_port
 from drivers.link.urls import make_link
@@ -348,3 +349,24 @@ def test_an_unknown_kind_of_link():
     """A kind that nobody knows is a usage error."""
     with pytest.raises(UsageError, match="no known kind"):
         make_link("carrier-pigeon://loft", "meter")
+
+
+def test_a_silent_generator_is_told_within_two_seconds(served):
+    """The safe state says off at once and gives up in time when nothing confirms it."""
+    heard = []
+
+    def serve(connection):
+        for line in lines(connection):
+            heard.append(line)
+            if line == "*IDN?" and heard.count("*IDN?") == 1:
+                connection.sendall(b"Maker,33511B,1,2\n")
+            elif line == "SYST:ERR?" and heard.count("SYST:ERR?") == 1:
+                connection.sendall(b'0,"No error"\n')
+
+    generator = Generator335xx("generator", served(serve))
+    generator.open()
+    start = time.monotonic()
+    with pytest.raises((NoReply, LinkDown)):
+        generator.safe_state()
+    assert time.monotonic() - start < 2.0
+    assert heard.count("OUTP1 OFF") == 2
