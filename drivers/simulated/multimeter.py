@@ -4,43 +4,32 @@ Written from the maker's manual: Keysight Truevolt Series Operating and Service 
 Programming Reference" (CONFigure, INITiate, MEASure, READ?, SENSe, TRIGger); reply of CONF? as on the 34401A.
 Figures from memory are marked with a dagger. Conversion time: NPLC / 50 Hz, twice for autozero or four wires,
 twice for offset compensation, plus 5 ms. Overload: +9.90000000E+37. SYST:REM is accepted and never demanded.
+ZERO:AUTO, DET:BAND and INP:IMP:AUTO without a function's name are the 34401A's and act on the present function.
 It must never know a resolver or a wire; the world gives the values.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 from drivers.simulated.face import WorldFace
+from drivers.simulated.meter_ranges import (
+    AC_SETTLE_S,
+    HEADERS,
+    LINE_HZ,
+    NPLCS,
+    OVERLOAD,
+    RANGES,
+    RESOLUTION_OF,
+    START_RANGE,
+    UNITS,
+    Setting,
+    range_for,
+)
 from drivers.simulated.scpi_dialogue import ScpiInstrument
 from drivers.simulated.scpi_words import Call, Command, Held, Result, ScpiFault
-
-LINE_HZ = 50.0
-OVERLOAD = 9.9e37
-NPLCS = (0.02, 0.06, 0.2, 1.0, 10.0, 100.0)
-_RESOLUTION_OF = {100.0: 3e-8, 10.0: 1e-7, 1.0: 3e-7, 0.2: 7e-7, 0.06: 1.5e-6, 0.02: 3e-6}  # dagger, of the range
-AC_SETTLE_S = {3: 2.5, 20: 0.625, 200: 0.025}  # dagger
-RANGES = {
-    "RES": (1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8),
-    "FRES": (1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8),
-    "VOLT": (0.1, 1.0, 10.0, 100.0, 1000.0),
-    "VOLT:AC": (0.1, 1.0, 10.0, 100.0, 750.0),
-}
-HEADERS = {"RES": "RESistance", "FRES": "FRESistance", "VOLT": "VOLTage[:DC]", "VOLT:AC": "VOLTage:AC"}
-UNITS = {"RES": "OHM", "FRES": "OHM", "VOLT": "V", "VOLT:AC": "V"}
-START_RANGE = {"RES": 1e3, "FRES": 1e3, "VOLT": 10.0, "VOLT:AC": 10.0}
-
-
-@dataclass(frozen=True)
-class Setting:
-    """How one function measures. range_upper: upper end of the range, ohm or V."""
-
-    range_upper: float
-    auto_range: bool = True
-    nplc: float = 10.0
-    autozero: bool = True
 
 
 class Multimeter(ScpiInstrument):
@@ -60,6 +49,7 @@ class Multimeter(ScpiInstrument):
         self._function = "VOLT"
         self._settings = {name: Setting(START_RANGE[name]) for name in RANGES}
         self._offset_compensation = False
+        self._high_input = False
         self._bandwidth_hz = 20
         self._samples = 1
         self._trigger_count = 1
@@ -205,6 +195,11 @@ class Multimeter(ScpiInstrument):
             Command("CONFigure", query=self._configuration),
             Command("[SENSe:]FUNCtion[:ON]", set=self._set_function, query=lambda _: f'"{self._function}"'),
             Command("[SENSe:]VOLTage:AC:BANDwidth", set=self._set_band, query=lambda _: f"{self._bandwidth_hz:+.8E}"),
+            Command("[SENSe:]DETector:BANDwidth", self._set_band, lambda _: f"{self._bandwidth_hz:+.8E}"),
+            Command(
+                "[SENSe:]ZERO:AUTO", lambda c: self._set_zero(c, self._function), lambda _: self._zero(self._function)
+            ),
+            Command("INPut:IMPedance:AUTO", self._set_input, lambda _: f"{self._high_input:d}"),
         ]
         return rows + [
             command
@@ -221,12 +216,12 @@ class Multimeter(ScpiInstrument):
         words = {"AUTO": math.nan, "DEFault": math.nan, "MINimum": ranges[0], "MAXimum": ranges[-1]}
         wanted = call.number(UNITS[name], words) if call.args else math.nan
         auto = math.isnan(wanted)
-        upper = START_RANGE[name] if auto else self._range_for(name, wanted)
+        upper = START_RANGE[name] if auto else range_for(name, wanted)
         nplc = 10.0
         if len(call.args) == 2:
             bounds = {"DEFault": 1e-7 * upper, "MINimum": 3e-8 * upper, "MAXimum": 3e-6 * upper}
             share = call.number(UNITS[name], bounds, index=1) / upper
-            nplc = min((n for n, s in _RESOLUTION_OF.items() if s <= share * 1.000001), default=math.nan)
+            nplc = min((n for n, s in RESOLUTION_OF.items() if s <= share * 1.000001), default=math.nan)
             if math.isnan(nplc):
                 raise ScpiFault(-222)
         self._function = name
@@ -241,16 +236,9 @@ class Multimeter(ScpiInstrument):
         self._configure(name, call)
         return self._read(Call(call.t_s))
 
-    @staticmethod
-    def _range_for(name: str, wanted: float) -> float:
-        for upper in RANGES[name]:
-            if abs(wanted) <= upper * 1.000001:
-                return upper
-        raise ScpiFault(-222)
-
     def _configuration(self, _call: Call) -> str:
         setting = self._settings[self._function]
-        resolution = _RESOLUTION_OF[setting.nplc] * setting.range_upper
+        resolution = RESOLUTION_OF[setting.nplc] * setting.range_upper
         return f'"{self._function} {setting.range_upper:+.8E},{resolution:+.8E}"'
 
     def _set_function(self, call: Call) -> None:
@@ -291,7 +279,7 @@ class Multimeter(ScpiInstrument):
 
     def _set_range(self, call: Call, name: str) -> None:
         words = {"MINimum": RANGES[name][0], "MAXimum": RANGES[name][-1], "DEFault": START_RANGE[name]}
-        upper = self._range_for(name, call.number(UNITS[name], words))
+        upper = range_for(name, call.number(UNITS[name], words))
         self._change(name, range_upper=upper, auto_range=False)
 
     def _range(self, name: str) -> Result:
@@ -318,6 +306,10 @@ class Multimeter(ScpiInstrument):
 
     def _zero(self, name: str) -> Result:
         return f"{int(self._settings[name].autozero)}"
+
+    def _set_input(self, call: Call) -> None:
+        """Kept and told; the world's voltages do not depend on it."""
+        self._high_input = call.boolean()
 
     def _set_ocomp(self, call: Call) -> None:
         self._offset_compensation = call.boolean()

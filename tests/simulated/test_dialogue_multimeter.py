@@ -131,3 +131,10 @@ def test_reset_brings_back_the_state_of_switching_on(meter: Hand) -> None:
     """*RST: DC volts, autorange, ten power line cycles, immediate trigger."""
     meter.say("CONF:FRES 100;:FRES:OCOM ON;:TRIG:SOUR BUS;*RST")
     assert meter.ask("FUNC?;:FRES:OCOM?;:TRIG:SOUR?;:FRES:NPLC?") == '"VOLT";0;IMM;+1.00000000E+01'
+
+
+def test_the_words_of_the_34401a_act_on_the_present_function(meter: Hand) -> None:
+    """ZERO:AUTO, DET:BAND and INP:IMP:AUTO without a function's name."""
+    meter.say("CONF:RES 100;:ZERO:AUTO OFF;:DET:BAND 3;:INP:IMP:AUTO ON")
+    assert meter.ask("ZERO:AUTO?;:RES:ZERO:AUTO?;:VOLT:AC:BAND?;:INP:IMP:AUTO?") == "0;0;+3.00000000E+00;1"
+    assert meter.ask("SYST:ERR?") == '+0,"No error"'
