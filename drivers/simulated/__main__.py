@@ -93,11 +93,11 @@ def _serve(words: list[str]) -> int:
 
 def _announce(links: dict[str, object], ports: Path | None) -> None:
     line = json.dumps(links)
-    print(line, flush=True)
     if ports is not None:
         part = ports.with_name(ports.name + ".part")
         part.write_text(line + "\n", encoding="utf-8")
         part.replace(ports)
+    print(line, flush=True)
 
 
 def _stop_on_signals(server: Server) -> tuple[socket.socket, socket.socket]:

@@ -230,11 +230,12 @@ class ScpiSession:
         return self._free_s if self._held is None else max(self._free_s, self._held.until_s())
 
     def _begin(self, t_s: float) -> bool:
-        line, found, rest = self._inbox.partition(b"\n")
-        if not found:
+        end = self._inbox.find(b"\n")
+        if end < 0:
             return False
-        self._inbox = bytearray(rest)
-        text = self._gate.message(bytes(line).strip().decode("latin-1"), t_s)
+        line = self._inbox[:end].decode("latin-1").strip()
+        del self._inbox[: end + 1]
+        text = self._gate.message(line, t_s)
         if not text:
             return True
         self._units = deque(part for part in split_outside(text, ";") if part.strip())

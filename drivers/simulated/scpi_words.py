@@ -166,6 +166,8 @@ def header_pattern(spec: str) -> re.Pattern[str]:
 
 def split_outside(text: str, separator: str) -> list[str]:
     """Splits at a separator that stands outside quotes and parentheses."""
+    if separator not in text:
+        return [text]
     parts, depth, quote, start = [], 0, "", 0
     for i, c in enumerate(text):
         if quote:
