@@ -199,7 +199,9 @@ class ScpiSession:
 
     def _block_end(self, message: str) -> None:
         """An optional end of line: some families send none after a block."""
-        rest = self.link.poll_line(0.0) or self.link.poll_line(BLOCK_END_S)
+        rest = self.link.poll_line(0.0)
+        if rest is None:
+            rest = self.link.poll_line(BLOCK_END_S)
         if rest:
             raise BadReply(f"{rest[:16]!r} behind the end of a block", exchange=message)
         if self.link.surplus():

@@ -13,6 +13,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from drivers.simulated.faults import WireFault
 from rig.description import Strict, checked, find
 from rig.resolver.part import TERMINALS
 
@@ -304,18 +305,6 @@ class InterlockWorld(Strict):
     emergency_stop: bool = False
     guard_opens_at_s: float | None = Field(default=None, ge=0)
     emergency_stop_at_s: float | None = Field(default=None, ge=0)
-
-
-class WireFault(Strict):
-    """One scheduled fault of an instrument's wire or words; read by drivers/simulated/faults.py."""
-
-    instrument: str
-    kind: str
-    nth: int | None = Field(default=None, ge=1)
-    every: int | None = Field(default=None, ge=1)
-    at_s: float | None = Field(default=None, ge=0)
-    probability: float | None = Field(default=None, ge=0, le=1)
-    value: float | str | None = None
 
 
 class WorldFile(Strict):
