@@ -8,6 +8,7 @@ asked for, standard error the progress. Exit status: 0 within limits or measured
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -17,6 +18,7 @@ from typing import Any, ParamSpec
 import click
 
 from rig.errors import RigError
+from rig.panel import analyse
 
 P = ParamSpec("P")
 
@@ -159,6 +161,14 @@ def certificate(run_id: str, out: Path | None, as_json: bool) -> None:
             click.echo(f"{kind:<12} {path}")
 
 
+@cli.group("analyse")
+def analyse_group() -> None:
+    """Analyse a recording made elsewhere: phasors, waves or a sweep."""
+
+
+analyse.register(analyse_group, told)
+
+
 @cli.group()
 def bench() -> None:
     """Look at a bench: check what is connected, serve a simulated one, print its truth."""
@@ -202,5 +212,7 @@ def truth(world: str, clamping: int) -> None:
 
 
 def main() -> None:
-    """Entry point of the `anglewright` command."""
+    """Entry point of the `anglewright` command. Small matrices gain nothing from threads that wait by spinning."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     cli(prog_name="anglewright")
