@@ -266,7 +266,7 @@ def _device_options(role: str, device: Device) -> dict[str, Any]:
 def _built(role: str, device: Device) -> Instrument:
     from drivers.shelf import open_driver
 
-    return cast(Instrument, open_driver(device.driver, device.link, role, **_device_options(role, device)))
+    return open_driver(device.driver, device.link, role, **_device_options(role, device))
 
 
 def _for_watchdog(role: str, device: Device) -> dict[str, Any]:

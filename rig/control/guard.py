@@ -80,6 +80,7 @@ class Guard:
             except RigError as fault:
                 if not self._closing.is_set():
                     self.token.set(_lost(fault))
+        self._clock.close()  # a party that no longer waits would hold bench time still
 
     def _poll_once(self) -> None:
         try:

@@ -170,7 +170,7 @@ def _safe_end(context: Context, machine: Machine, ended: Ended) -> Ended:
     machine.move("made_safe")
     end: dict[str, Any] = {"complete": ended.complete, "last_step": ended.last_step, "utc": context.clock.utc()}
     if ended.fault is not None:
-        end |= {"fault": str(ended.fault), "kind": type(ended.fault).__name__}
+        end |= {"fault": str(ended.fault), "fault_kind": type(ended.fault).__name__}
     if faults:
         end["not_safe"] = faults
     context.journal.append("end", end)

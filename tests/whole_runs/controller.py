@@ -40,8 +40,9 @@ def main() -> int:
     ask.add_argument("--speed", default="fast")
     ask.add_argument("--rotor", default="own")
     ask.add_argument("--points", type=int, default=None)
-    ask.add_argument("--tell-at", default="sweep_ccw", help="quantity whose tenth reading is told")
-    ask.add_argument("--hang-at", default="", help="quantity at whose tenth reading the main thread hangs")
+    ask.add_argument("--tell-at", default="sweep_ccw", help="quantity whose n-th reading is told")
+    ask.add_argument("--n", type=int, default=10)
+    ask.add_argument("--hang-at", default="", help="quantity at whose n-th reading the main thread hangs")
     given = ask.parse_args()
     try:
         return _run(given)
@@ -62,10 +63,10 @@ def _run(given: argparse.Namespace) -> int:
     def on_reading(reading: Reading) -> None:
         nonlocal seen
         seen += reading.quantity in (given.tell_at, given.hang_at)
-        if seen == 10 and reading.quantity == given.tell_at:
+        if seen == given.n and reading.quantity == given.tell_at:
             _say(at=given.tell_at, wall_s=time.time())
             seen += 1
-        if seen == 10 and reading.quantity == given.hang_at:
+        if seen == given.n and reading.quantity == given.hang_at:
             _say(hung=True, wall_s=time.time())
             bench.watchdog.progress(0.5)
             time.sleep(60)

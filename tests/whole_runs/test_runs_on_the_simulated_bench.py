@@ -64,22 +64,9 @@ def start(tmp_path: Path) -> Iterator[Any]:
 
     def begin(sequence: str, world: Path, *options: str) -> Started:
         log = tmp_path / f"bench-{len(begun)}.jsonl"
-        process = subprocess.Popen(
-            [
-                sys.executable,
-                str(HERE / "controller.py"),
-                sequence,
-                str(world),
-                "--home",
-                str(tmp_path / "home"),
-                "--log",
-                str(log),
-                *options,
-            ],
-            stdout=subprocess.PIPE,
-            text=True,
-            start_new_session=True,
-        )
+        words = [sys.executable, str(HERE / "controller.py"), sequence, str(world)]
+        words += ["--home", str(tmp_path / "home"), "--log", str(log), *options]
+        process = subprocess.Popen(words, stdout=subprocess.PIPE, text=True, start_new_session=True)
         begun.append(process)
         return Started(process, log, tmp_path / "home")
 
@@ -126,15 +113,17 @@ def _processes_of(started: Started) -> list[str]:
 def _taken_down(started: Started, since_s: float) -> tuple[float, float]:
     """Seconds from an instant to generator_off and to the axis at rest for good, by the bench's log."""
     off = [e["wall_s"] for e in started.events("generator_off") if e["wall_s"] >= since_s]
-    rest = [
-        e["wall_s"] for e in started.events("axis_halted", "axis_stopped", "axis_released") if e["wall_s"] >= since_s
-    ]
-    moves = [e["wall_s"] for e in started.events("axis_moving") if e["wall_s"] >= since_s]
     assert off, "the generator stayed on"
-    assert rest, "the axis was not halted"
-    assert max(moves, default=0.0) <= max(rest), "the axis moved on"
-    first_rest = min(t for t in rest if t >= max(moves, default=0.0))
-    return off[0] - since_s, first_rest - since_s
+    moves = started.events("axis_moving", "axis_halted", "axis_stopped", "axis_released")
+    before = [e for e in moves if e["wall_s"] < since_s]
+    after = [e for e in moves if e["wall_s"] >= since_s]
+    rest_s = since_s if before and before[-1]["event"] != "axis_moving" else float("inf")
+    for event in after:
+        if event["event"] == "axis_moving":
+            rest_s = float("inf")
+        else:
+            rest_s = min(rest_s, event["wall_s"])
+    return off[0] - since_s, rest_s - since_s
 
 
 def test_a_good_part_goes_through_the_full_test_in_well_under_a_minute(start: Any) -> None:
@@ -161,17 +150,16 @@ def test_a_good_part_goes_through_the_full_test_in_well_under_a_minute(start: An
 
 
 def test_relays_switch_only_while_the_generator_is_off(start: Any) -> None:
-    """By the bench's own log, over a whole quick screen of two to three bench minutes."""
-    started = start("quick_screen", GOOD, "--tell-at", "spots")
+    """By the bench's own log, over a whole quick screen, which takes less than three bench minutes."""
+    started = start("quick_screen", GOOD, "--tell-at", "spots", "--n", "1")
+    started.said()
     told = started.said()
-    if "at" in told:
-        told = started.said()
     assert started.ended() == 0 and told["complete"]
-    assert 60 < told["bench_s"] < 180
+    assert told["bench_s"] < 180
     on = False
     for event in started.events("generator_on", "generator_off", "relays"):
         if event["event"] == "relays":
-            assert not on, f"relays switched under power at {event['bench_t' if 'bench_t' in event else 'bench_s']} s"
+            assert not on, f"relays switched under power at {event['bench_s']} s"
         else:
             on = event["event"] == "generator_on"
 
@@ -187,11 +175,14 @@ def test_without_a_rotor_the_stator_alone_is_measured(start: Any) -> None:
     assert not started.events("axis_moving")
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
-@pytest.mark.parametrize("speed", ["fast", "real"])
+@pytest.mark.parametrize(
+    ("speed", "number"),
+    [("fast", signal.SIGTERM), ("fast", signal.SIGINT), ("fast", signal.SIGHUP), ("real", signal.SIGINT)],
+)
 def test_a_signal_in_mid_sweep_takes_everything_down_within_a_second(start: Any, speed: str, number: int) -> None:
     """Exit status 5; the run stays, incomplete, with an end line; the next run works."""
-    started = start("quick_screen" if speed == "real" else "full_test", GOOD, "--speed", speed, *_tell(speed))
+    where = ("--tell-at", "sweep_ccw") if speed == "fast" else ("--tell-at", "spots", "--n", "3")
+    started = start("full_test" if speed == "fast" else "quick_screen", GOOD, "--speed", speed, *where)
     started.said()
     at_s = time.time()
     started.process.send_signal(number)
@@ -203,11 +194,6 @@ def test_a_signal_in_mid_sweep_takes_everything_down_within_a_second(start: Any,
     assert run.events[-1]["kind"] == "end" and run.events[-1]["complete"] is False
     assert told["unsafe"] == {}
     _next_run_works(start)
-
-
-def _tell(speed: str) -> tuple[str, str]:
-    """At real speed the ramp comes soonest with the generator on."""
-    return ("--tell-at", "sweep_ccw") if speed == "fast" else ("--tell-at", "excitation")
 
 
 @pytest.mark.parametrize("attempt", [1, 2, 3])
