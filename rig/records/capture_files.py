@@ -344,11 +344,7 @@ def _stack(path: str, samples: h5py.Dataset, names: tuple[str, ...], rate_hz: fl
             raise UsageError(
                 f"{path}: record {record} holds samples that are no numbers.", next_action="Take that record out."
             )
-        high = 2**30
-        low = -high
-        top = np.max(np.abs(volts), axis=(0, 2))
-        scale = np.where(top > 0, top, 1.0) / (high - 1)
-        kept = np.rint(volts / scale[None, :, None]).astype(np.int32)
+        return stack_of_volts(volts, names, rate_hz)
     return WaveformStack(
         codes=kept,
         scale_v=scale,
@@ -356,5 +352,21 @@ def _stack(path: str, samples: h5py.Dataset, names: tuple[str, ...], rate_hz: fl
         sample_rate_hz=rate_hz,
         channels=names,
         rail_low=low,
+        rail_high=high,
+    )
+
+
+def stack_of_volts(volts: Floats, names: tuple[str, ...], rate_hz: float) -> WaveformStack:
+    """Volts (n, channels, m) as codes: each channel's largest value just fits, a code is 1e-9 of it."""
+    high = 2**30
+    top = np.max(np.abs(volts), axis=(0, 2))
+    scale = np.where(top > 0, top, 1.0) / (high - 1)
+    return WaveformStack(
+        codes=np.rint(volts / scale[None, :, None]).astype(np.int32),
+        scale_v=scale,
+        offset_v=np.zeros(len(names)),
+        sample_rate_hz=rate_hz,
+        channels=names,
+        rail_low=-high,
         rail_high=high,
     )
