@@ -13,8 +13,19 @@ from typing import Any
 
 from rig.certificate import statements as say
 from rig.certificate.keylines import KeyLine, key_lines
-from rig.certificate.tables import AngleRow, Budget, Group, angle_rows, budgets, groups, rig_facts
-from rig.certificate.wording import MARKS, number
+from rig.certificate.tables import (
+    AngleRow,
+    Budget,
+    CoilRow,
+    Group,
+    angle_rows,
+    budgets,
+    groups,
+    impedance_rows,
+    is_manual,
+    rig_facts,
+)
+from rig.certificate.wording import MARKS, described, number, short_name
 from rig.description import PartFile, from_data
 from rig.quantity import Reading
 from rig.records.store import StoredRun
@@ -71,6 +82,7 @@ class Content:
     tally: str
     key: tuple[KeyLine, ...]
     groups: tuple[Group, ...]
+    impedance: tuple[CoilRow, ...]
     angle: tuple[AngleRow, ...]
     facts: tuple[Pair, ...]
     manual: tuple[Mapping[str, str], ...]
@@ -89,6 +101,7 @@ class Content:
     notes: tuple[str, ...]
     excluded: tuple[str, ...]
     statements: tuple[str, ...]
+    relearn: str
     software: str
     hashes: tuple[Pair, ...]
     curves: Mapping[str, Any]
@@ -131,6 +144,7 @@ def content(stored: StoredRun, judgement: Judgement, *, issued_utc: str, issue: 
         tally=_tally(judgement),
         key=key_lines(judgement.judged, guard),
         groups=groups(judgement.judged, guard),
+        impedance=impedance_rows(judgement.judged),
         angle=angle_rows(judgement.judged, guard, part.pole_pairs),
         facts=rig_facts(judgement.judged),
         manual=_manual(stored.readings),
@@ -151,7 +165,7 @@ def content(stored: StoredRun, judgement: Judgement, *, issued_utc: str, issue: 
                 evidence=r.evidence,
                 next=r.next,
                 witness=r.witness,
-                spoils="all lines" if "*" in r.spoils else ", ".join(r.spoils),
+                spoils="all lines" if "*" in r.spoils else ", ".join(short_name(id_, alone=True) for id_ in r.spoils),
             )
             for r in judgement.reasons
         ),
@@ -168,7 +182,8 @@ def content(stored: StoredRun, judgement: Judgement, *, issued_utc: str, issue: 
         ),
         notes=judgement.notes,
         excluded=say.EXCLUDED,
-        statements=(say.ITEM_ONLY, say.RELEARN, say.IN_FULL, say.NON_ACCREDITED),
+        statements=(say.ITEM_ONLY, say.IN_FULL, say.NON_ACCREDITED),
+        relearn=say.RELEARN,
         software=header.software or "anglewright",
         hashes=tuple(stored.hashes.items()),
         curves=judgement.curves,
@@ -197,7 +212,7 @@ def _item(stored: StoredRun, part: Part) -> tuple[Pair, ...]:
         ("Serial", h.serial),
         ("Condition", h.condition or "as received, not stated further"),
         ("Rotor", say.FITTED_AS.get(h.rotor, h.rotor)),
-        ("Pole pairs", f"{part.pole_pairs} (1 degree mechanical is {part.pole_pairs} degrees electrical)"),
+        ("Pole pairs", f"{part.pole_pairs} (1° mechanical = {part.pole_pairs}° electrical)"),
     )
 
 
@@ -206,7 +221,7 @@ def _job(stored: StoredRun) -> tuple[Pair, ...]:
     holder = str(h.holder.get("title") or h.holder.get("name") or "")
     method = f"{h.sequence.replace('_', ' ')} {h.sequence_version}".strip()
     return _told(
-        ("Customer", h.customer and f"{h.customer} (as told by the customer)"),
+        ("Customer", h.customer and f"{h.customer}, as told"),
         ("Job", h.job),
         ("Method", f"sequence {method}"),
         ("Holder", holder),
@@ -226,8 +241,8 @@ def _dates(stored: StoredRun, issued_utc: str) -> tuple[Pair, ...]:
 def _both_times(utc: str) -> str:
     moment = datetime.fromisoformat(utc)
     local = moment.astimezone()
-    offset = f"{local:%z}"
-    return f"{moment:%Y-%m-%d %H:%M} UTC ({local:%Y-%m-%d %H:%M} local, UTC{offset[:3]}:{offset[3:]})"
+    day = "" if local.date() == moment.date() else f"{local:%Y-%m-%d} "
+    return f"{moment:%Y-%m-%d %H:%M} UTC, {day}{local:%H:%M} local time"
 
 
 def _told(*rows: tuple[str, str]) -> tuple[Pair, ...]:
@@ -237,6 +252,8 @@ def _told(*rows: tuple[str, str]) -> tuple[Pair, ...]:
 def _tally(judgement: Judgement) -> str:
     counts: dict[str, int] = {}
     for line in judgement.judged:
+        if described(line.measurand).about == "rig" or is_manual(line):
+            continue
         counts[line.verdict.value] = counts.get(line.verdict.value, 0) + 1
     return ", ".join(f"{counts[word]} {word}" for word in MARKS if word in counts)
 

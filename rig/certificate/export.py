@@ -1,4 +1,4 @@
-"""The faces of a report together: JSON with every figure unrounded, PDF/A-3b that carries it, CSV; all from one Content.
+"""The faces of a report: JSON with every figure unrounded, PDF/A-3b that carries it, CSV; all from one Content.
 
     faces(stored) -> [(kind, file name, bytes)]   kind: data, certificate, table, curves
 
@@ -49,6 +49,7 @@ SAID = (  # what stands in words in the JSON face, as it is printed
     "pole_pairs",
     "excluded",
     "statements",
+    "relearn",
     "software",
     "hashes",
 )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.certificate.wording import described, display
+from rig.certificate.wording import display, joined, short_name
 from rig.quantity import Limit
 from rig.result import Judged
 from rig.uncertainty.conformity import Verdict
@@ -82,9 +82,11 @@ def key_lines(judged: Sequence[Judged], guard: float) -> tuple[KeyLine, ...]:
 
 
 def bar_of(line: Judged, guard: float) -> Bar | None:
-    """The bar of a line, or None where there is no limit, no estimate, or the limit is a single value."""
+    """The bar of a line, or None where there is no limit, no sound estimate, or the limit is a single value."""
     result, limit = line.result, line.limit
     if limit is None or result is None or result.estimate is None or limit.lower == limit.upper:
+        return None
+    if line.verdict is Verdict.NOT_TESTED:
         return None
     y, U = result.estimate, result.U or 0.0
     low, high = _span(limit, y, U)
@@ -100,7 +102,8 @@ def bar_of(line: Judged, guard: float) -> Bar | None:
     )
     off = "right" if y > high or result.qualifier == ">" else "left" if y < low or result.qualifier == "<" else ""
     lower, upper = _labels(line, limit)
-    return Bar(zone, inner if inner[0] < inner[1] else None, at(y), at(y - U), at(y + U), off, lower, upper)
+    spread = (at(y), at(y)) if result.qualifier else (at(y - U), at(y + U))
+    return Bar(zone, inner if inner[0] < inner[1] else None, at(y), *spread, off, lower, upper)
 
 
 def _span(limit: Limit, y: float, U: float) -> tuple[float, float]:
@@ -119,8 +122,9 @@ def _span(limit: Limit, y: float, U: float) -> tuple[float, float]:
 def _labels(line: Judged, limit: Limit) -> tuple[str, str]:
     def alone(lower: float | None, upper: float | None) -> str:
         part = Limit(measurand=limit.measurand, lower=lower, upper=upper, origin=limit.origin)
-        text = display(Judged(measurand=line.measurand, result=line.result, limit=part, verdict=line.verdict)).limits
-        return text.lstrip("≤≥ ")
+        shown = display(Judged(measurand=line.measurand, result=line.result, limit=part, verdict=line.verdict))
+        text = shown.limits.lstrip("≤≥ ")
+        return text + joined(shown.unit) if text[-1:].isdigit() else text
 
     lower = "" if limit.lower is None else alone(limit.lower, None)
     return lower, "" if limit.upper is None else alone(None, limit.upper)
@@ -128,12 +132,10 @@ def _labels(line: Judged, limit: Limit) -> tuple[str, str]:
 
 def _key_line(line: Judged, guard: float) -> KeyLine:
     shown = display(line, guard)
-    m = described(line.measurand)
-    name = m.name[:1].upper() + m.name[1:]
     bar = bar_of(line, guard)
     return KeyLine(
         line.measurand,
-        name,
+        short_name(line.measurand, alone=True),
         shown.estimate,
         shown.U,
         shown.unit,

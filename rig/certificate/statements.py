@@ -85,11 +85,12 @@ def verdict_sentence(judgement: Judgement, guard: float) -> str:
     rule = f"with a guard band of {guard:g} U" if guard else "by simple acceptance"
     if judgement.outcome == "within limits":
         tested = sum(line.verdict is not Verdict.NOT_TESTED for line in counted)
-        left = f" {len(counted) - tested} that is not required was not tested." if tested < len(counted) else ""
-        return f"All {tested} tested lines that have a limit lie within it, {rule}.{left}"
+        left = len(counted) - tested
+        rest = f"; {left} not required {'was' if left == 1 else 'were'} not tested" if left else ""
+        return f"All {tested} tested lines with a limit lie within it, {rule}{rest}."
     if judgement.outcome == "outside limits":
-        lies = "line lies" if len(bad) == 1 else "lines lie"
-        return f"{len(bad)} of {len(counted)} lines with a limit {lies} outside it, {rule}."
+        lies = "lies" if len(bad) == 1 else "lie"
+        return f"{len(bad)} of the {len(counted)} lines with a limit {lies} outside it, {rule}."
     if judgement.outcome == "measured, no limits":
         return "No line has a limit: the figures are stated, nothing is judged."
     if judgement.outcome == "unsound measurement":
@@ -160,7 +161,8 @@ def instrument_rows(
     """The instruments with their calibration status on the day of the test."""
     reference = "encoder" if "encoder" in instruments else "axis"
     rows = []
-    for role, told in instruments.items():
+    order = list(ROLE_WORDS)
+    for role, told in sorted(instruments.items(), key=lambda i: order.index(i[0]) if i[0] in order else len(order)):
         rows.append(
             Instrument(
                 role=ROLE_WORDS.get(role, role),
@@ -195,5 +197,7 @@ def traceability_text(rows: Sequence[Instrument]) -> tuple[bool, str]:
             "Traceable to the calibrations listed: each instrument that a result rests on was within its calibration "
             "period on the day of the test."
         )
+    if needed and all(row.status == "simulated" for row in needed):
+        return False, "Traceability not established: every instrument that a result rests on is simulated."
     why = "; ".join(f"{row.role.lower()}: {row.status}" for row in lacking) or "no measuring instrument is recorded"
     return False, f"Traceability not established ({why})."

@@ -62,6 +62,67 @@ class Shown:
     note: str
 
 
+COIL_WORDS = {"exc": "excitation", "sin": "sine", "cos": "cosine", "core": "core", "thermistor": "thermistor"}
+SHORT = {  # id -> (beside its group's title, standing alone)
+    "r20_match": ("Sine coil over cosine coil, less one", "Coil resistance, sine over cosine, less one"),
+    "thermistor_ohm": ("Resistance as found", "Thermistor, resistance"),
+    "thermistor_degc": ("Temperature by its curve", "Thermistor, temperature"),
+    "thermistor_minus_coil_degc": ("Thermistor less coil temperature", "Thermistor less coil temperature"),
+    "leak_thermistor": ("Thermistor to all", "Leak, thermistor to all"),
+    "v_exc_rms": ("Voltage, rms", "Excitation voltage, rms"),
+    "i_exc_rms": ("Current, rms", "Excitation current, rms"),
+    "f_exc_hz": ("Frequency", "Excitation frequency"),
+    "thd_exc": ("Total harmonic distortion", "Excitation, harmonic distortion"),
+    "tr_imbalance": ("Sine over cosine, less one", "Ratio, sine over cosine, less one"),
+    "phase_difference_deg": ("Phase shift, sine less cosine", "Phase shift, sine less cosine"),
+    "orthogonality_elec_deg": ("Orthogonality: nulls' angle less 90°", "Orthogonality (electrical)"),
+    "pole_pairs": ("Pole pairs", "Pole pairs"),
+    "direction": ("Direction: +1 as the part file says", "Direction"),
+    "zero_elec_deg": ("Electrical zero against the holder's datum", "Electrical zero against the datum"),
+    "error_max_elec_arcmin": ("Largest error", "Largest angle error (electrical)"),
+    "error_max_mech_arcmin": ("Largest error", "Largest angle error (mechanical)"),
+    "error_span_elec_arcmin": ("Highest less lowest error", "Angle error, highest less lowest (electrical)"),
+    "error_rms_elec_arcmin": ("Error, rms over the turn", "Angle error, rms (electrical)"),
+    "hysteresis_mech_arcmin": ("Hysteresis, ccw less cw (mechanical)", "Hysteresis (mechanical)"),
+    "closure_mech_arcmin": ("Closure after a whole turn (mechanical)", "Closure (mechanical)"),
+    "drift_elec_arcmin": ("Drift over the sweep (electrical)", "Drift over the sweep (electrical)"),
+    "seat_radial_mm": ("Radial seat in the holder", "Radial seat in the holder"),
+    "background_v": ("Output with the excitation off, rms", "Output with the excitation off, rms"),
+}
+
+
+def short_name(id_: str, *, alone: bool = False) -> str:
+    """A line's name under its group's title, or standing alone; the measurand's own name where there is none."""
+    if id_ in SHORT:
+        return SHORT[id_][1 if alone else 0]
+    made = _by_coil(id_.split("_"), alone)
+    name = made or described(id_).name
+    return name[:1].upper() + name[1:]
+
+
+def _by_coil(words: list[str], alone: bool) -> str:
+    kind, coil = words[0], COIL_WORDS.get(words[-1], "")
+    middle = COIL_WORDS.get(words[1], "") if len(words) > 2 else ""
+    if kind == "order":
+        return f"angle error, order {words[1]} a turn" if alone else f"order {words[1]} a mechanical turn"
+    if kind == "null":
+        what = "total" if words[1] == "total" else "fundamental"
+        which = COIL_WORDS.get(words[2], words[2])
+        return f"null voltage, {which}, {what}" if alone else f"{which} output, {what}"
+    made = {
+        "r20": f"coil resistance, {coil}, at 20 °C" if alone else f"{coil} coil at 20 °C",
+        "leak": f"leak, {middle} to {coil}" if alone else f"{middle} to {coil}",
+        "tr": f"transformation ratio, {coil}" if alone else coil,
+        "quadrature": f"quadrature, {coil}, of its maximum",
+        "centre": f"rotor-independent part of the {coil} output",
+        "phase": f"phase shift, {middle} (lead +)",
+        "l": f"inductance, {coil} coil" if alone else f"{coil} coil, series inductance",
+        "q": f"quality factor, {coil} coil" if alone else f"{coil} coil, quality factor",
+        "z": f"{middle} coil, impedance, {'phase' if words[-1] == 'deg' else 'modulus'}",
+    }
+    return made.get(kind, "")
+
+
 def described(id_: str) -> Measurand:
     """The measurand of an id; one that is not in the list is named by its id and belongs to no group."""
     try:
@@ -99,6 +160,11 @@ def minus(text: str) -> str:
     return text.replace("-", "\u2212")
 
 
+def joined(unit: str) -> str:
+    """A unit as it follows a number: minutes and degrees close up, others after a narrow space."""
+    return unit if unit in ("", "′", "°") else f"\u202f{unit}"
+
+
 def limit_text(limit: Limit | None, m: Measurand, scale: Scale) -> str:
     """'8.1 … 9.9', '≤ 60', '≥ 20 MΩ': in the line's unit; with a unit of its own when that reads better."""
     if limit is None:
@@ -120,6 +186,8 @@ def rounded(result: Result | None, limit: Limit | None, m: Measurand, scale: Sca
     if not U or not math.isfinite(U):
         return sign + number(y, 5), ""
     U *= scale.factor
+    if sign:
+        return sign + number(y, 4), round_result(y, U)[1]
     if limit is None:
         texts = round_result(y, U)
     else:
@@ -169,8 +237,8 @@ def display(line: Judged, guard: float = 1.0) -> Shown:
 
 
 CONDITION_WORDS: Mapping[str, tuple[str, str]] = {  # condition key -> word, unit; others are not printed
-    "as_measured_ohm": ("as measured", "Ω"),
-    "coil_degc": ("coil at", "°C"),
+    "as_measured_ohm": ("as found", "Ω"),
+    "coil_degc": ("at", "°C"),
     "frequency_hz": ("at", "Hz"),
     "level_v_rms": ("excited with", "V rms"),
     "range_ohm": ("range", "Ω"),
@@ -181,7 +249,7 @@ CONDITION_WORDS: Mapping[str, tuple[str, str]] = {  # condition key -> word, uni
 
 
 def conditions_text(conditions: Mapping[str, Scalar], keys: tuple[str, ...]) -> str:
-    """The named conditions as 'as measured 9.073 Ω, coil at 22.1 °C'."""
+    """The named conditions as 'as found 9.073 Ω, at 22.1 °C'."""
     parts = []
     for key in keys:
         if (value := conditions.get(key)) is None:

@@ -179,6 +179,7 @@ def curves(points: int = 320, scale: float = 1.0) -> dict[str, Any]:
         "error_ccw_elec_arcmin": (error + 1.4 + noise[0]).tolist(),
         "error_cw_elec_arcmin": [None, *(error - 1.4 + noise[1]).tolist()[1:]],
         "error_mean_elec_arcmin": (error + noise.mean(axis=0)).tolist(),
+        "error_model_elec_arcmin": error.tolist(),
         "error_band_elec_arcmin": 6.8,
         "orders": list(orders),
         "orders_mech_arcmin": [scale * a for a in orders.values()],
