@@ -1,6 +1,6 @@
 """Hypotheses from the driven and turned figures: shorted turns, gap and rotor, loose or wrong rotor, wiring.
 
-It must never repeat what the DC figures say. A closed turn leaves a quadrature at the nulls, and orders p and 2p; orders
+It must never repeat what the DC figures say. A closed turn leaves a quadrature at the nulls and orders p, 2p; orders
 that are no multiple of p are the rotor's or the positioner's (trade.md 3.2); a leak between coils leaves a
 constant part; swapped or reversed outputs turn the direction round.
 """
@@ -26,16 +26,11 @@ def angle_hypotheses(obs: Observed, results: Sequence[Result]) -> list[Hypothesi
     """What the turn supports; nothing where an open coil already says why there is none."""
     if any(is_open(obs, name) for name in ("exc", "sin", "cos")) or turn(obs) is None:
         return []
-    wrong = _wrong_rotor(obs, results)
-    if wrong:
+    if wrong := _wrong_rotor(obs, results):
         return wrong
-    return [
-        *_shorted(obs, results),
-        *_loose(obs, results),
-        *_wiring(results),
-        *_rotor(obs, results),
-        *_gap(obs, results),
-    ]
+    if loose := _loose(obs, results):
+        return [*loose, *_shorted(obs, results)]
+    return [*_shorted(obs, results), *_wiring(results), *_rotor(obs, results), *_gap(obs, results)]
 
 
 def _quadratures(results: Sequence[Result]) -> dict[str, float]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
-from rig.diagnosis.lines import coil, is_open, result_of, value
+from rig.diagnosis.lines import coil, result_of, value
 from rig.diagnosis.sound_dc import copper_kelvin, copper_sides_with_air
 from rig.evaluation.observed import Observed
 from rig.evaluation.temperature import coil_temperature
@@ -25,15 +25,15 @@ CONTACT_SHARE = 0.02  # of the coil's resistance, at which a contact is worth a 
 def coil_hypotheses(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
     """What the DC lines support."""
     return [
-        *_open(obs),
-        *_intermittent(obs),
+        *_open(results),
+        *_intermittent(obs, results),
         *_contact(obs, results),
         *_leaks(obs, results),
         *_thermistor(obs, results),
     ]
 
 
-def _open(obs: Observed) -> list[Hypothesis]:
+def _open(results: Sequence[Result]) -> list[Hypothesis]:
     return [
         Hypothesis(
             code="open-coil",
@@ -44,15 +44,15 @@ def _open(obs: Observed) -> list[Hypothesis]:
             next_test="Re-mate the connector and repeat; then measure on the pins themselves, moving the lead.",
         )
         for name in COILS
-        if is_open(obs, name)
+        if (found := result_of(results, f"r20_{name}")) is not None and found.qualifier == ">"
     ]
 
 
-def _intermittent(obs: Observed) -> list[Hypothesis]:
+def _intermittent(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
     told = []
     for name in COILS:
         found = coil(obs, name)
-        if found is None or found.ohm is None:
+        if found is None or found.ohm is None or result_of(results, f"r20_{name}") is None:
             continue
         readings = [r.number() for r in obs.select("coil_resistance", coil=name) if r.value is not None]
         swing = (max(readings) - min(readings)) / found.ohm

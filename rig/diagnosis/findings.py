@@ -34,7 +34,8 @@ class _State:
 def findings(obs: Observed, results: Sequence[Result], judged: Sequence[Judged]) -> list[Finding]:
     """Ranked findings where a line fails or something is suspicious; `no-fault-found` where all lines pass."""
     state = _state(judged)
-    found = [h for source in SOURCES for h in source(obs, results)]
+    sound = _sound(results, judged)
+    found = [h for source in SOURCES for h in source(obs, sound)]
     if not state.fails:
         found = [h for h in found if h.weight >= SUSPICIOUS]
     if found:
@@ -42,6 +43,12 @@ def findings(obs: Observed, results: Sequence[Result], judged: Sequence[Judged])
     if state.fails:
         return [_unknown(judged)]
     return [_none_found()] if state.clean else []
+
+
+def _sound(results: Sequence[Result], judged: Sequence[Judged]) -> list[Result]:
+    """Results that no reason spoils: a fault of the rig is never explained by a fault of the part."""
+    spoiled = {line.measurand for line in judged if line.verdict is Verdict.NOT_TESTED}
+    return [result for result in results if result.measurand not in spoiled]
 
 
 def _state(judged: Sequence[Judged]) -> _State:

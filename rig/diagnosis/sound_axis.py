@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.diagnosis.lines import angles, driven, error_lines, is_open, middle, quality_of, turned, value
-from rig.evaluation.angle import AngleCurve, angle_curve, silent_output
+from rig.evaluation.angle import AngleCurve, angle_curve
 from rig.evaluation.coils import coil_resistance
 from rig.evaluation.impedance import coil_impedance
 from rig.evaluation.observed import Observed
-from rig.evaluation.turn import Turn, swept_series, turn
+from rig.evaluation.turn import Turn, silent_output, swept_series, turn
 from rig.resolver.orders import folded, grid_folding
 from rig.result import Reason, Result
 

@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.evaluation.correction import correction_in_force
 from rig.evaluation.maximum import Figures, figures
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin, scatter_half_width_mech_arcmin
 from rig.evaluation.ratio import why_no_turn
 from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
-from rig.evaluation.turn import Turn, turn
+from rig.evaluation.turn import Turn, silent_output, turn
 from rig.quantity import Scalar
 from rig.resolver.angle import PolePairs, electrical_angle, pole_pairs
 from rig.resolver.error_curve import Passes, combine_passes, deviation
@@ -30,8 +31,6 @@ from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 
 Floats = NDArray[np.float64]
-SILENT_SHARE = 0.02  # of the other output's movement
-SILENT_RATIO = 0.003  # movement of an output against the excitation, rms, below which there is nothing to see
 IDS = (
     "pole_pairs",
     "direction",
@@ -145,14 +144,6 @@ def _closings(found: Turn, turned: Floats, keys: NDArray[np.int64]) -> tuple[tup
     return tuple(pairs)
 
 
-def silent_output(found: Turn) -> str:
-    """ "sine", "cosine" or "both" when an output hardly moves round the turn, beside the other or at all; else ""."""
-    u, _, v, _ = found.envelopes()
-    size = {"sine": float(np.std(u[found.inside])), "cosine": float(np.std(v[found.inside]))}
-    dead = [name for name, spread in size.items() if spread < max(SILENT_SHARE * max(size.values()), SILENT_RATIO)]
-    return "both" if len(dead) == 2 else "".join(dead)
-
-
 def angle_results(obs: Observed) -> tuple[list[Result], dict[str, Any]]:
     """All lines of the angle group, the rig's facts beside them, and the curves for plots."""
     found, curve = turn(obs), angle_curve(obs)
@@ -185,9 +176,16 @@ def _conditions(obs: Observed, found: Turn, curve: AngleCurve) -> dict[str, Scal
         "points": int(curve.theta_mech_rad.size),
         "passes": "both" if curve.passes else "one",
         "zero": "best fit",
-        "reference": "encoder" if found.reference == "encoder" else "axis steps",
+        "reference": _reference(obs, found),
         "positive_rotation": obs.part.positive_rotation,
     }
+
+
+def _reference(obs: Observed, found: Turn) -> str:
+    if found.reference == "encoder":
+        return "encoder"
+    correction = correction_in_force(obs)
+    return "axis steps" if correction is None else f"axis steps, corrected ({correction.made_utc})"
 
 
 def _counts(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:

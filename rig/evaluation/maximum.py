@@ -1,8 +1,11 @@
 """Largest, span and rms of an error curve, with what the positioner and the noise leave uncertain.
 
-It must never know how the curve was measured beyond the reference's stated half-widths. A measured maximum is
-biased upward by whatever was added to it; the correction and the band come from rig/resolver/orders.py (signal.md 4).
-Values in electrical arcmin.
+It must never know how the curve was measured beyond the reference's stated half-widths. Values in electrical arcmin.
+Once and twice a turn the measured order is the part's plus the positioner's. A perfect p-fold rotor has none that is no
+multiple of p (symmetry rule), so there the measured coefficient c is shrunk by max(0, 1 - a^2/3 / |c|^2), a being the
+stated half-width (positive-part James-Stein): left to the positioner where it may explain it all, kept where it can't.
+The uncertainty is that estimator's own error, by trials at both ends: the part has what was kept, or all that was
+measured; the positioner adds any amplitude up to a, any phase. Bias of a maximum and bands: signal.md 4.
 """
 
 from __future__ import annotations
@@ -16,16 +19,23 @@ from numpy.typing import NDArray
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.turn import Turn
-from rig.resolver.orders import Orders, fit_orders, folded, maximum
+from rig.resolver.orders import KEEP_CHI2, Orders, fit_orders, folded
+from rig.uncertainty.propagate import COVERAGE
 
 Floats = NDArray[np.float64]
-SEED = 20_251  # of the trials behind the band: the same run always gives the same figures
-TRIALS = 800
+Complexes = NDArray[np.complex128]
+SEED = 20_251  # of the trials: the same run always gives the same figures
+TRIALS = 1200
+GRID = 1440
+K = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
-    """maximum, span, rms; (positioner, noise) standard uncertainty of each; model: all orders; model_curve (n,)."""
+    """maximum, span, rms; (positioner, noise) standard uncertainty of each; model: all orders; model_curve (n,).
+
+    kept: orders that are not noise; raw_maximum: largest |point|, positioner and all, for information.
+    """
 
     maximum: float
     span: float
@@ -57,36 +67,85 @@ def candidate_orders(points: int, pole_pairs: int, teeth: int | None, nuisance: 
 
 def figures(obs: Observed, found: Turn, theta_mech_rad: Floats, error: Floats, pole_pairs: int) -> Figures:
     """The figures of a curve of one turn (n points, electrical arcmin, mean taken off)."""
-    points = theta_mech_rad.size
-    nuisance = nuisance_orders(obs, found.reference, points)
-    orders = candidate_orders(points, pole_pairs, obs.part.teeth, nuisance)
-    widths = {n: pole_pairs * order_half_width_mech_arcmin(obs, found.reference, n) for n in (1, 2)}
-    rng = np.random.default_rng(SEED)
-    alone = maximum(theta_mech_rad, error, orders, rng, nuisance=nuisance, trials=TRIALS)
-    whole = maximum(theta_mech_rad, error, orders, rng, nuisance=nuisance, positioner=widths, trials=TRIALS)
+    nuisance = nuisance_orders(obs, found.reference, theta_mech_rad.size)
+    orders = candidate_orders(theta_mech_rad.size, pole_pairs, obs.part.teeth, nuisance)
     model = fit_orders(theta_mech_rad, error, [*orders, *nuisance])
-    own = [i for i, n in enumerate(model.orders) if n in orders]
-    fine = np.linspace(0.0, 2.0 * math.pi, 2880, endpoint=False)
-    curve = _part_of(model, own, fine)
-    noise_u = alone.band / 2.0
-    axis_u = math.sqrt(max(whole.band**2 - alone.band**2, 0.0)) / 2.0
+    kept = tuple(n for n in orders if model.chi2(n) > KEEP_CHI2) or (1,)
+    widths = {n: pole_pairs * order_half_width_mech_arcmin(obs, found.reference, n) for n in (1, 2)}
+    shared = tuple(n for n in widths if n in orders)
+    shrinks = np.array([n % pole_pairs != 0 for n in shared])
+    half = np.array([widths[n] for n in shared])
+    fine = np.linspace(0.0, 2.0 * math.pi, GRID, endpoint=False)
+    rest = _curve(model, tuple(n for n in kept if n not in shared), fine)
+    waves = np.exp(1j * np.outer(np.array(shared), fine))
+    raw = _coefficients(model, shared)
+    own = shrunk(raw, half, shrinks)
+    curve = rest + (own @ waves).real
+    rng = np.random.default_rng(SEED)
+    errors = np.concatenate([_errors(rest, base, half, shrinks, waves, rng) for base in (own, raw)], axis=1)
+    spread = np.quantile(np.abs(errors), COVERAGE, axis=1) / K
+    noise = _noise(model, kept, fine, rng)
+    largest, span, rms = _three(curve[None, :])[:, 0]
     return Figures(
-        maximum=whole.value,
-        span=float(np.ptp(curve)),
-        rms=float(np.sqrt(np.mean(curve**2))),
-        u_maximum=(axis_u, noise_u),
-        u_span=(1.7 * axis_u, 1.7 * noise_u),
-        u_rms=(0.7 * axis_u, 0.7 * noise_u),
-        raw_maximum=alone.raw_maximum,
-        kept=alone.kept,
+        maximum=float(largest),
+        span=float(span),
+        rms=float(rms),
+        u_maximum=(float(spread[0]), noise),
+        u_span=(float(spread[1]), 2.0 * noise),
+        u_rms=(float(spread[2]), noise),
+        raw_maximum=float(np.max(np.abs(error))),
+        kept=kept,
         residual_rms=model.residual_rms,
         model=model,
-        model_curve=_part_of(model, own, theta_mech_rad),
-        note="bench file, once and twice a turn",
+        model_curve=np.interp(theta_mech_rad, fine, curve, period=2.0 * math.pi),
+        note=f"bench file, once and twice a turn; {found.reference} as the reference",
     )
 
 
-def _part_of(model: Orders, own: list[int], theta_mech_rad: Floats) -> Floats:
-    orders = np.array(model.orders)[own]
-    values: Floats = (np.exp(1j * np.outer(theta_mech_rad, orders)) @ model.coefficients[own]).real
+def shrunk(measured: Complexes, half_width: Floats, shrinks: NDArray[np.bool_]) -> Complexes:
+    """(..., k) coefficients shrunk towards zero by what the positioner may have added, where `shrinks` says so."""
+    size2 = np.abs(measured) ** 2
+    share = np.maximum(0.0, 1.0 - half_width**2 / 3.0 / np.maximum(size2, 1e-30))
+    kept: Complexes = measured * np.where(shrinks, share, 1.0)
+    return kept
+
+
+def _coefficients(model: Orders, orders: tuple[int, ...]) -> Complexes:
+    return np.array([model.coefficients[model.orders.index(n)] for n in orders], dtype=np.complex128)
+
+
+def _curve(model: Orders, orders: tuple[int, ...], theta_mech_rad: Floats) -> Floats:
+    waves = np.exp(1j * np.outer(theta_mech_rad, np.array(orders, dtype=np.float64)))
+    values: Floats = (waves @ _coefficients(model, orders)).real
     return values
+
+
+def _three(curves: Floats) -> Floats:
+    """(3, n): largest |value|, highest less lowest, rms of each curve (n, grid)."""
+    high, low = curves.max(axis=1), curves.min(axis=1)
+    return np.stack([np.maximum(high, -low), high - low, np.sqrt(np.mean(curves**2, axis=1))])
+
+
+def _errors(
+    rest: Floats,
+    base: Complexes,
+    half: Floats,
+    shrinks: NDArray[np.bool_],
+    waves: Complexes,
+    rng: np.random.Generator,
+) -> Floats:
+    """(3, trials) estimate less truth when the part's shared orders are `base` and the positioner adds its own."""
+    shape = (TRIALS // 2, half.size)
+    added = half * rng.random(shape) * np.exp(2j * math.pi * rng.random(shape))
+    estimates = rest + (shrunk(base + added, half, shrinks) @ waves).real
+    truth = _three((rest + (base @ waves).real)[None, :])
+    return _three(estimates) - truth
+
+
+def _noise(model: Orders, kept: tuple[int, ...], fine: Floats, rng: np.random.Generator) -> float:
+    """Standard uncertainty that the noise of the kept orders leaves: half the simultaneous band over the turn."""
+    coarse = fine[::4]
+    u = np.array([model.u_amplitude(n) for n in kept])
+    draws = u * (rng.standard_normal((200, u.size)) + 1j * rng.standard_normal((200, u.size)))
+    waves = np.exp(1j * np.outer(np.array(kept), coarse))
+    return float(np.quantile(np.max(np.abs((draws @ waves).real), axis=1), COVERAGE)) / K

@@ -2,10 +2,12 @@
 
 It must never know the part. The bench file states half-widths: once and twice a turn, and the cyclic error of the
 motor's steps (orders of full_steps / 4, / 2 and 1); with an encoder its own eccentricity (once) and residual.
+A correction of the axis in force (rig/evaluation/correction.py) narrows the orders that it knows.
 """
 
 from __future__ import annotations
 
+from rig.evaluation.correction import correction_in_force
 from rig.evaluation.observed import Observed
 
 OTHER_SHARE = 0.05  # of the stated cyclic error, at orders about which the bench file states nothing
@@ -24,10 +26,10 @@ def order_half_width_mech_arcmin(obs: Observed, reference: str, order: int) -> f
         return encoder.once_arcmin if order == 1 else encoder.residual_arcmin
     if axis is None:
         return 30.0
-    if order in cyclic_orders(obs):
-        return axis.cyclic_arcmin
-    stated = {1: axis.once_arcmin, 2: axis.twice_arcmin}
-    return stated.get(order, OTHER_SHARE * axis.cyclic_arcmin / 3.0)
+    stated = {1: axis.once_arcmin, 2: axis.twice_arcmin} | dict.fromkeys(cyclic_orders(obs), axis.cyclic_arcmin)
+    width = stated.get(order, OTHER_SHARE * axis.cyclic_arcmin / 3.0)
+    correction = correction_in_force(obs)
+    return width if correction is None else correction.half_width_mech_arcmin(order, width)
 
 
 def scatter_half_width_mech_arcmin(obs: Observed, reference: str) -> float:

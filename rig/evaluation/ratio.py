@@ -18,7 +18,7 @@ from rig.errors import UsageError
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import order_half_width_mech_arcmin
 from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, standard, stated, untested
-from rig.evaluation.turn import Turn, turn
+from rig.evaluation.turn import Turn, silent_output, turn
 from rig.quantity import Scalar
 from rig.resolver.ellipse import fit_ellipse
 from rig.resolver.orders import Orders, fit_orders
@@ -93,8 +93,23 @@ def ratio_results(obs: Observed) -> list[Result]:
     results += _phases(found, conditions)
     results += _remainders(obs, found, "sin", wave_u, (u, qu), found.harmonics_sine[found.inside], conditions)
     results += _remainders(obs, found, "cos", wave_v, (v, qv), found.harmonics_cosine[found.inside], conditions)
-    results.append(_orthogonality(obs, found, wave_u, wave_v, u, v, conditions))
-    return results
+    silent = silent_output(found)
+    if not silent:
+        results.append(_orthogonality(obs, found, wave_u, wave_v, u, v, conditions))
+    else:
+        results.append(untested("orthogonality_elec_deg", f"no signal at the {silent} output"))
+    return [_voided(result, silent) for result in results]
+
+
+def _voided(result: Result, silent: str) -> Result:
+    """Ratios of a silent output stand (they are nearly zero); its phases, nulls and centre mean nothing."""
+    if not silent or result.measurand in ("tr_sin", "tr_cos"):
+        return result
+    dead = {"sine": ("_sin",), "cosine": ("_cos",), "both": ("_sin", "_cos")}[silent]
+    common = ("tr_imbalance", "phase_difference_deg")
+    if result.measurand in common or any(name in result.measurand for name in dead):
+        return untested(result.measurand, f"no signal at the {silent} output")
+    return result
 
 
 def why_no_turn(obs: Observed) -> str:

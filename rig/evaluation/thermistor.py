@@ -17,6 +17,9 @@ from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 from rig.uncertainty.evaluate import type_a
 
+SHORT_OHM = 20.0
+COLDER_WHEN_OPEN = {"ntc": True, "pt1000": False, "silicon": False}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Thermometer:
@@ -82,12 +85,16 @@ def thermistor_results(obs: Observed, coil_degc: float | None, coil_lines: tuple
         return []
     found = measured_ohm(obs)
     if found is None:
-        return [_open(obs)]
+        top = _range_end(obs)
+        return [
+            stated("thermistor_ohm", top, [], {"range_ohm": top}, qualifier=">", note="over range: open"),
+            *_bounds(obs, top, coil_degc),
+        ]
     ohm, lines, conditions = found
     results = [stated("thermistor_ohm", ohm, lines, conditions)]
     thermometer = read_thermistor(obs)
     if thermometer is None:
-        return results
+        return results + (_bounds(obs, max(ohm, 1e-3), coil_degc) if ohm < SHORT_OHM else [])
     in_kelvin = [times(line, thermometer.slope_k_per_ohm) for line in lines]
     in_kelvin.append(half_width("thermistor curve", 0.1, "K", note=obs.part.thermistor.source))
     low, high = obs.part.thermistor.beta_range_degc
@@ -102,8 +109,25 @@ def thermistor_results(obs: Observed, coil_degc: float | None, coil_lines: tuple
     return results
 
 
-def _open(obs: Observed) -> Result:
-    readings = obs.select("thermistor_resistance")
-    ranges = [r.conditions.get("range_ohm") for r in readings]
-    top = max((float(r) for r in ranges if isinstance(r, int | float)), default=100e6)
-    return stated("thermistor_ohm", top, [], {"range_ohm": top}, qualifier=">", note="over range: open")
+def _range_end(obs: Observed) -> float:
+    ranges = [r.conditions.get("range_ohm") for r in obs.select("thermistor_resistance")]
+    return max((float(r) for r in ranges if isinstance(r, int | float)), default=100e6)
+
+
+def _bounds(obs: Observed, ohm: float, coil_degc: float | None) -> list[Result]:
+    """An open or shorted thermistor as a temperature: beyond what the curve gives there, or at its very end."""
+    nominal = obs.part.thermistor
+    if nominal.kind not in COLDER_WHEN_OPEN:
+        return []
+    is_open = ohm >= SHORT_OHM
+    colder = COLDER_WHEN_OPEN[nominal.kind] == is_open
+    try:
+        bound = thermistor.temperature_degc(nominal.kind, ohm, r25_ohm=nominal.r25_ohm, beta_k=nominal.beta_k)
+    except UsageError:
+        bound = -60.0 if colder else 200.0
+    sign, note = "<" if colder else ">", "open" if is_open else "shorted"
+    results = [stated("thermistor_degc", bound, [], {}, qualifier=sign, note=note)]
+    if coil_degc is not None:
+        difference = bound - coil_degc
+        results.append(stated("thermistor_minus_coil_degc", difference, [], {}, qualifier=sign, note=note))
+    return results

@@ -1,9 +1,10 @@
 """One turn of the rotor as complex ratios: positions, excitation, sine and cosine against the excitation.
 
-It must never know a limit. Positions are whole steps of the axis (mechanical rad from the index) or, where the run
-has them, the encoder's readings. Ratios are referred to the voltage at the excitation coil, corrected for the channels
-(loopback) and for the loading by the sampler's inputs: V_open = V (1 + Z_out Y), Z_out = Z_coil - r^2 Z_exc with the
-excitation held by its source. Series: `sweep_ccw`, `sweep_cw`, else `spots` (quick screen).
+It must never know a limit. Positions are whole steps of the axis (mechanical rad from the index), corrected where the
+positioner's correction is in force, or, where the run has them, the encoder's readings. Ratios are referred to the
+voltage at the excitation coil, corrected for the channels (loopback) and for the loading by the sampler's inputs:
+V_open = V (1 + Z_out Y), Z_out = Z_coil - r^2 Z_exc with the excitation held by its source. Series: `sweep_ccw`,
+`sweep_cw`, else `spots` (quick screen).
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.evaluation.correction import correction_in_force
 from rig.evaluation.impedance import Impedance, coil_impedance
 from rig.evaluation.loopback import Loopback
 from rig.evaluation.observed import Observed
@@ -24,6 +26,8 @@ Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 SWEEPS = ("sweep_ccw", "sweep_cw")
+SILENT_SHARE = 0.02  # of the other output's movement
+SILENT_RATIO = 0.003  # movement of an output against the excitation, rms, below which there is nothing to see
 NOMINAL_OUTPUT_OHM = 250.0 + 0j  # modulus of an output coil that was not measured, for the loading's uncertainty
 
 
@@ -149,7 +153,8 @@ def _positions(obs: Observed, steps: Floats, ccw: Bools, closing: Bools) -> tupl
     keys = [(s, "ccw" if c else "cw", bool(e)) for s, c, e in zip(steps, ccw, closing, strict=True)]
     found = [read.get((int(s), d, e)) for s, d, e in keys]
     if not readings or any(f is None for f in found):
-        return theta, "steps"
+        correction = correction_in_force(obs)
+        return theta if correction is None else theta + correction.at(theta), "steps"
     encoder = np.radians(np.array([f.number() for f in found if f is not None]))
     away = np.angle(np.exp(1j * (encoder - theta)))
     offset = float(np.angle(np.mean(np.exp(1j * away))))
@@ -187,3 +192,11 @@ def loading_factor(obs: Observed, coil: str, ratio: Complexes, frequency_hz: flo
     z_out = own.z_ohm - ratio**2 * z_exc
     relative_u = math.hypot(abs(own.z_ohm) * u_y, 0.1 * abs(own.z_ohm * y))
     return 1.0 + z_out * y, relative_u
+
+
+def silent_output(found: Turn) -> str:
+    """ "sine", "cosine" or "both" when an output hardly moves round the turn, beside the other or at all; else ""."""
+    u, _, v, _ = found.envelopes()
+    size = {"sine": float(np.std(u[found.inside])), "cosine": float(np.std(v[found.inside]))}
+    dead = [name for name, spread in size.items() if spread < max(SILENT_SHARE * max(size.values()), SILENT_RATIO)]
+    return "both" if len(dead) == 2 else "".join(dead)

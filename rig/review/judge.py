@@ -14,6 +14,7 @@ An open coil fails however little else could be measured. The decision rule is t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from rig.description import BenchFile, Holder, PartFile, from_data
@@ -39,7 +40,7 @@ def judge(obs: Observed, gate_reasons: Sequence[Reason] = (), *, cut_short: str 
     """The whole chain. gate_reasons: what ended the run early; cut_short: why it never got to its end ("" = it did)."""
     results, curves = evaluate(obs)
     reasons = _merged(soundness(obs, results, curves), gate_reasons)
-    judged = tuple(_lines(obs.part, results, reasons))
+    judged = tuple(_lines(_with_conventions(obs.part), results, reasons))
     outcome = roll_up(judged, reasons, cut_short=cut_short)
     told = findings(obs, results, judged)
     return Judgement(
@@ -107,6 +108,15 @@ def _merged(own: Sequence[Reason], given: Sequence[Reason]) -> list[Reason]:
 
 
 # ---- lines --------------------------------------------------------------------------------------------------
+
+
+def _with_conventions(part: Part) -> Part:
+    """The part file's positive rotation is a requirement of its own wherever the file has limits at all."""
+    if not part.limits or part.limit("direction") is not None:
+        return part
+    note = f"positive rotation: {part.positive_rotation}"
+    limit = Limit(measurand="direction", lower=1.0, upper=1.0, origin=part.limits[0].origin, note=note, required=False)
+    return replace(part, limits=(*part.limits, limit))
 
 
 def _lines(part: Part, results: Sequence[Result], reasons: Sequence[Reason]) -> list[Judged]:
