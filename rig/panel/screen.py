@@ -20,7 +20,7 @@ from rig.certificate.wording import display
 from rig.control.step import Progress as Told
 from rig.panel.jobs import Finished
 from rig.panel.scenario import SHOP, Unit
-from rig.quantity import measurand
+from rig.quantity import MEASURANDS, measurand
 from rig.result import Judged
 
 STYLES = {
@@ -116,8 +116,9 @@ def _lines(judged: tuple[Judged, ...]) -> Table:
     ):
         table.add_column(name, justify=justify, no_wrap=name != "")  # type: ignore[arg-type]
     group = ""
-    for line in judged:
-        here = measurand(line.measurand).group if not line.measurand.startswith("manual") else "manual"
+    for line in sorted(judged, key=_group_place):
+        by_hand = line.result is not None and line.result.manual
+        here = "entered by hand" if by_hand else measurand(line.measurand).group
         if here != group:
             group = here
             table.add_section()
@@ -126,6 +127,13 @@ def _lines(judged: tuple[Judged, ...]) -> Table:
         verdict = Text(line.verdict.value, style=STYLES.get(line.verdict.value, ""))
         table.add_row(shown.name, shown.estimate, shown.U, shown.unit, shown.limits, verdict)
     return table
+
+
+def _group_place(line: Judged) -> int:
+    """Groups stay together, in the order of the table of measurands."""
+    groups = list(dict.fromkeys(row.group for row in MEASURANDS.values()))
+    by_hand = line.result is not None and line.result.manual
+    return len(groups) if by_hand else groups.index(measurand(line.measurand).group)
 
 
 def show_runs(rows: list[dict[str, Any]]) -> None:
