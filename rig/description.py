@@ -238,7 +238,10 @@ class _Decision(Strict):
 
 
 class PartFile(Strict):
-    """[top] number, revision, title, pole_pairs ... as in fixtures/README.md."""
+    """[top] number, revision, title, pole_pairs ... as in fixtures/README.md.
+
+    confirmed: false in a draft made from resistances; no run excites such a part until a person has set it to true.
+    """
 
     schema_: Literal["anglewright part 1"] = Field(alias="schema")
     number: str = Field(min_length=1)
@@ -255,6 +258,7 @@ class PartFile(Strict):
     limits: tuple[_Limit, ...] = ()
     decision: _Decision = _Decision()
     notes: str = ""
+    confirmed: bool = True
 
     @field_validator("pins")
     @classmethod
@@ -294,9 +298,16 @@ class PartFile(Strict):
         )
 
 
-def load_part(name: str) -> PartFile:
-    """The part file of a name or path."""
-    return checked(PartFile, find("part", name))
+def load_part(name: str, *, draft: bool = False) -> PartFile:
+    """The part file of a name or path; one that is not confirmed only where the caller takes a draft (UsageError)."""
+    path = find("part", name)
+    part = checked(PartFile, path)
+    if not (part.confirmed or draft):
+        raise UsageError(
+            f"{path}:{line_of(read_toml(path)[1], ['confirmed'])}: this part file is a draft; nothing is excited by it.",
+            next_action="Confirm pins and excitation (wiring diagram or a known-good part), then set confirmed = true.",
+        )
+    return part
 
 
 # ---- holders ------------------------------------------------------------------------------------------------
@@ -406,7 +417,11 @@ class SamplerDevice(Device):
 
 
 class AxisDevice(Device):
-    """Stated errors are half-widths in arcmin mechanical; ring_hz sets the capture length and the settling."""
+    """Stated errors are half-widths in arcmin mechanical; ring_hz sets the capture length and the settling.
+
+    motor_current_a (rms a phase, as the driver is set) and load (what hangs on the spindle): a correction of the
+    positioner (`bench remount`) only holds for these; correction_days: for how long.
+    """
 
     full_steps: int = 200
     microsteps: int = 16
@@ -420,6 +435,9 @@ class AxisDevice(Device):
     backlash_arcmin: float = 1.5
     index_repeat_arcmin: float = 0.7
     sweep_points: int | None = None
+    motor_current_a: float | None = Field(default=None, gt=0)
+    load: str = ""
+    correction_days: float = Field(default=90.0, gt=0)
 
     @property
     def steps_per_turn(self) -> int:

@@ -1,0 +1,30 @@
+"""One clamping of a remount: index, loopback, excitation, both sweeps. Nothing about the part is judged.
+
+The guided set (`anglewright bench remount`) runs it once a clamping, with the bench safe and closed in between,
+while hands are in the fixture; the offset asked for stands in the run as the manual entry "clamping offset".
+"""
+
+from rig.control.sequencer import Sequence
+from sequences import building_blocks as b
+
+SEQUENCE = Sequence(
+    name="remount",
+    title="One clamping of a remount",
+    steps=(
+        b.ROTOR,
+        b.MANUAL,
+        b.CLIMATE_BEFORE,
+        b.LIVE_VOLTAGE,
+        b.LEAD_ZERO,
+        b.SHORT_PIN_MAP,
+        b.LOOPBACK,
+        b.BACKGROUND,
+        b.EXCITE,
+        b.INDEX,
+        b.SWEEP_CCW,
+        b.SWEEP_CW,
+        b.INDEX_AGAIN,
+        b.RAMP_DOWN,
+        b.CLIMATE_AFTER,
+    ),
+)
