@@ -136,9 +136,8 @@ def runs(run_id: str | None, serial: str | None, part: str | None, as_json: bool
 
     if run_id is not None:
         finished = jobs.kept_run(run_id)
-        click.echo(
-            json.dumps(finished.document(), ensure_ascii=False, allow_nan=False)
-        ) if as_json else screen.show_finished(finished)
+        document = json.dumps(finished.document(), ensure_ascii=False, allow_nan=False)
+        click.echo(document) if as_json else screen.show_finished(finished, every_line=True)
         return
     rows = jobs.kept_runs(serial=serial, part=part)
     click.echo(json.dumps({"runs": rows}, ensure_ascii=False)) if as_json else screen.show_runs(rows)

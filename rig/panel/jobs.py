@@ -53,6 +53,20 @@ NEEDS: Mapping[str, frozenset[str]] = {  # roles that a bench may lack -> which 
 }
 
 
+ASKED: Mapping[str, Callable[[Any], object]] = {  # one harmless question of each role, to see that it answers
+    "multimeter": lambda meter: meter.dc_volts(range_v=10.0, nplc=0.02),
+    "generator": lambda generator: generator.output_is_on(),
+    "sampler": lambda sampler: sampler.configure(
+        ranges_v=(10.0,) * 4, sample_rate_hz=200e3, samples=100, channels=("exc_v", "exc_i", "sin", "cos")
+    ),
+    "axis": lambda axis: axis.position_steps(),
+    "encoder": lambda encoder: encoder.angle_mech_deg(),
+    "switch": lambda switch: switch.closed_channels(),
+    "interlock": lambda interlock: interlock.state(),
+    "climate": lambda climate: climate.read(),
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
     """What is asked for; names are looked up as DEVELOPERS.md says. speed: "real", "fast" or a factor."""
@@ -319,8 +333,8 @@ def check_bench(name: str) -> dict[str, Any]:
         rows = []
         for role, told in bench.identities().items():
             start = time.perf_counter()
-            getattr(bench, role).identity()
-            rows.append({**told, "round_trip_ms": 1e3 * (time.perf_counter() - start)})
+            ASKED[role](getattr(bench, role))
+            rows.append({**told, "answer_ms": 1e3 * (time.perf_counter() - start)})
         state = bench.interlock.state()
     present = {row["role"] for row in rows}
     lacking = {sequence: sorted(roles - present) for sequence, roles in NEEDS.items() if roles - present}

@@ -16,11 +16,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from rig.certificate.wording import display
+from rig.certificate.tables import GROUPS
+from rig.certificate.wording import display, short_name
 from rig.control.step import Progress as Told
 from rig.panel.jobs import Finished
 from rig.panel.scenario import SHOP, Unit
-from rig.quantity import MEASURANDS, measurand
+from rig.quantity import measurand
 from rig.result import Judged
 
 STYLES = {
@@ -32,6 +33,7 @@ STYLES = {
     "not tested": "dim",
     "no limit": "dim",
 }
+TITLES = {id_: title.partition(",")[0].partition(" (")[0] for id_, title in GROUPS}
 OUTCOME_STYLES = {"within limits": "bold green", "outside limits": "bold red"}
 
 
@@ -76,9 +78,15 @@ def show_scene(unit: Unit) -> None:
     console.print(f"{unit.told}\n", style="italic")
 
 
-def show_finished(finished: Finished) -> None:
-    """Outcome, reasons, findings, every line, files."""
+def _console() -> Console:
+    """Standard output; wide where it goes into a file or a pipe."""
     console = Console(highlight=False)
+    return console if console.is_terminal else Console(highlight=False, width=110)
+
+
+def show_finished(finished: Finished, *, every_line: bool = False) -> None:
+    """Outcome, reasons, findings, the judged lines (or every line), files."""
+    console = _console()
     header, judgement = finished.stored.header, finished.judgement
     console.print()
     if header.simulated:
@@ -98,8 +106,12 @@ def show_finished(finished: Finished) -> None:
         console.print(Padding(Text(told), (0, 0, 0, 2)))
     for note in judgement.notes:
         console.print(Padding(Text(note), (0, 0, 0, 2)))
-    if judgement.judged:
-        console.print(_lines(judgement.judged))
+    shown = tuple(line for line in judgement.judged if every_line or line.limit is not None or _by_hand(line))
+    if shown:
+        console.print(_lines(shown))
+    if len(shown) < len(judgement.judged):
+        more = len(judgement.judged) - len(shown)
+        console.print(f"{more} more lines have no limit: anglewright runs {finished.stored.id}", style="dim")
     for kind, path in finished.files.items():
         console.print(f"{kind:<12} {path}", soft_wrap=True)
 
@@ -117,53 +129,65 @@ def _lines(judged: tuple[Judged, ...]) -> Table:
         table.add_column(name, justify=justify, no_wrap=name != "")  # type: ignore[arg-type]
     group = ""
     for line in sorted(judged, key=_group_place):
-        by_hand = line.result is not None and line.result.manual
-        here = "entered by hand" if by_hand else measurand(line.measurand).group
+        here = _group(line)
         if here != group:
             group = here
             table.add_section()
             table.add_row(Text(group, style="bold"))
         shown = display(line)
         verdict = Text(line.verdict.value, style=STYLES.get(line.verdict.value, ""))
-        table.add_row(shown.name, shown.estimate, shown.U, shown.unit, shown.limits, verdict)
+        table.add_row(
+            shown.name if _group(line) == "Entered by hand" else short_name(line.measurand, alone=True),
+            shown.estimate,
+            shown.U,
+            shown.unit,
+            shown.limits,
+            verdict,
+        )
     return table
 
 
+def _by_hand(line: Judged) -> bool:
+    return line.result is not None and line.result.manual
+
+
+def _group(line: Judged) -> str:
+    return "Entered by hand" if _by_hand(line) else TITLES.get(measurand(line.measurand).group, "The rig")
+
+
 def _group_place(line: Judged) -> int:
-    """Groups stay together, in the order of the table of measurands."""
-    groups = list(dict.fromkeys(row.group for row in MEASURANDS.values()))
-    by_hand = line.result is not None and line.result.manual
-    return len(groups) if by_hand else groups.index(measurand(line.measurand).group)
+    """Groups stay together, in the order of the paper."""
+    titles = [*TITLES.values(), "The rig", "Entered by hand"]
+    return titles.index(_group(line))
 
 
 def show_runs(rows: list[dict[str, Any]]) -> None:
-    """The list of kept runs, newest first."""
-    console = Console(highlight=False)
+    """The list of kept runs, newest first; a run's id begins with its start in UTC."""
+    console = _console()
     if not rows:
         console.print("no runs yet")
         return
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in ("run", "started (UTC)", "part", "serial", "sequence", "outcome", ""):
-        table.add_column(name, no_wrap=True)
+    table.add_column("run", no_wrap=True, min_width=20)
+    for name in ("part", "serial", "sequence", "outcome"):
+        table.add_column(name, overflow="fold")
     for row in rows:
-        mark = "simulated" if row["simulated"] else ""
-        table.add_row(
-            row["run"], row["started_utc"][:19], row["part"], row["serial"], row["sequence"], row["outcome"], mark
-        )
+        outcome = row["outcome"] + (" (simulated)" if row["simulated"] else "")
+        table.add_row(*(str(row[name]) for name in ("run", "part", "serial", "sequence")), outcome)
     console.print(table)
 
 
 def show_bench(report: Mapping[str, Any]) -> None:
     """What is connected, who answers, calibration due, what is missing for which sequence."""
-    console = Console(highlight=False)
+    console = _console()
     console.print(f"[bold]{report['title'] or report['bench']}[/]" + ("   SIMULATED" if report["simulated"] else ""))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in ("role", "who answers", "serial", "asset", "calibration due", "round trip"):
+    for name in ("role", "who answers", "serial", "asset", "calibration due", "answers in"):
         table.add_column(name, no_wrap=True)
     for row in report["instruments"]:
         who = f"{row['maker']} {row['model']}"
         due = row["due"] or "none recorded"
-        table.add_row(row["role"], who, row["serial"], row["asset"], due, f"{row['round_trip_ms']:.1f} ms")
+        table.add_row(row["role"], who, row["serial"], row["asset"], due, f"{row['answer_ms']:.1f} ms")
     console.print(table)
     guard = "closed" if report["guard_closed"] else "OPEN"
     stop = "PRESSED" if report["emergency_stop"] else "released"
