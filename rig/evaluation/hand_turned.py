@@ -1,0 +1,355 @@
+"""The rotor turned by hand while the sampler records: everything that the ellipse tells, and no angle error.
+
+It must never know a limit. Nobody knows where the rotor stands: the two envelopes are each other's reference. The
+radius over the indicated angle, the same number of times everywhere however jerkily the hand moved, carries ratio,
+imbalance, orthogonality and centre; winding harmonics look like them (signal.md 2.1: a_3 like a_-1, a_2 like a_0) and
+are budgeted with the largest radius order that only harmonics make. Series: `hand_turned`, captures in a row.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import UsageError
+from rig.evaluation.loopback import Loopback, loopback_in_force
+from rig.evaluation.observed import Observed
+from rig.evaluation.phasors import COSINE, EXC_V, SINE, alive, set_frequency_hz
+from rig.evaluation.ratio import IDS as RATIO_IDS
+from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
+from rig.evaluation.turn import loading_factor
+from rig.quantity import Scalar
+from rig.resolver.angle import electrical_angle
+from rig.resolver.ellipse import Ellipse, fit_ellipse
+from rig.resolver.orders import fit_orders
+from rig.resolver.ratio import crossings
+from rig.result import Result
+from rig.signal.moving import Windows, moving_phasors, ratio_slope, window_for
+from rig.signal.phasor import carrier_phase, signed_envelope
+from rig.signal.sine_fit import pooled_frequency
+from rig.signal.waveform import WaveformStack
+from rig.uncertainty.budget import BudgetLine
+
+Complexes = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+SERIES = "hand_turned"
+ANGLE_IDS = (
+    "pole_pairs",
+    "direction",
+    "zero_elec_deg",
+    "error_max_elec_arcmin",
+    "error_max_mech_arcmin",
+    "error_span_elec_arcmin",
+    "error_rms_elec_arcmin",
+)
+BINS = 16  # a cycle of the electrical angle
+FILLED = 0.9
+HARMONIC_ORDERS = (3, 4, 5, 6)  # electrical orders of the radius that only winding harmonics make
+DEG = 180.0 / math.pi
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandTurn:
+    """The turn by hand. cycles: electrical turns covered in all; turns_mech: by the pole pairs told; whole: a whole
+    mechanical turn was covered, so that what the rotor does once a turn is averaged. harmonic: amplitude of the
+    largest radius order that only winding harmonics make, relative. theta (b,): indicated, mechanical rad where whole,
+    else electrical over told pole pairs of 1; u, v, qu, qv (b,): in-phase and quadrature envelopes there."""
+
+    ellipse: Ellipse
+    phase_sine_rad: float
+    phase_cosine_rad: float
+    u_phase_rad: tuple[float, float]
+    theta_rad: Floats
+    cycle: int
+    u: Floats
+    v: Floats
+    qu: Floats
+    qv: Floats
+    cycles: float
+    turns_mech: float
+    whole: bool
+    harmonic: float
+    points: int
+
+
+def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s: Floats, pole_pairs: int) -> HandTurn:
+    """From ratios of all windows in order of time.
+
+    sine, cosine: (n,) complex ratios; speed_elec_rad_s: electrical rad a second at each, to bridge the gaps between
+    captures; at_s: seconds. Raises UsageError when less than an electrical turn was covered.
+    """
+    common = carrier_phase(np.concatenate([sine - sine.mean(), cosine - cosine.mean()]), constant=0j).phase_rad
+    phases = [carrier_phase(part, sign_from=common) for part in (sine, cosine)]
+    u, qu = signed_envelope(sine, phases[0].phase_rad)
+    v, qv = signed_envelope(cosine, phases[1].phase_rad)
+    theta = followed(electrical_angle(u, v), speed_elec_rad_s, at_s)
+    cycles = float(np.ptp(theta)) / (2 * math.pi)
+    whole = _covered(theta, pole_pairs) >= FILLED
+    span = pole_pairs if whole else 1
+    bins, means = _even(theta, span, (np.hypot(u, v), qu, qv))
+    if len(bins) < FILLED * BINS * span:
+        raise UsageError(
+            f"{cycles:.2f} electrical turns were covered, {len(bins)} of {BINS * span} places: no ellipse.",
+            next_action="Turn the rotor through a whole turn, slowly, and record again.",
+        )
+    radius, across_u, across_v = means
+    shown_u, shown_v = radius * np.sin(bins), radius * np.cos(bins)
+    ellipse = fit_ellipse(shown_u, shown_v)
+    return HandTurn(
+        ellipse=ellipse,
+        phase_sine_rad=phases[0].phase_rad,
+        phase_cosine_rad=phases[1].phase_rad,
+        u_phase_rad=(phases[0].u_rad, phases[1].u_rad),
+        theta_rad=bins / span,
+        cycle=span,
+        u=shown_u,
+        v=shown_v,
+        qu=across_u,
+        qv=across_v,
+        cycles=cycles,
+        turns_mech=cycles / pole_pairs,
+        whole=whole,
+        harmonic=_harmonic(bins, radius, span),
+        points=u.size,
+    )
+
+
+def followed(theta_elec_rad: Floats, speed_elec_rad_s: Floats, at_s: Floats) -> Floats:
+    """The angle without jumps: each step is taken as the one nearest to mean speed times time."""
+    steps = np.diff(theta_elec_rad)
+    expected = 0.5 * (speed_elec_rad_s[1:] + speed_elec_rad_s[:-1]) * np.diff(at_s)
+    whole = np.round((expected - steps) / (2 * math.pi))
+    angle: Floats = theta_elec_rad[0] + np.concatenate([[0.0], np.cumsum(steps + 2 * math.pi * whole)])
+    return angle
+
+
+def _covered(theta: Floats, pole_pairs: int) -> float:
+    """Share of the places of a mechanical turn that were passed."""
+    places = BINS * pole_pairs
+    at = np.floor(np.mod(theta / pole_pairs, 2 * math.pi) / (2 * math.pi) * places).astype(np.int64)
+    return len(np.unique(at)) / places
+
+
+def _even(theta: Floats, span: int, values: tuple[Floats, ...]) -> tuple[Floats, tuple[Floats, ...]]:
+    """(electrical angle of each place that was passed, mean of the values there, to first order at its centre)."""
+    places = BINS * span
+    turned = np.mod(theta / span, 2 * math.pi) / (2 * math.pi) * places
+    at = np.minimum(np.floor(turned).astype(np.int64), places - 1)
+    count = np.bincount(at, minlength=places)
+    seen = np.flatnonzero(count)
+    means = []
+    for value in values:
+        smooth = fit_orders(np.mod(theta, 2 * math.pi), value, range(1, 9))
+        left = value - smooth.evaluate(np.mod(theta, 2 * math.pi))
+        rest = np.bincount(at, weights=left, minlength=places)[seen] / count[seen]
+        centre = (seen + 0.5) / places * 2 * math.pi * span
+        means.append(rest + smooth.evaluate(np.mod(centre, 2 * math.pi)))
+    return (seen + 0.5) / places * 2 * math.pi * span, tuple(means)
+
+
+def _harmonic(bins: Floats, radius: Floats, span: int) -> float:
+    fit = fit_orders(bins / span, radius, [span * n for n in (1, 2, *HARMONIC_ORDERS)])
+    return max(fit.amplitude(span * n) for n in HARMONIC_ORDERS) / fit.constant
+
+
+# ---- the run ------------------------------------------------------------------------------------------------
+
+
+def taken(obs: Observed) -> bool:
+    """Whether this run was turned by hand."""
+    return obs.has(SERIES)
+
+
+def hand_results(obs: Observed) -> list[Result]:
+    """Ratio, null and quadrature lines by hand; the angle lines say that they were not measured."""
+    angle = [untested(id_, "turned by hand: nobody knows where the rotor stood") for id_ in ANGLE_IDS]
+    if not taken(obs):
+        return [untested(id_, "not turned by hand in this run") for id_ in RATIO_IDS] + angle
+    try:
+        found, loopback, conditions, loading_u = _of_run(obs)
+    except UsageError as fault:
+        return [untested(id_, fault.message) for id_ in RATIO_IDS] + angle
+    lines = _amplitudes(obs, found, loopback, loading_u, conditions)
+    lines += _shape(found, loopback, loading_u, conditions) + _phases(found, loopback, loading_u, conditions)
+    lines += _across(obs, found, conditions)
+    rank = {id_: i for i, id_ in enumerate(RATIO_IDS)}
+    return sorted(lines, key=lambda line: rank[line.measurand]) + angle
+
+
+def _of_run(obs: Observed) -> tuple[HandTurn, Loopback, dict[str, Scalar], float]:
+    stack = obs.captures.stack(SERIES)
+    if not alive(stack):
+        raise UsageError("the excitation is absent in some captures", next_action="Check the excitation.")
+    near = set_frequency_hz(obs, SERIES)
+    frequency = pooled_frequency(stack.codes[:, EXC_V, :], stack.sample_rate_hz, near_hz=near)
+    hz = frequency.frequency_hz
+    loopback = loopback_in_force(obs, hz)
+    windows, ratios, speed, loading_u = _ratios(obs, stack, hz, loopback, 1e-3)
+    if window_for(fastest := float(np.quantile(np.abs(speed), 0.99))) < 1e-3:
+        windows, ratios, speed, loading_u = _ratios(obs, stack, hz, loopback, window_for(fastest))
+    divider = obs.bench.sampler.exc_divider
+    readings = obs.capture_readings(SERIES)
+    begun = np.array([reading.bench_time_s for reading in readings], dtype=np.float64)
+    at_s = (begun[:, None] + windows.centre_s[None, :]).ravel()
+    found = hand_turn(ratios[0], ratios[1], speed, at_s, obs.part.pole_pairs)
+    rms = np.abs(windows.phasor[..., EXC_V] / loopback.gain[EXC_V]) / math.sqrt(2.0) / divider
+    conditions: dict[str, Scalar] = {
+        "frequency_hz": hz,
+        "level_v_rms": float(np.mean(rms)),
+        "rotor": obs.rotor,
+        "turned": "by hand",
+        "turns_mech": found.turns_mech,
+        "electrical_cycles": found.cycles,
+        "whole_turn": found.whole,
+        "points": found.points,
+        "load": "open circuit, corrected",
+        "loopback": loopback.source,
+    }
+    return found, loopback, conditions, loading_u
+
+
+def _ratios(
+    obs: Observed, stack: WaveformStack, hz: float, loopback: Loopback, window_s: float
+) -> tuple[Windows, list[Complexes], Floats, float]:
+    """(windows, sine and cosine ratio with the outputs open, speed, relative u of the loading)."""
+    windows = moving_phasors(stack.codes, stack.sample_rate_hz, hz, window_s=window_s, scale=stack.scale_v)
+    ratios, slopes, loading_u = [], [], 0.0
+    for channel, coil in ((SINE, "sin"), (COSINE, "cos")):
+        gain = loopback.gain[EXC_V] / loopback.gain[channel] * obs.bench.sampler.exc_divider
+        ratio = (windows.phasor[..., channel] / windows.phasor[..., EXC_V] * gain).ravel()
+        factor, relative_u = loading_factor(obs, coil, ratio, hz)
+        ratios.append(ratio * factor)
+        slopes.append((ratio_slope(windows, channel, EXC_V) * gain).ravel() * factor)
+        loading_u = max(loading_u, relative_u)
+    return windows, ratios, turning(ratios, slopes), loading_u
+
+
+def turning(ratios: list[Complexes], slopes: list[Complexes]) -> Floats:
+    """Electrical rad a second of each window, from the ratios' own change: (v u' - u v') / (u^2 + v^2)."""
+    sine, cosine = ratios
+    common = carrier_phase(np.concatenate([sine - sine.mean(), cosine - cosine.mean()]), constant=0j).phase_rad
+    u, v = ((part * np.exp(-1j * common)).real for part in ratios)
+    du, dv = ((part * np.exp(-1j * common)).real for part in slopes)
+    speed: Floats = (v * du - u * dv) / np.maximum(u * u + v * v, 1e-30)
+    return speed
+
+
+def _model(found: HandTurn, sensitivity: float, unit: str = "ratio") -> list[BudgetLine]:
+    """What winding harmonics may imitate, and what a part of a turn leaves out."""
+    lines = [half_width("winding harmonics that look the same", found.harmonic, unit, sensitivity)]
+    if not found.whole:
+        lines.append(half_width("less than a whole turn", 0.01, unit, sensitivity / 2))
+    return lines
+
+
+def _amplitudes(
+    obs: Observed, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
+) -> list[Result]:
+    results = []
+    sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
+    dof = max(1, found.u.size - 5)
+    for name, tr, u, channel in zip(("sin", "cos"), sizes, found.ellipse.u[4:6], (SINE, COSINE), strict=True):
+        lines = [
+            standard("excitation divider", obs.bench.sampler.exc_divider_u, "relative", tr, note="bench file"),
+            standard("channel gain after the loopback", float(loopback.u_gain[channel]), "relative", tr),
+            standard("loading by the sampler's inputs", loading_u, "relative", tr),
+            by_scatter("scatter of the radius", float(u), "ratio", dof),
+            *_model(found, tr, "relative"),
+        ]
+        results.append(stated(f"tr_{name}", tr, lines, conditions, note="turned by hand"))
+    return results
+
+
+def _shape(found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]) -> list[Result]:
+    ellipse, dof = found.ellipse, max(1, found.u.size - 5)
+    u_imbalance, u_orthogonality, u_cu, u_cv = (float(part) for part in ellipse.u[:4])
+    gains = math.hypot(float(loopback.u_gain[SINE]), float(loopback.u_gain[COSINE]))
+    both = [
+        standard("channel gain sine against cosine", gains, "ratio"),
+        standard("loading, what is not in common", 0.1 * loading_u, "ratio"),
+    ]
+    imbalance = [*both, by_scatter("scatter of the radius", u_imbalance, "ratio", dof), *_model(found, 2.0)]
+    square = [
+        by_scatter("scatter of the radius", u_orthogonality, "rad", dof, DEG),
+        half_width("carrier phases", 1e-4, "rad", DEG),
+        *_model(found, 2.0 * DEG, "rad"),
+    ]
+    results = [
+        stated("tr_imbalance", ellipse.imbalance, imbalance, conditions, note="by the ellipse"),
+        stated("orthogonality_elec_deg", DEG * ellipse.orthogonality_rad, square, conditions, note="by the ellipse"),
+    ]
+    centres = (
+        ("sin", ellipse.centre_u, u_cu, ellipse.amplitude_u),
+        ("cos", ellipse.centre_v, u_cv, ellipse.amplitude_v),
+    )
+    for name, centre, u_centre, size in centres:
+        value, u = centre / size, u_centre / size
+        lines = [by_scatter("scatter of the radius", u, "ratio", dof), *_model(found, 1.0)]
+        results.append(stated(f"centre_{name}", value, lines, conditions, note="by the ellipse"))
+    return results
+
+
+def _phases(found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]) -> list[Result]:
+    results = []
+    both = (found.phase_sine_rad, found.phase_cosine_rad)
+    for name, phase, u, channel in zip(("sin", "cos"), both, found.u_phase_rad, (SINE, COSINE), strict=True):
+        lines = [
+            standard("channel phase after the loopback", float(loopback.u_phase_rad[channel]), "rad", DEG),
+            standard("loading by the sampler's inputs", loading_u, "rad", DEG),
+            half_width("phase of the divider", 5e-4, "rad", DEG),
+            by_scatter("scatter across the carrier", u, "rad", max(1, found.points - 2), DEG),
+            half_width("quadrature that turns with the rotor", _turning_across(found), "rad", DEG),
+        ]
+        results.append(stated(f"phase_{name}_deg", DEG * phase, lines, conditions))
+    turns = math.hypot(float(loopback.u_phase_rad[SINE]), float(loopback.u_phase_rad[COSINE]))
+    lines = [
+        standard("channel phase sine against cosine", turns, "rad", DEG),
+        standard("loading, what is not in common", 0.1 * loading_u, "rad", DEG),
+        by_scatter("scatter across the carrier", math.hypot(*found.u_phase_rad), "rad", max(1, found.points - 2), DEG),
+        half_width("quadrature that turns with the rotor", _turning_across(found), "rad", DEG),
+    ]
+    apart = math.remainder(both[0] - both[1], 2 * math.pi)
+    return [*results, stated("phase_difference_deg", DEG * apart, lines, conditions)]
+
+
+def _turning_across(found: HandTurn) -> float:
+    """How far a quadrature that turns with the rotor can tilt a carrier's phase, rad: rms across over rms along."""
+    sides = ((found.qu, found.u), (found.qv, found.v))
+    return max(float(np.std(across) / np.std(along)) for across, along in sides)
+
+
+def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> list[Result]:
+    """Quadrature over the turn and nulls of the fundamental; the harmonics of a null need the rotor at rest."""
+    level, p = obs.part.excitation.level_v_rms, found.cycle
+    orders = sorted({p, 2 * p, 3 * p, 4 * p} | ({1, 2} if p > 2 else set()))
+    fine = np.linspace(0.0, 2 * math.pi, 4096, endpoint=False)
+    sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
+    seen = conditions | {"level_v_rms": level}
+    results = []
+    for name, along, across, tr in zip(("sin", "cos"), (found.u, found.v), (found.qu, found.qv), sizes, strict=True):
+        fit = fit_orders(found.theta_rad, across, orders)
+        quadrature = float(np.max(np.abs(fit.evaluate(fine)))) / tr
+        noise = float(np.sqrt(np.max(fit.variance(fine[::64])))) / tr
+        lines = [
+            standard("noise and model", noise + fit.residual_rms / tr / 3.0, "ratio"),
+            half_width("carrier phase", 2e-5 + 0.5 * _turning_across(found), "ratio"),
+        ]
+        results.append(stated(f"quadrature_{name}", quadrature, lines, conditions))
+        results.append(untested(f"null_total_{name}_v", "turned by hand: the rotor does not rest at its nulls"))
+        try:
+            worst = max(crossings(found.theta_rad, along, across, orders), key=lambda null: null.null)
+        except UsageError as fault:
+            results.append(untested(f"null_fund_{name}_v", fault.message))
+            continue
+        value = worst.null * level
+        budget = [
+            standard("noise and model at the null", worst.u_null * level, "V"),
+            half_width("level and channel gain", 2e-3 * value, "V"),
+            half_width("crosstalk and the sampler's own distortion", 2e-5 * level, "V"),
+            half_width("quadrature between the places fitted", fit.residual_rms * level, "V"),
+        ]
+        results.append(stated(f"null_fund_{name}_v", value, budget, seen | {"bandwidth": "fundamental"}))
+    return results
