@@ -7,10 +7,10 @@ from collections.abc import Mapping
 
 from rig.control.sequencer import Sequence
 from rig.errors import UsageError
-from sequences import check_standard, full_test, index, quick_screen
+from sequences import check_standard, full_test, index, quick_screen, remount
 
 SEQUENCES: Mapping[str, Sequence] = {
-    module.SEQUENCE.name: module.SEQUENCE for module in (full_test, quick_screen, check_standard, index)
+    module.SEQUENCE.name: module.SEQUENCE for module in (full_test, quick_screen, check_standard, index, remount)
 }
 
 

@@ -14,6 +14,7 @@ from rig.evaluation.impedance import impedance_results
 from rig.evaluation.leaks import leak_results
 from rig.evaluation.observed import Observed
 from rig.evaluation.ratio import ratio_results
+from rig.evaluation.reclamping import with_reclamping
 from rig.evaluation.temperature import coil_temperature
 from rig.evaluation.thermistor import thermistor_results
 from rig.quantity import MEASURANDS
@@ -36,7 +37,7 @@ def evaluate(obs: Observed) -> tuple[list[Result], dict[str, Any]]:
     ]
     rank = {id_: i for i, id_ in enumerate(MEASURANDS)}
     results.sort(key=lambda result: rank.get(result.measurand, len(rank)))
-    return results + manual_results(obs), curves
+    return with_reclamping(obs, results) + manual_results(obs), curves
 
 
 def manual_results(obs: Observed) -> list[Result]:

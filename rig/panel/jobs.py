@@ -43,6 +43,7 @@ from rig.result import Judgement
 from sequences.registry import find as find_sequence
 
 SCHEMA = "anglewright result 1"
+RECLAMPING_DAYS = 730.0
 CERTIFIED = ("full_test",)
 FACES = {"certificate": "certificate*.pdf", "data": "certificate*.json", "table": "certificate*.csv"}
 NEEDS: Mapping[str, frozenset[str]] = {  # roles that a bench may lack -> which sequence can't do without
@@ -50,6 +51,7 @@ NEEDS: Mapping[str, frozenset[str]] = {  # roles that a bench may lack -> which 
     "quick_screen": frozenset({"axis", "climate"}),
     "check_standard": frozenset(),
     "index": frozenset({"axis"}),
+    "remount": frozenset({"axis", "climate"}),
 }
 
 
@@ -130,7 +132,7 @@ def run_job(request: Request, on_progress: Callable[[Progress], None] = lambda _
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
     store, name = Store(), calibration_name(bench_file)
     with open_bench(bench_file, holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
-        calibration = in_force(name, bench)
+        calibration = in_force(name, bench, part.number)
         header = header_of(request, part, holder, bench, sequence, calibration)
         folder = store.begin(header)
         context = Context(
@@ -263,12 +265,17 @@ def calibration_name(bench: BenchFile) -> str:
     return f"{bench.name}.{Path(bench.world).stem}.{digest.hexdigest()[:8]}"
 
 
-def in_force(name: str, bench: Bench) -> Mapping[str, Any] | None:
-    """The bench's loopback, when there is one that has not expired."""
-    newest = Calibrations().newest(name, "loopback")
-    if newest is None or not newest.in_force(bench.clock.utc(), bench.file.sampler.loopback_days):
-        return None
-    return newest.to_dict()
+def in_force(name: str, bench: Bench, part_number: str) -> Mapping[str, Any] | None:
+    """What has not expired: the bench's loopback, its axis' correction, the part number's re-clamping scatter."""
+    days = {"loopback": bench.file.sampler.loopback_days}
+    if bench.file.axis is not None:
+        days |= {"positioner": bench.file.axis.correction_days, reclamping_kind(part_number): RECLAMPING_DAYS}
+    return Calibrations().for_run(name, bench.clock.utc(), days)
+
+
+def reclamping_kind(part_number: str) -> str:
+    """Under which kind the re-clamping scatter of a part number is kept."""
+    return "reclamping-" + re.sub(r"[^\w.-]", "_", part_number)
 
 
 # ---- kept runs ----------------------------------------------------------------------------------------------------

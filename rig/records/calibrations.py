@@ -1,9 +1,10 @@
 """Calibrations of this rig's own channels and axis, kept per bench: state of the rig, never fixtures.
 
-    <home>/calibrations/<bench>/<kind>-YYYYMMDD-HHMMSS.json     kind: loopback, axis ...
+    <home>/calibrations/<bench>/<kind>-YYYYMMDD-HHMMSS.json     kind: loopback, positioner, reclamping-PART
 
 Each is written once and stays as history; the newest is in force until it is too old. What stands in one is the
-business of evaluation (a loopback: complex gains, frequency, ranges); this file only keeps it with its time.
+business of evaluation (a loopback: complex gains, frequency, ranges; a positioner: orders of the axis and what they
+are tied to; a re-clamping: how a part number's lines scatter); this file only keeps it with its time.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from rig.records.files import read_json, to_json, write_beside
 from rig.records.run import plain
 
 SCHEMA = "anglewright calibration 1"
+LOOPBACK = "loopback"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,12 +74,26 @@ class Calibrations:
     def history(self, bench: str, kind: str) -> list[Calibration]:
         """All of a kind, oldest first. Raises RecordError for a damaged file."""
         files = sorted((self.folder / _name(bench)).glob(f"{_name(kind)}-*.json"))
-        return sorted((_read(file) for file in files), key=lambda c: datetime.fromisoformat(c.made_utc))
+        found = [made for file in files if (made := _read(file)).kind == kind]
+        return sorted(found, key=lambda made: datetime.fromisoformat(made.made_utc))
 
     def newest(self, bench: str, kind: str) -> Calibration | None:
         """The newest of a kind, or None; whether it is still in force is asked of it."""
         history = self.history(bench, kind)
         return history[-1] if history else None
+
+    def for_run(self, bench: str, now_utc: str, valid_days: Mapping[str, float]) -> dict[str, Any] | None:
+        """What is in force when a run begins, as its header carries it; None when nothing is.
+
+        valid_days: kind -> days. The loopback's own keys stand at the top, every other kind under its name (up to the
+        first hyphen).
+        """
+        header: dict[str, Any] = {}
+        for kind, days in valid_days.items():
+            newest = self.newest(bench, kind)
+            if newest is not None and newest.in_force(now_utc, days):
+                header |= newest.to_dict() if kind == LOOPBACK else {kind.partition("-")[0]: newest.to_dict()}
+        return header or None
 
 
 def _name(text: str) -> str:

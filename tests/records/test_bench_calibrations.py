@@ -48,3 +48,24 @@ def test_names_and_damaged_files_are_refused(tmp_path: Path) -> None:
     path.write_text("{}")
     with pytest.raises(RecordError, match="schema None found"):
         kept.newest("b1", "loopback")
+
+
+def test_a_run_carries_every_calibration_that_is_in_force(tmp_path: Path) -> None:
+    """Loopback, positioner and re-clamping stand in one header; what has expired or is of another part does not."""
+    kept = Calibrations(tmp_path)
+    now = "2026-11-26T08:00:00Z"
+    assert kept.for_run("b1", now, {"loopback": 2.0, "positioner": 90.0}) is None
+    kept.save(made("2026-11-25T08:00:00Z"))
+    for kind, utc in (("positioner", "2026-11-20T08:00:00Z"), ("reclamping-P-1-B", "2026-11-25T09:00:00Z")):
+        kept.save(Calibration(kind=kind, bench="b1", made_utc=utc, data={"of": kind}))
+    days = {"loopback": 2.0, "positioner": 90.0, "reclamping-P-1": 90.0}
+    header = kept.for_run("b1", now, days)
+    assert header is not None
+    assert header["data"] == {"gain": [[1.0, 0.0]]}
+    assert header["positioner"]["data"] == {"of": "positioner"}
+    assert "reclamping" not in header
+    header = kept.for_run("b1", now, {"loopback": 0.5, "positioner": 90.0, "reclamping-P-1-B": 90.0})
+    assert header is not None
+    assert "data" not in header
+    assert header["reclamping"]["data"] == {"of": "reclamping-P-1-B"}
+    assert kept.for_run("b1", now, {"positioner": 5.0}) is None
