@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
 from rig.diagnosis.lines import is_open, value
-from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, index_off_steps, index_tolerance_steps
+from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, index_off_steps, index_tolerance_steps, loose_rotor
 from rig.evaluation.angle import angle_curve
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import order_half_width_mech_arcmin
@@ -78,19 +78,21 @@ def _low_inductance(results: Sequence[Result]) -> list[str]:
 
 
 def _loose(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
-    closure, off = value(results, "closure_mech_arcmin"), index_off_steps(obs)
-    if closure is None or off is None or abs(off) > index_tolerance_steps(obs):
+    closure, curve = value(results, "closure_mech_arcmin"), angle_curve(obs)
+    judged = value(results, "error_max_elec_arcmin") is not None
+    if closure is None or curve is None or not judged or abs(closure) <= CLOSURE_MECH_ARCMIN:
         return []
-    if abs(closure) <= CLOSURE_MECH_ARCMIN:
+    witness = loose_rotor(obs, curve)
+    if not witness:
         return []
+    sure = "both passes" not in witness
     return [
         Hypothesis(
             code="loose-rotor",
-            weight=0.9,
+            weight=0.92 if sure else 0.75,
             text="the rotor moves on its spindle",
-            evidence=f"a whole turn does not close by {closure:+.1f}' mechanical while the index was found "
-            f"{off:+.0f} microsteps from where it was expected",
-            against="a coupling between index and rotor that slips shows the same",
+            evidence=f"a whole turn does not close by {closure:+.1f}' mechanical, and {witness}",
+            against="" if sure else "an axis whose steps a turn are set wrongly shows the same",
             next_test="Mark rotor and spindle, turn ten times by hand, look at the marks; tighten and sweep again.",
         )
     ]

@@ -10,15 +10,13 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from rig.diagnosis.lines import angles, driven, error_lines, is_open, middle, quality_of, turned, value
+from rig.diagnosis.lines import driven, error_lines, is_open, turned, value
+from rig.diagnosis.sound_points import point_reasons
 from rig.evaluation.angle import AngleCurve, angle_curve
-from rig.evaluation.coils import coil_resistance
 from rig.evaluation.impedance import coil_impedance
 from rig.evaluation.observed import Observed
-from rig.evaluation.turn import Turn, silent_output, swept_series, turn
-from rig.resolver.orders import folded, grid_folding
+from rig.evaluation.turn import Turn, silent_output, turn
 from rig.result import Reason, Result
 
 CLOSURE_MECH_ARCMIN = 4.0
@@ -26,7 +24,6 @@ INDEX_STEPS = 3.0  # microsteps beyond the index' own repeatability
 HYSTERESIS_FACTOR = 6.0
 COUPLED = 0.02  # ratio below which an output carries nothing of the rotor
 WHOLE = 0.02
-MISSING_SHARE = 0.02
 
 
 def axis_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
@@ -38,7 +35,7 @@ def axis_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
         return standing
     lost = _lost(obs, results)
     curve = angle_curve(obs)
-    reasons = [*lost, *_points(obs, found, results), *_grid(obs, found, results), *_physics(obs, results)]
+    reasons = [*lost, *point_reasons(obs, found, results)]
     if curve is None or silent_output(found):
         return reasons
     if not lost:
@@ -99,7 +96,8 @@ def index_off_steps(obs: Observed) -> float | None:
     again = [r.number() for r in obs.select("index_found", phase="again") if r.value is not None]
     if not again or obs.bench.axis is None:
         return None
-    return math.remainder(again[-1], obs.bench.axis.steps_per_turn)
+    per_turn = obs.bench.axis.steps_per_turn
+    return max((math.remainder(steps, per_turn) for steps in again), key=abs)
 
 
 def index_tolerance_steps(obs: Observed) -> float:
@@ -197,13 +195,10 @@ def _counted(obs: Observed, found: Turn, curve: AngleCurve, results: Sequence[Re
     if whole and pairs.value != p:
         return [_mismatch(obs, pairs.value, pairs.score, results)]
     closure = max((abs(gap) for gap in curve.closures_elec_rad), default=0.0) * 3437.75 / max(pairs.value, 1)
-    off, cleared = index_off_steps(obs), False
-    if off is not None:
-        cleared = abs(off) <= index_tolerance_steps(obs)
     if whole and closure <= CLOSURE_MECH_ARCMIN:
         return []
-    if cleared:
-        return []  # the axis is cleared by its index: the rotor is loose (rig/diagnosis/findings.py)
+    if pairs.score > 0.9 and loose_rotor(obs, curve):
+        return []  # a witness pins it on the part (rig/diagnosis/finding_angle.py)
     if closure > CLOSURE_MECH_ARCMIN and whole:
         return [_not_closed(closure, results)]
     return [
@@ -215,6 +210,48 @@ def _counted(obs: Observed, found: Turn, curve: AngleCurve, results: Sequence[Re
             spoils=turned(results),
         )
     ]
+
+
+def loose_rotor(obs: Observed, curve: AngleCurve) -> str:
+    """The witness that clears the axis when a turn does not close: then the rotor is loose. "" when there is none.
+
+    An encoder on the spindle that agrees with the steps clears it; so does an index found after the first pass. An
+    index found only after both passes has seen the axis go and come back: it clears lost steps but not a wrong scale,
+    and then only a rotor that lags (fewer electrical turns than the part has) is taken as loose.
+    """
+    off = index_off_steps(obs)
+    if off is None or abs(off) > index_tolerance_steps(obs):
+        return ""
+    if (span := _encoder_against_steps(obs)) is not None:
+        return "the encoder agrees with the steps" if span < 0.2 else ""
+    if _index_between(obs):
+        return "the index was found where expected after one whole turn"
+    lags = abs(curve.found.per_turn) < obs.part.pole_pairs
+    return "the index was found where expected after both passes" if lags else ""
+
+
+def _encoder_against_steps(obs: Observed) -> float | None:
+    """Largest difference between encoder and steps over the sweep, mechanical deg, a constant left out."""
+    axis = obs.bench.axis
+    seen = [
+        (r.number(), float(r.conditions.get("position_steps") or 0))
+        for r in obs.select("encoder_angle")
+        if r.value is not None
+    ]
+    if not seen or axis is None:
+        return None
+    apart = np.array([math.radians(a - 360.0 * s / axis.steps_per_turn) for a, s in seen])
+    middle_rad = float(np.angle(np.mean(np.exp(1j * apart))))
+    return float(np.degrees(np.max(np.abs(np.angle(np.exp(1j * (apart - middle_rad)))))))
+
+
+def _index_between(obs: Observed) -> bool:
+    """Whether the index was sought again between the two passes."""
+    first, second = obs.capture_readings("sweep_ccw"), obs.capture_readings("sweep_cw")
+    if not first or not second:
+        return False
+    low, high = sorted((first[-1].bench_time_s, second[0].bench_time_s))
+    return any(low <= r.bench_time_s <= high for r in obs.select("index_found", phase="again"))
 
 
 def _amplitude(found: Turn) -> float:
@@ -261,127 +298,5 @@ def _play(obs: Observed, curve: AngleCurve, results: Sequence[Result]) -> list[R
             evidence=f"{found:+.1f}' mechanical between the passes; at most {most:.1f}' is the axis' own",
             next="Look for play in the coupling or the rotor's seat, and for captures taken too early.",
             spoils=error_lines(results),
-        )
-    ]
-
-
-# ---- points -------------------------------------------------------------------------------------------------
-
-
-def _points(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
-    reasons = []
-    missing, largest = _gaps(found)
-    if missing and not found.coarse:
-        share = missing / (missing + _positions(found).size)
-        wide = largest > 2.0 * math.pi / (8 * obs.part.pole_pairs)
-        reasons.append(
-            Reason(
-                code="points-missing",
-                text="Positions of the turn were not measured.",
-                evidence=f"{missing} missing, largest gap {math.degrees(largest):.2f} deg mechanical",
-                next="Sweep again; look in the journal for what interrupted it.",
-                spoils=turned(results) if wide or share > MISSING_SHARE else (),
-            )
-        )
-    return reasons + _disturbed(obs, results)
-
-
-def _positions(found: Turn) -> NDArray[np.float64]:
-    steps: NDArray[np.float64] = np.unique(found.steps[found.inside])
-    return steps
-
-
-def _gaps(found: Turn) -> tuple[int, float]:
-    """(positions missing, largest gap in mechanical rad) of the grid that the steps lie on."""
-    steps = _positions(found)
-    if steps.size < 4:
-        return 0, 0.0
-    apart = np.diff(steps)
-    grid = middle(apart.tolist())
-    missing = int(np.sum(np.maximum(np.rint(apart / grid) - 1, 0)))
-    turn_steps = 2.0 * math.pi / _rad_per_step(found)
-    ends = turn_steps - (steps[-1] - steps[0])
-    missing += max(0, round(ends / grid) - 1)
-    return missing, float(max(apart.max(), ends)) * _rad_per_step(found)
-
-
-def _rad_per_step(found: Turn) -> float:
-    rank = np.argsort(found.steps[found.inside])
-    steps, theta = found.steps[found.inside][rank], found.theta_mech_rad[found.inside][rank]
-    return float((theta[-1] - theta[0]) / (steps[-1] - steps[0]))
-
-
-def _disturbed(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    told, bad, total = [], 0, 0
-    for name in swept_series(obs):
-        quality = quality_of(obs, name)
-        if quality is None:
-            continue
-        records = {i for c in ("sin", "cos") for i in quality[c].disturbed_records}
-        total += len(obs.capture_readings(name)) or 1
-        bad += len(records)
-        if records:
-            told.append(f"{name}: {len(records)} (first {min(records)})")
-    if not told or is_open(obs, "sin") or is_open(obs, "cos"):
-        return []
-    return [
-        Reason(
-            code="point-disturbed",
-            text="Some captures hold more than the carrier: a knock, a spark or a loose contact.",
-            evidence=", ".join(told),
-            next="Sweep again with hands off; if the same positions return, look at the coil's leads.",
-            spoils=turned(results) if bad > MISSING_SHARE * total else (),
-        )
-    ]
-
-
-def _grid(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
-    axis = obs.bench.axis
-    points = _positions(found).size
-    if axis is None or found.coarse or found.reference == "encoder" or points < 24:
-        return []
-    stepper = (axis.full_steps // 4, axis.full_steps // 2, axis.full_steps)
-    blind = {
-        n: fault
-        for n, (_, fault) in grid_folding(points, obs.part.pole_pairs, obs.part.teeth, stepper).items()
-        if fault
-    }
-    if not blind:
-        return []
-    told = ", ".join(f"order {n} of the motor shows as {folded(n, points)} ({fault})" for n, fault in blind.items())
-    return [
-        Reason(
-            code="grid-blind",
-            text="The grid hides the motor's own error in the part's orders.",
-            evidence=f"{points} points a turn: {told}",
-            next="Sweep 320, 400 or 640 points of a 3200-step axis, or fit an encoder.",
-            spoils=error_lines(results),
-        )
-    ]
-
-
-# ---- physics ------------------------------------------------------------------------------------------------
-
-
-def _physics(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    """What no coil can show: less AC than DC resistance, a negative inductance, more coupling than there is."""
-    told = []
-    for name in ("exc", "sin", "cos"):
-        ac, dc = coil_impedance(obs, name), coil_resistance(obs, name)
-        if ac is None or dc is None or dc.ohm is None:
-            continue
-        if ac.z_ohm.real < 0.93 * dc.ohm:
-            told.append(f"{name} coil: {ac.z_ohm.real:.2f} ohm in phase at AC, {dc.ohm:.2f} ohm at DC")
-        if ac.z_ohm.imag < 0:
-            told.append(f"{name} coil: inductance below zero")
-    if not told:
-        return []
-    return [
-        Reason(
-            code="physics-violated",
-            text="The figures contradict each other: no coil behaves so.",
-            evidence="; ".join(told),
-            next="Check shunt, divider, channel map and polarity of the current channel.",
-            spoils=tuple(dict.fromkeys((*driven(results), *angles(results)))),
         )
     ]

@@ -8,27 +8,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import date, datetime
 
 import numpy as np
 
-from rig.diagnosis.lines import driven, is_healthy, is_open, output_lines, quality_of, turned
-from rig.evaluation.loopback import SERIES, loopback_in_force
+from rig.diagnosis.lines import is_healthy, is_open, output_lines, quality_of, turned
+from rig.diagnosis.sound_channels import NAMES, channel_reasons, spoiled_by
+from rig.evaluation.loopback import SERIES
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import series_phasors
 from rig.evaluation.turn import swept_series, turn
 from rig.result import Reason, Result
 from rig.signal.quality import ChannelQuality
+from rig.signal.sine_fit import fit_stack
 
-GAIN_WINDOW = 0.03
-SKEW_WINDOW_S = 1e-6
-CROSSTALK = 5e-4
 LOW_RANGE = 0.01
 SILENT_RATIO = 0.01
 CLIP_GROWTH = 0.004
 ANGLE_HARM_RAD = 3e-4  # about one arcminute, electrical
 AMBIGUOUS_RAD = math.radians(80.0)
-NAMES = {"sin": "sine", "cos": "cosine", "exc_v": "excitation voltage", "exc_i": "excitation current"}
 
 
 def signal_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
@@ -39,15 +36,10 @@ def signal_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     return [
         *reasons,
         *_silent(obs, results),
-        *_loopback(obs, results),
-        *_crosstalk(obs, results),
+        *channel_reasons(obs, results),
+        *_background(obs, results),
         *_phases(obs, results),
-        *_calibrations(obs, results),
     ]
-
-
-def _spoiled_by(channel: str, results: Sequence[Result]) -> tuple[str, ...]:
-    return output_lines(channel, results) if channel in ("sin", "cos") else driven(results)
 
 
 def _of_series(obs: Observed, series: str, results: Sequence[Result]) -> list[Reason]:
@@ -56,7 +48,8 @@ def _of_series(obs: Observed, series: str, results: Sequence[Result]) -> list[Re
         return []
     reasons = []
     for channel in quality.channels:
-        reasons += _clipped(obs, series, channel, results) + _stuck(series, channel, results)
+        clipped = _clipped(obs, series, channel, results)
+        reasons += clipped or _stuck(series, channel, results)
         reasons += _interference(obs, series, channel, results)
     return reasons
 
@@ -75,7 +68,7 @@ def _clipped(obs: Observed, series: str, channel: ChannelQuality, results: Seque
             text=f"The {NAMES.get(channel.name, channel.name)} channel is driven beyond its range.",
             evidence=told,
             next="Choose a larger range or a lower level, then sweep again.",
-            spoils=_spoiled_by(channel.name, results),
+            spoils=spoiled_by(channel.name, results),
         )
     ]
 
@@ -113,7 +106,7 @@ def _stuck(series: str, channel: ChannelQuality, results: Sequence[Result]) -> l
             text=f"The {NAMES.get(channel.name, channel.name)} channel stands still while it should move.",
             evidence=f"equal codes in {count} captures of {series}",
             next="Check the sampler's channel and its lead.",
-            spoils=() if few else _spoiled_by(channel.name, results),
+            spoils=() if few else spoiled_by(channel.name, results),
         )
     ]
 
@@ -135,7 +128,7 @@ def _interference(obs: Observed, series: str, channel: ChannelQuality, results: 
             evidence=f"{worst.hz:.0f} Hz at {1e3 * worst.amplitude_v:.2f} mV peak ({100 * worst.relative:.2f} % of the "
             f"carrier); at most {harm * 3437.7:.2f}' electrical get through",
             next="Switch off nearby inverters, check the shield and the ground, then sweep again.",
-            spoils=_spoiled_by(channel.name, results) if harm > ANGLE_HARM_RAD else (),
+            spoils=spoiled_by(channel.name, results) if harm > ANGLE_HARM_RAD else (),
         )
     ]
 
@@ -143,8 +136,10 @@ def _interference(obs: Observed, series: str, channel: ChannelQuality, results: 
 def _silent(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     """A dead or very weak output beside a live one. Both weak: no rotor, or both leads (sound_axis.py)."""
     found = turn(obs)
-    if found is None:
+    if found is None or max(float(np.std(found.sine)), float(np.std(found.cosine))) < SILENT_RATIO:
         return []
+    dead = {2: "sin", 3: "cos"}
+    in_loopback = {dead[c] for c in found.loopback.dead if c in dead}
     size = {"sin": float(np.max(np.abs(found.sine))), "cos": float(np.max(np.abs(found.cosine)))}
     reasons = []
     for name, other in (("sin", "cos"), ("cos", "sin")):
@@ -160,67 +155,40 @@ def _silent(obs: Observed, results: Sequence[Result]) -> list[Reason]:
                 f"DC resistance of the coil {'as it should be' if whole else 'not judged'}",
                 next="Check the sampler lead, relay rows and range of that channel; swap the channels.",
                 spoils=output_lines(name, results),
-                witness="DC resistance of the coil" if whole else "",
+                witness="the loopback is silent on that channel too"
+                if name in in_loopback
+                else "DC resistance of the coil"
+                if whole
+                else "",
             )
         )
     return reasons
 
 
-def _loopback(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    if not turned(results) or series_phasors(obs, (swept_series(obs) or ("",))[0]) is None:
+def _background(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    """Pick-up near the carrier, where the sweep can't tell it from the signal: seen with the excitation off."""
+    found = turn(obs)
+    if found is None or not obs.has("background"):
         return []
-    found = loopback_in_force(obs, obs.part.excitation.frequency_hz)
-    if found.source == "none":
-        return [_stale("no loopback of the channels is in force", turned(results))]
+    stack = obs.captures.stack("background")
+    fitted = fit_stack(stack, found.frequency_hz, harmonics=1)
     reasons = []
-    for c, name in ((2, "sin"), (3, "cos"), (1, "exc_i")):
-        gain = abs(found.gain[c]) - 1.0
-        delay_s = float(np.angle(found.gain[c])) / (2.0 * math.pi * found.frequency_hz)
-        if abs(gain) > GAIN_WINDOW:
+    for c, name, side in ((2, "sin", found.sine), (3, "cos", found.cosine)):
+        full = float(np.max(np.abs(side))) * float(np.mean(np.abs(found.exc_v)))
+        share = float(np.sqrt(np.mean(np.abs(fitted.fundamental[:, c]) ** 2))) / max(full, 1e-12)
+        if float(np.max(np.abs(side))) > 0.05 and share > ANGLE_HARM_RAD:
             reasons.append(
                 Reason(
-                    code="channel-gain",
-                    text=f"The gain of the {NAMES[name]} channel is out of its window.",
-                    evidence=f"{100 * gain:+.2f} % against the excitation channel in the loopback; window "
-                    f"{100 * GAIN_WINDOW:g} %",
-                    next="Check the range and the channel; it is corrected only within the window.",
-                    spoils=_spoiled_by(name, results),
-                )
-            )
-        if abs(delay_s) > SKEW_WINDOW_S:
-            reasons.append(
-                Reason(
-                    code="skew",
-                    text=f"The {NAMES[name]} channel is sampled at another time than the excitation.",
-                    evidence=f"{1e9 * delay_s:+.0f} ns in the loopback; corrected",
-                    next="Use simultaneous channels; keep the loopback of the day in force.",
-                    spoils=(),
+                    code="interference",
+                    text=f"A foreign signal near the carrier is on the {NAMES[name]} channel.",
+                    evidence=f"{100 * share:.3f} % of the signal stays at the carrier's frequency when the excitation "
+                    f"is off: {share * 3437.7:.1f}' electrical",
+                    next="Switch off nearby inverters, check the shield and the ground, then sweep again.",
+                    spoils=spoiled_by(name, results),
+                    witness="captures with the excitation off",
                 )
             )
     return reasons
-
-
-def _crosstalk(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    """One coil driven, the outputs' inputs open: what they show of the excitation is the sampler's own."""
-    shares = []
-    for series in ("impedance_sin", "impedance_cos", "impedance_exc"):
-        found = series_phasors(obs, series)
-        if found is None:
-            continue
-        raw = found.fit.fundamental
-        shares += [abs(complex(np.mean(raw[:, c] / raw[:, 0]))) for c in (2, 3)]
-    if not shares or max(shares) <= CROSSTALK:
-        return []
-    return [
-        Reason(
-            code="crosstalk",
-            text="The sampler's channels see each other.",
-            evidence=f"{100 * max(shares):.3f} % of the excitation channel appears on an output's open input",
-            next="Separate the leads, check the sampler's grounding; use differential inputs.",
-            spoils=turned(results),
-            witness="the outputs' inputs were open",
-        )
-    ]
 
 
 def _phases(obs: Observed, results: Sequence[Result]) -> list[Reason]:
@@ -242,43 +210,3 @@ def _phases(obs: Observed, results: Sequence[Result]) -> list[Reason]:
             spoils=turned(results),
         )
     ]
-
-
-def _calibrations(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    """A loopback that is too old, and instruments past their date (which costs traceability, not figures)."""
-    reasons = []
-    kept = obs.header.get("calibration")
-    started = _moment(obs.header.get("started_utc"))
-    made = _moment(kept.get("made_utc") or kept.get("utc")) if isinstance(kept, dict) else None
-    if not obs.has(SERIES) and made is not None and started is not None and turned(results):
-        days = (started - made).total_seconds() / 86400.0
-        if not 0.0 <= days <= obs.bench.sampler.loopback_days:
-            reasons.append(_stale(f"the loopback is {days:.2f} days old", turned(results)))
-    if started is not None:
-        due = [n for n, d in obs.bench.devices().items() if d.due is not None and d.due < _day(started)]
-        if due:
-            reasons.append(_stale(f"past its calibration date: {', '.join(due)}", ()))
-    return reasons
-
-
-def _moment(text: object) -> datetime | None:
-    if not isinstance(text, str) or not text:
-        return None
-    try:
-        return datetime.fromisoformat(text)
-    except ValueError:
-        return None
-
-
-def _day(moment: datetime) -> date:
-    return moment.date()
-
-
-def _stale(evidence: str, spoils: tuple[str, ...]) -> Reason:
-    return Reason(
-        code="calibration-stale",
-        text="A calibration that the figures lean on is missing or too old.",
-        evidence=evidence,
-        next="Take a loopback at the start of the shift; have overdue instruments calibrated.",
-        spoils=spoils,
-    )

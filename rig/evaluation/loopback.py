@@ -23,6 +23,7 @@ Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 SERIES = "loopback"
 UNKNOWN_GAIN = 5e-3  # standard, relative and radians, of a channel that was never compared
+DEAD_GAIN = 0.05
 DRIFT_PERCENT = 0.02  # half-width since the comparison, where the bench file states nothing
 
 
@@ -30,7 +31,8 @@ DRIFT_PERCENT = 0.02  # half-width since the comparison, where the bench file st
 class Loopback:
     """gain (4,) complex, channel 0 is 1; u_gain (4,) relative standard, u_phase_rad (4,); scatter (4,) of the captures.
 
-    source: "run", "calibration" or "none"; utc: when it was made ("" for none); ranges_v, where known.
+    source: "run", "calibration" or "none"; utc: when it was made ("" for none); ranges_v, where known; dead: channels
+    that showed next to nothing of the common signal (their gain stays 1).
     """
 
     gain: Complexes
@@ -42,6 +44,7 @@ class Loopback:
     source: str
     utc: str = ""
     ranges_v: tuple[float, ...] = ()
+    dead: tuple[int, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON-ready data, as it is kept between runs."""
@@ -68,7 +71,7 @@ def measured_loopback(obs: Observed, series: str = SERIES) -> Loopback | None:
         return None
     stack = obs.captures.stack(series)
     spread = stack.codes.max(axis=2).astype(np.int64) - stack.codes.min(axis=2)
-    if stack.codes.shape[1] < 4 or np.any(spread <= 8):
+    if stack.codes.shape[1] < 4 or np.any(spread[:, 0] <= 8):
         return None
     readings = obs.capture_readings(series)
     near = readings[0].conditions.get("frequency_hz") if readings else None
@@ -77,17 +80,23 @@ def measured_loopback(obs: Observed, series: str = SERIES) -> Loopback | None:
     fitted = fit_stack(stack, frequency.frequency_hz)
     ratios = fitted.fundamental / fitted.fundamental[:, :1]
     gain = ratios.mean(axis=0)
+    dead = np.abs(gain) < DEAD_GAIN
+    gain, ratios = np.where(dead, 1.0, gain), np.where(dead, 1.0, ratios)
     n = len(stack)
-    floor = fitted.noise() * math.sqrt(2.0 / fitted.samples) / np.abs(fitted.fundamental).mean(axis=0)
+    size = np.where(dead, 1.0, np.abs(fitted.fundamental).mean(axis=0))
+    floor = fitted.noise() * math.sqrt(2.0 / fitted.samples) / size
     scatter = np.std(np.abs(ratios / gain), axis=0, ddof=1) if n > 1 else floor
     return Loopback(
         gain=gain,
-        **_uncertainty(obs, np.maximum(scatter, floor), n),
+        u_gain=(u := _uncertainty(obs, np.maximum(scatter, floor), n)),
+        u_phase_rad=u.copy(),
+        scatter=np.maximum(scatter, floor),
         captures=n,
         frequency_hz=frequency.frequency_hz,
         source="run",
         utc=readings[-1].time_utc if readings else "",
         ranges_v=tuple(float(s * stack.rail_high) for s in stack.scale_v),
+        dead=tuple(int(c) for c in np.flatnonzero(dead)),
     )
 
 
@@ -98,7 +107,9 @@ def from_calibration(obs: Observed, data: Mapping[str, Any]) -> Loopback:
     captures = int(data.get("captures") or 1)
     return Loopback(
         gain=gain,
-        **_uncertainty(obs, scatter, captures),
+        u_gain=(u := _uncertainty(obs, scatter, captures)),
+        u_phase_rad=u.copy(),
+        scatter=scatter,
         captures=captures,
         frequency_hz=float(data["frequency_hz"]),
         source="calibration",
@@ -128,13 +139,14 @@ def _found(obs: Observed) -> Loopback:
     )
 
 
-def _uncertainty(obs: Observed, scatter: Floats, captures: int) -> dict[str, Floats]:
+def _uncertainty(obs: Observed, scatter: Floats, captures: int) -> Floats:
+    """(4,) relative standard uncertainty of the gains: noise of the captures, and drift since."""
     spec = obs.bench.sampler.spec_of("gain")
     drift = (spec.percent_reading if spec else DRIFT_PERCENT) / 100.0 / math.sqrt(3.0)
     noise = scatter / math.sqrt(max(captures, 1))
-    u = np.hypot(noise, drift)
+    u: Floats = np.hypot(noise, drift)
     u[0] = 0.0
-    return {"u_gain": u, "u_phase_rad": u.copy(), "scatter": scatter}
+    return u
 
 
 def _at(found: Loopback, frequency_hz: float) -> Loopback:
@@ -153,4 +165,5 @@ def _at(found: Loopback, frequency_hz: float) -> Loopback:
         source=found.source,
         utc=found.utc,
         ranges_v=found.ranges_v,
+        dead=found.dead,
     )
