@@ -267,7 +267,7 @@ def stops(times: int) -> Iterator[tuple[bool, str]]:
 
 
 def one_stop(sign: signal.Signals, into_sweep_s: float, serial: str) -> tuple[float, bool]:
-    """Start a run at fifteen times real speed, wait for its sweep, send the signal; (seconds to safe by the log, run kept)."""
+    """Start a run, send the signal in its sweep; (seconds to safe by the log, run kept)."""
     home, log = WORK / "home", WORK / f"{serial}.log"
     env = os.environ | {"ANGLEWRIGHT_HOME": str(home)}
     words = [
@@ -280,7 +280,7 @@ def one_stop(sign: signal.Signals, into_sweep_s: float, serial: str) -> tuple[fl
         "--world",
         "good_4",
         "--speed",
-        "15",
+        "fast",
         "--bench-log",
         str(log),
     ]
@@ -303,8 +303,9 @@ def one_stop(sign: signal.Signals, into_sweep_s: float, serial: str) -> tuple[fl
         off = next(
             (e["wall_s"] for e in events if e["event"] == "generator_off" and e["wall_s"] > max(on, default=0)), None
         )
-        still = [e for e in events if e["event"] in ("axis_moving", "axis_stopped", "axis_halted", "axis_released")]
-        halted = still[-1]["wall_s"] if still and still[-1]["event"] != "axis_moving" else None
+        last_move = max((i for i, e in enumerate(events) if e["event"] == "axis_moving"), default=0)
+        at_rest = ("axis_stopped", "axis_halted", "axis_released")
+        halted = next((e["wall_s"] for e in events[last_move:] if e["event"] in at_rest), None)
         if off is not None and halted is not None:
             break
         time.sleep(0.05)
