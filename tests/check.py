@@ -3,6 +3,7 @@
 Style, format, types, tests (the arrows and the pages are among them), and the quick part of each show.
 """
 
+import os
 import subprocess
 import sys
 import time
@@ -20,6 +21,8 @@ STEPS = (
 
 def main() -> int:
     failed = []
+    if (shared := TOP.parent / "shared").is_dir():
+        os.environ.setdefault("ANGLEWRIGHT_SHARED", str(shared))
     for name, words in STEPS:
         start = time.monotonic()
         print(f"== {name}", flush=True)
