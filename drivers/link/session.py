@@ -1,22 +1,26 @@
 """A SCPI conversation over any link: one question in flight, one whole answer, faults told with their reason.
 
-Session states: closed, ready, dirty. After a time-out, a broken reply or surplus bytes the session is dirty; before
-the next message it drains the wire and asks a marker (*ESE with a number of its own, IEEE 488.2, 10.11) until exactly
-that comes back; on TCP a marker that fails leads to a new connection. A late answer is therefore never taken for the
-answer to a later question. An invalid query gives no answer on the wire: after a time-out the error queue is read so
-that the report says why. It must never know what a reading means.
+States: drivers/link/states.py. After a time-out, a broken reply or surplus bytes the session is dirty; before the next
+message it drains the wire and asks a marker (*ESE with a number of its own, IEEE 488.2, 10.11; or *IDN? where a family
+has no more) until exactly that comes back; on TCP a marker that fails leads to a new connection. A lost link is won
+back, identified and set up again before the next message. An invalid query gives no answer on the wire: after a
+time-out the error queue is read so that the report says why. It must never know what a reading means.
 """
 
 from __future__ import annotations
 
 import re
 import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from itertools import cycle
 
 from drivers import scpi
 from drivers.link.base import Link, named
+from drivers.link.states import Event, LinkState, State, win_back
 from drivers.roles import Identity
-from rig.errors import BadReply, BenchError, InstrumentRefused, NoReply, WrongInstrument
+from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
 
 DEADLINE_S = 3.0
 MARKER_S = 1.0
@@ -24,14 +28,25 @@ BLOCK_END_S = 0.05
 
 
 class ScpiSession:
-    """Text out, text in; every public call holds the instrument's lock over its write and its read."""
+    """Text out, text in; every public call holds the instrument's lock over its write and its read.
+
+    gap_s: the least pause between two messages. has_status: the family has *ESE and an error queue (488.2, SCPI).
+    identify_again, set_up_again: what is done after a lost link was opened again, before the next message.
+    """
 
     def __init__(self, link: Link, name: str, deadline_s: float = DEADLINE_S) -> None:
         self.link = link
         self.name = name
         self.deadline_s = deadline_s
+        self.gap_s = 0.0
+        self.has_status = True
         self.lock = threading.RLock()
+        self.states = LinkState(name)
+        self.identify_again: Callable[[], None] | None = None
+        self.set_up_again: Callable[[], None] | None = None
         self._markers = cycle(range(1, 256))
+        self._said_s = 0.0
+        self._identification = ""
 
     def open(self) -> None:
         """Opens the wire. A serial port may be in mid-line: it starts dirty and is synchronised first."""
@@ -39,26 +54,36 @@ class ScpiSession:
             if not self.link.is_open:
                 self.link.open()
                 self.link.dirty = not self.link.url.startswith("tcp")
+                self.states.move(Event.CLOSED)
+                self.states.move(Event.OPENED)
 
     def close(self) -> None:
         """Never raises."""
         self.link.close()
+        self.states.move(Event.CLOSED)
+
+    def reopen(self) -> None:
+        """For a safe state: the wire alone, without identification or set-up; nothing to do when it is open."""
+        if not self.link.is_open:
+            self.link.open()
+            if self.states.state is State.LOST:
+                self.states.move(Event.OPENED)
 
     def write(self, message: str) -> None:
         """A message without an answer."""
-        with self.lock:
+        with self.lock, self._watched(message):
             self._ready()
-            self.link.write(message.encode("ascii") + b"\n")
+            self._say(message)
 
     def query(self, message: str, deadline_s: float | None = None, *, explain: bool = True) -> str:
         """A message with one answer line. explain: after a time-out, read the error queue for the reason."""
-        with self.lock:
+        with self.lock, self._watched(message):
             self._ready()
             try:
-                self.link.write(message.encode("ascii") + b"\n")
+                self._say(message)
                 return self._line(message, deadline_s or self.deadline_s)
             except NoReply as fault:
-                if explain:
+                if explain and self.has_status:
                     self._explain(message, fault)
                 raise named(fault, self.name, message) from fault
             except BadReply as fault:
@@ -98,17 +123,18 @@ class ScpiSession:
 
     def block(self, message: str, deadline_s: float, expected: int | None = None) -> bytes:
         """The answer as a block of bytes, definite or indefinite. deadline_s: without any progress."""
-        with self.lock:
+        with self.lock, self._watched(message):
             self._ready()
             try:
-                self.link.write(message.encode("ascii") + b"\n")
-                data = self._block(message, deadline_s)
+                self._say(message)
+                data = self._block(message, deadline_s, expected)
             except (NoReply, BadReply) as fault:
                 self.link.dirty = True
-                if isinstance(fault, NoReply):
+                if isinstance(fault, NoReply) and self.has_status:
                     self._explain(message, fault)
                 raise named(fault, self.name, message) from fault
             if expected is not None and len(data) != expected:
+                self.link.dirty = True
                 raise BadReply(
                     f"a block of {len(data)} bytes where {expected} were expected",
                     instrument=self.name,
@@ -118,7 +144,9 @@ class ScpiSession:
             return data
 
     def errors(self) -> list[tuple[int, str]]:
-        """Empties the error queue: (code, text), oldest first."""
+        """Empties the error queue: (code, text), oldest first. A family without one has none."""
+        if not self.has_status:
+            return []
         with self.lock:
             return scpi.drain_errors(lambda: self.query("SYST:ERR?", explain=False))
 
@@ -145,11 +173,15 @@ class ScpiSession:
                 exchange="*IDN?",
                 next_action=next_action or "Correct the link or the driver in the bench file.",
             )
+        self._identification = reply
+        self.states.move(Event.IDENTIFIED)
         return Identity(maker=fields[0], model=fields[1], serial=fields[2], firmware=",".join(fields[3:]))
 
     def resynchronise(self) -> None:
         """Drains the wire and makes sure that the next answer belongs to the next question. NoReply when it can't."""
         with self.lock:
+            if self.states.state is not State.LOST:
+                self.states.move(Event.DOUBT)
             try:
                 self._mark()
             except (NoReply, BadReply):
@@ -159,22 +191,71 @@ class ScpiSession:
                 self.link.open()
                 self._mark()
             self.link.dirty = False
+            self.states.move(Event.SYNCHRONISED)
 
     def _mark(self) -> None:
         self.link.drain()
-        marker = next(self._markers)
-        self.link.write(f"*ESE {marker};*ESE?\n".encode("ascii"))
+        marker = str(next(self._markers)) if self.has_status else self._identification
+        self._say(f"*ESE {marker};*ESE?" if self.has_status else "*IDN?")
         for _ in range(20):
             line = self.link.read_line(min(MARKER_S, self.deadline_s)).strip()
-            if line.isascii() and line.lstrip(b"+").isdigit() and int(line) == marker:
-                self.link.write(b"*ESE 0\n")
+            if self._is_marker(line, marker):
+                if self.has_status:
+                    self._say("*ESE 0")
+                else:
+                    self.link.drain()
                 return
         self.link.dirty = True
         raise BadReply("the marker of a resynchronisation never came back", instrument=self.name, exchange="*ESE?")
 
+    def _is_marker(self, line: bytes, marker: str) -> bool:
+        if not self.has_status:
+            return line == marker.encode() if marker else line.count(b",") >= 3
+        return line.isascii() and line.lstrip(b"+").isdigit() and int(line) == int(marker)
+
     def _ready(self) -> None:
-        if self.link.is_open and (self.link.dirty or self.link.read_available()):
-            self.resynchronise()
+        """Synchronised, and won back when it was lost: the next answer will belong to the next question."""
+        if self.link.is_open:
+            try:
+                if self.link.dirty or self.link.read_available():
+                    self.resynchronise()
+                return
+            except LinkDown:
+                self.states.move(Event.BROKE)
+        if self.states.state is State.LOST and self.states.known:
+            win_back(self.name, self._come_back, self._drop)
+
+    def _come_back(self) -> None:
+        self.link.open()
+        self.link.dirty = not self.link.url.startswith("tcp")
+        self.states.move(Event.OPENED)
+        if self.identify_again is not None:
+            self.identify_again()
+        if self.set_up_again is not None:
+            self.set_up_again()
+        self.states.move(Event.SET_UP)
+
+    def _drop(self) -> None:
+        self.link.close()
+        self.states.move(Event.BROKE)
+
+    @contextmanager
+    def _watched(self, message: str) -> Iterator[None]:
+        """A wire that breaks makes the link lost, and the error says on which words."""
+        try:
+            yield
+        except LinkDown as fault:
+            self.states.move(Event.BROKE)
+            if fault.exchange:
+                raise
+            text = fault.message.removeprefix(f"{fault.instrument}: ")
+            raise LinkDown(text, instrument=self.name, exchange=message, next_action=fault.next_action) from fault
+
+    def _say(self, message: str) -> None:
+        if self.gap_s:
+            time.sleep(max(0.0, self._said_s + self.gap_s - time.monotonic()))
+        self.link.write(message.encode("ascii") + b"\n")
+        self._said_s = time.monotonic()
 
     def _line(self, message: str, deadline_s: float) -> str:
         line = self.link.read_line(deadline_s)
@@ -185,8 +266,12 @@ class ScpiSession:
         except UnicodeDecodeError as fault:
             raise BadReply(f"{line[:16]!r} is no text", exchange=message) from fault
 
-    def _block(self, message: str, deadline_s: float) -> bytes:
+    def _block(self, message: str, deadline_s: float, expected: int | None) -> bytes:
         head = self.link.read_exact(2, deadline_s)
+        if head == b"#0" and expected is not None:
+            data = self.link.read_exact(expected, deadline_s)
+            self._block_end(message)
+            return data
         if head == b"#0":
             return self._indefinite(deadline_s)
         if head[:1] != b"#" or not head[1:].isdigit():

@@ -1,8 +1,9 @@
 """Faults of wires and instruments on a schedule: what goes wrong, on which command, when.
 
 `WireFault` is one row of a world's [[faults_of_wire]]; `Gate` stands between one instrument and its wire: it sees
-every message that comes in and every reply that goes out. It must never know what the instrument measures.
-Kinds and what they copy from public reports: instruments of the design pages, "Fault injections"; fixtures/README.
+every message that comes in and every reply that goes out, and tells the instrument what it is to do wrong itself
+(`acting`). It must never know what the instrument measures. Binary messages are matched in hexadecimal.
+Kinds: drivers/simulated/fault_kinds.py; what they copy: instruments of the design pages, "Fault injections".
 """
 
 from __future__ import annotations
@@ -10,33 +11,14 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal, get_args
 
 from pydantic import Field, model_validator
 
+from drivers.simulated.fault_kinds import KINDS, Kind, Outgoing, spoil, value_of
 from rig.description import Strict
 
-Kind = Literal[
-    "delay",  # the reply comes `value` s of bench time later
-    "late",  # the reply comes `value` s of wall time later (past a link's deadline)
-    "drop",  # no reply
-    "duplicate",  # the reply comes twice
-    "truncate",  # only the first `value` bytes of the reply (default half), no terminator
-    "segments",  # the reply in one-byte segments, `value` s of wall time apart (default 0.002)
-    "terminator",  # the reply ends in `value` instead of its own terminator
-    "extra",  # `value` is added after the reply
-    "decimal_comma",  # 1.5 becomes 1,5
-    "overload",  # the reply is `value` (default +9.9E+37)
-    "garble",  # one byte of the reply is replaced
-    "swallow",  # the command is not executed and not answered
-    "output_off_ignored",  # OUTP OFF does nothing
-    "error_storm",  # `value` entries (default 30) appear in the error queue
-    "reset",  # the connection is reset (TCP RST)
-    "close",  # the connection is closed (TCP FIN)
-    "mute",  # no reply from here on, for `value` s of bench time (default for ever)
-    "alarm",  # grbl: ALARM:`value` (default 1) in place of the reply
-]
 INSTRUMENTS = ("multimeter", "generator", "sampler", "axis", "encoder", "switch", "interlock", "climate")
+CUTS = ("reset", "close", "silent_drop", "refuse", "slow_open", "accept_mute", "replug")
 
 
 class WireFault(Strict):
@@ -63,16 +45,17 @@ class WireFault(Strict):
         return self
 
 
-KINDS: tuple[str, ...] = get_args(Kind)
-
-
-@dataclass(frozen=True)
-class Outgoing:
-    """Bytes for the wire after a delay in bench time and one in wall time."""
-
-    data: bytes
-    bench_delay_s: float = 0.0
-    wall_delay_s: float = 0.0
+def parse_fault(text: str) -> WireFault:
+    """A fault as it is given on the command line: `axis:drop:every=50:value=2`. Raises ValueError."""
+    instrument, _, rest = text.partition(":")
+    kind, *more = rest.split(":")
+    keys = dict(part.partition("=")[::2] for part in more)
+    number = {key: float(value) if key in ("at_s", "probability") else int(value) for key, value in keys.items()
+              if key in ("nth", "every", "at_s", "probability")}  # fmt: skip
+    words: dict[str, object] = {key: value for key, value in keys.items() if key not in number}
+    if isinstance(value := words.get("value"), str) and _is_number(value):
+        words["value"] = float(value)
+    return WireFault.model_validate({"instrument": instrument, "kind": kind, **words, **number})
 
 
 @dataclass
@@ -83,31 +66,54 @@ class _Row:
 
 
 class Gate:
-    """The faults of one instrument. `cut` and `storm` are set by the server and the instrument."""
+    """The faults of one instrument. `cut` and `unasked` are for the server, `storm` is set by the instrument."""
 
     def __init__(self, instrument: str = "", faults: Sequence[WireFault] = (), seed: int = 0) -> None:
         self._rows = [_Row(fault) for fault in faults if fault.instrument == instrument]
         self._random = random.Random(f"{seed}/{instrument}")
         self._active: list[WireFault] = []
         self._mute_until_s = float("-inf")
+        self._text = ""
+        self._kept: dict[str, bytes] = {}
+        self._last = b""
         self.storm: Callable[[int], None] = lambda _entries: None
-        self.cut: str = ""  # "reset" or "close": what the server is to do with the connection
+        self.opened: Callable[[float], None] = lambda _t_s: None  # somebody has opened the serial port
+        self.reopen: Callable[[], None] = lambda: None  # set by the server: listens again after a refusal
+        self.cut = ""  # what the server is to do with the connection: one of CUTS
+        self.cut_s = 0.0  # for how long, wall time
+        self.unasked: list[bytes] = []  # what the server is to send before the reply
+        self.injected: dict[str, int] = {}  # kind -> how often it has acted
+
+    def has(self, kind: str) -> bool:
+        """Whether a kind is on the schedule at all: some change how a wire is laid."""
+        return any(row.fault.kind == kind for row in self._rows)
+
+    def acting(self, kind: str) -> WireFault | None:
+        """The fault of this kind that acts on the present command, for what an instrument does wrong by itself."""
+        return next((fault for fault in self._active if fault.kind == kind), None)
 
     def message(self, text: str, t_s: float) -> str | None:
-        """The message as the instrument gets it; None when it gets nothing."""
+        """The message as the instrument gets it; None when it gets nothing, "" when it only acknowledges."""
         if not self._rows:
             return text
+        self._text = text
         self._active = [row.fault for row in self._rows if self._acts(row, text, t_s)]
+        got: str | None = text
         for fault in self._active:
+            self.injected[fault.kind] = self.injected.get(fault.kind, 0) + 1
             if fault.kind == "swallow" or (fault.kind == "output_off_ignored" and _is_output_off(text)):
-                return None
-            if fault.kind == "error_storm":
-                self.storm(round(_number(fault, 30)))
-            elif fault.kind in ("reset", "close"):
-                self.cut = fault.kind
-            elif fault.kind == "mute":
-                self._mute_until_s = t_s + _number(fault, float("inf"))
-        return text
+                got = None
+            elif fault.kind == "ignored" and "?" not in text:
+                got = "" if got is not None else None
+            elif fault.kind == "foreign" and got and isinstance(fault.value, str):
+                got = f"{fault.value};{'' if got[:1] in '*:' else ':'}{got}"
+            else:
+                self._note(fault, t_s)
+        return got
+
+    def binary(self, data: bytes, t_s: float) -> bytes | None:
+        """A binary message as the instrument gets it; None when it gets nothing."""
+        return None if not self.message(data.hex(" "), t_s) else data
 
     def reply(self, data: bytes, t_s: float) -> list[Outgoing]:
         """A reply as the wire gets it."""
@@ -117,8 +123,24 @@ class Gate:
             return []
         out = [Outgoing(data)]
         for fault in self._active:
-            out = [item for old in out for item in self._spoil(fault, old)]
+            remembered = self._last if fault.kind == "stale" else self._kept.get(self._text, data)
+            out = [item for old in out for item in spoil(fault.kind, fault.value, old, self._random, remembered)]
+        self._last = data
+        if self.has("stuck"):
+            self._kept.setdefault(self._text, data)
         return out
+
+    def _note(self, fault: WireFault, t_s: float) -> None:
+        """What a fault does besides spoiling the reply."""
+        if fault.kind == "error_storm":
+            self.storm(round(value_of(fault.value, 30)))
+        elif fault.kind in CUTS:
+            self.cut, self.cut_s = fault.kind, value_of(fault.value, 0.5)
+        elif fault.kind == "mute":
+            self._mute_until_s = t_s + value_of(fault.value, float("inf"))
+        elif fault.kind == "chatter":
+            text = fault.value if isinstance(fault.value, str) else "OK\r\n"
+            self.unasked.append(text.encode("latin-1"))
 
     def _acts(self, row: _Row, text: str, t_s: float) -> bool:
         fault = row.fault
@@ -134,51 +156,18 @@ class Gate:
             return row.spent
         return fault.probability is None or self._random.random() < fault.probability
 
-    def _spoil(self, fault: WireFault, old: Outgoing) -> list[Outgoing]:
-        data, text = old.data, fault.value if isinstance(fault.value, str) else ""
-        body = data.rstrip(b"\r\n")
-        end = data[len(body) :]
-        match fault.kind:
-            case "delay":
-                return [Outgoing(data, old.bench_delay_s + _number(fault, 1.0), old.wall_delay_s)]
-            case "late":
-                return [Outgoing(data, old.bench_delay_s, old.wall_delay_s + _number(fault, 1.0))]
-            case "drop":
-                return []
-            case "duplicate":
-                return [old, old]
-            case "truncate":
-                return [Outgoing(data[: round(_number(fault, len(data) // 2))])]
-            case "segments":
-                gap_s = _number(fault, 0.002)
-                return [Outgoing(data[i : i + 1], old.bench_delay_s, gap_s * i) for i in range(len(data))]
-            case "terminator":
-                return [Outgoing(body + text.encode("latin-1"))]
-            case "extra":
-                return [Outgoing(data + text.encode("latin-1"))]
-            case "decimal_comma":
-                return [Outgoing(data.replace(b".", b","))]
-            case "overload":
-                spelling = "+9.9E+37" if fault.value is None else text
-                return [Outgoing(spelling.encode("latin-1") + end)]
-            case "garble":
-                return [Outgoing(self._garbled(body) + end)]
-            case "alarm":
-                return [Outgoing(f"ALARM:{_number(fault, 1):.0f}\r\n".encode())]
-            case _:
-                return [old]
 
-    def _garbled(self, body: bytes) -> bytes:
-        if not body:
-            return body
-        place = self._random.randrange(len(body))
-        return body[:place] + bytes([self._random.randrange(0x21, 0x7F)]) + body[place + 1 :]
-
-
-def _number(fault: WireFault, default: float) -> float:
-    return float(fault.value) if isinstance(fault.value, int | float) else default
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _is_output_off(text: str) -> bool:
-    words = text.upper().replace("STATE", "").split()
+    words = text.upper().replace("STATE", "").replace("C1:", "").split()
     return len(words) == 2 and words[0].lstrip(":").startswith("OUTP") and words[1] in ("OFF", "0")
+
+
+__all__ = ["CUTS", "INSTRUMENTS", "KINDS", "Gate", "Outgoing", "WireFault", "parse_fault"]

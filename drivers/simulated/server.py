@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import math
 import selectors
+import shutil
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from drivers.simulated.clock import BenchTime, ClockSession, may_jump
 from drivers.simulated.face import Emit, Session
@@ -21,6 +24,7 @@ from drivers.simulated.wires import Channel, PtyChannel, TcpListener
 IDLE_S = 0.25  # how often a quiet loop looks after its parent
 INTERLOCK_S = 0.02  # how long the loop sleeps at most in real time, so that the safety chain is looked at
 CHECK_S = 0.001  # how often it is looked at while the loop is busy
+LOOK_S = 0.02  # how often a port that nobody holds is looked at
 NewSession = Callable[[], Session]
 
 
@@ -35,6 +39,7 @@ class Client:
     late: list[tuple[float, float, bytes]] = field(default_factory=list)
     flushing: bool = False
     gone: bool = False
+    deaf_until_s: float = -math.inf  # wall time until which nothing passes
 
 
 class Server:
@@ -46,32 +51,71 @@ class Server:
         self._emit = emit
         self._alive = alive
         self._selector = selectors.SelectSelector()
-        self._listeners: list[TcpListener] = []
+        self._listeners: dict[str, TcpListener] = {}
+        self._timers: list[tuple[float, Callable[[], None]]] = []  # (wall due, what)
+        self._opening: dict[str, tuple[str, float]] = {}  # name -> (kind of cut, wall time until which it lasts)
+        self._ports: Path | None = None
         self._clients: list[Client] = []
         self._stopping = False
         self._active: dict[int, Client] = {}  # those that wait for bench time or have bytes on their way
         self._parties = 0
 
     # wires -------------------------------------------------------------------------------------------------
-    def listen(self, name: str, new_session: NewSession, gate: Gate | None = None) -> str:
+    def listen(self, name: str, new_session: NewSession, gate: Gate | None = None, port: int = 0) -> str:
         """A TCP port for an instrument (or the clock); returns its link address."""
-        listener = TcpListener()
-        self._listeners.append(listener)
-        gate = gate or Gate()
+        listener = TcpListener(port)
+        self._listeners[name] = listener
+        own = gate or Gate()
 
         def accept() -> None:
             channel = listener.accept()
-            if channel is not None:
-                self._join(Client(name, channel, new_session(), gate))
+            if channel is None:
+                return
+            client = Client(name, channel, new_session(), own)
+            kind, until_s = self._opening.get(name, ("", -math.inf))
+            if kind == "accept_mute":
+                client.deaf_until_s = until_s
+            if kind == "slow_open" and until_s > time.monotonic():
+                self._timers.append((until_s, lambda: self._join(client)))
+            else:
+                self._join(client)
 
+        kept = listener.port
+        own.reopen = lambda: self._listen_again(name, new_session, own, kept)
         self._selector.register(listener, selectors.EVENT_READ, accept)
         return listener.url
 
+    def _listen_again(self, name: str, new_session: NewSession, gate: Gate, port: int) -> None:
+        self.listen(name, new_session, gate, port)
+
     def serial(self, name: str, session: Session, gate: Gate) -> str:
         """A pseudo-terminal for an instrument; returns its path."""
-        channel = PtyChannel()
-        self._join(Client(name, channel, session, gate))
+        if self._ports is None and gate.has("replug"):
+            self._ports = Path(tempfile.mkdtemp(prefix="anglewright-ports-"))
+        by_id = self._ports / name if self._ports is not None and gate.has("replug") else None
+        channel = PtyChannel(by_id, hold=not gate.has("reset_on_open"))
+        client = Client(name, channel, session, gate)
+        if gate.has("reset_on_open"):
+            self._clients.append(client)
+            client.gone = True
+            self._look(client, channel)
+        else:
+            self._join(client)
         return channel.path
+
+    def _look(self, client: Client, channel: PtyChannel) -> None:
+        """A port that nobody holds: looked at until somebody opens it, which is what resets many boards."""
+        there = channel.client_is_there()
+        if there and client.gone:
+            client.gone = False
+            self._selector.register(channel, selectors.EVENT_READ, client)
+            client.gate.opened(self.clock.now_s())
+            self._run(client, self.clock.now_s())
+        elif not there and not client.gone:
+            client.gone = True
+            self._selector.unregister(channel)
+            self._note(client)
+        self._timers.append((time.monotonic() + LOOK_S, lambda: self._look(client, channel)))
 
     def wake_on(self, fileno: int) -> None:
         """A descriptor whose readiness only wakes the loop (signals)."""
@@ -88,8 +132,9 @@ class Server:
         self._run(client, self.clock.now_s())
 
     def _leave(self, client: Client, *, reset: bool = False) -> None:
+        if not client.gone:
+            self._selector.unregister(client.channel)
         client.gone = True
-        self._selector.unregister(client.channel)
         client.session.closed(self.clock.now_s())
         client.channel.close(reset=reset)
         self._clients.remove(client)
@@ -102,10 +147,58 @@ class Server:
         self._chain.de_energise(self.clock.now_s())
         for client in list(self._clients):
             self._leave(client)
-        for listener in self._listeners:
+        for listener in self._listeners.values():
             self._selector.unregister(listener)
             listener.close()
         self._selector.close()
+        if self._ports is not None:
+            shutil.rmtree(self._ports, ignore_errors=True)
+
+    # cuts --------------------------------------------------------------------------------------------------
+    def _cut(self, client: Client) -> None:
+        """What a fault does to a connection."""
+        gate = client.gate
+        cut, gate.cut = gate.cut, ""
+        wall_s = time.monotonic() + gate.cut_s
+        if isinstance(client.channel, PtyChannel):
+            if cut == "replug":
+                self._unplug(client, client.channel, wall_s)
+            return
+        if cut == "silent_drop":
+            client.deaf_until_s = math.inf
+            return
+        self._leave(client, reset=cut != "close")
+        if cut in ("slow_open", "accept_mute"):
+            self._opening[client.name] = (cut, wall_s)
+        elif cut == "refuse":
+            listener = self._listeners.pop(client.name, None)
+            if listener is not None:
+                self._selector.unregister(listener)
+                listener.close()
+                self._timers.append((wall_s, gate.reopen))
+
+    def _unplug(self, client: Client, channel: PtyChannel, wall_s: float) -> None:
+        self._selector.unregister(channel)
+        channel.close()
+        client.gone = True
+        client.late.clear()
+        client.flushing = False
+        self._note(client)
+
+        def back() -> None:
+            channel.replug()
+            client.gone = False
+            self._selector.register(channel, selectors.EVENT_READ, client)
+
+        self._timers.append((wall_s, back))
+
+    def _run_timers(self) -> None:
+        wall_s = time.monotonic()
+        due = [timer for timer in self._timers if timer[0] <= wall_s]
+        if due:
+            self._timers = [timer for timer in self._timers if timer[0] > wall_s]
+            for _, action in due:
+                action()
 
     # the loop ----------------------------------------------------------------------------------------------
     def serve(self) -> None:
@@ -113,6 +206,8 @@ class Server:
         look_s = time.monotonic()
         checked_s = -math.inf
         while not self._stopping:
+            if self._timers:
+                self._run_timers()
             due_s, jumping = self._outlook()
             busy = self._poll(0.0 if jumping else self._timeout_s(due_s))
             if jumping and not busy:
@@ -150,7 +245,7 @@ class Server:
         data = client.channel.read()
         if data is None:
             self._leave(client)
-        elif data:
+        elif data and client.deaf_until_s < time.monotonic():
             now_s = self.clock.now_s()
             client.session.receive(data, now_s)
             self._run(client, now_s)
@@ -158,7 +253,11 @@ class Server:
     def _run(self, client: Client, now_s: float) -> None:
         if client.gone:
             return
-        for reply in client.session.run(now_s):
+        replies = client.session.run(now_s)
+        if client.gate.unasked:
+            client.channel.write(b"".join(client.gate.unasked))
+            client.gate.unasked.clear()
+        for reply in replies:
             for item in client.gate.reply(reply, now_s):
                 if item.bench_delay_s or item.wall_delay_s:
                     wall_s = time.monotonic() + item.wall_delay_s if item.wall_delay_s else -math.inf
@@ -170,9 +269,7 @@ class Server:
         self._flush(client)
         self._note(client)
         if client.gate.cut:
-            cut, client.gate.cut = client.gate.cut, ""
-            if not isinstance(client.channel, PtyChannel):
-                self._leave(client, reset=cut == "reset")
+            self._cut(client)
 
     @staticmethod
     def _deliver(client: Client, now_s: float) -> None:
@@ -218,6 +315,8 @@ class Server:
 
     def _timeout_s(self, due_s: float) -> float:
         timeout_s = IDLE_S
+        if self._timers:
+            timeout_s = max(0.0, min(IDLE_S, min(due for due, _ in self._timers) - time.monotonic()))
         if self._active:
             now_s = time.monotonic()
             wall_s = [i[1] - now_s for client in self._active.values() for i in client.late if i[1] > -math.inf]

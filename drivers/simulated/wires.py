@@ -8,9 +8,11 @@ Source: pty(7), termios(3), tcp(7).
 from __future__ import annotations
 
 import os
+import select
 import socket
 import struct
 import tty
+from pathlib import Path
 from typing import Protocol
 
 PTY_BACKLOG = 65_536
@@ -74,15 +76,19 @@ class TcpChannel:
 
 
 class TcpListener:
-    """A listening socket on 127.0.0.1, on a port that the system chooses."""
+    """A listening socket on 127.0.0.1, on a port that the system chooses (0) or on a given one."""
 
-    def __init__(self) -> None:
-        self._socket = socket.create_server(("127.0.0.1", 0))
+    def __init__(self, port: int = 0) -> None:
+        self._socket = socket.create_server(("127.0.0.1", port))
         self._socket.setblocking(False)
         self.url = f"tcp://127.0.0.1:{self._socket.getsockname()[1]}"
 
     def fileno(self) -> int:
         return self._socket.fileno()
+
+    @property
+    def port(self) -> int:
+        return int(self._socket.getsockname()[1])
 
     def accept(self) -> TcpChannel | None:
         try:
@@ -96,14 +102,41 @@ class TcpListener:
 
 
 class PtyChannel:
-    """The master side of a pseudo-terminal; `path` is what a client opens."""
+    """The master side of a pseudo-terminal; `path` is what a client opens.
 
-    def __init__(self) -> None:
-        self._master, self._slave = os.openpty()
-        tty.setraw(self._slave)
+    by_id: a symbolic link that always leads to it, as a stable name of a USB adapter does; `path` is the link then.
+    hold: keep the slave side open here. Without it, `client_is_there` tells whether somebody has it open.
+    """
+
+    def __init__(self, by_id: Path | None = None, *, hold: bool = True) -> None:
+        self._by_id = by_id
+        self._hold = hold
+        self._plug_in()
+
+    def _plug_in(self) -> None:
+        self._master, slave = os.openpty()
+        tty.setraw(slave)
         os.set_blocking(self._master, False)
-        self.path = os.ttyname(self._slave)
+        self.path = os.ttyname(slave)
+        self._slave: int | None = slave
+        if not self._hold:
+            os.close(slave)
+            self._slave = None
         self._backlog = bytearray()
+        if self._by_id is not None:
+            self._by_id.unlink(missing_ok=True)
+            self._by_id.symlink_to(self.path)
+            self.path = str(self._by_id)
+
+    def client_is_there(self) -> bool:
+        """Whether anybody holds the slave side."""
+        watch = select.poll()
+        watch.register(self._master, select.POLLIN)
+        return not any(event & select.POLLHUP for _, event in watch.poll(0))
+
+    def replug(self) -> None:
+        """Comes back as another device, with the same stable name."""
+        self._plug_in()
 
     def fileno(self) -> int:
         return self._master
@@ -111,7 +144,7 @@ class PtyChannel:
     def read(self) -> bytes | None:
         try:
             return os.read(self._master, CHUNK)
-        except BlockingIOError:
+        except OSError:
             return b""
 
     def write(self, data: bytes) -> None:
@@ -132,4 +165,7 @@ class PtyChannel:
         """A serial line can't be reset; both sides close."""
         del reset
         os.close(self._master)
-        os.close(self._slave)
+        if self._slave is not None:
+            os.close(self._slave)
+        if self._by_id is not None:
+            self._by_id.unlink(missing_ok=True)
