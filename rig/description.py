@@ -304,7 +304,7 @@ def load_part(name: str, *, draft: bool = False) -> PartFile:
     part = checked(PartFile, path)
     if not (part.confirmed or draft):
         raise UsageError(
-            f"{path}:{line_of(read_toml(path)[1], ['confirmed'])}: this part file is a draft; nothing is excited by it.",
+            f"{path}:{line_of(read_toml(path)[1], ['confirmed'])}: a draft, by which nothing is excited.",
             next_action="Confirm pins and excitation (wiring diagram or a known-good part), then set confirmed = true.",
         )
     return part
