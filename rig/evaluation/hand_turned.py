@@ -56,7 +56,8 @@ class HandTurn:
     """The turn by hand. cycles: electrical turns covered in all; turns_mech: by the pole pairs told; whole: a whole
     mechanical turn was covered, so that what the rotor does once a turn is averaged. harmonic: amplitude of the
     largest radius order that only winding harmonics make, relative. theta (b,): indicated, mechanical rad where whole,
-    else electrical over told pole pairs of 1; u, v, qu, qv (b,): in-phase and quadrature envelopes there."""
+    else electrical; across: modulus of quadrature that one window in a
+    hundred passes; u, v, qu, qv (b,): in-phase and quadrature envelopes there."""
 
     ellipse: Ellipse
     phase_sine_rad: float
@@ -72,6 +73,7 @@ class HandTurn:
     turns_mech: float
     whole: bool
     harmonic: float
+    across: tuple[float, float]
     points: int
 
 
@@ -113,6 +115,7 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
         turns_mech=cycles / pole_pairs,
         whole=whole,
         harmonic=_harmonic(bins, radius, span),
+        across=(float(np.quantile(np.abs(qu), 0.99)), float(np.quantile(np.abs(qv), 0.99))),
         points=u.size,
     )
 
@@ -324,17 +327,19 @@ def _turning_across(found: HandTurn) -> float:
 def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> list[Result]:
     """Quadrature over the turn and nulls of the fundamental; the harmonics of a null need the rotor at rest."""
     level, p = obs.part.excitation.level_v_rms, found.cycle
-    orders = sorted({p, 2 * p, 3 * p, 4 * p} | ({1, 2} if p > 2 else set()))
+    orders = list(range(1, max(p, len(found.theta_rad) // 3) + 1)) if found.whole else [1, 2, 3, 4]
     fine = np.linspace(0.0, 2 * math.pi, 4096, endpoint=False)
     sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
     seen = conditions | {"level_v_rms": level}
     results = []
-    for name, along, across, tr in zip(("sin", "cos"), (found.u, found.v), (found.qu, found.qv), sizes, strict=True):
+    sides = zip(("sin", "cos"), (found.u, found.v), (found.qu, found.qv), sizes, found.across, strict=True)
+    for name, along, across, tr, most in sides:
         fit = fit_orders(found.theta_rad, across, orders)
         quadrature = float(np.max(np.abs(fit.evaluate(fine)))) / tr
         noise = float(np.sqrt(np.max(fit.variance(fine[::64])))) / tr
         lines = [
             standard("noise and model", noise + fit.residual_rms / tr / 3.0, "ratio"),
+            *([] if found.whole else [half_width("less than a whole turn", most / tr, "ratio")]),
             half_width("carrier phase", 2e-5 + 0.5 * _turning_across(found), "ratio"),
         ]
         results.append(stated(f"quadrature_{name}", quadrature, lines, conditions))
@@ -350,6 +355,7 @@ def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> li
             half_width("level and channel gain", 2e-3 * value, "V"),
             half_width("crosstalk and the sampler's own distortion", 2e-5 * level, "V"),
             half_width("quadrature between the places fitted", fit.residual_rms * level, "V"),
+            *([] if found.whole else [half_width("less than a whole turn", most * level, "V")]),
         ]
         results.append(stated(f"null_fund_{name}_v", value, budget, seen | {"bandwidth": "fundamental"}))
     return results

@@ -1,0 +1,37 @@
+"""The screen of a shop without a stepper: DC checks, loopback, then the rotor turned by hand for twenty seconds.
+
+It gives ratio, imbalance, orthogonality, centre, phases and fundamental nulls; never an angle error.
+"""
+
+from rig.control.sequencer import Sequence, Step
+from sequences import building_blocks as b
+from sequences.steps import by_hand
+
+HAND_TURN = Step(
+    name="hand_turned", title="Turn the rotor by hand", do=by_hand.turned, when=by_hand.has_rotor, limit_s=60.0
+)
+
+SEQUENCE = Sequence(
+    name="hand_turned",
+    title="Turned by hand",
+    steps=(
+        b.ROTOR,
+        b.MANUAL,
+        b.CLIMATE_BEFORE,
+        b.LIVE_VOLTAGE,
+        b.LEAD_ZERO,
+        b.SHORT_PIN_MAP,
+        b.COILS_ONCE,
+        b.THERMISTOR,
+        b.LEAK,
+        b.LOOPBACK,
+        b.BACKGROUND,
+        b.EXCITE,
+        HAND_TURN,
+        b.RAMP_DOWN,
+        b.IMPEDANCE_SIN,
+        b.IMPEDANCE_COS,
+        b.IMPEDANCE_EXC,
+        b.CLIMATE_AFTER,
+    ),
+)
