@@ -18,7 +18,7 @@ from typing import Any, ParamSpec
 import click
 
 from rig.errors import RigError
-from rig.panel import analyse
+from rig.panel import analyse, bench_commands
 
 P = ParamSpec("P")
 
@@ -208,6 +208,9 @@ def truth(world: str, clamping: int) -> None:
     from rig.panel import jobs
 
     click.echo(jobs.truth(world, clamping))
+
+
+bench_commands.register(bench, told)
 
 
 def main() -> None:

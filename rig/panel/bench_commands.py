@@ -1,0 +1,77 @@
+"""`anglewright bench remount`, `bench separate` and `bench capability`: words in, text or one JSON document out.
+
+It computes nothing. Heavy libraries are imported inside the commands.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+as_json = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+check = click.option("--check", "check", multiple=True, metavar="RUN", help="Runs of a second part's set, as a check.")
+
+
+@click.command()
+@click.option("--part", required=True, help="Part file: a name or a path.")
+@click.option("--serial", required=True, help="Serial number of the part that is clamped anew.")
+@click.option("--clampings", type=click.Choice(["2", "3", "5"]), default="3", show_default=True)
+@click.option("--bench", default="simulated", show_default=True, help="Bench file.")
+@click.option("--world", default=None, help="World of the simulated bench; its holder.angles_deg are the clampings.")
+@click.option("--speed", default="fast", show_default=True, help="Clock of the simulated bench.")
+@click.option("--operator", default="", help="Who does the work.")
+@check
+@as_json
+def remount(clampings: str, check: tuple[str, ...], as_json: bool, **request: Any) -> None:
+    """Clamp one part at several angles, tell its error from the axis', keep the axis' correction."""
+    from rig.panel import jobs, remounting, screen
+
+    asked = jobs.Request(sequence="remount", **request)
+    simulated = jobs.described(asked)[0].simulated
+
+    def ask(number: int, of: int, offset_mech_deg: float) -> None:
+        told = f"clamping {number} of {of}: the stator turned {offset_mech_deg:.1f} deg (mechanical) from the first"
+        click.echo(told + (" (simulated)" if simulated else ""), err=True)
+        if not simulated:
+            click.confirm("Clamped within 3 deg, spigot seated, guard closed?", abort=True, err=True)
+
+    runs = remounting.guided(asked, int(clampings), ask, screen.Progress(quiet=as_json))
+    show(remounting.evaluated(runs, check), as_json)
+
+
+@click.command()
+@click.argument("runs", nargs=-1, required=True)
+@check
+@as_json
+def separate(runs: tuple[str, ...], check: tuple[str, ...], as_json: bool) -> None:
+    """Evaluate the kept RUNS of a remount again, or finish a set that was cut short."""
+    from rig.panel import remounting
+
+    show(remounting.evaluated(runs, check), as_json)
+
+
+@click.command()
+@click.option("--part", required=True, help="Part file: a name or a path.")
+@click.option("--bench", default="simulated", show_default=True, help="Bench file.")
+@as_json
+def capability(part: str, bench: str, as_json: bool) -> None:
+    """Can BENCH judge PART's limits? Expected U of every line, what dominates, what a better bench would change."""
+    from rig.panel.capability_page import asked
+
+    show(asked(part, bench), as_json)
+
+
+def show(told: Any, as_json: bool) -> None:
+    """A document or its text."""
+    click.echo(json.dumps(told.document(), ensure_ascii=False, allow_nan=False) if as_json else told.text())
+
+
+def register(group: click.Group, guard: Callable[[Callable[..., None]], Callable[..., None]]) -> None:
+    """Add the commands to `bench`, each telling our own errors as the others do."""
+    for command in (remount, separate, capability):
+        if command.callback is not None:
+            command.callback = guard(command.callback)
+        group.add_command(command)
