@@ -208,7 +208,7 @@ def curve_rms_elec_arcmin(document: dict[str, Any], true: dict[str, Any]) -> flo
     """The rms difference of the run's error curve and the true one, orders 0 and 1 (mechanical) removed from both."""
     curves = json.loads(Path(document["files"]["record"]).read_text())["judgement"]["curves"]
     angle = np.radians(np.asarray(curves["angle_mech_deg"]))
-    measured = np.asarray(curves["error_elec_arcmin"])
+    measured = np.asarray(curves["error_mean_elec_arcmin"])
     at = np.interp(
         angle % (2 * np.pi),
         np.radians(true["curve"]["angle_mech_deg"]),
