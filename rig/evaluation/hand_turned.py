@@ -46,7 +46,7 @@ ANGLE_IDS = (
     "error_rms_elec_arcmin",
 )
 BINS = 16  # a cycle of the electrical angle
-FILLED = 0.9
+FILLED = 0.75
 HARMONIC_ORDERS = (3, 4, 5, 6)  # electrical orders of the radius that only winding harmonics make
 DEG = 180.0 / math.pi
 

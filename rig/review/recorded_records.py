@@ -17,6 +17,7 @@ from rig.review.recorded_results import ERROR_LINES, TURN_LINES
 from rig.review.recorded_turn import RecordedTurn
 
 FULL_STEPS_MECH_DEG = 7.2  # four full steps of a 200-step motor: one turn of its field
+SAME_ELEC_RAD = math.radians(0.1)
 TELL_JUMP_ELEC_RAD = math.radians(1.0)
 
 
@@ -45,7 +46,7 @@ def misplaced(turn: RecordedTurn) -> list[Reason]:
     seen: dict[bytes, int] = {}
     for i, row in enumerate(data):
         earlier = seen.setdefault(row.tobytes(), i)
-        if earlier != i:
+        if earlier != i and _elsewhere(turn, earlier, i):
             copies.append((earlier, i))
     if copies:
         pairs = ", ".join(f"{int(recording.labels[b])} repeats {int(recording.labels[a])}" for a, b in copies[:4])
@@ -83,6 +84,12 @@ def misplaced(turn: RecordedTurn) -> list[Reason]:
             )
         )
     return reasons
+
+
+def _elsewhere(turn: RecordedTurn, i: int, j: int) -> bool:
+    """Whether two positions should read different angles: a whole electrical turn apart they may well be equal."""
+    apart = turn.pairs.value * (turn.theta_mech_rad[j] - turn.theta_mech_rad[i])
+    return abs(math.remainder(float(apart), 2 * math.pi)) > SAME_ELEC_RAD
 
 
 def outliers(turn: RecordedTurn) -> list[int]:

@@ -206,6 +206,13 @@ def test_records_overwritten_swapped_and_disturbed() -> None:
     assert codes(found) == {"point-disturbed"} and "record 36" in found.reasons[0].evidence
 
 
+def test_equal_records_an_electrical_turn_apart_are_no_copies() -> None:
+    """A noiseless file repeats itself every electrical turn, and that is no fault."""
+    table = phasors(4, 160, noise_v=0.0)
+    rounded = replace(table, sine=np.round(table.sine, 4), cosine=np.round(table.cosine, 4))
+    assert analyse_phasors(rounded, Told(pole_pairs=4)).outcome == "measured, no limits"
+
+
 def test_missing_points_are_counted_and_a_wide_gap_blinds() -> None:
     """One hole is stood by least squares; a gap of an eighth of an electrical turn is not."""
     table = phasors(2, 100)
