@@ -36,7 +36,7 @@ COILS_ONCE = Step(name="coil_resistance", title="Coil resistances", do=ohms.coil
 THERMISTOR = Step(name="thermistor", title="Thermistor", do=ohms.thermistor, when=ohms.has_thermistor)
 LEAK = Step(name="leak", title="Low-voltage leak check", do=ohms.leak, gate=gates.dc_check)
 LOOPBACK = Step(name="loopback", title="Sampler loopback", do=excitation.loopback, when=excitation.loopback_due)
-LOOPBACK_ALWAYS = Step(name="loopback", title="Sampler loopback", do=excitation.loopback)
+LOOPBACK_ALWAYS = Step(name="loopback", title="Sampler loopback", do=excitation.loopback, when=excitation.has_loopback)
 RATIO_STANDARD = Step(
     name="ratio_standard",
     title="Ratio standard",

@@ -31,7 +31,7 @@ class Clock(Protocol):
 
     def stamp(self) -> tuple[float, str]: ...  # both at once
 
-    def sleep(self, s: float) -> None: ...
+    def sleep(self, s: float) -> float: ...  # the time afterwards
 
     def another(self) -> Clock: ...  # for another thread
 
@@ -56,10 +56,11 @@ class WallClock:
         """Seconds and date."""
         return self.now_s(), self.utc()
 
-    def sleep(self, s: float) -> None:
-        """Wait; nothing for zero and less."""
+    def sleep(self, s: float) -> float:
+        """Wait, not at all for zero and less; the time afterwards."""
         if s > 0:
             time.sleep(s)
+        return self.now_s()
 
     def another(self) -> WallClock:
         """The same clock: it may be shared between threads."""
@@ -105,10 +106,11 @@ class BenchClock:
         answer = self._ask({"op": "now"})
         return float(answer["now_s"]), str(answer["utc"])
 
-    def sleep(self, s: float) -> None:
-        """Wait until bench time has advanced by s."""
-        if s > 0:
-            self._ask({"op": "sleep", "s": s}, LONGEST_WAIT_S)
+    def sleep(self, s: float) -> float:
+        """Wait until bench time has advanced by s, not at all for zero and less; the time afterwards."""
+        if s <= 0:
+            return self.now_s()
+        return float(self._ask({"op": "sleep", "s": s}, LONGEST_WAIT_S)["now_s"])
 
     def another(self) -> BenchClock:
         """A further party, for another thread."""

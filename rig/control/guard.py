@@ -75,8 +75,9 @@ class Guard:
     def _poll(self) -> None:
         while not self._closing.is_set() and self.token.reason is None:
             try:
-                self._clock.sleep(POLL_S)
+                now_s = self._clock.sleep(POLL_S)
                 self._poll_once()
+                self._watch_time(now_s)
             except RigError as fault:
                 if not self._closing.is_set():
                     self.token.set(_lost(fault))
@@ -100,13 +101,12 @@ class Guard:
             self.token.set(
                 SafetyStop("the guard is open.", code="guard-open", next_action="Close it and start a new run.")
             )
-        self._watch_time()
 
-    def _watch_time(self) -> None:
+    def _watch_time(self, now_s: float) -> None:
         since_s = self._on_since_s
         if since_s is None or self.ceilings is None:
             return
-        on_s = self._clock.now_s() - since_s
+        on_s = now_s - since_s
         if on_s > self.ceilings.on_s:
             self.token.set(
                 SafetyStop(

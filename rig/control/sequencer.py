@@ -10,12 +10,13 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from collections.abc import Sequence as Many
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rig.control.clock import WallClock
 from rig.control.guard import Ceilings
 from rig.control.step import Context
-from rig.errors import RigError, UsageError
+from rig.errors import RecordError, RigError, UsageError
 from rig.result import Reason
 
 TABLE: Mapping[tuple[str, str], str] = {
@@ -65,13 +66,18 @@ class Sequence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ended:
-    """How a run ended. complete: the judge may judge it. fault: what stopped it. reasons: of the gate that ended it."""
+    """How a run ended. complete: the judge may judge it. fault: what stopped it. reasons: of the gate that ended it.
+
+    unsafe: name of an instrument -> why it could not be made safe. utc: when it ended, by the bench's clock, by the
+    wall's when that is gone.
+    """
 
     complete: bool
     fault: RigError | None = None
     reasons: tuple[Reason, ...] = ()
     last_step: str = ""
     unsafe: Mapping[str, str] = field(default_factory=dict)
+    utc: str = ""
 
     @property
     def exit_status(self) -> int:
@@ -168,17 +174,26 @@ def _safe_end(context: Context, machine: Machine, ended: Ended) -> Ended:
         machine.move("finish")
     faults = {name: fault for name, fault in context.bench.make_safe().items() if fault}
     machine.move("made_safe")
-    end: dict[str, Any] = {"complete": ended.complete, "last_step": ended.last_step, "utc": context.clock.utc()}
+    ended = replace(ended, unsafe=faults)
+    ended = _journalled(context, ended)
+    machine.move("close")
+    return ended
+
+
+def _journalled(context: Context, ended: Ended) -> Ended:
+    """The journal's last line; a journal that takes none leaves the run incomplete."""
+    try:
+        utc = context.clock.utc()
+    except RigError:
+        utc = WallClock().utc()
+    ended = replace(ended, utc=utc)
+    end: dict[str, Any] = {"complete": ended.complete, "last_step": ended.last_step, "utc": utc}
     if ended.fault is not None:
         end |= {"fault": str(ended.fault), "fault_kind": type(ended.fault).__name__}
-    if faults:
-        end["not_safe"] = faults
-    context.journal.append("end", end)
-    machine.move("close")
-    return Ended(
-        complete=ended.complete,
-        fault=ended.fault,
-        reasons=ended.reasons,
-        last_step=ended.last_step,
-        unsafe=faults,
-    )
+    if ended.unsafe:
+        end["not_safe"] = dict(ended.unsafe)
+    try:
+        context.journal.append("end", end)
+    except RecordError as refused:
+        return replace(ended, complete=False, fault=ended.fault or refused)
+    return ended

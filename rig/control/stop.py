@@ -77,4 +77,5 @@ def stop_on_signals(token: StopToken) -> Iterator[None]:
         yield
     finally:
         for number, handler in before.items():
-            signal.signal(number, handler)
+            if handler is not None:
+                signal.signal(number, handler)

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from rig.control.step import Context
+from rig.signal.waveform import Waveform
 from sequences.steps import sampling, wiring
 
 STAGES = 5
@@ -30,22 +31,28 @@ def _gain(ctx: Context) -> float:
     return ctx.bench.file.generator.amplifier_gain
 
 
-def _on(ctx: Context, at_coil_v_rms: float) -> float:
-    """Output on at a level, nominal at the coil; the generator's level (V rms)."""
+def _on(ctx: Context, at_coil_v_rms: float) -> tuple[float, Waveform]:
+    """Output on at a level, nominal at the coil: the generator's level (V rms) and the capture taken at once."""
     generator_v = at_coil_v_rms / _gain(ctx)
     sampling.ready(ctx)
     ctx.bench.generator.prepare_sine(frequency_hz=ctx.part.excitation.frequency_hz, level_v_rms=generator_v)
+    ctx.bench.sampler.arm()
     ctx.bench.generator.output(True)
     ctx.clock.sleep(SETTLE_S)
-    return generator_v
+    return generator_v, sampling.triggered(ctx)
 
 
 # ---- standards of the bench
 
 
+def has_loopback(ctx: Context) -> bool:
+    """Whether the bench can loop back."""
+    return ctx.bench.file.switch.loopback is not None
+
+
 def loopback_due(ctx: Context) -> bool:
     """Whether the bench can loop back and no loopback in force is young enough."""
-    if ctx.bench.file.switch.loopback is None:
+    if not has_loopback(ctx):
         return False
     taken = (ctx.calibration or {}).get("made_utc")
     if not isinstance(taken, str):
@@ -75,10 +82,11 @@ def ratio_standard(ctx: Context) -> None:
 def _standard(ctx: Context, relay: str, series: str, wanted_v: float) -> None:
     wiring.output_off(ctx)
     wiring.special(ctx, relay)
-    generator_v = _on(ctx, wanted_v)
-    waveform = sampling.take(ctx)
-    found = sampling.level(ctx, waveform)
-    ctx.bench.guard.measured(wanted_v if relay == "loopback" else found.total_v_rms, 0.0)
+    generator_v, waveform = _on(ctx, wanted_v)
+    bus_v = sampling.level(ctx, waveform).total_v_rms
+    if relay == "loopback":  # the divider is bypassed
+        bus_v *= ctx.bench.file.sampler.exc_divider
+    ctx.bench.guard.measured(bus_v, 0.0)
     sampling.several(ctx, series, REPEATS, wanted_v, generator_v)
     wiring.output_off(ctx)
     wiring.open_all(ctx)
@@ -116,11 +124,11 @@ def _ramp(ctx: Context) -> bool:
         generator_v = _limited(ctx, wanted_v * correction) / _gain(ctx)
         begun_s = ctx.clock.now_s()
         if stage == 1:
-            generator_v = _on(ctx, wanted_v)
+            generator_v, waveform = _on(ctx, wanted_v)
         else:
             ctx.bench.generator.level_v_rms(generator_v)
             ctx.clock.sleep(SETTLE_S)
-        waveform = sampling.take(ctx)
+            waveform = sampling.take(ctx)
         found = sampling.measured(ctx, waveform)
         ctx.capture("ramp", waveform, **sampling.conditions(ctx, wanted_v, generator_v))
         ctx.progress(
@@ -219,8 +227,8 @@ def _impedance(ctx: Context, coil: str) -> None:
     wiring.output_off(ctx)
     wiring.coil_driven(ctx, coil)
     wanted_v = min(IMPEDANCE_V_RMS, ctx.part.excitation.level_v_rms)
-    generator_v = _on(ctx, wanted_v)
-    found = sampling.measured(ctx, sampling.take(ctx))
+    generator_v, first = _on(ctx, wanted_v)
+    found = sampling.measured(ctx, first)
     if found.a_rms > 0 and found.a_rms > ctx.part.excitation.ceiling_a_rms / 2:
         wanted_v *= ctx.part.excitation.ceiling_a_rms / 2 / found.a_rms
         generator_v = wanted_v / _gain(ctx)

@@ -61,8 +61,13 @@ def ready(ctx: Context) -> None:
 def take(ctx: Context) -> Waveform:
     """One capture, now."""
     ready(ctx)
+    ctx.bench.sampler.arm()
+    return triggered(ctx)
+
+
+def triggered(ctx: Context) -> Waveform:
+    """The capture of a sampler that is armed."""
     sampler = ctx.bench.sampler
-    sampler.arm()
     sampler.trigger()
     sampler.wait_captured()
     return sampler.fetch()

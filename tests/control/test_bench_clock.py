@@ -51,11 +51,11 @@ def test_it_registers_asks_and_sleeps() -> None:
     with _serving(answer) as url:
         clock = BenchClock(url)
         assert clock.now_s() == 2.5 and clock.stamp() == (2.5, "2030-01-01T00:00:02.500Z")
-        clock.sleep(0.25)
-        clock.sleep(0.0)
+        assert clock.sleep(0.25) == 2.5
+        assert clock.sleep(0.0) == 2.5
         clock.another().close()
         clock.close()
-    assert [request["op"] for request in asked] == ["register", "now", "now", "sleep", "register"]
+    assert [request["op"] for request in asked] == ["register", "now", "now", "sleep", "now", "register"]
     assert asked[3]["s"] == 0.25
 
 

@@ -1,6 +1,7 @@
 """The sequencer's table and its ways out: every one is safe, journalled and told."""
 
 import sys
+import threading
 from itertools import product
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from fake_bench import FakeWorld, ListJournal, context
 
 from rig.control.sequencer import EVENTS, STATES, TABLE, Machine, Sequence, Step, run
 from rig.control.step import Context
-from rig.errors import Cancelled, NoReply, SafetyStop, UsageError
+from rig.errors import Cancelled, NoReply, RecordError, SafetyStop, UsageError
 from rig.result import Reason
 
 HERE = {
@@ -156,3 +157,39 @@ def test_a_reading_is_in_the_journal_before_the_stop_that_follows_it() -> None:
     with pytest.raises(Cancelled):
         ctx.read("lead_zero", 0.1, "ohm", "multimeter", wires=2)
     assert [kind for kind, _ in ctx.journal.lines] == ["reading"]  # type: ignore[attr-defined]
+
+
+def test_a_full_disk_ends_the_run_safe_incomplete_and_told() -> None:
+    """Neither the reading nor the end line can be written; the output is off all the same."""
+    world = FakeWorld()
+    ctx = context(world)
+
+    def refuses(kind: str, data: object) -> None:
+        raise RecordError("journal.jsonl: no space left.", next_action="Make room.")
+
+    def reads(c: Context) -> None:
+        world.generator.on = True
+        ctx.journal.append = refuses  # type: ignore[method-assign]
+        c.read("lead_zero", 0.1, "ohm", "multimeter", wires=2)
+
+    ended = run(_sequence(Step(name="a", title="A", do=reads)), ctx)
+    assert not ended.complete and isinstance(ended.fault, RecordError) and ended.exit_status == 2
+    assert not world.generator.on
+
+
+def test_a_hold_waits_between_steps_and_a_resume_goes_on() -> None:
+    """Nothing is taken while held."""
+    machine = Machine()
+    taken: list[str] = []
+    ctx = context(FakeWorld())
+
+    def first(_: Context) -> None:
+        machine.move("hold")
+        threading.Timer(0.3, lambda: (taken.append("resumed"), machine.move("resume"))).start()
+
+    run(
+        _sequence(Step(name="a", title="A", do=first), Step(name="b", title="B", do=lambda _: taken.append("b"))),
+        ctx,
+        machine,
+    )
+    assert taken == ["resumed", "b"] and machine.state == "done"

@@ -36,8 +36,9 @@ class FakeClock:
     def stamp(self) -> tuple[float, str]:
         return self.t_s, self.utc()
 
-    def sleep(self, s: float) -> None:
+    def sleep(self, s: float) -> float:
         self.t_s += max(0.0, s)
+        return self.t_s
 
     def another(self) -> FakeClock:
         return self

@@ -97,16 +97,16 @@ def _world(tmp_path: Path, *changes: tuple[str, str]) -> Path:
     return path
 
 
-def _processes_of(started: Started) -> list[str]:
-    """Command lines that still name this run's log."""
-    found = []
+def _processes_of(started: Started) -> dict[int, str]:
+    """Process ids and command lines that still name this run's log."""
+    found = {}
     for entry in Path("/proc").glob("[0-9]*/cmdline"):
         try:
             line = entry.read_bytes().replace(b"\0", b" ").decode()
         except OSError:
             continue
         if str(started.log) in line:
-            found.append(line)
+            found[int(entry.parent.name)] = line
     return found
 
 
@@ -222,6 +222,18 @@ def test_a_hung_controller_is_killed_by_the_watchdog(start: Any) -> None:
     _wait_until(lambda: not _processes_of(started), "the simulated bench outlived its watchdog")
     assert max(_taken_down(started, at_s)) < 0.5 + 0.7 + 1.0
     assert "no heartbeat" in json.loads((started.run().path / "watchdog.json").read_text())["reason"]
+
+
+def test_a_bench_that_vanishes_in_mid_sweep_is_a_bench_fault(start: Any) -> None:
+    """Every wire gone at once: exit status 4 with an instrument named, the run kept, nothing hangs."""
+    started = start("full_test", GOOD)
+    started.said()
+    for pid, line in _processes_of(started).items():
+        if "drivers.simulated" in line:
+            os.kill(pid, signal.SIGKILL)
+    told = started.said()
+    assert started.ended() == 4 and told["complete"] is False and told["fault"]
+    assert started.run().outcome == "incomplete" and started.run().readings
 
 
 def test_a_guard_opened_in_mid_run_stops_it(start: Any, tmp_path: Path) -> None:
