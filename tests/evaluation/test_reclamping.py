@@ -1,0 +1,58 @@
+"""How a result comes back at another clamping is printed beside the U of the single clamping, and never instead."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from rig.errors import UsageError
+from rig.evaluation.observed import Observed
+from rig.evaluation.reclamping import KEY, reproducibility, to_data, with_reclamping
+from rig.evaluation.stating import exact, standard, stated, untested
+from rig.result import Result
+
+
+def run(ratio: float) -> list[Result]:
+    return [
+        stated("tr_sin", ratio, [standard("noise", 1e-4, "ratio")]),
+        exact("pole_pairs", 4),
+        untested("tr_cos", "not read"),
+        stated("leak_exc_core", 1e8, [], qualifier=">"),
+    ]
+
+
+def carrying(part: str, data: dict[str, Any]) -> Observed:
+    """Only what is looked at: the part number and the header's calibration."""
+    return cast(
+        Observed, SimpleNamespace(part=SimpleNamespace(number=part), header={"calibration": {KEY: {"data": data}}})
+    )
+
+
+def test_scatter_of_a_line_over_clampings() -> None:
+    """s is the standard deviation over the clampings; counts, bounds and untested lines have none."""
+    lines = reproducibility([run(x) for x in (0.300, 0.301, 0.305)])
+    assert [line.measurand for line in lines] == ["tr_sin"]
+    assert lines[0].mean == pytest.approx(0.302)
+    assert lines[0].s == pytest.approx(math.sqrt((4 + 1 + 9) / 2) * 1e-3)
+    assert lines[0].n == 3
+    assert lines[0].to_dict()["U"] == pytest.approx(2e-4, rel=1e-3)
+    with pytest.raises(UsageError, match="two runs at least"):
+        reproducibility([run(0.3)])
+
+
+def test_it_stands_beside_the_single_u() -> None:
+    """A later run of the part number carries s, n and U with the scatter; its own U and estimate stay as they are."""
+    data = to_data("P-1", reproducibility([run(x) for x in (0.300, 0.301, 0.305)]))
+    ratio, pairs, *rest = with_reclamping(carrying("P-1", data), run(0.31))
+    assert ratio.u == pytest.approx(1e-4, rel=1e-3)
+    assert ratio.conditions["reclamping_n"] == 3
+    widened = ratio.conditions["U_reclamped"]
+    assert isinstance(widened, float)
+    assert widened == pytest.approx(4.53 * math.hypot(1e-4, 2.646e-3), rel=0.01)
+    assert "U_reclamped" not in pairs.conditions
+    assert all("U_reclamped" not in r.conditions for r in rest)
+    other = with_reclamping(carrying("P-2", data), run(0.31))
+    assert "U_reclamped" not in other[0].conditions

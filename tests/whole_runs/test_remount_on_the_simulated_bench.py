@@ -1,0 +1,72 @@
+"""The guided remount over real wires: the part is clamped anew, the axis comes out, and the next run uses it."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from drivers.simulated.axis_physics import AxisPhysics
+from drivers.simulated.worldfile import load_world
+from rig.description import packaged_fixtures
+
+WORLD = """
+seed = 6
+[holder]
+angles_deg = [0.0, 34.5]
+[axis]
+cyclic_50_arcmin = 4.0
+twice_arcmin = 0.9
+"""
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    """A home with a world and a bench of a coarser sweep, so that the set is quick."""
+    (tmp_path / "worlds").mkdir()
+    (tmp_path / "benches").mkdir()
+    (tmp_path / "worlds" / "two.toml").write_text(WORLD)
+    bench = (packaged_fixtures() / "benches" / "simulated.toml").read_text()
+    bench = bench.replace('world = "good_4"', 'world = "two"').replace("[axis]\n", "[axis]\nsweep_points = 160\n")
+    (tmp_path / "benches" / "coarse.toml").write_text(bench)
+    return tmp_path
+
+
+def told(shop: Path, *words: str) -> Any:
+    """The document of a command."""
+    env = os.environ | {"ANGLEWRIGHT_HOME": str(shop), "OPENBLAS_NUM_THREADS": "1"}
+    command = [sys.executable, "-m", "rig", *words, "--json"]
+    done = subprocess.run(command, env=env, capture_output=True, text=True, check=False, timeout=110)
+    assert done.stdout, done.stderr
+    return json.loads(done.stdout)
+
+
+@pytest.mark.slow
+def test_a_remount_corrects_the_next_run(shop: Path) -> None:
+    """Two clampings find twice a turn and the motor's orders; the next single clamping says that it used them."""
+    found = told(
+        shop, "bench", "remount", "--part", "KX4-2207", "--serial", "R-1", "--clampings", "2", "--bench", "coarse"
+    )
+    world, _ = load_world(shop / "worlds" / "two.toml")
+    physics = AxisPhysics(world.axis, world.seed, np.random.default_rng(0))
+    applied = {row["order"]: row for row in found["positioner"]["orders"] if row["applied"]}
+    for order, amplitude, phase in physics._waves:
+        if order != 1:
+            row = applied[order]
+            off = complex(*row["coefficient_mech_rad"]) - amplitude * complex(np.exp(1j * (phase - np.pi / 2)))
+            assert abs(off) < 4 * row["u_mech_rad"]
+    assert not found["positioner"]["reseat_seen"]
+    assert Path(found["files"]["positioner"]).is_file()
+    again = told(shop, "bench", "separate", *found["runs"])
+    assert again["positioner"]["orders"] == found["positioner"]["orders"]
+    later = told(shop, "run", "remount", "--part", "KX4-2207", "--serial", "R-1", "--bench", "coarse")
+    lines = {row["measurand"]: row for row in later["results"]}
+    assert str(lines["order_2_mech_arcmin"]["conditions"]["reference"]).startswith("axis steps, corrected")
+    assert lines["order_2_mech_arcmin"]["estimate"] < 0.05
+    assert lines["tr_sin"]["conditions"]["reclamping_n"] == 2
