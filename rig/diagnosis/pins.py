@@ -33,12 +33,20 @@ KNOWN_GOOD = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OddOne:
-    """Which of three resistances is the odd one out. index None: they don't tell. strength: "strong", "fair" or ""."""
+    """Which of three resistances is the odd one out. index None: they don't tell. pair, away: relative distances of the
+    two that are alike and of the odd one from the nearer of them."""
 
     index: int | None
     alike: bool
-    strength: str
     evidence: str
+    pair: float
+    away: float
+
+    @property
+    def strength(self) -> str:
+        """ "strong", "fair", or "" when they don't tell."""
+        strong = self.away >= STRONG_ODD and self.pair <= STRONG_PAIR
+        return "" if self.index is None else "strong" if strong else "fair"
 
 
 def odd_one_out(ohms: Sequence[float]) -> OddOne:
@@ -51,12 +59,15 @@ def odd_one_out(ohms: Sequence[float]) -> OddOne:
         f"{ohms[pair[0]]:.4g} and {ohms[pair[1]]:.4g} ohm differ by {100 * math.expm1(gaps[pair]):.1f} %, "
         f"{ohms[odd]:.4g} ohm stands {100 * math.expm1(away):.0f} % away from the nearer"
     )
-    if max(gaps.values()) <= ALIKE:
-        return OddOne(index=None, alike=True, strength="", evidence=text)
-    if gaps[pair] <= PAIR_MOST and away >= max(ODD_LEAST, ODD_TIMES * gaps[pair]):
-        strong = away >= STRONG_ODD and gaps[pair] <= STRONG_PAIR
-        return OddOne(index=odd, alike=False, strength="strong" if strong else "fair", evidence=text)
-    return OddOne(index=None, alike=False, strength="", evidence=text)
+    alike = max(gaps.values()) <= ALIKE
+    tells = not alike and gaps[pair] <= PAIR_MOST and away >= max(ODD_LEAST, ODD_TIMES * gaps[pair])
+    return OddOne(
+        index=odd if tells else None,
+        alike=alike,
+        evidence=text,
+        pair=math.expm1(gaps[pair]),
+        away=math.expm1(away),
+    )
 
 
 def identify(table: PairTable, part: Part | None = None) -> PinReport:
@@ -182,7 +193,9 @@ def _labelings() -> Undecided:
 
 def _against(odd: OddOne, excitation: Circuit) -> str:
     told_against = []
-    if odd.strength != "strong":
+    if odd.pair > STRONG_PAIR:
+        told_against.append("the two outputs are not quite alike")
+    if odd.away < STRONG_ODD:
         told_against.append("the odd one does not stand far out")
     if excitation.ohm > DOUBTFUL_COIL_OHM:
         told_against.append(f"{excitation.ohm:.4g} ohm is much for a coil: it may be a sensor")

@@ -34,7 +34,7 @@ MOVES = 0.02  # of the driven coil's impedance: below, no rotor or none that tur
 WEAKEST = 0.5  # the weakest link over the next
 ORTHOGONAL_DEG, EQUAL_PEAKS = 10.0, 0.15
 LEAST_PHASE_DEG = 8.0  # of an impedance: below, there is no winding in it
-LEAST_COVER = 0.9  # of a circle that the angle must pass
+LARGEST_GAP_DEG = 75.0  # electrical, between neighbouring angles: above, less than a cycle was passed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,7 +183,7 @@ def _outputs(base: AcReport, test: Driven, pair: tuple[Ends, Ends]) -> AcReport:
     )
     if abs(orthogonality) > ORTHOGONAL_DEG or abs(ellipse.imbalance) > EQUAL_PEAKS:
         return _undecided(base, f"{evidence}: these are no two equal outputs a quarter cycle apart", test.coil)
-    if _cover(angle) < LEAST_COVER:
+    if _largest_gap_deg(angle) > LARGEST_GAP_DEG:
         return _undecided(base, f"{evidence}; less than an electrical cycle was passed", test.coil)
     direction, pairs = _turned(angle, test.positions_mech_rad)
     sine, cosine = (a, b) if direction >= 0 else (b, a)
@@ -212,11 +212,10 @@ def _envelope(ratios: Complexes) -> Floats:
     return signed_envelope(ratios, carrier_phase(ratios).phase_rad)[0]
 
 
-def _cover(angle_elec_rad: Floats) -> float:
-    """Share of the circle that the angles pass: one less the largest gap, a mean step of it granted."""
+def _largest_gap_deg(angle_elec_rad: Floats) -> float:
+    """Largest gap between neighbouring angles on the circle, degrees electrical."""
     around = np.sort(np.mod(angle_elec_rad, 2 * np.pi))
-    gaps = np.diff(np.append(around, around[0] + 2 * np.pi))
-    return float(1.0 - (np.max(gaps) - 2 * np.pi / angle_elec_rad.size) / (2 * np.pi))
+    return math.degrees(float(np.max(np.diff(np.append(around, around[0] + 2 * np.pi)))))
 
 
 def _turned(angle_elec_rad: Floats, positions_mech_rad: Floats | None) -> tuple[int, int | None]:

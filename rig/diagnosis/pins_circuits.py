@@ -230,12 +230,18 @@ def _edges(f: _Finder, edges: list[tuple[float, str, str]]) -> list[Circuit]:
     made = []
     for ohm, a, b in edges:
         pins = f.ends(a, b)
-        reading = f.t.by_pair[frozenset(pins)]
+        back = f.t.by_pair[frozenset(pins)].reversed_ohm
         shared = tuple(pin for node, pin in _by_node(f, (a, b), pins) if counts[node] > 1)
         made.append(
-            Circuit(pins=pins, ohm=ohm, reversed_ohm=reading.reversed_ohm, shared=shared, one_way=f.t.one_way(pins))
+            Circuit(
+                pins=pins, ohm=ohm, reversed_ohm=_less(back, f.t.lead_ohm), shared=shared, one_way=f.t.one_way(pins)
+            )
         )
     return made
+
+
+def _less(ohm: float | None, lead_ohm: float | None) -> float | None:
+    return None if ohm is None else max(0.0, ohm - (lead_ohm or 0.0))
 
 
 def _by_node(f: _Finder, nodes: tuple[str, str], pins: tuple[str, str]) -> list[tuple[str, str]]:

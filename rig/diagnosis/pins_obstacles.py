@@ -78,7 +78,9 @@ def _leads(report: PinReport, table: PairTable, circuits: Circuits) -> PinReport
         why="leads of a few tenths of an ohm make unlike coils alike",
         settled_by="The same table with the leads zeroed.",
     )
-    return blocked(replace(_bare(report), undecided=(undecided,)), [reason], "undecided")
+    plain = tuple(replace(coil, shared=()) for coil in report.coils)
+    bare = replace(_bare(report), undecided=(undecided,), coils=plain, notes=())
+    return blocked(bare, [reason], "undecided")
 
 
 def _three_alike(report: PinReport) -> bool:

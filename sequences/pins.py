@@ -1,0 +1,26 @@
+"""Pins of an unlabelled connector: all pairs through the relay matrix, then the low-level AC test that tells the coils.
+
+Nothing of the part file's pin map is used, so a draft will do; no step drives more than 1 V rms. The report is made by
+rig/diagnosis/pins_run.py from the readings.
+"""
+
+from rig.control.sequencer import Sequence, Step
+from sequences import building_blocks as b
+from sequences import gates
+from sequences.steps import pin_search
+
+LIVE = Step(
+    name="live_voltage", title="Is any pin live?", do=pin_search.live_voltage, gate=gates.dc_check, limit_s=60.0
+)
+PAIRS = Step(
+    name="all_pairs", title="Every pair of pins", do=pin_search.all_pairs, gate=pin_search.may_excite, limit_s=60.0
+)
+LOW_LEVEL = Step(
+    name="low_level", title="Each coil driven, low level", do=pin_search.low_level, gate=gates.excitation, limit_s=60.0
+)
+
+SEQUENCE = Sequence(
+    name="pins",
+    title="Pins of an unlabelled connector",
+    steps=(b.ROTOR, b.CLIMATE_BEFORE, LIVE, b.LEAD_ZERO, PAIRS, b.LOOPBACK, b.INDEX, LOW_LEVEL),
+)
