@@ -24,6 +24,7 @@ INDEX_STEPS = 3.0  # microsteps beyond the index' own repeatability
 HYSTERESIS_FACTOR = 6.0
 COUPLED = 0.02  # ratio below which an output carries nothing of the rotor
 WHOLE = 0.02
+LEAST_SCORE = 0.7  # of the pole pairs: points that agree, however crooked the curve
 
 
 def axis_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
@@ -191,15 +192,19 @@ def _counted(obs: Observed, found: Turn, curve: AngleCurve, results: Sequence[Re
     if factor is not None and size > 0.1 and _clean(curve):
         told = f"{abs(pairs.per_turn):.3f} electrical turns a commanded turn, {p} by the part file; the curve is clean"
         return [_microsteps(factor, results, told)]
-    whole = abs(abs(pairs.per_turn) - round(abs(pairs.per_turn))) <= WHOLE and pairs.score > 0.9
+    closure = max((abs(gap) for gap in curve.closures_elec_rad), default=math.nan) * 3437.75 / max(pairs.value, 1)
+    whole = pairs.score > LEAST_SCORE and (
+        closure <= CLOSURE_MECH_ARCMIN
+        if math.isfinite(closure)
+        else abs(abs(pairs.per_turn) - round(abs(pairs.per_turn))) <= WHOLE
+    )
     if whole and pairs.value != p:
         return [_mismatch(obs, pairs.value, pairs.score, results)]
-    closure = max((abs(gap) for gap in curve.closures_elec_rad), default=0.0) * 3437.75 / max(pairs.value, 1)
-    if whole and closure <= CLOSURE_MECH_ARCMIN:
+    if whole:
         return []
-    if pairs.score > 0.9 and loose_rotor(obs, curve):
+    if pairs.score > LEAST_SCORE and loose_rotor(obs, curve):
         return []  # a witness pins it on the part (rig/diagnosis/finding_angle.py)
-    if closure > CLOSURE_MECH_ARCMIN and whole:
+    if abs(abs(pairs.per_turn) - pairs.value) <= WHOLE and pairs.score > LEAST_SCORE:
         return [_not_closed(closure, results)]
     return [
         Reason(

@@ -104,6 +104,12 @@ def _lines(
     if scatter > 0.0:
         modulus.append(by_scatter("repeatability", scatter / math.sqrt(n), "relative", float(n - 1)))
         phase.append(by_scatter("repeatability", scatter / math.sqrt(n), "rad", float(n - 1)))
+    noise_v, noise_i = found.u_noise_v[0] / sampler.exc_divider, found.u_noise_v[1] / sampler.shunt_ohm
+    relative = math.hypot(noise_v / np.mean(np.abs(found.exc_v)), noise_i / np.mean(np.abs(found.exc_i)))
+    for lines, unit in ((modulus, "relative"), (phase, "rad")):
+        lines.append(by_scatter("noise of the captures", float(relative) / math.sqrt(n), unit, float(max(n - 1, 1))))
+        if positions >= 8:
+            lines.append(half_width("rotor positions between", ripple / positions, unit))
     if positions < 8:
         shown = _ripple_elsewhere(obs, coil)
         modulus.append(half_width("rotor positions not seen", max(shown, ripple) / max(positions, 1), "relative"))

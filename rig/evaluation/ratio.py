@@ -148,7 +148,7 @@ def _amplitudes(
             half_width("positions of the axis", _second_order(obs, found), "relative", tr),
         ]
         if found.coarse:
-            lines.append(half_width("few positions", 0.01, "relative", tr, note="quick screen"))
+            lines.append(half_width("few positions", few_positions(obs), "relative", tr, note="quick screen"))
         results.append(stated(f"tr_{name}", tr, lines, conditions))
     balance = abs(sine.wave) / abs(cosine.wave) - 1.0
     gains = found.loopback.u_gain
@@ -159,10 +159,17 @@ def _amplitudes(
         half_width("positions of the axis, order 2p", _imbalance_by_axis(obs, found), "ratio"),
     ]
     if found.coarse:
-        lines.append(half_width("few positions", 0.01, "ratio", note="quick screen"))
+        lines.append(half_width("few positions", few_positions(obs), "ratio", note="quick screen"))
     note = "the excitation is common to both outputs and cancels"
     results.append(stated("tr_imbalance", balance, lines, conditions, note=note))
     return results
+
+
+def few_positions(obs: Observed) -> float:
+    """Half-width, relative or electrical rad, of a wave of order p that only a few spots show: half of what the motor's
+    cyclic error moves a spot by."""
+    cyclic = obs.bench.axis.cyclic_arcmin if obs.bench.axis else 30.0
+    return max(0.002, 0.5 * obs.part.pole_pairs * cyclic / ARCMIN_PER_RAD)
 
 
 def _second_order(obs: Observed, found: Turn) -> float:
@@ -321,7 +328,7 @@ def _orthogonality(
         half_width("carrier phases", 1e-4, "rad", deg),
     ]
     if found.coarse:
-        lines.append(half_width("few positions", 0.01, "rad", deg, note="quick screen"))
+        lines.append(half_width("few positions", few_positions(obs), "rad", deg, note="quick screen"))
     seen = dict(conditions)
     if not found.coarse:
         seen["by_ellipse_deg"] = deg * fit_ellipse(u, v).orthogonality_rad
