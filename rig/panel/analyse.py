@@ -1,7 +1,7 @@
-"""`anglewright analyse phasors|waves|sweep FILE`: a recording from elsewhere, as text or one JSON document.
+"""`anglewright analyse pairs|phasors|waves|sweep FILE`: a recording from elsewhere, as text or one JSON document.
 
-It computes nothing (rig/review/analyse.py does). Exit status as a run's: 0 measured, 3 unsound, undecided or not this
-kind, 2 a file that can't be read. Heavy libraries are imported inside the commands.
+It computes nothing (rig/review/analyse.py, analyse_pairs.py do). Exit status as a run's: 0 measured, 3 unsound,
+undecided or not this kind, 2 a file that can't be read. Heavy libraries are imported inside the commands.
 """
 
 from __future__ import annotations
@@ -44,6 +44,15 @@ def told(part: str | None, pole_pairs: int | None, frequency_hz: float | None) -
     return Told.of(None if part is None else load_part(part).part(), pole_pairs, frequency_hz)
 
 
+def pairs(file: Path, part: str | None, lead_ohm: float | None, draft: Path | None, as_json: bool) -> None:
+    """Resistance between every two pins (CSV: pin_a, pin_b, ohm; OL for over range): which coil is where."""
+    from rig.panel.analyse_pairs import analyse_pairs
+
+    found = analyse_pairs(file, part=part, lead_ohm=lead_ohm, draft_to=draft)
+    click.echo(json.dumps(found.document(), ensure_ascii=False, allow_nan=False) if as_json else found.text())
+    sys.exit(found.exit_status)
+
+
 def phasors(file: Path, part: str | None, pole_pairs: int | None, frequency_hz: float | None, as_json: bool) -> None:
     """Complex amplitudes at commanded positions (CSV: stepper_deg, exc_re, exc_im, sin_re, ... in peak volts)."""
     from rig.records.capture_files import read_phasors
@@ -79,6 +88,15 @@ def sweep(file: Path, part: str | None, pole_pairs: int | None, frequency_hz: fl
 
 def register(group: click.Group, guarded: Callable[[Callable[..., None]], Callable[..., None]]) -> None:
     """Add the commands to a group. guarded: turns our own errors into a message and an exit status."""
+    measured = guarded(pairs)
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output."),
+        click.option("--draft", type=click.Path(path_type=Path), default=None, help="Write a draft part file there."),
+        click.option("--lead-ohm", type=float, default=None, metavar="OHM", help="Lead resistance in each reading."),
+        click.option("--part", default=None, help="Part file whose pin map is compared."),
+    ):
+        measured = option(measured)
+    group.command("pairs")(FILE(measured))
     group.command("phasors")(FILE(options(guarded(phasors))))
     recorded = click.option(
         "--channels", default="exc,sin,cos", show_default=True, help="Roles of a WAV's channels, in its order."

@@ -24,7 +24,7 @@ from rig.resolver.ellipse import Ellipse, fit_ellipse
 from rig.resolver.orders import grid_folding, part_orders
 from rig.resolver.part import Part
 from rig.result import EXIT_STATUS, Finding, Judged, Reason, Result
-from rig.review import recorded_results, recorded_sound, recorded_wave
+from rig.review import recorded_hand, recorded_results, recorded_sound, recorded_wave
 from rig.review.recorded_turn import RecordedTurn, Recording, work_out
 from rig.signal.quality import Expected, inspect
 from rig.signal.sine_fit import Fit, fit, fit_stack, pooled_frequency
@@ -89,8 +89,8 @@ class Analysis:
             "source": self.source,
             "simulated": False,
             "run": None,
-            "part": self.part,
-            "serial": "",
+            "part": self.part or None,
+            "serial": None,
             "outcome": self.outcome,
             "reasons": [reason.to_dict() for reason in self.reasons],
             "results": [row.to_dict() for row in self.judged],
@@ -288,6 +288,9 @@ def analyse_waves(table: WaveTable, told: Told | None = None) -> Analysis:
         )
         return _report("waves", table.source, told, [], dead, unknown=("everything: there is no reference",))
     frequency = pooled_frequency(volts[:, 0, :], table.sample_rate_hz, near_hz=told.frequency_hz)
+    moved = recorded_hand.turned(volts, table.sample_rate_hz, frequency.frequency_hz, told.pole_pairs)
+    if moved is not None:
+        return _by_hand(table, told, moved, frequency.frequency_hz)
     found = fit(volts, table.sample_rate_hz, frequency.frequency_hz)
     stack = stack_of_volts(volts, names, table.sample_rate_hz)
     reasons = recorded_wave.saturation(volts, names, table.sample_rate_hz, frequency.frequency_hz, table.rail_v)
@@ -299,6 +302,29 @@ def analyse_waves(table: WaveTable, told: Told | None = None) -> Analysis:
     reasons += _told_frequency(told, frequency.frequency_hz)
     notes, unknown = _record_notes(table, found)
     return _report("waves", table.source, told, lines, reasons, notes=notes, unknown=unknown)
+
+
+def _by_hand(table: WaveTable, told: Told, moved: recorded_hand.Moved, hz: float) -> Analysis:
+    """A record in which the rotor turned: what the ellipse tells, or only that it moved."""
+    names = ("exc", "sin", "cos")
+    strongest = recorded_hand.strongest(table.volts, table.sample_rate_hz, hz)
+    reasons = recorded_wave.saturation(strongest, names, table.sample_rate_hz, hz, table.rail_v)
+    reasons += _told_frequency(told, hz)
+    if moved.turn is None:
+        reasons.append(moved.why)
+        return _report("waves", table.source, told, recorded_hand.level_lines(moved, hz), reasons, unknown=_NO_TURN)
+    reasons += recorded_sound.gain(moved.turn.ellipse)
+    lines = recorded_hand.lines(moved, hz)
+    notes = (f"The rotor turned during the record: {moved.turn.cycles:.2f} electrical turns.",)
+    unknown = [_NO_TURN[0], f"{WITNESSES}: not in the file, not in U"]
+    if told.pole_pairs is None:
+        unknown.append("whether the rotor made a whole turn: the pole pairs were not told")
+    elif not moved.turn.whole:
+        unknown.append("the rest of the turn: less than a whole one was covered")
+    return _report("waves", table.source, told, lines, reasons, notes=notes, unknown=tuple(unknown))
+
+
+_NO_TURN = ("angle error, pole pairs and direction: nobody knows where the rotor stood",)
 
 
 def _told_frequency(told: Told, found_hz: float) -> list[Reason]:

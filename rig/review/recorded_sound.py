@@ -99,7 +99,7 @@ def turn_reasons(turn: RecordedTurn, ellipse: Ellipse | None, told: int | None, 
     reasons = [*restarted(turn), *misplaced(turn), *stepped, *gaps(turn)]
     if not stepped:
         reasons += _counted(turn, told, told_by)
-    return [*reasons, *_grid(turn, told), *_closing(turn), *_passes(turn), *_phase(turn), *_gain(ellipse)]
+    return [*reasons, *_grid(turn, told), *_closing(turn), *_passes(turn), *_phase(turn), *gain(ellipse)]
 
 
 def _not_this_kind(turn: RecordedTurn, ellipse: Ellipse | None) -> list[Reason]:
@@ -275,7 +275,8 @@ def _phase(turn: RecordedTurn) -> list[Reason]:
     ]
 
 
-def _gain(ellipse: Ellipse | None) -> list[Reason]:
+def gain(ellipse: Ellipse | None) -> list[Reason]:
+    """An imbalance that may be the recorder's as well as the sensor's."""
     if ellipse is None or abs(ellipse.imbalance) < max(GAIN, 3 * float(ellipse.u[0])):
         return []
     order_arcmin = abs(ellipse.imbalance) / (2 + ellipse.imbalance) * ARCMIN_PER_RAD

@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
 PLATEAU_PAIRS = 3
 FLATTENED = 0.01
+TELLING = 0.1  # least singular value a root of the samples, of a fit that tells
 PLATEAU_FLATTENED = 0.002
 INTERFERENCE = 2e-3
 DISTORTED = 0.03
@@ -44,16 +45,22 @@ def plateau(values: Floats) -> tuple[int, float]:
 
 
 def flattening(values: Floats, rate_hz: float, frequency_hz: float) -> float:
-    """How far the fundamental, fitted to samples below 0.8 of the swing, reaches above the recorded peak, relative."""
+    """How far the fundamental, fitted to samples below 0.8 of the swing, reaches above the recorded peak, relative.
+
+    Both are compared at the samples: between them a peak may stand higher (few samples a cycle). 0 where those
+    samples stand at too few phases of the cycle to tell (four or five to a cycle, locked to it).
+    """
     centred = values - 0.5 * (values.max() + values.min())
     peak = float(np.max(np.abs(centred)))
     low = np.abs(centred) < 0.8 * peak
     if peak <= 0 or np.count_nonzero(low) < 8:
         return 0.0
-    rows = basis(frequency_hz, rate_hz, values.size, (1,))[low]
-    found, *_ = np.linalg.lstsq(rows, centred[low], rcond=None)
-    noise = float(np.std(centred[low] - rows @ found))
-    return float(math.hypot(found[1], found[2]) - peak - 3 * noise) / peak
+    rows = basis(frequency_hz, rate_hz, values.size, (1,))
+    found, _, _, singular = np.linalg.lstsq(rows[low], centred[low], rcond=None)
+    if singular[-1] < TELLING * math.sqrt(np.count_nonzero(low)):
+        return 0.0
+    noise = float(np.std(centred[low] - rows[low] @ found))
+    return float(np.max(np.abs(rows @ found)) - peak - 3 * noise) / peak
 
 
 def saturation(

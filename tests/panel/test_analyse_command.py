@@ -58,3 +58,16 @@ def test_faults_leave_with_two(tmp_path: Path, phasors: Path) -> None:
     ):
         got = run(*words)
         assert got.exit_code == 2 and got.stderr.startswith("anglewright: "), words
+
+
+def test_pairs_leave_with_the_status_of_their_report(tmp_path: Path) -> None:
+    """A table of resistances goes the same way: text or one document, the exit status of its outcome."""
+    path = tmp_path / "pairs.csv"
+    table = {("1", "2"): 19.0, ("3", "4"): 6.8, ("5", "6"): 6.8}
+    pins = [str(n) for n in range(1, 7)]
+    rows = [f"{a},{b},{table.get((a, b), 'OL')}" for a in pins for b in pins if a < b]
+    path.write_text("\n".join(["pin_a,pin_b,ohm", *rows]), encoding="utf-8")
+    got = run("pairs", str(path), "--json")
+    document = json.loads(got.stdout)
+    assert document["kind"] == "pairs" and document["schema"] == "anglewright result 1"
+    assert got.exit_code in (0, 3) and run("pairs", str(path)).stdout.strip()

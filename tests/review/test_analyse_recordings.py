@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from recorded_samples import moved, phasors, waves
 
-from rig.records.capture_files import PhasorTable, SweepFile, read_phasors, read_waves, stack_of_volts
+from rig.records.capture_files import PhasorTable, SweepFile, WaveTable, read_phasors, read_waves, stack_of_volts
 from rig.review.analyse import Analysis, Told, analyse_phasors, analyse_sweep, analyse_waves
 
 SHARED = Path(os.environ.get("ANGLEWRIGHT_SHARED", "/nowhere")) / "cases"
@@ -316,6 +316,15 @@ def test_a_whole_record_is_not_called_clipped(noise_v: float) -> None:
     assert codes(analyse_waves(waves(third=0.06, noise_v=noise_v))) == {"excitation-distorted"}
 
 
+@pytest.mark.parametrize("per_cycle", [4.0, 5.0, 9.9994, 10.0])
+def test_few_samples_a_cycle_are_not_called_clipped(per_cycle: float) -> None:
+    """Where no sample meets a peak, the samples below it still fit; a cut one is found all the same."""
+    whole = waves(10e3, 10e3 * per_cycle, 300, phase_deg=17.0, noise_v=1e-4)
+    assert "channel-saturated" not in codes(analyse_waves(whole))
+    cut = replace(whole, volts=np.clip(whole.volts, -0.8, 0.8) if per_cycle > 9 else whole.volts)
+    assert ("channel-saturated" in codes(analyse_waves(cut))) == (per_cycle > 9)
+
+
 def test_interference_is_told_with_its_frequency() -> None:
     """A line 800 Hz from the carrier is told with its frequency and how long a record would have to be."""
     found = analyse_waves(waves(tone=(9100.0, 0.02), samples=4000, noise_v=1e-4))
@@ -387,3 +396,37 @@ def test_the_document_is_whole() -> None:
     } <= set(document)
     frequency = next(row for row in document["results"] if row["measurand"] == "f_exc_hz")
     assert frequency["estimate"] is None and "frequency" in frequency["note"]
+
+
+# ---- a record in which the rotor turned
+
+
+def by_hand(
+    turns: float, *, p: int = 2, gain: float = 1.0, offset: float = 0.0, clip_v: float | None = None
+) -> WaveTable:
+    """Two seconds at 50 kS/s, 5 kHz; a hand that speeds up and hesitates."""
+    t = np.arange(100_000) / 50e3
+    el = 2 * np.pi * p * turns * (t / 2 + 0.04 * np.sin(9 * t)) + 0.4
+    carrier = np.sin(2 * np.pi * 5000.3 * t)
+    volts = np.stack([4 * carrier, 1.144 * gain * (np.sin(el) + offset) * carrier, 1.144 * np.cos(el) * carrier])
+    if clip_v is not None:
+        volts[1:] = np.clip(volts[1:], -clip_v, clip_v)
+    volts += 2e-4 * np.random.default_rng(2).standard_normal(volts.shape)
+    return WaveTable(source="made", volts=volts, sample_rate_hz=50e3, u_rate_relative=0.0)
+
+
+def test_a_record_of_a_turning_rotor_tells_the_ellipse() -> None:
+    """Ratio, imbalance and centre come from the ellipse, whatever the speed; the error is said to be unknown."""
+    found = analyse_waves(by_hand(1.3, gain=1.01, offset=0.004), Told(pole_pairs=2))
+    assert value(found, "tr_cos") == pytest.approx(0.286, rel=2e-4)
+    assert value(found, "tr_imbalance") == pytest.approx(0.01, abs=3e-4)
+    assert value(found, "centre_sin") == pytest.approx(0.004, abs=2e-4)
+    assert found.outcome == "measured, no limits" and any("where the rotor stood" in line for line in found.unknown)
+
+
+def test_a_turning_rotor_that_saturates_or_hardly_moves() -> None:
+    """A cut output is found in its strongest stretch; a part of an electrical turn is told as such."""
+    cut = analyse_waves(by_hand(1.3, clip_v=1.0), Told(pole_pairs=2))
+    assert "channel-saturated" in codes(cut) and cut.outcome == "unsound measurement"
+    little = analyse_waves(by_hand(0.2), Told(pole_pairs=2))
+    assert codes(little) == {"points-missing"} and little.line("tr_sin") is None
