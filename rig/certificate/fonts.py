@@ -1,6 +1,6 @@
 """Where the typeface of the reports lies: IBM Plex Sans (SIL OFL) from its own package, never the system's fonts.
 
-It knows no page. The variable font files are used by the page (all weights) and by the plots (metrics).
+It knows no page. The variable font files hold all weights.
 """
 
 from __future__ import annotations
@@ -25,8 +25,3 @@ def font_folder() -> Path:
             next_action="Install fontpkg-ibm-plex-sans into this environment.",
         )
     return Path(spec.origin).parent / "files"
-
-
-def font_files() -> tuple[Path, ...]:
-    """The font files themselves, upright first."""
-    return tuple(sorted(font_folder().glob("*.ttf"), key=lambda file: "Italic" in file.name))

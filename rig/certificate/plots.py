@@ -1,55 +1,24 @@
-"""The plots of a report: angle error with band and limits, its orders, sine against cosine, envelopes; SVG, one style.
+"""The plots of a report: angle error with band and limits, its orders, sine against cosine, envelopes.
 
-Each plot is (name, SVG text, alternative text), drawn only when its curve keys are there (rig/evaluation/angle.py
-`_curves`). Text stays text and is set by the page in the page's typeface. Angles: mechanical along x; errors electrical
-on the left, mechanical on the right. It judges nothing. matplotlib is loaded late: it takes a third of a second.
+Each plot is (name, SVG text, alternative text), drawn by chart.py only when its curve keys are there
+(rig/evaluation/angle.py `_curves`). Angles: mechanical along x; errors electrical on the left, mechanical on the right.
+It judges nothing.
 """
 
 from __future__ import annotations
 
-import io
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from rig.certificate.fonts import FAMILY, font_files
+from rig.certificate.chart import ACCENT, INK, MUTED, RULE, SECOND, Chart, Floats, round_ticks
 from rig.certificate.wording import number
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-INK, MUTED, RULE, ZONE, ACCENT, SECOND = "#16202a", "#5d6873", "#c9d0d6", "#eef1f3", "#1d5468", "#a8642a"
-MM = 1.0 / 25.4
 WIDE_MM, HALF_MM = 174.0, 84.0
-STYLE: Any = {
-    "font.family": FAMILY,
-    "font.size": 7.5,
-    "svg.fonttype": "none",
-    "svg.hashsalt": "anglewright",
-    "axes.edgecolor": MUTED,
-    "axes.linewidth": 0.5,
-    "axes.labelcolor": INK,
-    "axes.labelsize": 7.5,
-    "axes.unicode_minus": True,
-    "xtick.color": MUTED,
-    "ytick.color": MUTED,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-    "xtick.major.width": 0.5,
-    "ytick.major.width": 0.5,
-    "xtick.major.size": 2.5,
-    "ytick.major.size": 2.5,
-    "grid.color": RULE,
-    "grid.linewidth": 0.4,
-    "lines.solid_capstyle": "round",
-}
-Floats = NDArray[np.float64]
+TURN_TICKS = tuple(range(0, 361, 45))
+DASHED, DASHED_LONG, DASHED_LIMIT, DASHED_SECOND = (2.0, 1.2), (4.0, 2.0), (5.0, 2.0), (4.0, 1.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +41,7 @@ def plots(curves: Mapping[str, Any], pole_pairs: int, limit_elec_arcmin: float |
         lambda: lissajous_plot(curves),
         lambda: envelope_plot(curves),
     )
-    if not any(key in curves for key in ("angle_mech_deg", "orders", "envelope_sine")):
-        return ()
-    import matplotlib
-
-    _register_fonts()
-    with matplotlib.rc_context(STYLE):
-        return tuple(plot for make in makers if (plot := make()) is not None)
+    return tuple(plot for make in makers if (plot := make()) is not None)
 
 
 def error_plot(curves: Mapping[str, Any], pole_pairs: int, limit_elec_arcmin: float | None) -> Plot | None:
@@ -90,51 +53,45 @@ def error_plot(curves: Mapping[str, Any], pole_pairs: int, limit_elec_arcmin: fl
     fitted = mean is not None
     if mean is None:
         mean = _curve(curves, "error_mean_elec_arcmin")
-    if x is None or mean is None or x.size != mean.size:
+    if x is None or mean is None or x.size != mean.size or not np.isfinite(mean).any():
         return None
-    figure, ax = _axes(WIDE_MM, 60.0, right_mm=13.0)
     legend = [("strong", "angle error, the axis' own orders left out" if fitted else "both passes combined")]
-    band = curves.get("error_band_elec_arcmin")
-    if isinstance(band, int | float):
-        ax.fill_between(x, mean - band, mean + band, color=ACCENT, alpha=0.16, linewidth=0)
-        legend.append(("band", "± U of the largest error"))
+    given = curves.get("error_band_elec_arcmin")
+    band = float(given) if isinstance(given, int | float) else None
+    passes = []
     for key, label, kind in (
         ("error_ccw_elec_arcmin", "counter-clockwise", "thin"),
         ("error_cw_elec_arcmin", "clockwise", "thin dashed"),
     ):
         one = _curve(curves, key)
-        if one is not None and one.size == x.size:
-            ax.plot(x, one, color=MUTED, linewidth=0.55, linestyle="-" if kind == "thin" else (0, (2, 1.2)))
+        if one is not None and one.size == x.size and np.isfinite(one).any():
+            passes.append((one, DASHED if "dashed" in kind else ()))
             legend.append((kind, f"{label}, as read"))
-    ax.plot(x, mean, color=ACCENT, linewidth=1.1)
-    reach = 1.15 * max(float(np.nanmax(np.abs(line.get_ydata()))) for line in ax.lines)
-    reach = max(reach, 1.1 * float(np.nanmax(np.abs(mean)) + (band or 0.0)))
+    if band is not None:
+        legend.insert(1, ("band", "± U of the largest error"))
+    reach = 1.15 * max(float(np.nanmax(np.abs(one))) for one in (mean, *(curve for curve, _ in passes)))
+    reach = max(reach, 1.1 * (float(np.nanmax(np.abs(mean))) + (band or 0.0)), 1.28 * (limit_elec_arcmin or 0.0), 1e-6)
+    chart = Chart(WIDE_MM, 60.0, x=(0.0, 360.0), y=(-reach, reach), right_mm=13.0)
+    chart.y_axis("error / ′ electrical")
+    chart.across(0.0, MUTED, 0.5)
+    if band is not None:
+        chart.band(x, mean - band, mean + band, ACCENT, 0.16)
+    for one, dash in passes:
+        chart.line(x, one, MUTED, 0.55, dash)
+    chart.line(x, mean, ACCENT, 1.1)
     if limit_elec_arcmin is not None:
         for sign in (1.0, -1.0):
-            ax.axhline(sign * limit_elec_arcmin, color=INK, linewidth=0.8, linestyle=(0, (5, 2)))
-        ax.annotate(
-            f"limit ± {number(limit_elec_arcmin)}′ electrical",
-            (358, limit_elec_arcmin),
-            xytext=(0, 2.5),
-            textcoords="offset points",
-            ha="right",
-            va="bottom",
-            fontsize=7,
-            color=INK,
-        )
-        reach = max(reach, 1.28 * limit_elec_arcmin)
-    ax.axhline(0, color=MUTED, linewidth=0.5)
-    ax.set_ylim(-reach, reach)
-    _turn_axis(ax)
-    ax.set_ylabel("error / ′ electrical")
-    _other_scale(ax, 1 / pole_pairs, "error / ′ mechanical")
+            chart.across(sign * limit_elec_arcmin, INK, 0.8, DASHED_LIMIT)
+        chart.note(f"limit ± {number(limit_elec_arcmin)}′ electrical", 358.0, limit_elec_arcmin)
+    chart.right_scale(1.0 / pole_pairs, "error / ′ mechanical")
+    chart.x_axis("rotor angle / ° mechanical", TURN_TICKS)
     peak = int(np.nanargmax(np.abs(mean)))
     alt = (
         f"Angle error over one mechanical turn, {x.size} points. Largest {number(float(mean[peak]), 3)} arcmin "
         f"electrical at {number(float(x[peak]), 4)} degrees mechanical."
     )
     caption = "Angle error: indicated less true, mean over the turn taken off (best-fit zero)"
-    return Plot("error", _svg(figure), alt, caption, tuple(legend), WIDE_MM)
+    return Plot("error", chart.svg(), alt, caption, tuple(legend), WIDE_MM)
 
 
 def orders_plot(curves: Mapping[str, Any], pole_pairs: int) -> Plot | None:
@@ -142,145 +99,66 @@ def orders_plot(curves: Mapping[str, Any], pole_pairs: int) -> Plot | None:
     orders, mech = _curve(curves, "orders"), _curve(curves, "orders_mech_arcmin")
     if orders is None or mech is None or orders.size != mech.size or not orders.size:
         return None
-    kept = (orders > 0) & (orders <= max(8 * pole_pairs, 24))
+    kept = (orders > 0) & (orders <= max(8 * pole_pairs, 24)) & np.isfinite(mech)
     orders, mech = orders[kept], mech[kept]
-    figure, ax = _axes(HALF_MM, 58.0, right_mm=12.0)
-    own = np.mod(orders, pole_pairs) == 0
-    ax.vlines(orders, 0, mech, color=np.where(own, ACCENT, MUTED).tolist(), linewidth=1.4)
-    ax.plot(orders[own], mech[own], "o", color=ACCENT, markersize=3.4)
-    ax.plot(orders[~own], mech[~own], "o", mfc="white", mec=MUTED, mew=0.8, markersize=3.4)
     top = 1.25 * float(mech.max()) if mech.size and mech.max() > 0 else 1.0
-    ax.set_ylim(0, top)
-    ax.set_xlim(0, float(orders.max()) + 1 if orders.size else 1)
-    ax.set_xticks([n for n in range(int(orders.max(initial=1)) + 1) if n % (pole_pairs if pole_pairs > 1 else 2) == 0])
-    ax.grid(axis="y")
-    ax.set_xlabel("order a mechanical turn")
-    ax.set_ylabel("amplitude / ′ mechanical")
-    _other_scale(ax, float(pole_pairs), "amplitude / ′ electrical")
+    last = float(orders.max()) + 1.0 if orders.size else 1.0
+    chart = Chart(HALF_MM, 58.0, x=(0.0, last), y=(0.0, top), right_mm=12.0)
+    chart.y_axis("amplitude / ′ mechanical")
+    own = np.mod(orders, pole_pairs) == 0
+    for order, amplitude, is_own in zip(orders.tolist(), mech.tolist(), own.tolist(), strict=True):
+        chart.stem(order, amplitude, ACCENT if is_own else MUTED, 1.4)
+    chart.dots(orders[own], mech[own], ACCENT, 1.7)
+    chart.dots(orders[~own], mech[~own], MUTED, 1.5, ring=True)
+    step = pole_pairs if pole_pairs > 1 else 2
+    chart.x_axis("order a mechanical turn", range(0, int(orders.max(initial=1)) + 1, step))
+    chart.right_scale(float(pole_pairs), "amplitude / ′ electrical")
     alt = "Orders of the angle error: none."
     if mech.size:
         largest = int(np.argmax(mech))
         amplitude = number(float(mech[largest]), 3)
         alt = f"Orders of the angle error. Largest: order {orders[largest]:.0f} with {amplitude} arcmin mechanical."
     legend = (("dot", "multiple of the pole pairs"), ("ring", "other"))
-    return Plot("orders", _svg(figure), alt, "Orders of the angle error, least squares", legend, HALF_MM)
+    return Plot("orders", chart.svg(), alt, "Orders of the angle error, least squares", legend, HALF_MM)
 
 
 def lissajous_plot(curves: Mapping[str, Any]) -> Plot | None:
     """Sine against cosine envelope, with the circle of their mean amplitude."""
     u, v = _curve(curves, "envelope_sine"), _curve(curves, "envelope_cosine")
-    if u is None or v is None or u.size != v.size or not u.size:
+    if u is None or v is None or u.size != v.size or not np.isfinite(u * v).any():
         return None
-    figure, ax = _axes(HALF_MM, 58.0, square=True)
     radius = float(np.sqrt(np.nanmean(u**2 + v**2)))
-    around = np.linspace(0, 2 * np.pi, 181)
-    ax.plot(radius * np.cos(around), radius * np.sin(around), color=MUTED, linewidth=0.6, linestyle=(0, (4, 2)))
-    ax.plot(v, u, ".", color=ACCENT, markersize=1.8)
-    for line in (ax.axhline, ax.axvline):
-        line(0, color=RULE, linewidth=0.5)
-    reach = 1.12 * float(np.nanmax(np.abs(np.concatenate([u, v]))))
-    ax.set(xlim=(-reach, reach), ylim=(-reach, reach))
-    ax.set_xlabel("cosine / excitation")
-    ax.set_ylabel("sine / excitation")
+    reach = 1.12 * float(np.nanmax(np.abs(np.concatenate([u, v])))) or 1.0
+    chart = Chart(HALF_MM, 58.0, x=(-reach, reach), y=(-reach, reach), square=True)
+    chart.y_axis("sine / excitation", grid=False)
+    chart.across(0.0, RULE, 0.5)
+    chart.upright(0.0, RULE, 0.5)
+    around = np.linspace(0.0, 2.0 * np.pi, 181)
+    chart.line(radius * np.cos(around), radius * np.sin(around), MUTED, 0.6, DASHED_LONG)
+    chart.dots(v, u, ACCENT, 0.6)
+    chart.x_axis("cosine / excitation", round_ticks(-reach, reach))
     alt = f"Sine against cosine envelope: a circle of radius {number(radius, 4)} of the excitation, {u.size} points."
     legend = (("dot", "measured"), ("thin dashed", "circle of the mean amplitude"))
-    return Plot("lissajous", _svg(figure), alt, "Sine against cosine", legend, HALF_MM)
+    return Plot("lissajous", chart.svg(), alt, "Sine against cosine", legend, HALF_MM)
 
 
 def envelope_plot(curves: Mapping[str, Any]) -> Plot | None:
     """Signed envelopes over the turn."""
     x, u, v = (_curve(curves, key) for key in ("envelope_angle_mech_deg", "envelope_sine", "envelope_cosine"))
-    if x is None or u is None or v is None or not x.size == u.size == v.size:
+    if x is None or u is None or v is None or not x.size == u.size == v.size or not np.isfinite(u * v).any():
         return None
-    figure, ax = _axes(WIDE_MM, 42.0, right_mm=13.0)
-    ax.axhline(0, color=MUTED, linewidth=0.5)
-    ax.plot(x, u, color=ACCENT, linewidth=1.0)
-    ax.plot(x, v, color=SECOND, linewidth=1.0, linestyle=(0, (4, 1.5)))
-    _turn_axis(ax)
-    ax.set_ylabel("output / excitation")
+    reach = 1.1 * float(np.nanmax(np.abs(np.concatenate([u, v])))) or 1.0
+    chart = Chart(WIDE_MM, 42.0, x=(0.0, 360.0), y=(-reach, reach), right_mm=13.0)
+    chart.y_axis("output / excitation")
+    chart.across(0.0, MUTED, 0.5)
+    chart.line(x, u, ACCENT, 1.0)
+    chart.line(x, v, SECOND, 1.0, DASHED_SECOND)
+    chart.x_axis("rotor angle / ° mechanical", TURN_TICKS)
     alt = f"Envelopes of sine and cosine over one mechanical turn, amplitude {number(float(np.nanmax(np.abs(u))), 4)}."
     legend = (("strong", "sine"), ("second", "cosine"))
-    return Plot("envelopes", _svg(figure), alt, "Signed envelopes, each on its own carrier phase", legend, WIDE_MM)
+    return Plot("envelopes", chart.svg(), alt, "Signed envelopes, each on its own carrier phase", legend, WIDE_MM)
 
 
 def _curve(curves: Mapping[str, Any], key: str) -> Floats | None:
     values = curves.get(key)
     return None if values is None else np.asarray(values, dtype=np.float64)
-
-
-def _axes(width_mm: float, height_mm: float, *, right_mm: float = 2.0, square: bool = False) -> tuple[Figure, Axes]:
-    """One axes with fixed margins: measuring every label to find them would double the time of drawing."""
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(width_mm * MM, height_mm * MM))
-    FigureCanvasSVG(figure)
-    left, bottom, top = 13.0, 10.0, 2.0
-    wide, high = width_mm - left - right_mm, height_mm - bottom - top
-    if square:
-        left, wide = left + (wide - high) / 2.0, high
-    ax = figure.add_axes((left / width_mm, bottom / height_mm, wide / width_mm, high / height_mm))
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.xaxis.set_label_coords(0.5, -7.0 / high)
-    ax.yaxis.set_label_coords(-10.0 / wide, 0.5)
-    return figure, ax
-
-
-def _other_scale(ax: Axes, factor: float, label: str) -> None:
-    """The y axis in other units on the right, as marks and words: a second Axis object takes five times as long."""
-    low, high = (factor * end for end in ax.get_ylim())
-    step = _round_step((high - low) / 5.0)
-    shown = np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
-    right = ax.get_yaxis_transform()
-    ax.plot(
-        np.ones(shown.size), shown / factor, marker=1, ms=2.5, mew=0.5, mec=MUTED, ls="", transform=right, clip_on=False
-    )
-    for value in shown.tolist():
-        ax.annotate(
-            number(value, 3),
-            (1.0, value / factor),
-            (4.5, 0),
-            right,
-            textcoords="offset points",
-            va="center",
-            fontsize=7.5,
-        )
-    middle = (low + high) / 2.0 / factor
-    ax.annotate(
-        label,
-        (1.0, middle),
-        (26, 0),
-        right,
-        textcoords="offset points",
-        va="center",
-        ha="center",
-        rotation=90,
-        color=INK,
-    )
-
-
-def _round_step(rough: float) -> float:
-    """The 1, 2 or 5 times a power of ten that is next above."""
-    power = 10.0 ** math.floor(math.log10(rough))
-    return next(power * n for n in (1.0, 2.0, 5.0, 10.0) if power * n >= rough)
-
-
-def _turn_axis(ax: Axes) -> None:
-    ax.set_xlim(0, 360)
-    ax.set_xticks(range(0, 361, 45))
-    ax.set_xlabel("rotor angle / ° mechanical")
-    ax.grid(axis="y")
-
-
-def _svg(figure: Figure) -> str:
-    out = io.StringIO()
-    figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
-    return out.getvalue()
-
-
-@cache
-def _register_fonts() -> None:
-    from matplotlib import font_manager
-
-    for file in font_files():
-        font_manager.fontManager.addfont(file)
