@@ -91,12 +91,12 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
     cycles = float(np.ptp(theta)) / (2 * math.pi)
     whole = _covered(theta, pole_pairs) >= FILLED
     span = pole_pairs if whole else 1
-    bins, means = _even(theta, span, (np.hypot(u, v), qu, qv))
-    if len(bins) < FILLED * BINS * span:
+    if (covered := _covered(theta, span)) < FILLED:
         raise UsageError(
-            f"{cycles:.2f} electrical turns were covered, {len(bins)} of {BINS * span} places: no ellipse.",
+            f"{cycles:.2f} electrical turns were covered, {100 * covered:.0f} % of the places: no ellipse.",
             next_action="Turn the rotor through a whole turn, slowly, and record again.",
         )
+    bins, means = _even(theta, span, (np.hypot(u, v), qu, qv))
     radius, across_u, across_v = means
     shown_u, shown_v = radius * np.sin(bins), radius * np.cos(bins)
     ellipse = fit_ellipse(shown_u, shown_v)

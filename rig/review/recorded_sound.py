@@ -216,18 +216,26 @@ def closure_elec_rad(turn: RecordedTurn) -> float | None:
     return None
 
 
+def _point_noise(turn: RecordedTurn) -> float:
+    """Scatter of a single record, electrical rad, by second differences in the order of angle (robust)."""
+    rank = np.argsort(turn.theta_mech_rad, kind="stable")
+    bend = np.diff(turn.deviation_elec_rad[rank], 2)
+    return float(np.median(np.abs(bend))) / 0.6745 / math.sqrt(6) if bend.size else 0.0
+
+
 def _closing(turn: RecordedTurn) -> list[Reason]:
     gap = closure_elec_rad(turn)
     if gap is None:
         return []
     mech = gap * ARCMIN_PER_RAD / turn.pairs.value
-    if abs(mech) <= CLOSURE_MECH_ARCMIN:
+    least = max(CLOSURE_MECH_ARCMIN, 5 * math.sqrt(2) * _point_noise(turn) * ARCMIN_PER_RAD / turn.pairs.value)
+    if abs(mech) <= least:
         return []
     return [
         Reason(
             code="turn-not-closed",
             text="The reading after a whole turn is not the first one.",
-            evidence=f"{mech:+.1f}' mechanical; at most {CLOSURE_MECH_ARCMIN:g}' was expected",
+            evidence=f"{mech:+.1f}' mechanical; at most {least:.1f}' was expected",
             next="See whether axis, coupling or rotor moved; tighten and sweep again.",
             spoils=ERROR_LINES,
         )
