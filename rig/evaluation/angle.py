@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.evaluation.correction import correction_in_force
+from rig.evaluation.correction import reference_told
 from rig.evaluation.maximum import Figures, figures
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin, scatter_half_width_mech_arcmin
@@ -182,10 +182,7 @@ def _conditions(obs: Observed, found: Turn, curve: AngleCurve) -> dict[str, Scal
 
 
 def _reference(obs: Observed, found: Turn) -> str:
-    if found.reference == "encoder":
-        return "encoder"
-    correction = correction_in_force(obs)
-    return "axis steps" if correction is None else f"axis steps, corrected ({correction.made_utc})"
+    return "encoder" if found.reference == "encoder" else reference_told(obs)
 
 
 def _counts(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:

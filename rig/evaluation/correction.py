@@ -82,6 +82,18 @@ def correction_in_force(obs: Observed) -> Correction | None:
     return obs.memo("positioner correction", lambda: _in_force(obs))
 
 
+def reference_told(obs: Observed) -> str:
+    """What positions in steps rest on, in words: bare, corrected (and when that was made), or why not corrected."""
+    found = correction_in_force(obs)
+    if found is not None:
+        return f"axis steps, corrected ({found.made_utc})"
+    kept = (obs.header.get("calibration") or {}).get(KEY)
+    if not isinstance(kept, Mapping):
+        return "axis steps"
+    apart = differences(kept.get("data", kept), obs.bench, obs.header.get("instruments") or {})
+    return f"axis steps, correction left aside: {'; '.join(apart) or 'it holds for both directions together'}"
+
+
 def _in_force(obs: Observed) -> Correction | None:
     kept = (obs.header.get("calibration") or {}).get(KEY)
     if not isinstance(kept, Mapping) or obs.bench.axis is None:

@@ -14,7 +14,7 @@ import numpy as np
 
 from rig.errors import UsageError
 from rig.resolver.orders import KEEP_CHI2, Orders
-from rig.resolver.separation import OBSERVABLE, Separation
+from rig.resolver.separation import OBSERVABLE, Separation, few_known
 
 
 def known_positioner(found: Separation, index_repeat_mech_rad: float = 0.0) -> Orders:
@@ -46,9 +46,12 @@ def _needed_chi2(found: Separation, order: int) -> float:
     """11.8, or more where the uncertainty rests on few re-seatings: the same probability of an F distribution."""
     if found.reseat_mech_rad is None or math.isinf(found.reseat_dof) or order not in found.reseat_mech_rad:
         return KEEP_CHI2
-    share = found.reseat_mech_rad[order] ** 2 * found.factors[order] / found.positioner.u_amplitude(order) ** 2
+    wider = few_known(found.reseat_dof)
+    share = (
+        (wider * found.reseat_mech_rad[order]) ** 2 * found.factors[order] / found.positioner.u_amplitude(order) ** 2
+    )
     dof = found.reseat_dof / max(share, 1e-6) ** 2
-    return dof * math.expm1(KEEP_CHI2 / dof)
+    return dof * math.expm1(KEEP_CHI2 / dof) / (1.0 + share * (wider**2 - 1.0))
 
 
 def reseat_limit_mech_rad(found: Separation) -> float:

@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 RCOND = 0.03
 ROUNDS = 4
-LENT = 2.0  # degrees of freedom of re-seating that an order borrows from its kind
+COVERED = 0.977249868  # two-sided 95.45 %
 OBSERVABLE = 0.9  # share of an order that the solution returns; below it the order counts as not separated
 
 
@@ -38,8 +38,8 @@ class Separation:
     each clamping, sensor, seat and positioner together (never separable). separated: share of each sensor order that
     the solution returns (1 = whole, 1/2 = can't be told apart); factors: var(order) / var(one sweep).
     residual_rms_mech_rad: of one point; reseat_mech_rad: order -> amplitude (rms of each of its two parts) that the
-    curve changes by from clamping to clamping beyond noise, on reseat_dof degrees of freedom; None with two clampings,
-    which can't show it.
+    curve changes by from clamping to clamping, noise included, on reseat_dof degrees of freedom; None with two
+    clampings, which can't show it.
     """
 
     sensor: Orders
@@ -96,7 +96,7 @@ def separate(
     placed = sorted({*own, *(n for n in cyclic if 2 * n < least)})
     readings, offsets = _readings(clampings, pole_pairs)
     solved = _iterated(clampings, readings, own, placed, rcond)
-    return _told(clampings, offsets, own, placed, solved, noise_mech_rad, reseat_mech_rad, pole_pairs)
+    return _told(clampings, offsets, own, placed, solved, noise_mech_rad, reseat_mech_rad)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -191,7 +191,6 @@ def _told(
     solved: _Solved,
     noise: float | None,
     reseat: Mapping[int, float] | None,
-    pole_pairs: int,
 ) -> Separation:
     dof = solved.residual.size - solved.rank
     residual = math.sqrt(float(np.sum(solved.residual**2)) / max(1, dof))
@@ -203,13 +202,13 @@ def _told(
     factors = {n: float(g) if separated[n] >= OBSERVABLE else math.inf for n, g in zip(own, gain, strict=True)}
     reseat_dof = math.inf
     if len(clampings) > 2 and reseat is None:
-        reseat = _reseat(clampings, separated, solved, sigma, pole_pairs)
-        reseat_dof = 2.0 * (len(clampings) - 2) + LENT
+        reseat = _reseat(clampings, separated, solved)
+        reseat_dof = 2.0 * (len(clampings) - 2)
     covariance = sigma**2 * solved.inverse_square
     ends = (0, 2 * count, 2 * count + 2 * len(placed))
     found = []
     for orders, start, end in ((own, ends[0], ends[1]), (placed, ends[1], ends[2])):
-        block = covariance[start:end, start:end] + np.diag(_reseat_variance(orders, reseat or {}, factors))
+        block = covariance[start:end, start:end] + np.diag(_reseat_variance(orders, reseat or {}, factors, reseat_dof))
         found.append(_orders(orders, solved.solution[start:end], block, residual, dof))
     once = solved.solution[ends[2] :].reshape(len(clampings), 3)
     return Separation(
@@ -241,13 +240,11 @@ def _orders(orders: Sequence[int], solution: Floats, covariance: Floats, residua
     )
 
 
-def _reseat(
-    clampings: Sequence[Clamping], separated: Mapping[int, float], solved: _Solved, sigma: float, pole_pairs: int
-) -> dict[int, float]:
-    """What each order scatters by between clampings beyond noise, from the residual's orders clamping by clamping.
+def _reseat(clampings: Sequence[Clamping], separated: Mapping[int, float], solved: _Solved) -> dict[int, float]:
+    """What each order scatters by between clampings, from the residual's orders clamping by clamping.
 
-    Of N clampings sensor and positioner have taken two (one where the order is not separated). The power of an order
-    rests on few degrees of freedom; two more are lent to it by its kind (multiples of the pole pairs, or the others).
+    Noise is included: a set that came out well by luck is no proof of a good seat. Of N clampings sensor and
+    positioner have taken two (one where the order is not separated).
     """
     sizes = [c.theta_mech_rad.size for c in clampings]
     parts = np.split(solved.residual, np.cumsum(sizes)[:-1])
@@ -260,16 +257,25 @@ def _reseat(
     )
     left = np.array([len(clampings) - (2 if share >= OBSERVABLE else 1) for share in separated.values()])
     power = np.sum(np.abs(lines) ** 2, axis=0) / (2.0 * left)
-    electrical = own % pole_pairs == 0
-    kind = np.where(
-        electrical, np.mean(power[electrical]), np.mean(power[~electrical]) if not electrical.all() else 0.0
-    )
-    lent = (2 * left * power + LENT * kind) / (2 * left + LENT)
-    beyond = np.sqrt(np.maximum(0.0, lent - 2.0 * sigma**2 / float(np.mean(sizes))))
-    return dict(zip(own.tolist(), beyond.tolist(), strict=True))
+    return dict(zip(own.tolist(), np.sqrt(power).tolist(), strict=True))
 
 
-def _reseat_variance(orders: Sequence[int], reseat: Mapping[int, float], factors: Mapping[int, float]) -> Floats:
-    """Re-seating goes through the solution as noise does; an order that is not separated keeps its noise only."""
-    added = [reseat.get(n, 0.0) ** 2 * factors[n] if math.isfinite(factors.get(n, math.inf)) else 0.0 for n in orders]
+def _reseat_variance(
+    orders: Sequence[int], reseat: Mapping[int, float], factors: Mapping[int, float], dof: float
+) -> Floats:
+    """Re-seating goes through the solution as noise does; an order that is not separated keeps its noise only.
+
+    Known from few clampings it is widened, so that twice the standard uncertainty still covers 95.45 %.
+    """
+    wider = few_known(dof) ** 2
+    added = [
+        reseat.get(n, 0.0) ** 2 * factors[n] * wider if math.isfinite(factors.get(n, math.inf)) else 0.0 for n in orders
+    ]
     return np.repeat(np.array(added), 2)
+
+
+def few_known(dof: float) -> float:
+    """Coverage factor at 95.45 % for these degrees of freedom over that of infinitely many."""
+    from scipy import special
+
+    return 1.0 if math.isinf(dof) else float(special.stdtrit(dof, COVERED)) / 2.0

@@ -88,6 +88,19 @@ def test_a_seat_error_does_not_become_the_positioner() -> None:
     assert separate(made(6, 2).clampings, 4).reseat_mech_rad is None
 
 
+def test_stated_uncertainty_covers_a_part_that_seats_anew_each_time() -> None:
+    """Known from five re-seatings only, the uncertainty is widened until it still holds the truth as it says."""
+    inside = []
+    for seed in range(60):
+        setup = made(seed, 5, points=128, reseat_elec_arcmin=3.0)
+        found = separate(setup.clampings, 4, highest=20)
+        for order in (4, 8):
+            off = found.positioner.coefficients[found.positioner.orders.index(order)] / ARCMIN - setup.positioner[order]
+            u = found.positioner.u_amplitude(order) / ARCMIN
+            inside += [abs(off.real) < 2 * u, abs(off.imag) < 2 * u]
+    assert 0.88 <= np.mean(inside) <= 0.99
+
+
 def test_the_offset_is_read_from_the_sensor() -> None:
     """An offset is taken from the sensor to seconds of arc, the operator's figure only chooses the cycle."""
     setup = made(7, 3, clamp_error_deg=3.0)
