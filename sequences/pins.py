@@ -15,6 +15,7 @@ LIVE = Step(
 PAIRS = Step(
     name="all_pairs", title="Every pair of pins", do=pin_search.all_pairs, gate=pin_search.may_excite, limit_s=60.0
 )
+LEAK = Step(name="leak", title="Low-voltage leak check", do=pin_search.leak, gate=pin_search.may_excite)
 LOW_LEVEL = Step(
     name="low_level", title="Each coil driven, low level", do=pin_search.low_level, gate=gates.excitation, limit_s=60.0
 )
@@ -22,5 +23,5 @@ LOW_LEVEL = Step(
 SEQUENCE = Sequence(
     name="pins",
     title="Pins of an unlabelled connector",
-    steps=(b.ROTOR, b.CLIMATE_BEFORE, LIVE, b.LEAD_ZERO, PAIRS, b.LOOPBACK, b.INDEX, LOW_LEVEL),
+    steps=(b.ROTOR, b.CLIMATE_BEFORE, LIVE, b.LEAD_ZERO, PAIRS, LEAK, b.LOOPBACK, b.INDEX, LOW_LEVEL),
 )

@@ -256,8 +256,11 @@ def _mesh(f: _Finder, nodes: tuple[str, ...]) -> Mesh:
 
 
 def _wet(f: _Finder, groups: list[tuple[str, ...]]) -> tuple[float, int]:
-    """Share and number of pairs between groups that conduct though they should be open."""
-    known = [v for a, b in combinations(groups, 2) for x in a for y in b if (v := f.between(x, y)) is not None]
+    """Share and number of couples of groups that conduct to each other though they should be open; what conducts to
+    nothing at all is left out."""
+    near = {(a, b): v for a, b in combinations(groups, 2) if (v := _nearest(f, a, b)) is not None}
+    busy = {g for pair, v in near.items() if math.isfinite(v) for g in pair} | {g for g in groups if len(g) > 1}
+    known = [v for (a, b), v in near.items() if a in busy and b in busy]
     conducting = sum(math.isfinite(v) for v in known)
     return (conducting / len(known) if known else 0.0), conducting
 

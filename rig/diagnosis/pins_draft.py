@@ -21,6 +21,8 @@ def draft_possible(report: PinReport, ac: AcReport | None = None) -> str:
     """Why no draft can be written; empty when one can."""
     if any(reason.code == "not-this-kind" for reason in report.reasons):
         return "this is not the kind of part that the bench tests"
+    if standing := [r for r in report.reasons if r.code not in ("pin-map-mismatch", "wrong-adapter")]:
+        return f"{standing[0].text[0].lower()}{standing[0].text[1:].rstrip('.')}"
     if report.excitation is None and (ac is None or ac.excitation is None):
         return "the excitation coil is not known yet"
     shared = [c for c in report.coils if c.shared]
@@ -82,7 +84,7 @@ def _roles(report: PinReport, ac: AcReport | None) -> tuple[Ends, Ends, Ends]:
 def _certainty(report: PinReport, ac: AcReport | None) -> str:
     if report.matches_part:
         return "as the part file had them"
-    if ac is not None:
+    if ac is not None and ac.sine is not None:
         return "? excitation proven by AC; one of four labelings: the zero may be 90, 180 or 270 deg electrical off"
     return "? excitation by resistance; sine, cosine and signs are one of eight equivalent labelings"
 

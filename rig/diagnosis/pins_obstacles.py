@@ -8,6 +8,7 @@ kind of part with an open coil: that stays undecided.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from rig.diagnosis.pins_circuits import Circuits, Leak
@@ -90,13 +91,18 @@ def _three_alike(report: PinReport) -> bool:
 def _wet(report: PinReport, _table: PairTable, circuits: Circuits) -> PinReport | None:
     if not circuits.wet:
         return None
-    evidence = f"{circuits.wet_pairs} pairs that should be open conduct ({100 * circuits.wet_share:.0f} % of them)"
+    evidence = f"{circuits.wet_pairs} couples of circuits conduct ({100 * circuits.wet_share:.0f} % of those apart)"
     if not circuits.coils:
         return _not_this_kind(
             report,
             "No winding, and almost every pair conducts: this looks like an encoder or other electronics.",
             evidence,
         )
+    return moist(report, evidence)
+
+
+def moist(report: PinReport, evidence: str) -> PinReport:
+    """The report of a wet or dirty part: nothing is excited."""
     finding = Finding(
         code="moisture",
         probability=0.8,
@@ -187,9 +193,13 @@ def _leaks(report: PinReport, _table: PairTable, circuits: Circuits) -> PinRepor
         return _on_core(report, circuits)
     if not circuits.leaks:
         return None
-    findings = tuple(_leak_finding(leak) for leak in circuits.leaks)
-    report = replace(report, findings=(*report.findings, *findings))
-    worst = min(circuits.leaks, key=lambda leak: leak.ohm)
+    return with_leaks(report, circuits.leaks)
+
+
+def with_leaks(report: PinReport, leaks: Sequence[Leak]) -> PinReport:
+    """The report with a finding for each leak (at least one); below 10 kohm nothing is excited."""
+    report = replace(report, findings=(*report.findings, *(_leak_finding(leak) for leak in leaks)))
+    worst = min(leaks, key=lambda leak: leak.ohm)
     if worst.ohm >= LEAK_BLOCKS_OHM:
         return report
     return replace(report, outcome="undecided", may_excite=False, blocked_by=_code(worst))

@@ -92,32 +92,34 @@ class Probing:
 
 @dataclass
 class Settling:
-    """Readings of a hand-held pair as they come: a value counts when it stood still, and the next pair begins after
-    the probes were lifted. `feed` gives the value once (infinite over range), else None.
+    """Readings of a hand-held pair as they come: a value counts when it stood still, and no other before the probes
+    were lifted. An open pair looks like lifted probes, so over range counts only after `open_after` readings of it in a
+    row since the pair was asked (`begin`)."""
 
-    An open pair can't be told from lifted probes, so over range counts only when `confirm_open` says so (a key, a foot
-    switch) or when it follows a touch (a reading in range) within the pair.
-    """
-
+    open_after: int = 25
     last: list[float] = field(default_factory=list)
-    taken: bool = False
-    lifted: int = 0
+    touching: bool = False
+    over: int = 0
 
-    def feed(self, ohm: float, *, confirm_open: bool = False) -> float | None:
-        """One reading (ohm, infinite over range)."""
+    def begin(self) -> None:
+        """The next pair is asked."""
+        self.last.clear()
+        self.over = 0
+
+    def feed(self, ohm: float) -> float | None:
+        """One reading (ohm, infinite over range); the value (infinite for open) once it counts, else None."""
         if math.isinf(ohm):
             self.last.clear()
-            self.lifted += 1
-            if self.taken and self.lifted >= LIFTED_COUNT:
-                self.taken = False
-            return math.inf if confirm_open and not self.taken else None
-        self.lifted = 0
-        if self.taken:
+            self.over += 1
+            self.touching = self.touching and self.over < LIFTED_COUNT
+            return math.inf if self.over >= self.open_after else None
+        self.over = 0
+        if self.touching:
             return None
         self.last = [*self.last, ohm][-SETTLED_COUNT:]
         low, high = min(self.last), max(self.last)
         if len(self.last) < SETTLED_COUNT or high - low > SETTLED_RELATIVE * high + SETTLED_OHM:
             return None
-        self.taken = True
+        self.touching = True
         self.last.clear()
         return (low + high) / 2.0

@@ -2,7 +2,8 @@
 
 It must never know an instrument. Readings: `pair_resistance` (both polarities), `lead_zero` (two wires); captures:
 series `identify_1` to `identify_3`, one a driven coil, with conditions driven_hi, driven_lo, a_hi, a_lo (on the sine
-input), b_hi, b_lo (on the cosine input) and position_steps where an axis turned the rotor.
+input), b_hi, b_lo (on the cosine input) and position_steps where an axis turned the rotor; `leak_resistance` between
+the coils that were found, named by their pins.
 """
 
 from __future__ import annotations
@@ -15,13 +16,15 @@ import numpy as np
 
 from rig.diagnosis.pins import identify
 from rig.diagnosis.pins_ac import AcReport, Driven, Ends, evaluate_ac
+from rig.diagnosis.pins_circuits import WET_PAIRS, WET_SHARE, Leak
+from rig.diagnosis.pins_obstacles import moist, with_leaks
 from rig.diagnosis.pins_report import PinReport, blocked
-from rig.diagnosis.pins_table import PairReading, PairTable
+from rig.diagnosis.pins_table import OPEN_OHM, PairReading, PairTable
 from rig.diagnosis.sound_dc import live_circuit
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
 from rig.resolver.part import Part
-from rig.result import Reason
+from rig.result import Judgement, Reason
 
 SERIES = ("identify_1", "identify_2", "identify_3")
 
@@ -37,6 +40,17 @@ class RunPins:
     def to_dict(self) -> dict[str, Any]:
         """The object under `pins` in --json."""
         return self.report.to_dict() | {"ac": self.ac.to_dict() if self.ac else None}
+
+    def judgement(self) -> Judgement:
+        """As a run's judgement: no line of the part is judged; the pins stand under `curves`."""
+        return Judgement(
+            outcome=self.report.outcome,
+            judged=(),
+            reasons=self.report.reasons,
+            findings=self.report.findings,
+            curves={"pins": self.to_dict()},
+            notes=self.report.notes,
+        )
 
 
 def pair_table(obs: Observed) -> PairTable:
@@ -61,11 +75,29 @@ def run_pins(obs: Observed, part: Part | None = None) -> RunPins:
     report = identify(table, part)
     if live := live_circuit(obs):
         return RunPins(table=table, report=blocked(report, live, "unsound measurement"))
+    report = _with_leaks(obs, report)
     tests = [test for series in SERIES if (test := driven(obs, series)) is not None]
     if len(tests) < len(SERIES):
         return RunPins(table=table, report=report)
     ac = evaluate_ac(tests)
     return RunPins(table=table, report=with_ac(report, ac), ac=ac)
+
+
+def _with_leaks(obs: Observed, report: PinReport) -> PinReport:
+    """The leaks that were read on the high range with both ends of each coil joined."""
+    readings = [r for r in obs.select("leak_resistance") if r.conditions.get("to") != "all"]
+    leaks = [
+        Leak(a=(str(r.conditions.get("from")),), b=(str(r.conditions.get("to")),), ohm=r.number())
+        for r in readings
+        if not r.overload and r.value is not None and r.number() < OPEN_OHM
+    ]
+    if not leaks:
+        return report
+    if len(leaks) >= WET_PAIRS and len(leaks) >= WET_SHARE * len(readings):
+        lowest = min(leak.ohm for leak in leaks)
+        told = f"{len(leaks)} of {len(readings)} leaks are below {OPEN_OHM / 1e6:g} Mohm, the lowest {lowest:.3g} ohm"
+        return moist(report, told)
+    return with_leaks(report, leaks)
 
 
 def forbids_low_level(obs: Observed) -> list[Reason]:
@@ -78,7 +110,7 @@ def forbids_low_level(obs: Observed) -> list[Reason]:
     text = report.findings[0].text if report.findings else "; ".join(item.why for item in report.undecided)
     return [
         Reason(
-            code=report.blocked_by if report.findings else "points-missing",
+            code="excitation-forbidden",
             text="The circuits do not allow the low-level test.",
             evidence=text,
             next="See the report of the pins: what is undecided and what would settle it.",

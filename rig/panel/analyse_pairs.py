@@ -14,13 +14,14 @@ from typing import Any
 
 from rig.description import PartFile, load_part
 from rig.diagnosis.pins import identify, table_from
+from rig.diagnosis.pins_ac import AcReport
 from rig.diagnosis.pins_draft import draft, draft_possible
 from rig.diagnosis.pins_probing import Probing
 from rig.diagnosis.pins_report import PinReport
 from rig.diagnosis.pins_table import PairTable, natural, told
 from rig.errors import UsageError
 from rig.records.capture_files_ohms import read_ohms
-from rig.records.capture_files_pairs import PairsFile, read_pairs
+from rig.records.capture_files_pairs import PairsFile, pin_name, read_pairs
 from rig.records.files import write_new
 
 SCHEMA = "anglewright result 1"
@@ -35,6 +36,10 @@ class AnalysedPairs:
     report: PinReport
     part: PartFile | None = None
     draft_path: str = ""
+    run: str | None = None
+    simulated: bool = False
+    serial: str | None = None
+    ac: AcReport | None = None
 
     @property
     def exit_status(self) -> int:
@@ -45,17 +50,17 @@ class AnalysedPairs:
         """The one --json document: numbers unrounded, null never NaN."""
         return {
             "schema": SCHEMA,
-            "simulated": False,
-            "run": None,
+            "simulated": self.simulated,
+            "run": self.run,
             "kind": "pairs",
             "source": self.source,
             "part": self.part.number if self.part else None,
-            "serial": None,
+            "serial": self.serial,
             "outcome": self.report.outcome,
             "reasons": [reason.to_dict() for reason in self.report.reasons],
             "results": [],
             "findings": [finding.to_dict() for finding in self.report.findings],
-            "pins": self.report.to_dict(),
+            "pins": self.report.to_dict() | {"ac": self.ac.to_dict() if self.ac else None},
             "notes": list(self.report.notes),
             "files": {"draft": self.draft_path} if self.draft_path else {},
         }
@@ -96,7 +101,47 @@ def reported(table: PairTable, source: str, *, part: str | None = None, draft_to
     return AnalysedPairs(source=source, table=table, report=report, part=part_file, draft_path=where)
 
 
-def typed_in(pins: list[str], ask: Callable[[str], str], say: Callable[[str], None]) -> PairTable:
+def reported_run(run_id: str, *, draft_to: Path | None = None) -> AnalysedPairs:
+    """The pins of a kept run of the `pins` sequence, its AC test included; blind to the part file's map.
+
+    Raises UsageError for a run that is not there or read no pairs, or a draft that can't be made.
+    """
+    from rig.diagnosis.pins_run import run_pins
+    from rig.records.store import Store
+    from rig.review.judge import observed_of
+
+    stored = Store().find(run_id)
+    found = run_pins(observed_of(stored))
+    if not found.table.readings:
+        raise UsageError(f"run {stored.id} read no pairs of pins.", next_action="Give a run of the pins sequence.")
+    where = ""
+    if draft_to is not None:
+        where = str(write_new(draft_to, draft(found.report, draft_to.stem, found.ac).encode()))
+    return AnalysedPairs(
+        source=f"run {stored.id}",
+        table=found.table,
+        report=found.report,
+        draft_path=where,
+        run=stored.id,
+        simulated=stored.header.simulated,
+        serial=stored.header.serial,
+        ac=found.ac,
+    )
+
+
+def pin_names(text: str) -> list[str]:
+    """Pins from "8" (1 to 8) or "A, B, C, D" in the connector's order. Raises UsageError for none, one or a double."""
+    names = [pin_name(word) for word in text.split(",") if word.strip()]
+    if len(names) == 1 and names[0].isdigit() and 2 <= int(names[0]) <= 64:
+        return [str(n + 1) for n in range(int(names[0]))]
+    if len(names) < 2 or len(set(names)) != len(names):
+        raise UsageError(f"{text!r} names no set of pins.", next_action="Give their number, or their names: A,B,C,D.")
+    return names
+
+
+def typed_in(
+    pins: list[str], ask: Callable[[str], str], say: Callable[[str], None], lead_ohm: float | None = None
+) -> PairTable:
     """A table typed in pair by pair: asks the next most telling pair until nothing more is needed.
 
     ask: gets a question, gives what was typed ("6.8", "OL", "1.2k"; "" ends early). What can't be read is asked again.
@@ -118,7 +163,7 @@ def typed_in(pins: list[str], ask: Callable[[str], str], say: Callable[[str], No
         probing.put(probe.pin_a, probe.pin_b, value)
         rows.append((probe.pin_a, probe.pin_b, value, None))
     table = table_from(rows)
-    return PairTable(table.readings, None, source="typed in", pins_named=tuple(pins))
+    return PairTable(table.readings, lead_ohm, source="typed in", pins_named=tuple(pins))
 
 
 # ---- text ---------------------------------------------------------------------------------------------------------
@@ -130,7 +175,7 @@ def lines(analysed: AnalysedPairs) -> list[str]:
     against = f" against the pin map of {analysed.part.number}" if analysed.part else ""
     found = [
         f"{analysed.source}: {len(analysed.table.readings)} pairs of {len(analysed.table.pins)} pins{against}",
-        f"outcome: {r.outcome}",
+        f"outcome: {r.outcome}{'   SIMULATED' if analysed.simulated else ''}",
     ]
     for reason in r.reasons:
         found += [f"! {reason.code}: {reason.text}", f"  evidence: {reason.evidence}", f"  next: {reason.next}"]
@@ -160,7 +205,7 @@ def _functions(r: PinReport) -> list[str]:
         role = "coil"
         if exc is not None and r.outputs is not None:
             role = "excitation coil" if coil == exc else "output coil"
-            if r.matches_part and coil in r.outputs:
+            if (r.matches_part or r.confidence == "proven by AC") and coil in r.outputs:
                 role = ("sine coil", "cosine coil")[r.outputs.index(coil)]
         shared = f", shares pin {', '.join(coil.shared)}" if coil.shared else ""
         found.append(f"{coil.name:<9} {coil.ohm:>9.4g} ohm  {role}{shared}")

@@ -45,6 +45,12 @@ def may_excite(ctx: Context) -> list[Reason]:
     return forbids_low_level(observed(ctx))
 
 
+def leak(ctx: Context) -> None:
+    """The three coils against the core and each other on the high range; named exc, sin, cos as they come."""
+    coils = run_pins(observed(ctx)).report.coils
+    ohms.leak(_driving(ctx, *coils))
+
+
 def low_level(ctx: Context) -> None:
     """Each of the three coils driven in turn, over a turn of the rotor, the other two watched."""
     coils = run_pins(observed(ctx)).report.coils

@@ -69,12 +69,13 @@ def test_empty_pins_and_shared_returns_end_too() -> None:
 
 
 def test_a_hand_held_reading_counts_once_it_stands_still_and_the_probes_were_lifted() -> None:
-    """Bounce is passed over, one value a touch, lifted before the next; open needs a key."""
-    settling = Settling()
+    """Bounce is passed over, one value a touch, lifted before the next, open after a while of nothing."""
+    settling = Settling(open_after=6)
     given = [settling.feed(v) for v in (math.inf, 900.0, 25.0, 19.4, 19.01, 19.0, 19.02, 19.01, 19.0, 19.0)]
-    values = [v for v in given if v is not None]
-    assert values == [pytest.approx(19.01, abs=0.02)]
+    assert [v for v in given if v is not None] == [pytest.approx(19.01, abs=0.02)]
+    settling.begin()
     assert settling.feed(19.0) is None
     assert [settling.feed(math.inf) for _ in range(3)] == [None, None, None]
-    assert settling.feed(math.inf, confirm_open=True) == math.inf
     assert [v for v in (settling.feed(6.8) for _ in range(6)) if v] == [pytest.approx(6.8)]
+    settling.begin()
+    assert [settling.feed(math.inf) for _ in range(6)] == [None] * 5 + [math.inf]

@@ -4,10 +4,13 @@ import json
 import os
 from pathlib import Path
 
+import click
 import pytest
+from click.testing import CliRunner
 
 from rig.description import load_part
 from rig.errors import DescriptionError, RecordError, UsageError
+from rig.panel import pairs_command
 from rig.panel.analyse_pairs import AnalysedPairs, analyse_pairs, typed_in
 
 CASES = Path(os.environ.get("ANGLEWRIGHT_CASES", Path(__file__).parents[3] / "shared" / "cases")) / "pairs"
@@ -172,3 +175,26 @@ def test_the_text_shows_the_matrix_the_roles_and_what_is_open(standard: Path) ->
         "--draft",
     ):
         assert words in text, words
+
+
+def test_the_commands_print_text_or_one_document_and_leave_with_the_outcomes_status(standard: Path) -> None:
+    """analyse pairs and probe hang under any group; bad input leaves with 2."""
+    from rig.panel.cli import told
+
+    @click.group()
+    def top() -> None: ...
+
+    @top.group()
+    def analyse() -> None: ...
+
+    pairs_command.register(top, analyse, told)
+    run = CliRunner().invoke
+    plain = run(top, ["analyse", "pairs", str(standard)])
+    assert plain.exit_code == 0 and "excitation coil" in plain.output
+    document = json.loads(run(top, ["analyse", "pairs", str(standard), "--json"]).stdout)
+    assert document["pins"]["excitation"] == ["1", "2"]
+    assert run(top, ["analyse", "pairs", "nowhere.csv"]).exit_code == 2
+    typed = run(top, ["probe", "A,B", "--json"], input="6.8 ohm\n")
+    assert typed.exit_code == 3
+    assert json.loads(typed.stdout)["outcome"] == "not this kind"
+    assert run(top, ["probe", "A,A"]).exit_code == 2
