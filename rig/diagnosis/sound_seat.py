@@ -31,8 +31,8 @@ def seat_reasons(obs: Observed, results: Sequence[Result], curves: Mapping[str, 
     ripple, order = _ripple(curves)
     p = obs.part.pole_pairs
     low = result_of(results, f"order_{p}_mech_arcmin")
-    if ripple < RIPPLE or low is None or low.estimate is None:
-        return []
+    if ripple < RIPPLE or order % p or low is None or low.estimate is None:
+        return []  # an order that is no multiple of p turns with the rotor: runout or its lobes, not the seat
     return [
         Reason(
             code="seat-off-centre",

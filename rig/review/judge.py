@@ -136,7 +136,9 @@ def spoiler(id_: str, reasons: Sequence[Reason]) -> Reason | None:
 def _line(part: Part, id_: str, result: Result | None, reasons: Sequence[Reason]) -> Judged:
     limit = part.limit(id_)
     spoiled = spoiler(id_, reasons)
-    if result is None or result.estimate is None:
+    if result is not None and result.manual and result.estimate is None:
+        note, verdict = result.note, Verdict.NO_LIMIT  # a text that people wrote: it was tested, not judged
+    elif result is None or result.estimate is None:
         note = result.note if result is not None else "not measured in this run"
         verdict = Verdict.NOT_TESTED
     elif spoiled is not None and _about_part(id_):

@@ -1,0 +1,69 @@
+"""Findings on worlds with one fault of the part each: outside limits, the right hypothesis first, told as a hint."""
+
+from typing import Any
+
+import pytest
+from observed_from_world import full_test
+
+from rig.review.judge import judge
+
+PART_FAULTS: list[tuple[str, dict[str, Any], str, str]] = [
+    ("open sine coil", {"open": "sin"}, "open-coil", "r20_sin"),
+    ("open thermistor", {"open": "thermistor"}, "thermistor-open", "thermistor_minus_coil_degc"),
+    (
+        "shorted turns",
+        {"shorted_coil": "sin", "shorted_turns": 4, "shorted_tooth": 2},
+        "shorted-turns",
+        "error_max_elec_arcmin",
+    ),
+    ("corroded pin", {"contact_cos_ohm": 1.5}, "contact-resistance", "r20_match"),
+    ("corroded excitation pin", {"contact_exc_ohm": 1.6}, "contact-resistance", "r20_exc"),
+    ("leak between coils", {"leak_exc_sin_ohm": 1e5}, "leak-coil-coil", "leak_exc_sin"),
+    ("leak to the core", {"leak_sin_core_ohm": 1e6}, "leak-coil-core", "leak_sin_core"),
+    ("wet part", {"moisture": 0.5}, "moisture", "leak_exc_core"),
+    ("thermistor off its curve", {"thermistor_offset_degc": 12.0}, "thermistor-drift", "thermistor_minus_coil_degc"),
+    ("swapped outputs", {"swap_sin_cos": True}, "wiring-swapped", "direction"),
+    ("loose rotor", {"rotor_slip_deg_per_turn": 1.0}, "loose-rotor", "error_max_elec_arcmin"),
+]
+
+
+@pytest.mark.parametrize("faults,code,failing", [r[1:] for r in PART_FAULTS], ids=[r[0] for r in PART_FAULTS])
+def test_a_fault_of_the_part_fails_and_its_explanation_ranks_first(
+    faults: dict[str, Any], code: str, failing: str
+) -> None:
+    """Outside limits on the line that shows it, never unsound; evidence, next test and rank with it."""
+    judgement = judge(full_test({"part": {"faults": faults}}))
+    assert judgement.outcome == "outside limits"
+    line = judgement.line(failing)
+    assert line is not None and line.verdict.value == "fail"
+    first = judgement.findings[0]
+    assert first.code == code
+    assert first.text.startswith("Hint: ") and first.evidence and first.next_test
+    assert 0.0 < first.probability < 1.0
+    assert sum(f.probability for f in judgement.findings) < 1.0
+
+
+def test_an_open_output_leaves_the_other_one_its_verdict() -> None:
+    """The cosine passes; what needs both outputs says that one is silent."""
+    judgement = judge(full_test({"part": {"faults": {"open": "sin"}}}))
+    other, angle = judgement.line("tr_cos"), judgement.line("error_max_elec_arcmin")
+    assert other is not None and other.verdict.value == "pass"
+    assert angle is not None and angle.verdict.value == "not tested"
+    assert angle.result is not None and "sine" in angle.result.note
+
+
+def test_nothing_found_is_said_so() -> None:
+    """A good part: one finding, and it says where else to look."""
+    judgement = judge(full_test({"seed": 3}))
+    assert [f.code for f in judgement.findings] == ["no-fault-found"]
+    assert "harness" in judgement.findings[0].next_test
+
+
+def test_a_runout_is_the_rotors_and_never_the_seats() -> None:
+    """Order 1 beyond what the axis may add, inductance rippling once a turn: a hint of the rotor, not of the seat."""
+    world = {"part": {"pole_pairs": 2, "teeth": 8, "faults": {"runout_mm": 0.08}}}
+    judgement = judge(full_test(world, part="KX2-1184"))
+    assert "seat-off-centre" not in {r.code for r in judgement.reasons}
+    first = judgement.findings[0]
+    assert first.code == "gap-or-rotor" and "order 1" in first.evidence
+    assert "Clock the rotor" in first.next_test
