@@ -1,4 +1,4 @@
-"""`anglewright analyse pairs FILE`, `probe PINS`, `pins RUN`: words in, the pin report out.
+"""`anglewright probe PINS` and `anglewright pins RUN`: words in, the pin report out.
 
 Everything is done by rig/panel/analyse_pairs.py, imported inside the commands so that --help answers at once.
 """
@@ -23,13 +23,6 @@ def finish(found: AnalysedPairs, as_json: bool) -> None:
     """Print and leave with the exit status."""
     click.echo(json.dumps(found.document(), ensure_ascii=False, allow_nan=False) if as_json else found.text())
     sys.exit(found.exit_status)
-
-
-def pairs(file: Path, part: str | None, lead_ohm: float | None, draft_to: Path | None, as_json: bool) -> None:
-    """Which pins belong to which coil: a table of resistances between pins (pin_a,pin_b,ohm; OL for over range)."""
-    from rig.panel.analyse_pairs import analyse_pairs
-
-    finish(analyse_pairs(file, part=part, lead_ohm=lead_ohm, draft_to=draft_to), as_json)
 
 
 def probe(
@@ -76,10 +69,8 @@ def _options(command: Callable[..., None]) -> Callable[..., None]:
     return command
 
 
-def register(top: click.Group, analyse: click.Group, told: Told) -> None:
-    """Hang `pairs` into the analyse group, `probe` and `pins` beside it. told: wraps a command with our errors."""
-    file = click.argument("file", type=click.Path(path_type=Path))
-    analyse.command("pairs")(file(_options(told(pairs))))
+def register(top: click.Group, told: Told) -> None:
+    """Hang `probe` and `pins` into the command line. told: wraps a command with our errors."""
     bench = click.option("--bench", default=None, help="Read this bench's multimeter, two hand-held probes on it.")
     top.command("probe")(click.argument("pins")(bench(_options(told(probe)))))
     top.command("pins")(click.argument("run_id", default="latest")(AS_JSON(DRAFT(told(pins)))))
