@@ -18,7 +18,7 @@ from typing import Any, ParamSpec
 import click
 
 from rig.errors import RigError
-from rig.panel import analyse, bench_commands
+from rig.panel import analyse, bench_commands, pairs_command
 
 P = ParamSpec("P")
 
@@ -166,6 +166,7 @@ def analyse_group() -> None:
 
 
 analyse.register(analyse_group, told)
+pairs_command.register(cli, told)
 
 
 @cli.group()

@@ -112,6 +112,8 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
     if len(shown) < len(judgement.judged):
         more = len(judgement.judged) - len(shown)
         console.print(f"{more} more lines have no limit: anglewright runs {finished.stored.id}", style="dim")
+    if header.sequence == "pins":
+        console.print(f"what was found: anglewright pins {finished.stored.id}")
     for kind, path in finished.files.items():
         console.print(f"{kind:<12} {path}", soft_wrap=True)
 

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.description import BenchFile, Holder, PartFile, from_data
 from rig.diagnosis.findings import findings
+from rig.diagnosis.pins_run import run_pins
 from rig.diagnosis.soundness import soundness
 from rig.evaluation.loopback import measured_loopback
 from rig.evaluation.observed import Observed
@@ -58,8 +59,14 @@ def judge_run(run: StoredRun, *, part: Part | None = None) -> Judgement:
     obs = observed_of(run, part)
     given = [reason for event in run.events if event.get("kind") != "reading" for reason in _told(event)]
     record = run.record
+    if run.header.sequence == "pins":  # the part file's map is a placeholder there: what was found is the outcome
+        return _of_pins(run_pins(obs).judgement(), given)
     cut = record.ended if record is not None and record.ended != "complete" else ""
     return judge(obs, given, cut_short=cut)
+
+
+def _of_pins(judgement: Judgement, given: Sequence[Reason]) -> Judgement:
+    return replace(judgement, reasons=tuple(_merged(judgement.reasons, given)))
 
 
 def observed_of(run: StoredRun, part: Part | None = None) -> Observed:
