@@ -8,6 +8,7 @@ is complete; its record is fetched and written while the axis moves, the sampler
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from rig.control.guarded import GuardedAxis
@@ -20,6 +21,7 @@ from sequences.steps import sampling
 
 RUN_UP = 4  # grid steps
 SPOTS = 8
+MOVE_MARGIN_S = 0.003  # what a move may take beyond its computed time
 CUSTOMARY = (320, 400, 640)
 
 
@@ -114,27 +116,42 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
     stated = sampling.conditions(ctx, wanted_v, generator_v)
     last = len(positions) - 1
     for point, position in enumerate(positions):
-        sampler.trigger()
-        sampler.wait_captured()
-        encoder_deg = ctx.bench.encoder.angle_mech_deg() if ctx.bench.encoder is not None else None
-        if point < last:
-            axis.move_to(positions[point + 1])
-        waveform = sampler.fetch()
-        if point < last:
-            sampler.arm()
         where: dict[str, Scalar] = {
             "position_steps": position,
             "direction": direction,
             "point": point,
             "closing": point == last,
         }
+        sampler.trigger()
+        sampler.wait_captured()
+        encoder_deg = ctx.bench.encoder.angle_mech_deg() if ctx.bench.encoder is not None else None
+        if point < last:
+            axis.move_to(positions[point + 1])
+        moved_s = ctx.clock.now_s()
+        waveform = sampler.fetch()
+        if point < last:
+            sampler.arm()
         ctx.capture(series, waveform, **stated, **where)
         if encoder_deg is not None:
             ctx.read("encoder_angle", encoder_deg, "deg", ctx.bench.name("encoder"), **where)
         sampling.measured(ctx, waveform)
         _show(ctx, direction, point, last, position)
         if point < last:
-            axis.wait_stopped(device.settle_s)
+            _settled(ctx, moved_s, abs(positions[point + 1] - position))
+
+
+def _settled(ctx: Context, moved_s: float, steps: int) -> None:
+    """Motion ended and settled; what the record's transfer took beyond the move's own time counts as settling."""
+    axis, device = _axis(ctx)
+    over_s = ctx.clock.now_s() - moved_s - move_time_s(device, steps) - MOVE_MARGIN_S
+    axis.wait_stopped(max(0.0, device.settle_s - max(0.0, over_s)))
+
+
+def move_time_s(device: AxisDevice, steps: int) -> float:
+    """How long a move takes at the stated speed and acceleration (trapezoid), s."""
+    distance_deg = 360.0 * steps / device.steps_per_turn
+    v, a = device.max_deg_s, device.accel_deg_s2
+    return 2.0 * math.sqrt(distance_deg / a) if distance_deg <= v * v / a else distance_deg / v + v / a
 
 
 def _show(ctx: Context, direction: str, point: int, last: int, position: int) -> None:

@@ -122,6 +122,33 @@ def test_a_sweep_costs_at_most_ten_per_cent_more_than_move_settle_and_capture() 
     assert world.clock.t_s - begun_s <= 1.10 * bound_s
 
 
+@pytest.mark.parametrize("read_s", [0.0, 0.025, 0.06, 0.3])
+def test_a_slow_transfer_counts_as_settling_and_no_point_is_sampled_before_it_has_settled(read_s: float) -> None:
+    """Every trigger comes at least the settling time after the end of its move; a late record costs no second dwell."""
+    world = FakeWorld()
+    world.read_s = read_s
+    ctx = context(world)
+    assert ctx.bench.axis is not None
+    bare = ctx.bench.axis._inner
+    waits: list[float] = []
+    original = ctx.bench.sampler.trigger
+    ctx.bench.sampler.trigger = lambda: (waits.append(world.clock.t_s - bare.end_s), original())[1]  # type: ignore[attr-defined, method-assign]
+    begun_s = world.clock.t_s
+    sweep.sweep_ccw(ctx)
+    points = sweep.points_per_turn(ctx) + 1
+    assert min(waits) >= 0.08 - 1e-9
+    slowest_s = world.command_s + max(world.move_s + 0.08, world.arm_s + read_s) + sweep.MOVE_MARGIN_S + 0.0126
+    assert world.clock.t_s - begun_s < (points + 2) * slowest_s + read_s
+
+
+@pytest.mark.parametrize(("steps", "s"), [(10, 2 * (1.125 / 2000) ** 0.5), (3200, 1.0 + 0.18)])
+def test_a_move_takes_what_speed_and_acceleration_allow(steps: int, s: float) -> None:
+    """Triangle for short moves, trapezoid for a turn."""
+    device = context(FakeWorld()).bench.file.axis
+    assert device is not None
+    assert sweep.move_time_s(device, steps) == pytest.approx(s)
+
+
 def test_a_record_is_fetched_while_the_axis_moves_and_the_sampler_is_armed_before_it_has_settled() -> None:
     """captured, move, fetch, arm, stopped, trigger: for every point."""
     world = FakeWorld()
