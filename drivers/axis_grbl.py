@@ -133,7 +133,10 @@ class AxisGrbl:
             turns = 0.0 if expected is None else round((found_deg - expected) / 360.0) * 360.0
             off = 0 if expected is None else round((found_deg - turns - expected) * self._steps_per_turn / 360.0)
             self._zero_deg, self._target = found_deg, 0
-            self._moving, self._known = False, True
+            self._known = True
+            self._start(0)  # a probe ends a little past the place that it tells
+            self._guarded("G4 P0.001", 3.0)
+            self._moving, self._budget_s = False, 0.0
             return off
 
     def move_to(self, steps: int) -> None:

@@ -1,29 +1,32 @@
-"""Bench multimeters of the 344xx kind: two- and four-wire ohms, DC volts, AC volts.
+"""Bench multimeters that speak the 34401's words: two- and four-wire ohms, DC volts, AC volts.
 
-Order of a configuration: CONF, then NPLC and bandwidth, then offset compensation (CONF turns it off), read back all,
-error queue. Equal settings are not sent again: a repeated reading is one READ?. Deadlines follow from integration
-time, offset compensation and autozero. It must never know what hangs at its terminals.
+Order of a configuration: CONF, then integration time and bandwidth, then offset compensation (CONF turns it off), read
+back all, error queue. Equal settings are not sent again, but after each reading function, range and integration time
+are asked for: somebody at the panel changes no reading unseen. Deadlines follow from integration time, offset
+compensation and autozero. It must never know what hangs at its terminals; models differ by drivers/multimeter_rows.py.
 Source: Keysight Truevolt Series Operating and Service Guide, SCPI reference (CONFigure, [SENSe:]FRESistance:NPLC,
-:OCOMpensated, VOLTage:AC:BANDwidth, READ?, overload 9.9E37). † OCOM is missing on the 34460A/61A; † autozero doubles.
+:OCOMpensated, VOLTage:AC:BANDwidth, READ?, FUNCtion?, overload 9.9E37); others in multimeter_rows.py.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import ClassVar
 
 from drivers import scpi
 from drivers.link.base import Link
 from drivers.link.device import ScpiDevice
+from drivers.multimeter_rows import MODELS, MeterRow, row_of
 from drivers.roles import MeterReading
 from rig.errors import BadReply, BenchError, InstrumentRefused, UsageError
 
 BANDWIDTHS_HZ = (3.0, 20.0, 200.0)
-AC_SETTLING_S = {3.0: 10.0, 20.0: 2.5, 200.0: 1.0}
+AC_SETTLING_S = {3.0: 10.0, 20.0: 2.5, 30.0: 2.5, 200.0: 1.0, 300.0: 1.0}
 
 
 @dataclass(frozen=True, slots=True)
-class _Setting:
+class Setting:
     """A configuration that two readings may share. range_: None leaves the choice to the meter."""
 
     function: str  # FRES, RES, VOLT:DC, VOLT:AC
@@ -37,107 +40,184 @@ class _Setting:
 class Multimeter344xx(ScpiDevice):
     """line_hz: mains frequency, sets how long a power-line cycle lasts."""
 
-    models: ClassVar[str] = r"344[0-9]{2}A|3446[015]A|34470A"
+    models: ClassVar[str] = MODELS
+    bandwidths_hz: ClassVar[tuple[float, ...]] = BANDWIDTHS_HZ
 
     def __init__(self, name: str, link: str | Link, *, line_hz: float = 50.0) -> None:
         super().__init__(name, link)
         self._line_hz = line_hz
-        self._setting: _Setting | None = None
+        self._row = MeterRow(models="")
+        self._setting: Setting | None = None
         self._range_upper = 0.0
+        self._kept: list[str] = []
+
+    @property
+    def _is_serial(self) -> bool:
+        return "ASRL" in self._link.url.upper() or self._link.url.startswith("serial")
 
     def open(self) -> None:
-        """Opens, takes a serial instrument into remote, identifies."""
+        """Opens, takes a serial instrument into remote, identifies, and chooses the family's words."""
         self._setting = None
         self._session.open()
-        if "ASRL" in self._link.url.upper() or self._link.url.startswith("serial"):
+        if self._is_serial:
             try:
                 self._session.write("SYST:REM")
             except BenchError:
                 self.close()
                 raise
         super().open()
+        self._row = row_of(self.identity().model)
+        self._session.gap_s = self._row.gap_s
+        self._first_words()
+
+    def _first_words(self) -> None:
+        """What a family needs to hear before anything else."""
+        for word in self._row.first:
+            self._session.set(word)
+
+    def _identify_again(self) -> None:
+        if self._is_serial:
+            self._session.write("SYST:REM")
+        super()._identify_again()
+        self._first_words()
+
+    def _set_up_again(self) -> None:
+        """After a lost link the next reading is configured anew, and read back as always."""
+        self._setting = None
 
     def resistance_ohm(
         self, *, four_wire: bool, range_ohm: float | None, nplc: float, offset_compensation: bool = False
     ) -> MeterReading:
         """Ohms at the terminals; `value` is None over range. InstrumentRefused for a range or NPLC it has not."""
+        if four_wire and not self._row.four_wire:
+            raise UsageError(f"{self._name}: this model has no four-wire ohms.", next_action="Measure two-wire.")
+        if offset_compensation and not self._row.offset_compensation:
+            raise UsageError(
+                f"{self._name}: this model has no offset compensation.",
+                next_action="Measure with both polarities and average, without it.",
+            )
         function = "FRES" if four_wire else "RES"
-        return self._take(_Setting(function, "ohm", range_ohm, nplc, offset_compensation))
+        return self._take(Setting(function, "ohm", range_ohm, nplc, offset_compensation))
 
     def dc_volts(self, *, range_v: float | None, nplc: float) -> MeterReading:
         """DC volts at the terminals."""
-        return self._take(_Setting("VOLT:DC", "V", range_v, nplc))
+        return self._take(Setting("VOLT:DC", "V", range_v, nplc))
 
     def ac_volts_rms(self, *, range_v: float | None, bandwidth_hz: float = 20.0) -> MeterReading:
         """True rms volts, AC coupled. bandwidth_hz: the lowest frequency of the signal, 3 Hz or more."""
-        fitting = [band for band in BANDWIDTHS_HZ if band <= bandwidth_hz]
+        bands = self.bandwidths_hz
+        fitting = [band for band in bands if band <= bandwidth_hz]
         if not fitting:
-            raise UsageError(f"{self._name}: no AC bandwidth below {BANDWIDTHS_HZ[0]:g} Hz.", next_action="Ask for 3.")
-        return self._take(_Setting("VOLT:AC", "V", range_v, bandwidth_hz=max(fitting)))
+            raise UsageError(f"{self._name}: no AC bandwidth below {bands[0]:g} Hz.", next_action="Ask for 3.")
+        return self._take(Setting("VOLT:AC", "V", range_v, bandwidth_hz=max(fitting)))
 
     def safe_state(self) -> None:
         """Stops a reading in progress; the next one is configured anew."""
         with self._for_safety() as is_open:
             self._setting = None
             if is_open:
-                self._session.write("ABOR")
+                if self._row.abort:
+                    self._session.write(self._row.abort)
                 self._session.query("*OPC?", explain=False)
 
-    def _take(self, wanted: _Setting) -> MeterReading:
+    def _take(self, wanted: Setting) -> MeterReading:
+        return self._again(lambda: self._take_once(wanted))
+
+    def _take_once(self, wanted: Setting) -> MeterReading:
         with self._session.lock:
             try:
                 if wanted != self._setting:
                     self._configure(wanted)
-                value = self._session.reading("READ?", self._deadline_s(wanted))
-                if wanted.range_ is None:
-                    self._range_upper = self._session.number(f"{wanted.function}:RANG?")
+                value = self._value(wanted)
+                self._still(wanted)
             except BenchError:
                 self._setting = None
                 raise
             return MeterReading(value=value, unit=wanted.unit, range_upper=self._range_upper, overload=value is None)
 
-    def _configure(self, wanted: _Setting) -> None:
+    def _value(self, wanted: Setting) -> float | None:
+        """One reading; None over range. On a serial wire it must look like one to the letter."""
+        session = self._session
+        reply = session.query("READ?", self._deadline_s(wanted))
+        try:
+            value = scpi.parse_reading(reply, self._row.overload, of="READ?")
+            pattern = self._row.reply if self._is_serial and value is not None else ""
+            if pattern and not re.fullmatch(pattern, reply.strip()):
+                raise BadReply(f"{reply!r} has lost or gained a character", instrument=self._name, exchange="READ?")
+        except BadReply as fault:
+            self._link.dirty = True
+            raise BadReply(fault.message, instrument=self._name, next_action=fault.next_action) from fault
+        return value
+
+    def _asked(self, setting: Setting) -> list[str]:
+        """Queries that tell whether a setting still holds: range first, then integration time or bandwidth."""
+        asked = [f"{setting.function}:RANG?"]
+        if setting.function == "VOLT:AC":
+            asked += [f"{self._row.bandwidth}?"] if self._row.bandwidth else []
+        elif self._row.integration:
+            asked.append(f"{setting.function}:{self._row.integration}?")
+        if setting.offset_compensation:
+            asked.append(f"{setting.function}:OCOM?")
+        return asked
+
+    def _still(self, setting: Setting) -> None:
+        """Refuses a reading when function, range or integration time are no longer what was set."""
+        function, *now = self._session.ask("FUNC?", *self._asked(setting))
+        if setting.range_ is None:
+            self._range_upper = scpi.parse_number(now[0], of=f"{setting.function}:RANG?")
+            now, before = now[1:], self._kept[1:]
+        else:
+            before = self._kept
+        said = function.strip().strip('"').upper().removesuffix(":DC")
+        if said != setting.function.removesuffix(":DC") or now != before:
+            raise InstrumentRefused(
+                f"its settings were changed by somebody else: {function}, {now} where {setting.function}, {before} "
+                "was set; the reading is thrown away",
+                instrument=self._name,
+                exchange="FUNC?",
+                next_action="Leave its panel alone and see who else is connected, then repeat the reading.",
+            )
+
+    def _configure(self, wanted: Setting) -> None:
         session, function = self._session, wanted.function
         self._setting = None
         session.write("*CLS")
-        range_ = "AUTO" if wanted.range_ is None else scpi.number(wanted.range_)
+        range_ = "DEF" if wanted.range_ is None else scpi.number(wanted.range_)
         session.write(f"CONF:{function} {range_}")
         if function == "VOLT:AC":
-            session.write(f"VOLT:AC:BAND {wanted.bandwidth_hz:g}")
-            asked = [f"{function}:RANG?", "VOLT:AC:BAND?"]
-        else:
-            session.write(f"{function}:NPLC {scpi.number(wanted.nplc)}")
-            asked = [f"{function}:RANG?", f"{function}:NPLC?"]
+            if self._row.bandwidth:
+                session.write(f"{self._row.bandwidth} {wanted.bandwidth_hz:g}")
+        elif self._row.integration:
+            session.write(f"{function}:{self._row.integration} {scpi.number(wanted.nplc)}")
         if wanted.offset_compensation:
             session.write(f"{function}:OCOM ON")
-            asked.append(f"{function}:OCOM?")
         session.check(f"CONF:{function} {range_}")
-        self._read_back(wanted, session.ask(*asked))
+        self._read_back(wanted, session.ask(*self._asked(wanted)))
         self._setting = wanted
 
-    def _read_back(self, wanted: _Setting, got: list[str]) -> None:
+    def _read_back(self, wanted: Setting, got: list[str]) -> None:
+        keys = self._asked(wanted)
+        values = {"RANG": wanted.range_, "NPLC": wanted.nplc, "BAND": wanted.bandwidth_hz, "OCOM": 1.0}
         try:
-            upper, detail = scpi.parse_number(got[0]), scpi.parse_number(got[1])
-            compensated = len(got) > 2 and scpi.parse_boolean(got[2])
+            kept = [
+                float(scpi.parse_boolean(reply, of=key)) if key.endswith("OCOM?") else scpi.parse_number(reply, of=key)
+                for key, reply in zip(keys, got, strict=True)
+            ]
         except BadReply:
             self._link.dirty = True
             raise
-        ac = wanted.function == "VOLT:AC"
-        for key, asked, kept in (
-            ("RANG", wanted.range_, upper),
-            ("BAND" if ac else "NPLC", wanted.bandwidth_hz if ac else wanted.nplc, detail),
-            ("OCOM", float(wanted.offset_compensation), float(compensated)),
-        ):
-            if asked is not None and not scpi.same(asked, kept):
+        for key, value in zip(keys, kept, strict=True):
+            asked = values[key.rstrip("?").rpartition(":")[2]]
+            if asked is not None and not scpi.same(asked, value):
                 raise InstrumentRefused(
-                    f"was set to {asked:g} and reads back {kept:g}",
+                    f"was set to {asked:g} and reads back {value:g}",
                     instrument=self._name,
-                    exchange=f"{wanted.function}:{key}",
+                    exchange=key.rstrip("?"),
                     next_action="Ask for a value that this model has (see its manual).",
                 )
-        self._range_upper = upper
+        self._range_upper, self._kept = kept[0], got
 
-    def _deadline_s(self, setting: _Setting) -> float:
+    def _deadline_s(self, setting: Setting) -> float:
         if setting.function == "VOLT:AC":
             return 2.0 * AC_SETTLING_S[setting.bandwidth_hz] + 3.0
         once_s = setting.nplc / self._line_hz * 2.0 * (2.0 if setting.offset_compensation else 1.0)

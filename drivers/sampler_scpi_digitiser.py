@@ -1,7 +1,9 @@
 """Simultaneous 16-bit sampling over the :WAVeform dialogue of oscilloscopes and digitisers.
 
 Configure once; then SING arms, TRIG:FORC starts, *OPC? waits and four blocks are read. The preamble is read once a
-configuration. Volts = (code - yreference) * yincrement + yorigin. It must never know what its channels mean.
+configuration; ranges, rate and error queue are asked for before each record, so that a knob turned by somebody else
+scales nothing. Volts = (code - yreference) * yincrement + yorigin; codes of fewer than 16 bits are left-justified, and
+the upper rail is 32768 less one step of theirs. It must never know what its channels mean.
 Source: Keysight InfiniiVision Programmer's Guide, ":WAVeform Commands" (data conversion, PREamble fields, BYTeorder),
 ":ACQuire", ":CHANnel<n>:RANGe" (full scale), ":SINGle", IEEE 488.2 arbitrary blocks. ACQ:SRAT and ACQ:POIN settable
 and TRIGger:FORCe: Infiniium Programmer's Guide (†).
@@ -45,6 +47,9 @@ class SamplerDigitiser(ScpiDevice):
         self._samples = 0
         self._rate_hz = 0.0
         self._scale: tuple[np.ndarray, np.ndarray] | None = None
+        self._kept: list[str] = []
+        self._asked: tuple[tuple[float, ...], float] = ((), 0.0)
+        self._captured = False
 
     @property
     def abilities(self) -> SamplerAbilities:
@@ -60,7 +65,7 @@ class SamplerDigitiser(ScpiDevice):
             raise UsageError(f"{self._name}: {samples} samples; 1 to {ABILITIES.max_samples} are possible.")
         session = self._session
         with session.lock:
-            self._channels, self._scale = (), None
+            self._channels, self._scale, self._captured = (), None, False
             session.write("*CLS")
             for n, range_v in enumerate(ranges_v, 1):
                 session.write(f":CHAN{n}:DISP ON;:CHAN{n}:RANG {scpi.number(2.0 * range_v)};:CHAN{n}:OFFS 0")
@@ -69,11 +74,21 @@ class SamplerDigitiser(ScpiDevice):
             session.check(":CHAN, :ACQ, :WAV")
             self._read_back(ranges_v, sample_rate_hz, samples)
             self._channels, self._samples = tuple(channels), samples
+            self._asked = (tuple(ranges_v), sample_rate_hz)
             return self._rate_hz
+
+    def _set_up_again(self) -> None:
+        """After a lost link: configured as before and read back; a capture that was not fetched is gone."""
+        if self._channels:
+            ranges_v, rate_hz = self._asked
+            self.configure(
+                ranges_v=ranges_v, sample_rate_hz=rate_hz, samples=self._samples, channels=list(self._channels)
+            )
 
     def arm(self) -> None:
         """Ready for one trigger."""
         self._configured()
+        self._captured = False
         self._session.write(":SING")
 
     def trigger(self) -> None:
@@ -84,26 +99,52 @@ class SamplerDigitiser(ScpiDevice):
     def wait_captured(self) -> None:
         """Returns when all samples are in the sampler; NoReply when they never are."""
         self._configured()
-        self._session.query("*OPC?", self._samples / self._rate_hz * 2.0 + 5.0)
+        self._again(lambda: self._session.query("*OPC?", self._samples / self._rate_hz * 2.0 + 5.0))
+        self._captured = True
 
     def fetch(self) -> Waveform:
         """Reads the last capture. BadReply when a channel's record is not as long as was configured."""
         self._configured()
+        return self._again(self._fetch_once)
+
+    def _fetch_once(self) -> Waveform:
         with self._session.lock:
+            self._still()
             if self._scale is None:
                 self._scale = self._preambles()
             blocks = [self._record(n) for n in range(1, len(self._channels) + 1)]
         scale_v, offset_v = self._scale
+        codes = np.stack(blocks)
         return Waveform(
-            codes=np.stack(blocks),
+            codes=codes,
             scale_v=scale_v,
             offset_v=offset_v,
             sample_rate_hz=self._rate_hz,
             channels=self._channels,
             rail_low=RAIL_LOW,
-            rail_high=RAIL_HIGH,
+            rail_high=RAIL_HIGH + 1 - code_step(codes),
             simultaneous=True,
         )
+
+    def _still(self) -> None:
+        """Refuses a record when ranges or rate are not what was set, when an error stands, or when it was lost."""
+        queries = [f"CHAN{n}:RANG?" for n in range(1, len(self._channels) + 1)] + ["ACQ:SRAT?", "ACQ:POIN?"]
+        now = self._session.ask(*queries)
+        if not self._captured:
+            raise BadReply(
+                "the capture was lost with the link",
+                instrument=self._name,
+                exchange=":WAV:DATA?",
+                next_action="Take the capture again.",
+            )
+        if now != self._kept:
+            raise InstrumentRefused(
+                f"its settings were changed by somebody else ({now} where {self._kept} was set); the record is refused",
+                instrument=self._name,
+                exchange="CHAN:RANG?",
+                next_action="Leave its panel alone, configure it and take the capture again.",
+            )
+        self._session.check("capture")
 
     def safe_state(self) -> None:
         """Stops a capture that waits; it drives nothing."""
@@ -138,7 +179,8 @@ class SamplerDigitiser(ScpiDevice):
 
     def _read_back(self, ranges_v: Sequence[float], sample_rate_hz: float, samples: int) -> None:
         queries = [f"CHAN{n}:RANG?" for n in range(1, len(ranges_v) + 1)] + ["ACQ:SRAT?", "ACQ:POIN?", "WAV:FORM?"]
-        *ranges, rate, points, form = self._session.ask(*queries)
+        *self._kept, form = self._session.ask(*queries)
+        *ranges, rate, points = self._kept
         for n, (wanted, got) in enumerate(zip(ranges_v, ranges, strict=True), 1):
             if not scpi.same(2.0 * wanted, scpi.parse_number(got), rel=1e-3):
                 raise self._not_kept(f"CHAN{n}:RANG", f"{2.0 * wanted:g}", got)
@@ -161,3 +203,9 @@ class SamplerDigitiser(ScpiDevice):
             exchange=header,
             next_action="Ask for what this sampler can do (ranges, samples, rate).",
         )
+
+
+def code_step(codes: np.ndarray) -> int:
+    """The least step of left-justified codes: 1 for 16 bits, 16 for 12 bits; 1 where all are zero."""
+    bits = int(np.bitwise_or.reduce(codes.astype(np.int64), axis=None)) & 0xFFFF
+    return bits & -bits or 1

@@ -17,7 +17,9 @@ from rig.errors import BadReply
 
 INFINITY = 9.9e37
 NOT_A_NUMBER = 9.91e37
-OVERLOAD_WORDS = frozenset({"OL", "0L", "OVLD", "OVER", "OVERLOAD", "+OL", "-OL", "OVERRANGE", "INF", "+INF", "-INF"})
+OVERLOAD_WORDS = frozenset(
+    {"OL", "0L", "OVLD", "OVER", "OVERLOAD", "+OL", "-OL", "OVERRANGE", "INF", "+INF", "-INF", "INFINITY"}
+)
 QUEUE_LIMIT = 25
 QUEUE_OVERFLOW = -350
 

@@ -11,7 +11,7 @@ import select
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -22,13 +22,23 @@ from rig.errors import LinkDown, UsageError
 
 DRIVERS: Mapping[str, str] = {
     "scpi-344xx": "drivers.multimeter_scpi_344xx:Multimeter344xx",
+    "dmm6500": "drivers.multimeter_dmm6500:MultimeterDmm6500",
     "scpi-335xx": "drivers.generator_scpi_335xx:Generator335xx",
+    "sdg": "drivers.generator_sdg:GeneratorSdg",
     "scpi-digitiser": "drivers.sampler_scpi_digitiser:SamplerDigitiser",
+    "scope-rigol": "drivers.sampler_scope_rigol:SamplerScopeRigol",
+    "nidaqmx": "drivers.sampler_nidaqmx:SamplerNidaqmx",
+    "uldaq": "drivers.sampler_uldaq:SamplerUldaq",
+    "labjack": "drivers.sampler_labjack:SamplerLabjack",
+    "audio": "drivers.sampler_audio:SamplerAudio",
     "grbl": "drivers.axis_grbl:AxisGrbl",
+    "tmcl": "drivers.axis_tmcl:AxisTmcl",
     "nd28x": "drivers.encoder_nd28x:EncoderNd28x",
     "scpi-switch": "drivers.switch_scpi:SwitchScpi",
     "scpi-switch-inputs": "drivers.switch_scpi:SwitchInputs",
+    "lcus": "drivers.switch_lcus:SwitchLcus",
     "hmt-probe": "drivers.climate_hmt:ClimateHmt",
+    "modbus-probe": "drivers.climate_modbus:ClimateModbus",
 }
 START_S = 20.0
 END_S = 3.0
@@ -80,16 +90,20 @@ def start_simulated(
     speed: str = "real",
     log: Path | str | None = None,
     parent_pid: int | None = None,
+    faults: Sequence[str] = (),
 ) -> SimulatedBench:
     """Starts `python -m drivers.simulated` and waits for its line of links (at most 20 s).
 
-    parent_pid: the process with which it ends by itself. LinkDown with its own words when it does not start.
+    parent_pid: the process with which it ends by itself. faults: as for --fault ("axis:drop:every=50"). LinkDown with
+    its own words when it does not start.
     """
     command = [sys.executable, "-m", "drivers.simulated", str(world), "--clamping", str(clamping), "--speed", speed]
     if log is not None:
         command += ["--log", str(log)]
     if parent_pid is not None:
         command += ["--parent", str(parent_pid)]
+    for fault in faults:
+        command += ["--fault", fault]
     process = subprocess.Popen(
         command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True, start_new_session=True
     )

@@ -49,6 +49,8 @@ class Link(Protocol):
 
     def poll_line(self, timeout_s: float) -> bytes | None: ...  # a whole line, or None and nothing is lost
 
+    def poll_exact(self, n: int, timeout_s: float) -> bytes | None: ...  # n bytes, or None and nothing is lost
+
     def surplus(self) -> bool: ...  # bytes beyond the last reply are already here
 
 
@@ -191,6 +193,19 @@ class BufferedLink(ABC):
         line = bytes(buffer[:at])
         del buffer[: at + len(self.terminator)]
         return line.removesuffix(b"\r")
+
+    def poll_exact(self, n: int, timeout_s: float) -> bytes | None:
+        """n bytes if they are here within timeout_s, else None; what came of them stays for the next call."""
+        self._require_open()
+        buffer = self._buffer
+        end = time.monotonic() + timeout_s
+        while len(buffer) < n:
+            buffer += self._receive(max(0.0, end - time.monotonic()))
+            if len(buffer) < n and time.monotonic() >= end:
+                return None
+        data = bytes(buffer[:n])
+        del buffer[:n]
+        return data
 
     def surplus(self) -> bool:
         """True when bytes beyond the last reply are already here."""

@@ -105,6 +105,12 @@ class RecordingLink:
             self._line({"line": data.decode("latin-1")})
         return data
 
+    def poll_exact(self, n: int, timeout_s: float) -> bytes | None:
+        data = self._inner.poll_exact(n, timeout_s)
+        if data is not None:
+            self._line({"bytes": data.decode("latin-1")})
+        return data
+
     def surplus(self) -> bool:
         return self._inner.surplus()
 

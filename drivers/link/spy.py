@@ -85,6 +85,12 @@ class SpyLink:
             self._tell("<--", data)
         return data
 
+    def poll_exact(self, n: int, timeout_s: float) -> bytes | None:
+        data = self._inner.poll_exact(n, timeout_s)
+        if data is not None:
+            self._tell("<--", data)
+        return data
+
     def surplus(self) -> bool:
         return self._inner.surplus()
 

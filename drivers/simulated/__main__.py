@@ -49,8 +49,25 @@ def _arguments(words: list[str]) -> argparse.Namespace:
     parser.add_argument("--speed", type=_speed, default="real", help="real, fast, or a factor (0.1 to 100)")
     parser.add_argument("--log", type=Path, help="JSON lines of what happens")
     parser.add_argument("--ports", type=Path, help="also write the JSON line of the links to this file")
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        type=_fault,
+        metavar="INSTRUMENT:KIND[:KEY=VALUE...]",
+        help="a fault besides the world's: axis:drop:every=50, multimeter:late:nth=3:value=5",
+    )
     parser.add_argument("--parent", type=int, help="end when this process is gone")
     return parser.parse_args(words)
+
+
+def _fault(text: str) -> object:
+    from drivers.simulated.faults import KINDS, parse_fault
+
+    try:
+        return parse_fault(text)
+    except ValueError as fault:
+        raise argparse.ArgumentTypeError(f"{text!r}: {fault}; kinds are {', '.join(KINDS)}") from fault
 
 
 def _speed(text: str) -> str:
@@ -69,6 +86,7 @@ def _serve(words: list[str]) -> int:
     from drivers.simulated.worldfile import load_world
 
     file, path = load_world(given.world)
+    file = file.model_copy(update={"faults_of_wire": (*file.faults_of_wire, *given.fault)})
     world = World(file, given.clamping)
     with EventLog(given.log) as log:
         chain = SafetyChain(world, log.emit)

@@ -12,6 +12,7 @@ import math
 from collections import deque
 from collections.abc import Callable
 
+from drivers.simulated.axis_faults import misbehave
 from drivers.simulated.axis_words import Modal, Plan, Report, modal_report
 from drivers.simulated.faults import Gate
 from drivers.simulated.gcode_words import GrblError, clean, parse
@@ -50,6 +51,8 @@ class GrblAxis:
         self._wait_s = math.inf
         self._status_s = math.inf
         self._mute = False
+        self._lost = 0  # characters that are lost next, as while its EEPROM is written
+        gate.opened = self._reset
         self._greet()
 
     # the Session face --------------------------------------------------------------------------------------
@@ -71,6 +74,8 @@ class GrblAxis:
             self._motion.resume(t_s)
         elif byte == 0x85:
             self._motion.cancel_jog(t_s)
+        elif self._lost:
+            self._lost -= 1
         elif byte < 0x80 and len(self._rx) < RX_BYTES:
             self._rx.append(byte)
 
@@ -117,7 +122,12 @@ class GrblAxis:
             return False
         text, self._line = self._line[1], None
         try:
-            reply = self._execute(text, t_s)
+            fault = misbehave(self._gate, self._motion, self.settings, t_s)
+            self._lost = fault.lost_characters if "=" in text else 0
+            if fault.touched:
+                self._touch(t_s)
+                return True
+            reply = self._alarm(fault.alarm, t_s) if fault.alarm else self._execute(text, t_s)
         except GrblError as fault:
             reply = f"error:{fault.code}\r\n".encode()
         if reply is not None:
@@ -148,6 +158,12 @@ class GrblAxis:
         if self._motion.state in ("Alarm", "Jog", "Sleep"):
             raise GrblError(9)
         return self._carry_out(self._modal.plan(parse(text), jog=False, max_rate=self.settings[110]), t_s)
+
+    def _touch(self, t_s: float) -> None:
+        """The reset input is touched: everything starts anew, and nothing tells that steps were lost."""
+        self._motion.halt(t_s)
+        self._motion.state = "Idle"
+        self._reset(t_s)
 
     def _hold_reply(self, wait: Wait, t_s: float) -> bytes | None:
         """The reply now, or later when it has to wait."""
@@ -276,18 +292,31 @@ class GrblAxis:
     def _home(self, t_s: float) -> Wait:
         if not self.settings[22]:
             raise GrblError(5)
-        self._wait_s = self._motion.seek(t_s, "Home")
+        self._seek(t_s, "Home")
+        pull_off_deg = -float(round(self.settings[27] * self.settings[100])) / self.settings[100]
 
         def homed(now_s: float) -> bytes | None:
+            if math.isinf(self._wait_s):
+                return OK if self._motion.at_rest else None
             if now_s < self._wait_s:
                 return None
+            self._wait_s = math.inf
             if not self._motion.touched:
                 return self._alarm(9, now_s)
             self._motion.rest(now_s, 0.0)
-            self._modal = self._modal.at(0.0)
-            return OK
+            self._modal = self._modal.at(pull_off_deg)
+            if not pull_off_deg:
+                return OK
+            steps_deg = self.settings[100]
+            self._motion.add(Block(pull_off_deg * steps_deg, self.settings[25] / 60.0 * steps_deg), now_s)
+            return None
 
         return homed
+
+    def _seek(self, t_s: float, state: str) -> None:
+        self._wait_s = self._motion.seek(t_s, state)
+        if self._gate.acting("missed_index"):
+            self._motion.touched = False
 
     def _probe(self, target: float, kind: int) -> Wait:
         """G38.2 to G38.5: to the index mark, which answers where it was found in the count before."""
@@ -296,7 +325,7 @@ class GrblAxis:
             motion = self._motion
             if math.isinf(self._wait_s):
                 if motion.at_rest:
-                    self._wait_s = motion.seek(t_s, "Run")
+                    self._seek(t_s, "Run")
                 return None
             if t_s < self._wait_s:
                 return None
@@ -342,7 +371,7 @@ class GrblAxis:
     def _status(self, t_s: float) -> bytes:
         steps_deg = self.settings[100]
         return self._report.line(
-            self._motion.state,
+            "Door:0" if self._motion.door and self._motion.held else self._motion.state,
             mask=int(self.settings[10]),
             machine=self._motion.position_steps(t_s) / steps_deg,
             modal=self._modal,

@@ -1,26 +1,28 @@
 """The simulated bench as a whole: one world, its instruments, and the wire that each of them hangs on.
 
-Links as in DEVELOPERS.md 1.1. The multimeter is a VISA serial resource, generator, sampler and switch are sockets,
-axis, encoder and climate probe are serial ports; the interlock is a second socket of the switch box.
+Links as in DEVELOPERS.md 1.1; which make answers on a wire is the world's choice (model, controller, probe). The
+multimeter is a VISA serial resource or a socket, generator, sampler and switch box are sockets, axis, encoder, climate
+probe and relay board are serial ports; the interlock is a second socket of the switch box.
 """
 
 from __future__ import annotations
 
-import math
-
 from drivers.simulated.axis_grbl import GrblAxis
+from drivers.simulated.axis_tmcl import TmclAxis
 from drivers.simulated.climate_probe import ClimateProbe
 from drivers.simulated.clock import ClockSession
 from drivers.simulated.digitiser import Digitiser
 from drivers.simulated.encoder_display import EncoderDisplay
 from drivers.simulated.face import Emit, Session, WorldFace
-from drivers.simulated.faults import Gate, WireFault
-from drivers.simulated.generator import SOURCE_OHM, Generator
+from drivers.simulated.faults import Gate
+from drivers.simulated.generator_models import make_generator
 from drivers.simulated.lines import LineSession
-from drivers.simulated.multimeter import Multimeter
+from drivers.simulated.multimeter_models import make_multimeter
+from drivers.simulated.oscilloscope import Oscilloscope
 from drivers.simulated.safety_chain import SafetyChain
 from drivers.simulated.scpi_dialogue import ScpiInstrument, ScpiSession
 from drivers.simulated.server import Server
+from drivers.simulated.small_wires import ModbusProbe, RelayBoard
 from drivers.simulated.switch_box import SwitchBox
 from drivers.simulated.worldfile import WorldFile
 
@@ -28,55 +30,91 @@ DISPLAY_S = 0.01
 PROBE_S = 0.05
 
 
+class Wiring:
+    """One world's instruments on one server's wires; role -> link address in `links`."""
+
+    def __init__(self, server: Server, file: WorldFile, world: WorldFace, chain: SafetyChain, emit: Emit) -> None:
+        self._server, self._file, self._world, self._chain, self._emit = server, file, world, chain, emit
+        self._gates = {
+            role: Gate(role, file.faults_of_wire, file.seed)
+            for role in ("multimeter", "generator", "sampler", "axis", "encoder", "switch", "interlock", "climate")
+        }
+        self.links: dict[str, str] = {}
+        self._measuring()
+        self._axis()
+        self._switching()
+        self._air()
+
+    def _socket(self, role: str, instrument: ScpiInstrument, command_s: float = 0.0) -> None:
+        gate = self._gates[role]
+        gate.storm = instrument.storm
+        self.links[role] = self._server.listen(role, lambda: ScpiSession(instrument, gate, command_s=command_s), gate)
+
+    def _serial(self, role: str, session: Session) -> str:
+        path = self._server.serial(role, session, self._gates[role])
+        self.links[role] = f"serial://{path}"
+        return path
+
+    def _measuring(self) -> None:
+        file, world = self._file, self._world
+        meter, gate = make_multimeter(world, file.multimeter.model), self._gates["multimeter"]
+        if file.multimeter.wire == "tcp":
+            self._socket("multimeter", meter, file.multimeter.command_s)
+        else:
+            gate.storm = meter.storm
+            session = ScpiSession(
+                meter, gate, terminator=b"\r\n", clear_byte=b"\x03", command_s=file.multimeter.command_s
+            )
+            self.links["multimeter"] = f"visa://ASRL{self._serial('multimeter', session)}::INSTR"
+        generator = make_generator(self._chain, file.generator.load, file.generator.model)
+        self._socket("generator", generator, file.generator.command_s)
+        self._socket("sampler", self._sampler())
+
+    def _sampler(self) -> ScpiInstrument:
+        own, gate = self._file.sampler, self._gates["sampler"]
+        if own.model == "DS1104Z":
+            return Oscilloscope(self._world, bits=own.bits, arm_s=own.arm_s, gate=gate)
+        return Digitiser(self._world, bits=own.bits, range_v=own.range_v, arm_s=own.arm_s, read_s=own.read_s, gate=gate)
+
+    def _axis(self) -> None:
+        own, gate = self._file.axis, self._gates["axis"]
+        if own.controller == "tmcl":
+            session: Session = TmclAxis(
+                self._chain, gate, steps_per_turn=own.steps_per_turn, microsteps=own.microsteps, has_index=own.index
+            )
+        else:
+            session = GrblAxis(
+                self._chain,
+                gate,
+                steps_per_turn=own.steps_per_turn,
+                has_index=own.index,
+                command_s=own.command_s,
+            )
+        self._serial("axis", session)
+        if own.encoder:
+            display = EncoderDisplay(self._world).answer
+            self._serial("encoder", LineSession(display, self._gates["encoder"], latency_s=DISPLAY_S))
+
+    def _switching(self) -> None:
+        box = SwitchBox(self._world, self._emit)
+        if self._file.switch.model == "relay-board":
+            board = RelayBoard(self._world, self._emit, self._file.switch.relays, self._gates["switch"])
+            self._serial("switch", board)
+        else:
+            self._socket("switch", box)
+        self._socket("interlock", box)
+
+    def _air(self) -> None:
+        gate = self._gates["climate"]
+        if self._file.climate.probe == "modbus":
+            self._serial("climate", ModbusProbe(self._world, gate))
+        else:
+            self._serial("climate", LineSession(ClimateProbe(self._world).answer, gate, latency_s=PROBE_S))
+
+
 def connect(server: Server, file: WorldFile, world: WorldFace, chain: SafetyChain, emit: Emit) -> dict[str, str]:
     """Puts every instrument of the world on its wire; role -> link address."""
-    faults = [WireFault.model_validate(row.model_dump()) for row in file.faults_of_wire]
-
-    def gate(role: str) -> Gate:
-        return Gate(role, faults, file.seed)
-
-    def socket(role: str, instrument: ScpiInstrument, command_s: float = 0.0) -> str:
-        own = gate(role)
-        own.storm = instrument.storm
-        return server.listen(role, lambda: ScpiSession(instrument, own, command_s=command_s), own)
-
-    def serial(role: str, session: Session, own: Gate) -> str:
-        return f"serial://{server.serial(role, session, own)}"
-
-    meter, own = Multimeter(world), gate("multimeter")
-    own.storm = meter.storm
-    meter_session = ScpiSession(meter, own, terminator=b"\r\n", clear_byte=b"\x03", command_s=file.multimeter.command_s)
-    load_ohm = SOURCE_OHM if file.generator.load == "50" else math.inf
-    box = SwitchBox(world, emit)
-    sampler = Digitiser(
-        world,
-        bits=file.sampler.bits,
-        range_v=file.sampler.range_v,
-        arm_s=file.sampler.arm_s,
-        read_s=file.sampler.read_s,
-    )
-    axis_gate = gate("axis")
-    axis = GrblAxis(
-        chain,
-        axis_gate,
-        steps_per_turn=file.axis.steps_per_turn,
-        has_index=file.axis.index,
-        command_s=file.axis.command_s,
-    )
-    links = {
-        "multimeter": f"visa://ASRL{server.serial('multimeter', meter_session, own)}::INSTR",
-        "generator": socket("generator", Generator(chain, load_ohm), file.generator.command_s),
-        "sampler": socket("sampler", sampler),
-        "axis": serial("axis", axis, axis_gate),
-    }
-    if file.axis.encoder:
-        own = gate("encoder")
-        links["encoder"] = serial("encoder", LineSession(EncoderDisplay(world).answer, own, latency_s=DISPLAY_S), own)
-    links["switch"] = socket("switch", box)
-    links["interlock"] = socket("interlock", box)
-    own = gate("climate")
-    links["climate"] = serial("climate", LineSession(ClimateProbe(world).answer, own, latency_s=PROBE_S), own)
-    return links
+    return Wiring(server, file, world, chain, emit).links
 
 
 def open_clock(server: Server) -> str:

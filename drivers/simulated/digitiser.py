@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.face import WorldFace
+from drivers.simulated.faults import Gate
+from drivers.simulated.records import spoil_record
 from drivers.simulated.scpi_dialogue import ScpiInstrument
 from drivers.simulated.scpi_words import Busy, Call, Command, Held, ScpiFault
 
@@ -35,9 +37,17 @@ class Digitiser(ScpiInstrument):
     identity = "Keysight Technologies,DSOS404D,SIM00003,SIM-1.0"
 
     def __init__(
-        self, world: WorldFace, *, bits: int = 16, range_v: float = 10.0, arm_s: float = 0.0, read_s: float = 0.0
+        self,
+        world: WorldFace,
+        *,
+        bits: int = 16,
+        range_v: float = 10.0,
+        arm_s: float = 0.0,
+        read_s: float = 0.0,
+        gate: Gate | None = None,
     ) -> None:
         super().__init__()
+        self._gate = gate or Gate()
         self._world = world
         self._bits = bits
         self._arm_s = arm_s
@@ -140,7 +150,10 @@ class Digitiser(ScpiInstrument):
         self._taken_full_scale_v = list(self._full_scale_v)
         self._taken_rate_hz = self._rate_hz
         a, b, c, d = (full / 2.0 for full in self._taken_full_scale_v)
-        self._codes = self._world.sample(t_s, rate_hz=self._rate_hz, n=self._points, ranges_v=(a, b, c, d))
+        codes = self._world.sample(t_s, rate_hz=self._rate_hz, n=self._points, ranges_v=(a, b, c, d))
+        self._codes = spoil_record(codes, 2 ** (self._bits - 1), self._gate)
+        if self._gate.acting("overflow"):
+            self.push(-230, "Data corrupt or stale; acquisition memory overflow")
         self._end_s = t_s + self._points / self._rate_hz
         self._told_done = self._told_trigger = False
 

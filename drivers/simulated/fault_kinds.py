@@ -41,6 +41,7 @@ Kind = Literal[
     "foreign",  # somebody else sends `value` just before it
     "chatter",  # `value` (default OK) is sent unasked
     "error_storm",  # `value` entries (default 30) appear in the error queue
+    "hasty",  # a command that follows the one before within `value` s of wall time (default 0.02) hangs it for ever
     "mute",  # no reply from here on, for `value` s of bench time (default for ever)
     # the connection
     "reset",  # it is reset (TCP RST)

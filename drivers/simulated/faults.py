@@ -8,7 +8,9 @@ Kinds: drivers/simulated/fault_kinds.py; what they copy: instruments of the desi
 
 from __future__ import annotations
 
+import math
 import random
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -72,8 +74,9 @@ class Gate:
         self._rows = [_Row(fault) for fault in faults if fault.instrument == instrument]
         self._random = random.Random(f"{seed}/{instrument}")
         self._active: list[WireFault] = []
-        self._mute_until_s = float("-inf")
+        self._mute_until_s = -math.inf
         self._text = ""
+        self._said_s = -math.inf
         self._kept: dict[str, bytes] = {}
         self._last = b""
         self.storm: Callable[[int], None] = lambda _entries: None
@@ -96,7 +99,7 @@ class Gate:
         """The message as the instrument gets it; None when it gets nothing, "" when it only acknowledges."""
         if not self._rows:
             return text
-        self._text = text
+        self._text, said_s, self._said_s = text, self._said_s, time.monotonic()
         self._active = [row.fault for row in self._rows if self._acts(row, text, t_s)]
         got: str | None = text
         for fault in self._active:
@@ -108,7 +111,7 @@ class Gate:
             elif fault.kind == "foreign" and got and isinstance(fault.value, str):
                 got = f"{fault.value};{'' if got[:1] in '*:' else ':'}{got}"
             else:
-                self._note(fault, t_s)
+                self._note(fault, t_s, self._said_s - said_s)
         return got
 
     def binary(self, data: bytes, t_s: float) -> bytes | None:
@@ -130,14 +133,16 @@ class Gate:
             self._kept.setdefault(self._text, data)
         return out
 
-    def _note(self, fault: WireFault, t_s: float) -> None:
+    def _note(self, fault: WireFault, t_s: float, gap_s: float) -> None:
         """What a fault does besides spoiling the reply."""
         if fault.kind == "error_storm":
             self.storm(round(value_of(fault.value, 30)))
         elif fault.kind in CUTS:
             self.cut, self.cut_s = fault.kind, value_of(fault.value, 0.5)
         elif fault.kind == "mute":
-            self._mute_until_s = t_s + value_of(fault.value, float("inf"))
+            self._mute_until_s = t_s + value_of(fault.value, math.inf)
+        elif fault.kind == "hasty" and gap_s < value_of(fault.value, 0.02):
+            self._mute_until_s = math.inf
         elif fault.kind == "chatter":
             text = fault.value if isinstance(fault.value, str) else "OK\r\n"
             self.unasked.append(text.encode("latin-1"))

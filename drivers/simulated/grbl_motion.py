@@ -36,6 +36,7 @@ class GrblMotion:
         self.queue: deque[Block] = deque()
         self.move: Trapezoid | None = None
         self.steps = 0.0  # machine position while nothing moves
+        self.door = False  # the door input has opened: held, until resumed
         self.touched = False  # whether the last seek met the index mark
         self._seeking = False
         self.release_s = math.inf  # bench time at which the idle delay lets the motor go
@@ -124,6 +125,10 @@ class GrblMotion:
         """The frames after a move that the world may not have followed (no motor power)."""
         self._frame = self.steps - self._chain.world.axis_commanded_steps(t_s)
 
+    def slip(self, steps: float) -> None:
+        """Fault injection: the motor is that many steps away from what is counted, and nobody is told."""
+        self._frame += steps
+
     def wake(self, t_s: float) -> None:
         """Motor current on."""
         self.release_s = math.inf
@@ -167,7 +172,7 @@ class GrblMotion:
         """`~` out of a complete hold."""
         if self.state != "Hold:0":
             return
-        self.state = "Idle"
+        self.state, self.door = "Idle", False
         if self._under_way is not None:
             self.queue.appendleft(self._under_way)
         self.advance(t_s)

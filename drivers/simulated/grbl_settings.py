@@ -1,7 +1,8 @@
 """The settings of the axis controller ($0 to $132), as the bench's controller holds them, and what may be written.
 
 Pure. Units of grbl with "mm = mechanical degrees": $100 steps a degree, $110 degrees a minute, $120 degrees a second
-squared. The bench's values: homing on ($22), hold torque kept ($1 = 255), no soft limits (the axis turns freely).
+squared. The bench's values (hardware/stepper.md): homing on ($22), hold torque kept ($1 = 255), no soft limits (the
+axis turns freely), 4.5 degrees of pull-off ($27).
 Source: gnea/grbl 1.1h, doc/markdown/settings.md; numbers of the refusals from doc/csv/error_codes_en_US.csv.
 """
 
@@ -33,7 +34,7 @@ def bench_settings(steps_per_turn: int) -> dict[int, float]:
         24: 60.0,
         25: 3600.0,
         26: 250,
-        27: 0.0,
+        27: 4.5,
         30: 1000,
         31: 0,
         32: 0,

@@ -182,6 +182,7 @@ class HolderWorld(Strict):
 class AxisWorld(Strict):
     """Commanded steps to true angle; amplitudes are peaks in mechanical arcminutes. command_s: latency of a command."""
 
+    controller: Literal["grbl", "tmcl"] = "grbl"
     full_steps: int = Field(default=200, ge=4)
     microsteps: int = Field(default=16, ge=1)
     cyclic_50_arcmin: float = 3.0
@@ -215,6 +216,7 @@ class AxisWorld(Strict):
 class SamplerWorld(Strict):
     """Four simultaneous channels (exc_v, exc_i, sin, cos). tone_v and mains_v are peaks, on sine and cosine."""
 
+    model: Literal["DSOS404D", "DS1104Z"] = "DSOS404D"
     bits: int = Field(default=16, ge=8, le=16)
     range_v: float = Field(default=10.0, gt=0)
     exc_divider: float = Field(default=0.5, gt=0)
@@ -244,8 +246,13 @@ class SamplerWorld(Strict):
 
 
 class MultimeterWorld(Strict):
-    """lead_ohm: of both leads together, in two-wire only; four-wire senses at the part's terminals."""
+    """lead_ohm: of both leads together, in two-wire only; four-wire senses at the part's terminals.
 
+    wire: a serial VISA resource, or a raw socket.
+    """
+
+    model: Literal["34465A", "34401A", "34410A", "34461A", "SDM3065X", "DM3068", "DMM6500"] = "34465A"
+    wire: Literal["serial", "tcp"] = "serial"
     lead_ohm: float = Field(default=0.1, ge=0)
     emf_uv: float = 2.0
     gain_ppm: float = 20.0
@@ -256,6 +263,7 @@ class MultimeterWorld(Strict):
 class GeneratorWorld(Strict):
     """Source and amplifier. load: the panel's setting at start, "hiz" or ohms. amplifier_limit_v: peak of its EMF."""
 
+    model: Literal["33511B", "33220A", "DG822", "SDG2042X"] = "33511B"
     source_ohm: float = Field(default=50.0, ge=0)
     load: str = "hiz"
     frequency_ppm: float = 5.0
@@ -288,9 +296,17 @@ class WiringWorld(Strict):
     live_v_ac: float = Field(default=0.0, ge=0)
 
 
+class SwitchWorld(Strict):
+    """The relay box, or a serial board whose relays (1 first) close these channels of the matrix."""
+
+    model: Literal["34980A", "relay-board"] = "34980A"
+    relays: tuple[int, ...] = (1301, 1402, 1503, 1604, 1705, 1806, 1101, 1202)
+
+
 class ClimateWorld(Strict):
     """Air, and the part at t = 0; part_settle_min: time constant with which it approaches the air (0: it stays)."""
 
+    probe: Literal["hmt", "modbus"] = "hmt"
     ambient_degc: float = 22.0
     part_degc: float = 22.0
     part_settle_min: float = Field(default=0.0, ge=0)
@@ -322,6 +338,7 @@ class WorldFile(Strict):
     multimeter: MultimeterWorld = MultimeterWorld()
     generator: GeneratorWorld = GeneratorWorld()
     wiring: WiringWorld = WiringWorld()
+    switch: SwitchWorld = SwitchWorld()
     climate: ClimateWorld = ClimateWorld()
     interlock: InterlockWorld = InterlockWorld()
     faults_of_wire: tuple[WireFault, ...] = ()

@@ -158,9 +158,24 @@ COIL = [
 ]
 
 
+STILL = (b"FUNC?;:FRES:RANG?;:FRES:NPLC?;:FRES:OCOM?\n", b'"FRES";+1.0E+02;+1.0E+01;1\n')
+
+
+@pytest.mark.parametrize(
+    "answer", [b'"RES";+1.0E+02;+1.0E+01;1\n', b'"FRES";+1.0E+03;+1.0E+01;1\n', b'"FRES";+1.0E+02;+1.0E+00;1\n']
+)
+def test_a_knob_that_somebody_turned(scripted, answer):
+    """A reading whose function, range or integration time is no longer the one that was set is thrown away."""
+    meter = scripted(Multimeter344xx, METER, *COIL, (b"READ?\n", b"+9.07E+00\n"), (STILL[0], answer))
+    with pytest.raises(InstrumentRefused, match="somebody else"):
+        meter.resistance_ohm(four_wire=True, range_ohm=100.0, nplc=10.0, offset_compensation=True)
+
+
 def test_equal_settings_are_sent_once(scripted):
-    """Offset compensation comes after CONF; a repeated reading is one READ?."""
-    meter = scripted(Multimeter344xx, METER, *COIL, (b"READ?\n", b"+9.07E+00\n"), (b"READ?\n", b"+9.9E+37\n"))
+    """Offset compensation comes after CONF; a repeated reading is one READ? and the question whether all holds."""
+    meter = scripted(
+        Multimeter344xx, METER, *COIL, (b"READ?\n", b"+9.07E+00\n"), STILL, (b"READ?\n", b"+9.9E+37\n"), STILL
+    )
     take = {"four_wire": True, "range_ohm": 100.0, "nplc": 10.0, "offset_compensation": True}
     first, second = meter.resistance_ohm(**take), meter.resistance_ohm(**take)
     assert (first.value, first.range_upper, first.overload) == (9.07, 100.0, False)
@@ -170,7 +185,7 @@ def test_equal_settings_are_sent_once(scripted):
 def test_a_range_that_was_not_kept(scripted):
     """The meter took another range: InstrumentRefused, and the next reading is configured anew."""
     wrong = (COIL[-1][0], b"+1.0E+03;+1.0E+01;1\n")
-    meter = scripted(Multimeter344xx, METER, *COIL[:-1], wrong, *COIL, (b"READ?\n", b"+9.07E+00\n"))
+    meter = scripted(Multimeter344xx, METER, *COIL[:-1], wrong, *COIL, (b"READ?\n", b"+9.07E+00\n"), STILL)
     take = {"four_wire": True, "range_ohm": 100.0, "nplc": 10.0, "offset_compensation": True}
     with pytest.raises(InstrumentRefused, match="RANG"):
         meter.resistance_ohm(**take)
@@ -188,6 +203,7 @@ def test_a_bandwidth_is_set_below_the_signal(scripted):
         CLEAN,
         (b"VOLT:AC:RANG?;:VOLT:AC:BAND?\n", b"+1.0E+01;+2.0E+01\n"),
         (b"READ?\n", b"+3.5E+00\n"),
+        (b"FUNC?;:VOLT:AC:RANG?;:VOLT:AC:BAND?\n", b'"VOLT:AC";+1.0E+01;+2.0E+01\n'),
     )
     assert meter.ac_volts_rms(range_v=10.0, bandwidth_hz=100.0).value == 3.5
     with pytest.raises(UsageError):
@@ -202,6 +218,7 @@ CONFIGURE = [
     (b":WAV:FORM WORD;:WAV:BYT LSBF;:WAV:UNS OFF\n", b""),
     CLEAN,
 ]
+STILL_SET = b"CHAN1:RANG?;:CHAN2:RANG?;:ACQ:SRAT?;:ACQ:POIN?\n"
 READ_BACK = b"CHAN1:RANG?;:CHAN2:RANG?;:ACQ:SRAT?;:ACQ:POIN?;:WAV:FORM?\n"
 
 
@@ -214,16 +231,19 @@ def test_a_capture_is_scaled_by_its_preamble(scripted):
         (b"*OPC?\n", b"1\n"),
     ]
     data = [(b":WAV:SOUR CHAN1;:WAV:DATA?\n", block), (b":WAV:SOUR CHAN2;:WAV:DATA?\n", block)]
+    still = [(STILL_SET, b"+2.0E+01;+4.0E+00;+1.0E+05;3\n"), CLEAN]
     sampler = scripted(
         SamplerDigitiser,
         SAMPLER,
         *CONFIGURE,
         (READ_BACK, b"+2.0E+01;+4.0E+00;+1.0E+05;3;WORD\n"),
         *take,
+        *still,
         (b":WAV:SOUR CHAN1;:WAV:PRE?\n", b"1,0,3,1,1.0E-05,0,0,1.0E-03,+5.0E-01,100\n"),
         (b":WAV:SOUR CHAN2;:WAV:PRE?\n", b"1,0,3,1,1.0E-05,0,0,2.0E-04,0,0\n"),
         *data,
         *take,
+        *still,
         *data,
     )
     rate = sampler.configure(ranges_v=(10.0, 2.0), sample_rate_hz=1e5, samples=3, channels=("exc_v", "sin"))
@@ -239,19 +259,49 @@ def test_a_capture_is_scaled_by_its_preamble(scripted):
     assert (wave.rail_low, wave.rail_high) == (-32768, 32767)
 
 
+SHORT = [
+    (b":WAV:SOUR CHAN1;:WAV:DATA?\n", b"#14\x00\x00\x00\x00\n"),
+    (b"*ESE 2;*ESE?\n", b"2\n"),
+    (b"*ESE 0\n", b""),
+]
+
+
 def test_a_short_record_is_refused(scripted):
-    """A block with a sample missing is BadReply, never a shorter waveform."""
+    """A block with a sample missing is asked for once more, then it is BadReply; never a shorter waveform."""
+    still = [(STILL_SET, b"+2.0E+01;+4.0E+00;+1.0E+05;3\n"), CLEAN]
     sampler = scripted(
         SamplerDigitiser,
         SAMPLER,
         *CONFIGURE,
         (READ_BACK, b"+2.0E+01;+4.0E+00;+1.0E+05;3;WORD\n"),
+        (b"*OPC?\n", b"1\n"),
+        *still,
         (b":WAV:SOUR CHAN1;:WAV:PRE?\n", b"1,0,3,1,1.0E-05,0,0,1.0E-03,0,0\n"),
         (b":WAV:SOUR CHAN2;:WAV:PRE?\n", b"1,0,3,1,1.0E-05,0,0,1.0E-03,0,0\n"),
-        (b":WAV:SOUR CHAN1;:WAV:DATA?\n", b"#14\x00\x00\x00\x00\n"),
+        *SHORT,
+        *still,
+        SHORT[0],
     )
     sampler.configure(ranges_v=(10.0, 2.0), sample_rate_hz=1e5, samples=3, channels=("exc_v", "sin"))
+    sampler.wait_captured()
     with pytest.raises(BadReply, match="4 bytes where 6"):
+        sampler.fetch()
+    assert len(sampler.repeated) == 1
+
+
+def test_a_sampler_whose_range_was_changed(scripted):
+    """A record taken on another range than was set is refused: its scale would be wrong."""
+    sampler = scripted(
+        SamplerDigitiser,
+        SAMPLER,
+        *CONFIGURE,
+        (READ_BACK, b"+2.0E+01;+4.0E+00;+1.0E+05;3;WORD\n"),
+        (b"*OPC?\n", b"1\n"),
+        (STILL_SET, b"+2.0E+01;+4.0E+01;+1.0E+05;3\n"),
+    )
+    sampler.configure(ranges_v=(10.0, 2.0), sample_rate_hz=1e5, samples=3, channels=("exc_v", "sin"))
+    sampler.wait_captured()
+    with pytest.raises(InstrumentRefused, match="somebody else"):
         sampler.fetch()
 
 

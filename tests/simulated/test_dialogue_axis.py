@@ -213,11 +213,11 @@ def test_feed_hold_brakes_and_resume_goes_on(idle: Hand) -> None:
 
 
 def test_homing_makes_the_index_mark_zero(axis: Hand, world: PlainWorld) -> None:
-    """$H unlocks; no `?` is answered while it seeks."""
+    """$H unlocks; no `?` is answered while it seeks; it ends pulled off ($27) from the mark, which is zero."""
     assert axis.say("$H") == []
     assert axis.say(b"?") + axis.wait(1.9) == []
-    assert axis.wait(0.2) == OK
-    assert position(axis) == 0.0
+    assert axis.wait(0.4) == OK
+    assert position(axis) == -4.5
     assert ("index",) in world.orders
 
 

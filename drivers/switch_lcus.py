@@ -1,0 +1,159 @@
+"""Serial relay boards of the LCUS kind: four-byte frames A0, relay, 0 or 1, sum; FF asks for all states.
+
+Relays are numbered from 1. The board can't be asked who it is: it is recognised by answering FF with one line a relay,
+`CH1:ON`. Every change is read back, twice when the first answer is not whole. It must never know what a relay carries.
+Source: data sheets sold with LCUS-1 to LCUS-8 boards (9600 8N1, A0 01 01 A2 switches relay 1 on, A0 01 00 A1 off) †;
+the answer to FF is from memory (†): check it on the board before relying on it.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Sequence
+
+from drivers.link.base import Link
+from drivers.link.states import win_back
+from drivers.link.urls import make_link
+from drivers.roles import Identity
+from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, UsageError, WrongInstrument
+
+START = 0xA0
+ASK = b"\xff"
+DEADLINE_S = 1.0
+_STATE = re.compile(r"CH(?P<relay>\d+): *(?P<state>ON|OFF) *")
+
+
+class SwitchLcus:
+    """relays: how many the board has."""
+
+    def __init__(self, name: str, link: str | Link, *, relays: int = 8) -> None:
+        self._name = name
+        self._link = make_link(link, name) if isinstance(link, str) else link
+        self._relays = relays
+        self._lock = threading.RLock()
+        self._identity: Identity | None = None
+        self._opened = False
+        self.repeated: list[str] = []
+
+    @property
+    def name(self) -> str:
+        return self._name
+
+    def open(self) -> None:
+        """Opens and looks for the board's way of answering; switches nothing."""
+        with self._lock:
+            self._link.open()
+            try:
+                states = self._states()
+            except (NoReply, BadReply) as fault:
+                self.close()
+                raise WrongInstrument(
+                    f"nothing answers as a board of {self._relays} relays ({fault.message})",
+                    instrument=self._name,
+                    exchange="FF",
+                    next_action="Check the port, and `relays` in the bench file.",
+                ) from fault
+            except BenchError:
+                self.close()
+                raise
+            self._identity = Identity(maker="LCUS", model=f"{len(states)} relays", serial="", firmware="")
+            self._opened = True
+
+    def identity(self) -> Identity:
+        """What can be known of it: how many relays answered. It has no serial number."""
+        if self._identity is None:
+            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
+        return self._identity
+
+    def close(self) -> None:
+        """Never raises."""
+        self._opened = False
+        self._link.close()
+
+    def close_channels(self, channels: Sequence[int]) -> None:
+        """Closes relays and reads them back; InstrumentRefused when one stayed open."""
+        self._switch(channels, closed=True)
+
+    def open_channels(self, channels: Sequence[int]) -> None:
+        """Opens relays and reads them back; InstrumentRefused when one stayed closed."""
+        self._switch(channels, closed=False)
+
+    def open_all(self) -> None:
+        """Opens every relay and reads them back."""
+        self._switch(range(1, self._relays + 1), closed=False)
+
+    def closed_channels(self) -> tuple[int, ...]:
+        """The relays that the board says are closed."""
+        with self._lock:
+            return tuple(relay for relay, closed in sorted(self._states_again().items()) if closed)
+
+    def safe_state(self) -> None:
+        """All relays open. Nothing to do when it was not opened."""
+        if not self._opened:
+            return
+        with self._lock:
+            self._link.open()
+            self.open_all()
+
+    def _switch(self, channels: Sequence[int], *, closed: bool) -> None:
+        unique = list(dict.fromkeys(channels))
+        if any(not 1 <= relay <= self._relays for relay in unique):
+            raise UsageError(
+                f"{self._name}: relays {unique}; it has 1 to {self._relays}.", next_action="Correct the channel map."
+            )
+        if not unique:
+            return
+        with self._lock:
+            self._back()
+            for relay in unique:
+                self._link.write(frame(relay, closed=closed))
+            states = self._states_again()
+            wrong = [relay for relay in unique if states[relay] != closed]
+            if wrong:
+                for relay in wrong:  # a frame may have been lost on the wire: it is said once more
+                    self._link.write(frame(relay, closed=closed))
+                states = self._states_again()
+                wrong = [relay for relay in unique if states[relay] != closed]
+        if wrong:
+            raise InstrumentRefused(
+                f"relay {', '.join(map(str, wrong))} stayed {'open' if closed else 'closed'}",
+                instrument=self._name,
+                exchange="FF",
+                next_action="Listen for the relay and check the board's supply.",
+            )
+
+    def _states_again(self) -> dict[int, bool]:
+        try:
+            return self._states()
+        except (NoReply, BadReply) as fault:
+            self.repeated.append(str(fault))
+            return self._states()
+
+    def _states(self) -> dict[int, bool]:
+        """Relay -> closed, of a whole answer: one line for each relay, each once."""
+        self._back()
+        self._link.drain(0.02)
+        self._link.dirty = False
+        self._link.write(ASK)
+        states: dict[int, bool] = {}
+        for _ in range(self._relays):
+            line = self._link.read_line(DEADLINE_S).decode("ascii", "replace").strip()
+            match = _STATE.fullmatch(line)
+            relay = int(match["relay"]) if match else 0
+            if match is None or relay in states or not 1 <= relay <= self._relays:
+                self._link.dirty = True
+                raise BadReply(f"{line!r} is no state of a relay", instrument=self._name, exchange="FF")
+            states[relay] = match["state"] == "ON"
+        return states
+
+    def _back(self) -> None:
+        """A lost link is won back; the board keeps its relays, or has lost them all: the read-back tells."""
+        if self._opened and not self._link.is_open:
+            win_back(self._name, self._link.open, self._link.close)
+
+
+def frame(relay: int, *, closed: bool) -> bytes:
+    """A0, relay, 0 or 1, and the sum of these three."""
+    body = bytes([START, relay, int(closed)])
+    return body + bytes([sum(body) & 0xFF])
