@@ -14,7 +14,7 @@ STEPS = (
     ("style", ["-m", "ruff", "check", "."]),
     ("format", ["-m", "ruff", "format", "--check", "."]),
     ("types", ["-m", "mypy"]),
-    ("tests", ["-m", "pytest", "-q"]),
+    ("tests", ["-m", "pytest", "-q", "-n", "2", "--durations=15"]),
     ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
 )
 
