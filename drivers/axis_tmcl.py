@@ -29,7 +29,7 @@ START, STOP, STATUS = 0, 1, 2
 SERIAL_VARIABLE = 55  # of bank 2: four characters that the shop has stored there
 SEEK_DEG_S = 30.0
 SEEK_S = 60.0
-POLL_S = 0.02
+POLL_S = 0.002
 SAFE_LOCK_S = 1.2
 MODULES = frozenset((1240, 1241, 1260, 1270, 1276, 1278, 1290))
 
@@ -171,7 +171,15 @@ class AxisTmcl:
                 self._budget_s = 0.0
                 raise
             self._moving, self._budget_s = False, 0.0
-        time.sleep(dwell_s)
+            self._stay(dwell_s)
+
+    def _stay(self, dwell_s: float) -> None:
+        """Watches for dwell_s that the counter stays where it is."""
+        end_s = time.monotonic() + dwell_s
+        while time.monotonic() < end_s:
+            if self._tmcl.get(POSITION) != self._target:
+                self._known = False
+                raise self._lost(f"it did not stay at {self._target}")
 
     def position_steps(self) -> int | None:
         """Where the axis is (commanded), None when the position is not known."""

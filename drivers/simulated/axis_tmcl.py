@@ -22,7 +22,7 @@ VERSION = 1240 << 16 | 0x0119
 VERSION_TEXT = b"1240V119"
 SERIAL = int.from_bytes(b"SIM5", "big")
 OK, BAD_CHECKSUM, BAD_COMMAND, BAD_TYPE, BAD_VALUE = 100, 1, 2, 3, 4
-REPLY_S = 0.001
+REPLY_S = 0.002  # two datagrams at 115200 baud and the module's own time
 FAR = 2_000_000_000
 READ_ONLY = frozenset((3, 8, 9, 10, 11, 29, 197, 206, 208))
 # axis parameters at switching on that are kept as they are set and do nothing else here
