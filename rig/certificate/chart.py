@@ -8,7 +8,7 @@ library costs more than the whole report. SVG 1.1 (W3C), paths, rects, circles a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from html import escape
 
 import numpy as np
@@ -27,7 +27,8 @@ LEFT_MM, BOTTOM_MM, TOP_MM = 13.0, 10.0, 2.0
 class Chart:
     """Axes of width_mm x height_mm; limits are set at once, everything is drawn in data units afterwards.
 
-    right_mm: room for a second scale. square: equal width and height of the plot's field, centred.
+    right_mm: room for a second scale. square: equal width and height of the plot's field, centred. write: the tick
+    numbers in the page's language.
     """
 
     def __init__(
@@ -39,6 +40,7 @@ class Chart:
         y: tuple[float, float],
         right_mm: float = 2.0,
         square: bool = False,
+        write: Callable[[str], str] = str,
     ) -> None:
         self.width, self.height = width_mm * PT, height_mm * PT
         wide, high, left = width_mm - LEFT_MM - right_mm, height_mm - BOTTOM_MM - TOP_MM, LEFT_MM
@@ -47,6 +49,7 @@ class Chart:
         self.left, self.right = left * PT, (left + wide) * PT
         self.top, self.bottom = TOP_MM * PT, (TOP_MM + high) * PT
         self.x, self.y = x, y
+        self._write = write
         self._parts: list[str] = []
 
     # ---- places ---------------------------------------------------------------------------------------------
@@ -106,7 +109,7 @@ class Chart:
         for tick in ticks:
             x = self.at_x(tick)
             self._path(f"M{x:.2f} {self.bottom:.2f}v2.5", MUTED, 0.5)
-            self._text(number(tick, 4), x, self.bottom + 10.0, anchor="middle")
+            self._text(self._write(number(tick, 4)), x, self.bottom + 10.0, anchor="middle")
         self._text(label, (self.left + self.right) / 2.0, self.bottom + 7.0 * PT + 2.6, anchor="middle")
 
     def y_axis(self, label: str, *, grid: bool = True) -> None:
@@ -117,7 +120,7 @@ class Chart:
             if grid:
                 self._path(f"M{self.left:.2f} {y:.2f}H{self.right:.2f}", RULE, 0.4)
             self._path(f"M{self.left:.2f} {y:.2f}h-2.5", MUTED, 0.5)
-            self._text(number(tick, 4), self.left - 4.5, y + 2.6, anchor="end")
+            self._text(self._write(number(tick, 4)), self.left - 4.5, y + 2.6, anchor="end")
         self._upright_text(label, self.left - 10.0 * PT + 2.0)
 
     def right_scale(self, factor: float, label: str) -> None:
@@ -125,7 +128,7 @@ class Chart:
         for tick in round_ticks(factor * self.y[0], factor * self.y[1]):
             y = self.at_y(tick / factor)
             self._path(f"M{self.right:.2f} {y:.2f}h2.5", MUTED, 0.5)
-            self._text(number(tick, 3), self.right + 4.5, y + 2.6, anchor="start")
+            self._text(self._write(number(tick, 3)), self.right + 4.5, y + 2.6, anchor="start")
         self._upright_text(label, self.right + 29.0)
 
     def svg(self) -> str:

@@ -19,6 +19,8 @@ SUBTITLE = "calibration-style"
 NON_ACCREDITED = "Issued by a non-accredited workshop. The layout follows the content list of ISO/IEC 17025 clause 7.8."
 ITEM_ONLY = "The results relate only to the item tested, as received and as clamped, at the time of the test."
 IN_FULL = "This report may not be reproduced except in full."
+TOLD_BY_CUSTOMER = "Entries marked c were told by the customer and not checked here."
+LIMITS_OF_CUSTOMER = "Limits set by the customer are used as given; whether they suit the purpose was not judged."
 RELEARN = (
     "After fitting, the electrical zero must be re-learned: re-learn on the vehicle by the maker's procedure required. "
     "Nothing in this report is an offset for a vehicle."
@@ -100,6 +102,18 @@ def verdict_sentence(judgement: Judgement, guard: float) -> str:
     if judgement.outcome == "not this kind":
         return "What is clamped does not behave like a variable-reluctance resolver of this part number."
     return "The run was cut short; what was read until then is kept."
+
+
+def statements(judged: Sequence[Judged], told_by_customer: bool) -> tuple[str, ...]:
+    """The standing sentences, and those about what the customer gave."""
+    given = any(line.limit is not None and line.limit.origin == "customer" for line in judged)
+    return (
+        ITEM_ONLY,
+        IN_FULL,
+        NON_ACCREDITED,
+        *((TOLD_BY_CUSTOMER,) if told_by_customer else ()),
+        *((LIMITS_OF_CUSTOMER,) if given else ()),
+    )
 
 
 def _open_lines(counted: Sequence[Judged]) -> str:

@@ -19,6 +19,7 @@ from rig.certificate.wording import (
     number,
     scale_of,
     short_name,
+    unit_of_line,
 )
 from rig.result import Judged, Result
 from rig.uncertainty.conformity import Verdict
@@ -205,8 +206,8 @@ def budgets(judged: Sequence[Judged]) -> tuple[Budget, ...]:
 
 
 def _budget(r: Result) -> Budget:
-    m = described(r.measurand)
-    scale = scale_of(m, abs(r.estimate) if r.estimate is not None else None)
+    told = Judged(measurand=r.measurand, result=r, limit=None, verdict=Verdict.NO_LIMIT)
+    scale = scale_of(unit_of_line(told), abs(r.estimate) if r.estimate is not None else None)
     lines = sorted(r.budget, key=lambda line: -line.contribution)
     total = sum(line.contribution**2 for line in lines) or 1.0
     large = [line for line in lines[:BUDGET_LINES] if line.contribution**2 >= BUDGET_SHARE * total]
@@ -222,6 +223,6 @@ def _budget(r: Result) -> Budget:
     if rest := lines[len(large) :]:
         small = sum(line.contribution**2 for line in rest)
         rows.append(BudgetRow(f"{len(rest)} smaller", "", number(small**0.5 * scale.factor, 2), small / total))
-    shown = display(Judged(measurand=r.measurand, result=r, limit=None, verdict=Verdict.NO_LIMIT))
+    shown = display(told)
     dof = number(r.dof, 3) if r.dof is not None and r.dof < 1000 else "∞"
     return Budget(short_name(r.measurand, alone=True), scale.unit, minus(shown.U), shown.k, dof, tuple(rows))

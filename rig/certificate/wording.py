@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.errors import UsageError
 from rig.quantity import Limit, Measurand, Scalar, measurand
@@ -18,6 +18,7 @@ from rig.uncertainty.conformity import Verdict, judge
 from rig.uncertainty.rounding import round_for_verdict, round_result
 
 DASH = "–"
+TOLD_OTHERWISE = ("arcmin", "degC", "K")
 PERCENT = ("r20_match", "tr_imbalance", "thd_exc", "quadrature_sin", "quadrature_cos", "centre_sin", "centre_cos")
 LADDERS: Mapping[str, tuple[tuple[float, str], ...]] = {  # factor to the shown unit, its name; first that gives >= 1
     "ohm": ((1e-9, "GΩ"), (1e-6, "MΩ"), (1e-3, "kΩ"), (1.0, "Ω")),
@@ -26,7 +27,7 @@ LADDERS: Mapping[str, tuple[tuple[float, str], ...]] = {  # factor to the shown 
     "H": ((1.0, "H"), (1e3, "mH"), (1e6, "µH")),
     "Hz": ((1.0, "Hz"),),
 }
-PLAIN = {"degC": "°C", "K": "K", "deg": "°", "arcmin": "′", "mm": "mm", "ratio": "", "1": ""}
+PLAIN = {"degC": "°C", "degF": "°F", "K": "K", "deg": "°", "arcmin": "′", "mm": "mm", "ratio": "", "1": ""}
 MARKS = {  # reads without colour: the word is always printed beside it
     "pass": "✓",
     "conditional pass": "✓?",
@@ -131,6 +132,13 @@ def described(id_: str) -> Measurand:
         return Measurand(id_, "", id_.replace("_", " "), "other")
 
 
+def unit_of_line(line: Judged) -> Measurand:
+    """The line's measurand in the unit in which the line is told (rig/certificate/units.py)."""
+    m = described(line.measurand)
+    told = line.result.unit if line.result is not None else m.unit
+    return m if told == m.unit or m.unit not in TOLD_OTHERWISE else replace(m, unit=told)
+
+
 def scale_of(m: Measurand, size: float | None) -> Scale:
     """The unit in which a value of this size (in the measurand's own unit) reads well."""
     if m.id in PERCENT:
@@ -216,7 +224,7 @@ def k_text(result: Result | None) -> str:
 
 def display(line: Judged, guard: float = 1.0) -> Shown:
     """A judged line as printed. guard: w / U of the decision rule in force."""
-    m, result = described(line.measurand), line.result
+    m, result = unit_of_line(line), line.result
     size = abs(result.estimate) if result is not None and result.estimate is not None else None
     if size is None and line.limit is not None:
         size = max(abs(end) for end in (line.limit.lower, line.limit.upper) if end is not None)
@@ -255,6 +263,7 @@ def conditions_text(conditions: Mapping[str, Scalar], keys: tuple[str, ...]) -> 
         if (value := conditions.get(key)) is None:
             continue
         word, unit = CONDITION_WORDS[key]
+        unit = unit if isinstance(value, int | float) else ""
         shown = number(value, 5) if isinstance(value, int | float) else str(value)
         parts.append(f"{word} {shown} {unit}".strip())
     return ", ".join(parts)

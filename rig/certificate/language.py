@@ -1,0 +1,123 @@
+"""English words of a report in another language, from a table (texts/<code>.toml); figures with that language's comma.
+
+    language("de").say("All results") -> "Alle Ergebnisse"
+
+A key of the table may hold {places}: what stands there is said in the other language too. What is not in the table is
+left in English: free text of evaluation and diagnosis, names, serials. Pure but for reading its own table.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+TEXTS = Path(__file__).parent / "texts"
+FIGURE = re.compile(r"(?<![\d.,\w])(\d+)\.(\d+)(?![\d.])")
+ONLY_FIGURES = re.compile(r"[\s\d.,+−–±<>=≤≥…()′°%/ΩµHzFKCkGMmVA]*\d[\s\d.,+−–±<>=≤≥…()′°%/ΩµHzFKCkGMmVA]*")
+PLACE = re.compile(r"\\\{(\w+)\\\}")
+LISTED = re.compile(r"(; |, (?=\d+ ))")
+
+
+@dataclass(frozen=True)
+class Language:
+    """One language: code (ISO 639-1), decimal sign, words by English words, and patterns with places.
+
+    table: every row as it stands, for a page that fills its places itself.
+    """
+
+    code: str
+    decimal: str
+    words: Mapping[str, str]
+    patterns: tuple[tuple[re.Pattern[str], str], ...] = ()
+    table: Mapping[str, str] = field(default_factory=dict)
+
+    def say(self, text: str) -> str:
+        """The text in this language; unchanged where the table has no word for it."""
+        if self.code == "en" or not text:
+            return text
+        if text in self.words:
+            return self.words[text]
+        if ONLY_FIGURES.fullmatch(text):
+            return self.figures(text)
+        for pattern, wanted in self.patterns:
+            if found := pattern.fullmatch(text):
+                return wanted.format(**{name: self.say(part) for name, part in found.groupdict().items()})
+        parts = LISTED.split(text)
+        return "".join(part if n % 2 else self.say(part) for n, part in enumerate(parts)) if len(parts) > 1 else text
+
+    def figures(self, text: str) -> str:
+        """Decimal points of the numbers in a text as this language's sign; versions and addresses keep theirs."""
+        return text if self.decimal == "." else FIGURE.sub(rf"\1{self.decimal}\2", text)
+
+
+@cache
+def language(code: str) -> Language:
+    """The language of a code: "en", or one that has a table."""
+    if code == "en":
+        return Language("en", ".", {})
+    table = tomllib.loads((TEXTS / f"{code}.toml").read_text(encoding="utf-8"))
+    rows = {
+        english: told for section in table.values() if isinstance(section, dict) for english, told in section.items()
+    }
+    words = {english: told for english, told in rows.items() if "{" not in english}
+    patterns = tuple(
+        (re.compile(PLACE.sub(_place, re.escape(english)), re.DOTALL), told)
+        for english, told in sorted(rows.items(), key=lambda row: -len(row[0]))
+        if "{" in english
+    )
+    return Language(code, table["decimal"], words, patterns, rows)
+
+
+def _place(found: re.Match[str]) -> str:
+    """A place as a pattern: numbers where its name begins with n, else anything."""
+    name = found[1]
+    return rf"(?P<{name}>[\d.,+−-]+)" if name.startswith("n") and name != "name" else rf"(?P<{name}>.+?)"
+
+
+FIGURES = frozenset({"estimate", "U", "limits", "k", "dof", "contribution", "elec", "mech", "cells", "lower", "upper"})
+VERBATIM = frozenset(
+    {
+        "number",
+        "run",
+        "replaces",
+        "shop",
+        "hashes",
+        "software",
+        "measurand",
+        "verdict",
+        "mark",
+        "id",
+        "tone",
+        "outcome",
+        "beyond",
+    }
+    | {"code", "equations", "pins", "origin", "status", "stated", "units", "check", "qr", "logo", "paper", "language"}
+    | {"who", "asset", "serial", "certificate", "calibrated", "due", "beyond"}
+)
+TOLD_AS_IT_IS = frozenset({"Serial", "Part number", "Job", "Customer", "Done by"})
+
+
+def said(told: Any, tongue: Language, key: str = "") -> Any:
+    """A report's printed data in a language: words by the table, names and serials untouched."""
+    if tongue.code == "en" or key in VERBATIM:
+        return told
+    if isinstance(told, Mapping):
+        return {name: said(value, tongue, name) for name, value in told.items()}
+    if isinstance(told, list | tuple):
+        if key in ("item", "job", "dates") and all(isinstance(row, list | tuple) and len(row) == 2 for row in told):
+            return [[tongue.say(name), _value(name, value, tongue)] for name, value in told]
+        return [said(value, tongue, key) for value in told]
+    if isinstance(told, str):
+        return tongue.figures(told) if key in FIGURES else tongue.say(told)
+    return told
+
+
+def _value(name: str, value: str, tongue: Language) -> str:
+    if name == "Customer":
+        return value.removesuffix(", as told") + tongue.say(", as told") if value.endswith(", as told") else value
+    return value if name in TOLD_AS_IT_IS else tongue.say(value)
