@@ -151,16 +151,16 @@ def run_job(request: Request, on_progress: Callable[[Progress], None] = lambda _
             manual=entries,
             on_progress=on_progress,
         )
-        ended, ended_utc = taken(sequence, context, store, folder)
+        ended = taken(sequence, context, store, folder)
     if ended.fault is not None:
-        raise kept(ended.fault, store, folder, ended_utc)
-    return concluded(store, folder, ended_utc, name)
+        raise kept(ended.fault, store, folder, ended.utc)
+    return concluded(store, folder, ended.utc, name)
 
 
-def taken(sequence: Sequence, context: Context, store: Store, folder: RunFolder) -> tuple[Ended, str]:
+def taken(sequence: Sequence, context: Context, store: Store, folder: RunFolder) -> Ended:
     """Run the sequence; a fault of the program still leaves the run closed as incomplete."""
     try:
-        return run_sequence(sequence, context), context.clock.utc()
+        return run_sequence(sequence, context)
     except BaseException as fault:
         store.finish(folder, ended=f"fault of the program: {fault!r}")
         raise
