@@ -15,6 +15,7 @@ import time
 
 from drivers.grbl_dialogue import GrblDialogue
 from drivers.link.base import Link
+from drivers.link.states import win_back
 from drivers.link.urls import make_link
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, PositionLost, WrongInstrument
@@ -77,16 +78,19 @@ class AxisGrbl:
         WrongInstrument when steps a turn differ or hard limits would stop a turning axis. The position is unknown.
         """
         with self._lock:
-            self._link.open()
-            self._known = self._moving = self._asleep = False
             try:
-                banner = self._grbl.reset(patience_s=BOOT_S)
-                self._identity = _identity(banner, self._grbl.command("$I"))
-                self._set_up()
-                self._opened = True
+                self._bring_up()
             except BenchError:
                 self.close()
                 raise
+
+    def _bring_up(self) -> None:
+        self._link.open()
+        self._known = self._moving = self._asleep = False
+        banner = self._grbl.reset(patience_s=BOOT_S)
+        self._identity = _identity(banner, self._grbl.command("$I"))
+        self._set_up()
+        self._opened = True
 
     def identity(self) -> Identity:
         """Who answered when it was opened; the serial is the string kept in the controller ($I)."""
@@ -103,6 +107,7 @@ class AxisGrbl:
         """Motor current off ($SLP): the shaft turns by hand and the position is unknown."""
         with self._lock:
             self._known = self._moving = False
+            self._back()
             if not self._asleep:
                 self._grbl.command("$SLP")
                 self._asleep = True
@@ -110,6 +115,7 @@ class AxisGrbl:
     def hold(self) -> None:
         """Motor current on. After a release the position stays unknown until `index`."""
         with self._lock:
+            self._back()
             if self._asleep:
                 self._grbl.reset()
                 self._asleep = False
@@ -153,6 +159,7 @@ class AxisGrbl:
             if self._asleep or not (self._known or self._moving):
                 return
             self._guarded(f"G4 P{max(dwell_s, 0.001):.3f}", 1.5 * (self._budget_s + dwell_s) + 3.0)
+            self._in_step()
             self._moving, self._budget_s = False, 0.0
 
     def position_steps(self) -> int | None:
@@ -219,6 +226,29 @@ class AxisGrbl:
         if len(hits) != 1 or hits[0]["hit"] != "1":
             raise BadReply(f"{lines} where [PRB:...:1] was expected", instrument=self._name, exchange="G38.2")
         return float(hits[0]["x"])
+
+    def _in_step(self) -> None:
+        """An ok too many would be taken for the end of a motion: refused, and the position is unknown."""
+        try:
+            fine = self._grbl.in_step()
+        except BenchError:
+            self._known = self._moving = False
+            raise
+        if not fine:
+            self._link.dirty = True
+            self._known = self._moving = False
+            raise self._lost("its answers are out of step with the lines")
+
+    def _back(self) -> None:
+        """A lost link is won back by opening anew: reset, identified, checked, set up. The position is unknown."""
+        if self._opened and not self._link.is_open:
+            before = self._identity
+            win_back(self._name, self._bring_up, self._link.close)
+            if before is not None and self.identity() != before:
+                raise WrongInstrument(
+                    f"another controller answers after the link was lost: {self.identity().model}",
+                    instrument=self._name,
+                )
 
     def _guarded(self, line: str, deadline_s: float) -> list[str]:
         """A line whose failure leaves the position unknown."""

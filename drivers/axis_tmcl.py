@@ -117,7 +117,7 @@ class AxisTmcl:
             self._moving = True
             self._tmcl.ask(Op.RFS, START)
             end_s = time.monotonic() + SEEK_S
-            while self._tmcl.ask(Op.RFS, STATUS) or self._tmcl.ask(Op.RFS, STATUS):
+            while self._tmcl.read(Op.RFS, STATUS) or self._tmcl.read(Op.RFS, STATUS):
                 if time.monotonic() > end_s:
                     self._tmcl.ask(Op.RFS, STOP)
                     raise PositionLost(
@@ -186,7 +186,7 @@ class AxisTmcl:
         with self._lock:
             if not self._known:
                 return None
-            return self._target if not self._moving else self._tmcl.ask(Op.GAP, POSITION)
+            return self._target if not self._moving else self._tmcl.read(Op.GAP, POSITION)
 
     def halt(self) -> None:
         """Stops now, from any thread, also while another one waits; in motion the position is lost."""
@@ -250,7 +250,7 @@ class AxisTmcl:
         self._opened = True
 
     def _identified(self) -> Identity:
-        version = self._tmcl.ask(Op.GFV, 1)
+        version = self._tmcl.read(Op.GFV, 1)
         module, major, minor = version >> 16 & 0xFFFF, version >> 8 & 0xFF, version & 0xFF
         if module not in MODULES:
             raise WrongInstrument(
@@ -259,7 +259,7 @@ class AxisTmcl:
                 exchange="GFV",
                 next_action="Modules with internal speed units are not supported: choose another.",
             )
-        stored = self._tmcl.ask(Op.GGP, SERIAL_VARIABLE, motor=2) & 0xFFFFFFFF
+        stored = self._tmcl.read(Op.GGP, SERIAL_VARIABLE, motor=2) & 0xFFFFFFFF
         raw = stored.to_bytes(4, "big")
         serial = raw.decode("ascii") if raw.isalnum() else (str(stored) if stored else "")
         return Identity(maker="Trinamic", model=f"TMCM-{module}", serial=serial, firmware=f"{major}.{minor}")

@@ -8,71 +8,42 @@ Source: Vaisala HMT330 User's Guide M210566EN, "Serial Line Communication" (SEND
 from __future__ import annotations
 
 import re
-import threading
 import time
 
-from drivers.link.base import Link, named
-from drivers.link.urls import make_link
+from drivers.link.base import named
+from drivers.link.line_device import LineDevice
 from drivers.roles import ClimateReading, Identity
-from rig.errors import BadReply, BenchError, LinkDown, NoReply, WrongInstrument
+from rig.errors import BadReply, NoReply, WrongInstrument
 
 _READING = re.compile(r"RH= *(?P<rh>\d+\.\d+) *%RH\s+T= *(?P<t>-?\d+\.\d+) *'C", re.ASCII)
 _SERIAL = re.compile(r"serial number *: *(?P<serial>\S+)", re.IGNORECASE)
 _MODEL = re.compile(r"(?P<model>HM[TP]\d+\w*) */ *(?P<firmware>\S+)", re.IGNORECASE)
 
 
-class ClimateHmt:
+class ClimateHmt(LineDevice):
     """Metric units; other units are refused, not converted."""
-
-    def __init__(self, name: str, link: str | Link) -> None:
-        self._name = name
-        self._link = make_link(link, name) if isinstance(link, str) else link
-        self._lock = threading.Lock()
-        self._identity: Identity | None = None
-
-    @property
-    def name(self) -> str:
-        return self._name
-
-    def open(self) -> None:
-        """Opens and identifies."""
-        with self._lock:
-            self._link.open()
-            try:
-                self._identity = self._identify()
-            except BenchError:
-                self._link.close()
-                raise
-
-    def identity(self) -> Identity:
-        """Who answered when it was opened."""
-        if self._identity is None:
-            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
-        return self._identity
 
     def read(self) -> ClimateReading:
         """Temperature in degC and relative humidity in percent. BadReply for a fault, another unit or a part of it."""
-        with self._lock:
-            line = self._send("SEND", 1.0)[0]
-            match = _READING.fullmatch(line)
-            if match is None:
-                raise BadReply(
-                    f"{line!r} is no reading in %RH and 'C",
-                    instrument=self._name,
-                    exchange="SEND",
-                    next_action="Set UNIT M and FORM / on the transmitter; ERRS tells its faults.",
-                )
-            reading = ClimateReading(temperature_degc=float(match["t"]), humidity_pct=float(match["rh"]))
-            if not (-70.0 <= reading.temperature_degc <= 180.0 and 0.0 <= reading.humidity_pct <= 100.0):
-                raise BadReply(f"{line!r} is beyond the transmitter's range", instrument=self._name, exchange="SEND")
-            return reading
+        return self._again(self._read)
 
     def safe_state(self) -> None:
         """It only reads: nothing to switch off."""
 
-    def close(self) -> None:
-        """Never raises."""
-        self._link.close()
+    def _read(self) -> ClimateReading:
+        line = self._send("SEND", 1.0)[0]
+        match = _READING.fullmatch(line)
+        if match is None:
+            raise BadReply(
+                f"{line!r} is no reading in %RH and 'C",
+                instrument=self._name,
+                exchange="SEND",
+                next_action="Set UNIT M and FORM / on the transmitter; ERRS tells its faults.",
+            )
+        reading = ClimateReading(temperature_degc=float(match["t"]), humidity_pct=float(match["rh"]))
+        if not (-70.0 <= reading.temperature_degc <= 180.0 and 0.0 <= reading.humidity_pct <= 100.0):
+            raise BadReply(f"{line!r} is beyond the transmitter's range", instrument=self._name, exchange="SEND")
+        return reading
 
     def _identify(self) -> Identity:
         lines = self._send("?", 1.0)

@@ -9,21 +9,19 @@ temperature 1, humidity 2, tenths, 9600 8N1) †.
 
 from __future__ import annotations
 
-import threading
 import time
 
 from drivers import modbus_rtu
 from drivers.link.base import Link
-from drivers.link.states import win_back
-from drivers.link.urls import make_link
+from drivers.link.line_device import LineDevice
 from drivers.roles import ClimateReading, Identity
-from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply
+from rig.errors import BadReply, BenchError, InstrumentRefused, NoReply
 
 DEADLINE_S = 0.5
 SILENCE_S = 0.005  # between frames: 3.5 characters at 9600 baud
 
 
-class ClimateModbus:
+class ClimateModbus(LineDevice):
     """One probe on one port, alone or with others at other addresses."""
 
     def __init__(
@@ -36,55 +34,24 @@ class ClimateModbus:
         register: int = 1,
         scale: float = 0.1,
     ) -> None:
-        self._name = name
-        self._link = make_link(link, name) if isinstance(link, str) else link
+        super().__init__(name, link)
         self._address, self._function, self._register, self._scale = address, function, register, scale
-        self._lock = threading.Lock()
-        self._identity: Identity | None = None
-        self.repeated: list[str] = []
-
-    @property
-    def name(self) -> str:
-        return self._name
 
     def open(self) -> None:
         """Opens, asks who answers, and takes one reading to prove that registers and scale are right."""
-        with self._lock:
-            self._link.open()
-            try:
-                self._identity = self._identify()
-                self._read_again()
-            except BenchError:
-                self._link.close()
-                raise
-
-    def identity(self) -> Identity:
-        """Who answered when it was opened; a probe without identification has no serial."""
-        if self._identity is None:
-            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
-        return self._identity
+        super().open()
+        try:
+            self._again(self._read)
+        except BenchError:
+            self.close()
+            raise
 
     def read(self) -> ClimateReading:
         """Temperature in degC and relative humidity in percent. BadReply beyond what air can be."""
-        with self._lock:
-            if self._identity is not None and not self._link.is_open:
-                win_back(self._name, self._link.open, self._link.close)
-            return self._read_again()
+        return self._again(self._read)
 
     def safe_state(self) -> None:
         """It only reads: nothing to switch off."""
-
-    def close(self) -> None:
-        """Never raises."""
-        self._link.close()
-
-    def _read_again(self) -> ClimateReading:
-        """A reading; once more after a fault of the wire, which changes nothing."""
-        try:
-            return self._read()
-        except (NoReply, BadReply) as fault:
-            self.repeated.append(str(fault))
-            return self._read()
 
     def _read(self) -> ClimateReading:
         exchange = f"function {self._function} register {self._register}"

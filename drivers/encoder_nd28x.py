@@ -10,71 +10,48 @@ digits without a decimal point). † ESC before and CR after a command.
 from __future__ import annotations
 
 import re
-import threading
 
 from drivers.link.base import Link, named
-from drivers.link.urls import make_link
+from drivers.link.line_device import LineDevice
 from drivers.roles import Identity
-from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
+from rig.errors import BadReply, InstrumentRefused, NoReply, WrongInstrument
 
 STX, NAK = b"\x02", b"\x15"
 _MODEL = re.compile(r"ND-?\s*2\d\d\w*", re.ASCII)
 _POSITION = re.compile(r"(?P<sign>[+-]?) *(?P<whole>\d+)(?:\.(?P<part>\d+))?", re.ASCII)
 
 
-class EncoderNd28x:
-    """decimals: digits behind the point when the display sends none."""
+class EncoderNd28x(LineDevice):
+    """decimals: digits behind the point when the display sends none. Its software number stands in for a serial."""
 
     def __init__(self, name: str, link: str | Link, *, decimals: int | None = None) -> None:
-        self._name = name
-        self._link = make_link(link, name) if isinstance(link, str) else link
+        super().__init__(name, link)
         self._decimals = decimals
-        self._lock = threading.Lock()
-        self._identity: Identity | None = None
 
-    @property
-    def name(self) -> str:
-        return self._name
-
-    def open(self) -> None:
-        """Opens and identifies."""
-        with self._lock:
-            self._link.open()
-            try:
-                lines = [self._ask("A0000")]
-                while (more := self._link.poll_line(0.05)) is not None:
-                    lines.append(more.decode("ascii", "replace").strip())
-                self._identity = self._identified(lines)
-            except BenchError:
-                self._link.close()
-                raise
-
-    def identity(self) -> Identity:
-        """Who answered when it was opened; the display tells no serial of its own, its software number stands in."""
-        if self._identity is None:
-            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
-        return self._identity
+    def _identify(self) -> Identity:
+        lines = [self._ask("A0000")]
+        while (more := self._link.poll_line(0.05)) is not None:
+            lines.append(more.decode("ascii", "replace").strip())
+        return self._identified(lines)
 
     def angle_mech_deg(self) -> float:
         """The displayed position, mechanical degrees. BadReply for anything that is not one."""
-        with self._lock:
-            reply = self._ask("A0200")
-            match = _POSITION.fullmatch(reply.strip(" "))
-            if match is None:
-                raise BadReply(
-                    f"{reply!r} is no position",
-                    instrument=self._name,
-                    exchange="A0200",
-                    next_action="Read the display: it shows what is wrong with the encoder.",
-                )
-            return self._degrees(match, reply)
+        return self._again(self._angle)
 
     def safe_state(self) -> None:
         """It only reads: nothing to switch off."""
 
-    def close(self) -> None:
-        """Never raises."""
-        self._link.close()
+    def _angle(self) -> float:
+        reply = self._ask("A0200")
+        match = _POSITION.fullmatch(reply.strip(" "))
+        if match is None:
+            raise BadReply(
+                f"{reply!r} is no position",
+                instrument=self._name,
+                exchange="A0200",
+                next_action="Read the display: it shows what is wrong with the encoder.",
+            )
+        return self._degrees(match, reply)
 
     def _degrees(self, match: re.Match[str], reply: str) -> float:
         sign = -1.0 if match["sign"] == "-" else 1.0

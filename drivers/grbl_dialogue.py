@@ -101,6 +101,10 @@ class GrblDialogue:
             raise BadReply(f"{len(lines) - len(found)} garbled lines", instrument=self._name, exchange="$$")
         return found
 
+    def in_step(self) -> bool:
+        """Whether the ok that was last taken was the last one on its way: $G has an answer that is unlike any other."""
+        return any(line.startswith("[GC:") for line in self.command("$G"))
+
     def status(self) -> Status:
         """A status report, asked for at 5 Hz at most; garbled ones are dropped and asked for again, three times."""
         for _ in range(3):

@@ -9,14 +9,12 @@ the answer to FF is from memory (†): check it on the board before relying on i
 from __future__ import annotations
 
 import re
-import threading
 from collections.abc import Sequence
 
 from drivers.link.base import Link
-from drivers.link.states import win_back
-from drivers.link.urls import make_link
+from drivers.link.line_device import LineDevice
 from drivers.roles import Identity
-from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, UsageError, WrongInstrument
+from rig.errors import BadReply, InstrumentRefused, NoReply, UsageError, WrongInstrument
 
 START = 0xA0
 ASK = b"\xff"
@@ -24,52 +22,25 @@ DEADLINE_S = 1.0
 _STATE = re.compile(r"CH(?P<relay>\d+): *(?P<state>ON|OFF) *")
 
 
-class SwitchLcus:
+class SwitchLcus(LineDevice):
     """relays: how many the board has."""
 
     def __init__(self, name: str, link: str | Link, *, relays: int = 8) -> None:
-        self._name = name
-        self._link = make_link(link, name) if isinstance(link, str) else link
+        super().__init__(name, link)
         self._relays = relays
-        self._lock = threading.RLock()
-        self._identity: Identity | None = None
-        self._opened = False
-        self.repeated: list[str] = []
 
-    @property
-    def name(self) -> str:
-        return self._name
-
-    def open(self) -> None:
-        """Opens and looks for the board's way of answering; switches nothing."""
-        with self._lock:
-            self._link.open()
-            try:
-                states = self._states()
-            except (NoReply, BadReply) as fault:
-                self.close()
-                raise WrongInstrument(
-                    f"nothing answers as a board of {self._relays} relays ({fault.message})",
-                    instrument=self._name,
-                    exchange="FF",
-                    next_action="Check the port, and `relays` in the bench file.",
-                ) from fault
-            except BenchError:
-                self.close()
-                raise
-            self._identity = Identity(maker="LCUS", model=f"{len(states)} relays", serial="", firmware="")
-            self._opened = True
-
-    def identity(self) -> Identity:
-        """What can be known of it: how many relays answered. It has no serial number."""
-        if self._identity is None:
-            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
-        return self._identity
-
-    def close(self) -> None:
-        """Never raises."""
-        self._opened = False
-        self._link.close()
+    def _identify(self) -> Identity:
+        """What can be known of it: how many relays answer. It has no serial number."""
+        try:
+            states = self._states()
+        except (NoReply, BadReply) as fault:
+            raise WrongInstrument(
+                f"nothing answers as a board of {self._relays} relays ({fault.message})",
+                instrument=self._name,
+                exchange="FF",
+                next_action="Check the port, and `relays` in the bench file.",
+            ) from fault
+        return Identity(maker="LCUS", model=f"{len(states)} relays", serial="", firmware="")
 
     def close_channels(self, channels: Sequence[int]) -> None:
         """Closes relays and reads them back; InstrumentRefused when one stayed open."""
@@ -85,15 +56,12 @@ class SwitchLcus:
 
     def closed_channels(self) -> tuple[int, ...]:
         """The relays that the board says are closed."""
-        with self._lock:
-            return tuple(relay for relay, closed in sorted(self._states_again().items()) if closed)
+        states = self._again(self._states)
+        return tuple(relay for relay, closed in sorted(states.items()) if closed)
 
     def safe_state(self) -> None:
         """All relays open. Nothing to do when it was not opened."""
-        if not self._opened:
-            return
-        with self._lock:
-            self._link.open()
+        if self._identity is not None and self._opened:
             self.open_all()
 
     def _switch(self, channels: Sequence[int], *, closed: bool) -> None:
@@ -108,12 +76,12 @@ class SwitchLcus:
             self._back()
             for relay in unique:
                 self._link.write(frame(relay, closed=closed))
-            states = self._states_again()
+            states = self._again(self._states)
             wrong = [relay for relay in unique if states[relay] != closed]
             if wrong:
                 for relay in wrong:  # a frame may have been lost on the wire: it is said once more
                     self._link.write(frame(relay, closed=closed))
-                states = self._states_again()
+                states = self._again(self._states)
                 wrong = [relay for relay in unique if states[relay] != closed]
         if wrong:
             raise InstrumentRefused(
@@ -123,16 +91,8 @@ class SwitchLcus:
                 next_action="Listen for the relay and check the board's supply.",
             )
 
-    def _states_again(self) -> dict[int, bool]:
-        try:
-            return self._states()
-        except (NoReply, BadReply) as fault:
-            self.repeated.append(str(fault))
-            return self._states()
-
     def _states(self) -> dict[int, bool]:
         """Relay -> closed, of a whole answer: one line for each relay, each once."""
-        self._back()
         self._link.drain(0.02)
         self._link.dirty = False
         self._link.write(ASK)
@@ -146,11 +106,6 @@ class SwitchLcus:
                 raise BadReply(f"{line!r} is no state of a relay", instrument=self._name, exchange="FF")
             states[relay] = match["state"] == "ON"
         return states
-
-    def _back(self) -> None:
-        """A lost link is won back; the board keeps its relays, or has lost them all: the read-back tells."""
-        if self._opened and not self._link.is_open:
-            win_back(self._name, self._link.open, self._link.close)
 
 
 def frame(relay: int, *, closed: bool) -> bytes:

@@ -79,6 +79,7 @@ class TmclDialogue:
         self._address = address
         self._motor = motor
         self._interrupted = threading.Event()
+        self.repeated: list[str] = []
         self._markers = count(int(time.monotonic() * 1000) & 0xFFFFF)
 
     def ask(self, op: Op, type_: int = 0, value: int = 0, *, motor: int | None = None, deadline_s: float = 0.5) -> int:
@@ -87,11 +88,19 @@ class TmclDialogue:
             self.synchronise()
         return self._exchange(op, type_, value, self._motor if motor is None else motor, deadline_s)
 
+    def read(self, op: Op, type_: int = 0, *, motor: int | None = None) -> int:
+        """A request that only reads, once more after a fault of the wire."""
+        try:
+            return self.ask(op, type_, motor=motor)
+        except (NoReply, BadReply) as fault:
+            self.repeated.append(str(fault))
+            return self.ask(op, type_, motor=motor)
+
     def get(self, parameter: int) -> int:
         """An axis parameter, read until two readings agree. BadReply when four don't."""
-        seen = self.ask(Op.GAP, parameter)
+        seen = self.read(Op.GAP, parameter)
         for _ in range(3):
-            again = self.ask(Op.GAP, parameter)
+            again = self.read(Op.GAP, parameter)
             if again == seen:
                 return seen
             seen = again

@@ -91,7 +91,12 @@ class ScpiDevice:
             return verb()
         except (LinkDown, NoReply, BadReply) as fault:
             self.repeated.append(str(fault))
-            return verb()
+            try:
+                return verb()
+            except NoReply as second:
+                if isinstance(fault, BadReply):
+                    raise fault from second  # what came says more than what did not
+                raise
 
     @contextmanager
     def _for_safety(self) -> Iterator[bool]:

@@ -258,15 +258,17 @@ class ScpiSession:
         self._said_s = time.monotonic()
 
     def _line(self, message: str, deadline_s: float) -> str:
+        """One whole line. The link is dirty from the question to its answer, whatever breaks in between."""
+        self.link.dirty = True
         line = self.link.read_line(deadline_s)
-        if self.link.surplus():
-            self.link.dirty = True
+        self.link.dirty = self.link.surplus()
         try:
             return line.decode("ascii")
         except UnicodeDecodeError as fault:
             raise BadReply(f"{line[:16]!r} is no text", exchange=message) from fault
 
     def _block(self, message: str, deadline_s: float, expected: int | None) -> bytes:
+        self.link.dirty = True
         head = self.link.read_exact(2, deadline_s)
         if head == b"#0" and expected is not None:
             data = self.link.read_exact(expected, deadline_s)
@@ -289,8 +291,7 @@ class ScpiSession:
             rest = self.link.poll_line(BLOCK_END_S)
         if rest:
             raise BadReply(f"{rest[:16]!r} behind the end of a block", exchange=message)
-        if self.link.surplus():
-            self.link.dirty = True
+        self.link.dirty = self.link.surplus()
 
     def _indefinite(self, deadline_s: float) -> bytes:
         """Up to a line feed that nothing follows: the bytes may hold line feeds of their own."""
@@ -299,6 +300,7 @@ class ScpiSession:
             rest = self.link.drain(BLOCK_END_S, 10.0 * deadline_s)
             data += rest
             if data.endswith(b"\n"):
+                self.link.dirty = False
                 return data.removesuffix(b"\n")
             if not rest:
                 raise NoReply(f"an indefinite block of {len(data)} bytes without an end")

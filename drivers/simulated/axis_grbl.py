@@ -9,6 +9,7 @@ homing makes it machine zero, probing tells where it was found in the count befo
 from __future__ import annotations
 
 import math
+import time
 from collections import deque
 from collections.abc import Callable
 
@@ -24,6 +25,7 @@ BANNER = b"\r\nGrbl 1.1h ['$' for help]\r\n"
 OK = b"ok\r\n"
 RX_BYTES = 128
 LINE_BYTES = 79
+EEPROM_S = 0.03  # wall time that writing a setting takes
 STATUS_S = 0.005  # a status report takes 5 to 20 ms
 LOCKED = b"[MSG:'$H'|'$X' to unlock]\r\n"
 HELP = b"[HLP:$$ $# $G $I $N $x=val $Nx=line $J=line $SLP $C $X $H ~ ! ? ctrl-x]\r\n"
@@ -51,7 +53,8 @@ class GrblAxis:
         self._wait_s = math.inf
         self._status_s = math.inf
         self._mute = False
-        self._lost = 0  # characters that are lost next, as while its EEPROM is written
+        self._lost = 0  # characters that are lost next, while its EEPROM is written
+        self._lost_until_s = -math.inf  # wall time
         gate.opened = self._reset
         self._greet()
 
@@ -66,7 +69,7 @@ class GrblAxis:
 
     def _real_time(self, byte: int, t_s: float) -> None:
         if byte == 0x3F:
-            if self._motion.state != "Home" and math.isinf(self._status_s):
+            if self._motion.state != "Home" and math.isinf(self._status_s) and self._gate.message("?", t_s):
                 self._status_s = t_s + STATUS_S
         elif byte == 0x21:
             self._motion.hold(t_s)
@@ -74,7 +77,7 @@ class GrblAxis:
             self._motion.resume(t_s)
         elif byte == 0x85:
             self._motion.cancel_jog(t_s)
-        elif self._lost:
+        elif self._lost and time.monotonic() < self._lost_until_s:
             self._lost -= 1
         elif byte < 0x80 and len(self._rx) < RX_BYTES:
             self._rx.append(byte)
@@ -123,7 +126,8 @@ class GrblAxis:
         text, self._line = self._line[1], None
         try:
             fault = misbehave(self._gate, self._motion, self.settings, t_s)
-            self._lost = fault.lost_characters if "=" in text else 0
+            if "=" in text and fault.lost_characters:
+                self._lost, self._lost_until_s = fault.lost_characters, time.monotonic() + EEPROM_S
             if fault.touched:
                 self._touch(t_s)
                 return True

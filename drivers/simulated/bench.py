@@ -31,11 +31,11 @@ PROBE_S = 0.05
 
 
 class Wiring:
-    """One world's instruments on one server's wires; role -> link address in `links`."""
+    """One world's instruments on one server's wires; role -> link address in `links`, role -> faults in `gates`."""
 
     def __init__(self, server: Server, file: WorldFile, world: WorldFace, chain: SafetyChain, emit: Emit) -> None:
         self._server, self._file, self._world, self._chain, self._emit = server, file, world, chain, emit
-        self._gates = {
+        self.gates = {
             role: Gate(role, file.faults_of_wire, file.seed)
             for role in ("multimeter", "generator", "sampler", "axis", "encoder", "switch", "interlock", "climate")
         }
@@ -46,18 +46,18 @@ class Wiring:
         self._air()
 
     def _socket(self, role: str, instrument: ScpiInstrument, command_s: float = 0.0) -> None:
-        gate = self._gates[role]
+        gate = self.gates[role]
         gate.storm = instrument.storm
         self.links[role] = self._server.listen(role, lambda: ScpiSession(instrument, gate, command_s=command_s), gate)
 
     def _serial(self, role: str, session: Session) -> str:
-        path = self._server.serial(role, session, self._gates[role])
+        path = self._server.serial(role, session, self.gates[role])
         self.links[role] = f"serial://{path}"
         return path
 
     def _measuring(self) -> None:
         file, world = self._file, self._world
-        meter, gate = make_multimeter(world, file.multimeter.model), self._gates["multimeter"]
+        meter, gate = make_multimeter(world, file.multimeter.model), self.gates["multimeter"]
         if file.multimeter.wire == "tcp":
             self._socket("multimeter", meter, file.multimeter.command_s)
         else:
@@ -71,13 +71,13 @@ class Wiring:
         self._socket("sampler", self._sampler())
 
     def _sampler(self) -> ScpiInstrument:
-        own, gate = self._file.sampler, self._gates["sampler"]
+        own, gate = self._file.sampler, self.gates["sampler"]
         if own.model == "DS1104Z":
             return Oscilloscope(self._world, bits=own.bits, arm_s=own.arm_s, gate=gate)
         return Digitiser(self._world, bits=own.bits, range_v=own.range_v, arm_s=own.arm_s, read_s=own.read_s, gate=gate)
 
     def _axis(self) -> None:
-        own, gate = self._file.axis, self._gates["axis"]
+        own, gate = self._file.axis, self.gates["axis"]
         if own.controller == "tmcl":
             session: Session = TmclAxis(
                 self._chain, gate, steps_per_turn=own.steps_per_turn, microsteps=own.microsteps, has_index=own.index
@@ -93,19 +93,19 @@ class Wiring:
         self._serial("axis", session)
         if own.encoder:
             display = EncoderDisplay(self._world).answer
-            self._serial("encoder", LineSession(display, self._gates["encoder"], latency_s=DISPLAY_S))
+            self._serial("encoder", LineSession(display, self.gates["encoder"], latency_s=DISPLAY_S))
 
     def _switching(self) -> None:
         box = SwitchBox(self._world, self._emit)
         if self._file.switch.model == "relay-board":
-            board = RelayBoard(self._world, self._emit, self._file.switch.relays, self._gates["switch"])
+            board = RelayBoard(self._world, self._emit, self._file.switch.relays, self.gates["switch"])
             self._serial("switch", board)
         else:
             self._socket("switch", box)
         self._socket("interlock", box)
 
     def _air(self) -> None:
-        gate = self._gates["climate"]
+        gate = self.gates["climate"]
         if self._file.climate.probe == "modbus":
             self._serial("climate", ModbusProbe(self._world, gate))
         else:

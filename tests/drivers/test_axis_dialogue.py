@@ -35,6 +35,8 @@ class Controller:
         if said == b"?":
             return self.odd.pop("?", f"<{self.state}|MPos:{self.x:.3f},0.000,0.000|FS:0,0>\r\n".encode())
         line = said.decode().strip()
+        if line == "$G" and line not in self.odd:
+            return b"[GC:G0 G54 G17 G21 G90 G94 M5 M9 T0 F0 S0]\r\nok\r\n"
         self.lines.append(line)
         for key in (line, line.split()[0]):
             if key in self.odd:

@@ -428,7 +428,7 @@ def test_a_command_the_display_does_not_know():
 
 def test_a_late_position_is_not_the_next_one():
     """After a time-out the late position is thrown away behind a marker."""
-    encoder = display(b"", b"+   2.00000\r\n")
+    encoder = display(b"", b"", b"+   2.00000\r\n")
     with pytest.raises(NoReply):
         encoder.angle_mech_deg()
     encoder._link.deliver(b"+   1.00000\r\n")
