@@ -8,7 +8,7 @@ import shutil
 import subprocess
 import sys
 
-NEEDED = {"pdftoppm": "poppler-utils", "pdftotext": "poppler-utils", "sigrok-cli": "sigrok-cli"}
+NEEDED = {"pdftoppm": "poppler-utils", "pdftotext": "poppler-utils", "sigrok-cli": "sigrok-cli", "pg_ctlcluster": "postgresql"}
 
 
 def main() -> int:

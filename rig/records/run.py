@@ -30,7 +30,7 @@ class RunHeader:
     run: "" until the store gives it its id. started_utc: ISO 8601 with Z. rotor: "own", "shop master" or "none".
     part, holder, bench: dumps of the description files. instruments: role -> identity, asset, calibrated, due,
     certificate. calibration: the loopback in force, or None. decision: {"rule", "r"}. details: anything else that is
-    told beforehand and printed (received, complaint, remark).
+    told beforehand and printed (received, complaint, remark). retest_of: the run that this one repeats after a re-seat.
     """
 
     sequence: str
@@ -53,6 +53,7 @@ class RunHeader:
     clamping: str = ""
     simulated: bool = False
     details: Mapping[str, Any] = field(default_factory=dict)
+    retest_of: str = ""
     schema: str = RUN_SCHEMA
 
     def to_dict(self) -> dict[str, Any]:

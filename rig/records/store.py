@@ -1,7 +1,9 @@
 """The run folders under the home: beginning a run, closing it, finding it again; nothing is ever overwritten.
 
     <home>/runs/<id>/  journal.jsonl  raw.h5 (.part while open)  run.json (closed)  judgement-2.json ...  certificates
-    <home>/index.sqlite  an index that is rebuilt from the folders
+                       remark.json  photo.jpg ...
+    <home>/book/       the shop's entries (book.py)
+    the database       an index that is rebuilt from both (database.py, index.py)
 
 A run without run.json was cut short: it stays, and is listed as incomplete. It never evaluates and never judges.
 """
@@ -14,20 +16,25 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property
+from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig.description import home as default_home
 from rig.errors import RecordError, UsageError
-from rig.quantity import Reading
-from rig.records.files import read_json, sha256_of, to_json, unwritable, write_beside, write_new
-from rig.records.index import RunIndex
-from rig.records.journal import Journal, Journalled, read_journal
-from rig.records.raw import RawFile, RawReader
-from rig.records.run import RunHeader, RunRecord, judgement_from_dict, judgement_to_dict
+from rig.records.files import sha256_of, to_json, unwritable, write_beside, write_new
+from rig.records.journal import Journal
+from rig.records.raw import RawFile
+from rig.records.remarks import Remark, add_remark
+from rig.records.retest import check_retest
+from rig.records.run import RunHeader, RunRecord, judgement_to_dict
+from rig.records.stored import JOURNAL, RAW, RECORD
+from rig.records.stored import StoredRun as StoredRun
 from rig.result import Judgement
 
-JOURNAL, RAW, RECORD = "journal.jsonl", "raw.h5", "run.json"
+if TYPE_CHECKING:
+    from rig.records.index import RunIndex
+    from rig.records.rows import Rows
 
 
 class RunFolder:
@@ -52,95 +59,6 @@ class RunFolder:
         return {name: sha256_of(self.path / name) for name in (JOURNAL, RAW) if (self.path / name).exists()}
 
 
-class StoredRun:
-    """A run as it stands in its folder, closed or not. Files are read when they are asked for.
-
-    record: the closed record, None for a run that was cut short. captures: a `Captures` (raw.h5 or an orphaned .part).
-    """
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.captures = RawReader(path / RAW)
-
-    @property
-    def id(self) -> str:
-        """The run's id."""
-        return self.path.name
-
-    @cached_property
-    def record(self) -> RunRecord | None:
-        """run.json, or None. Raises RecordError when it is damaged."""
-        file = self.path / RECORD
-        return RunRecord.from_dict(read_json(file), str(file)) if file.exists() else None
-
-    @cached_property
-    def journal(self) -> Journalled:
-        """The journal's whole lines; `.cut` tells of a last line that a crash cut short."""
-        return read_journal(self.path / JOURNAL)
-
-    @cached_property
-    def header(self) -> RunHeader:
-        """The header: from the closed record, else from the journal's first line."""
-        if self.record is not None:
-            return self.record.header
-        first = self.journal.of("header")[:1]
-        if not first:
-            raise RecordError(
-                f"{self.path / JOURNAL}: has no header line.", next_action="The run was cut short before it began."
-            )
-        return RunHeader.from_dict(first[0], f"{self.path / JOURNAL}:1")
-
-    @cached_property
-    def readings(self) -> tuple[Reading, ...]:
-        """Every acknowledged reading, in order."""
-        try:
-            return tuple(Reading.from_dict(data) for data in self.journal.of("reading"))
-        except (KeyError, TypeError, ValueError) as fault:
-            raise RecordError(
-                f"{self.path / JOURNAL}: a reading is incomplete ({fault!r}).", next_action="Restore it from a copy."
-            ) from fault
-
-    @property
-    def events(self) -> tuple[Mapping[str, Any], ...]:
-        """Everything in the journal that is neither header nor reading: {"kind": ..., **data}."""
-        entries = self.journal.entries
-        return tuple({"kind": e.kind, **e.data} for e in entries if e.kind not in ("header", "reading"))
-
-    @property
-    def judgement(self) -> Judgement | None:
-        """The newest judgement, or None."""
-        made = self.judgements()
-        return made[-1] if made else None
-
-    def judgements(self) -> list[Judgement]:
-        """All judgements, the run's own first, later ones as they were put beside it."""
-        record = self.record
-        made = [judgement_from_dict(record.judgement, str(self.path / RECORD))] if record and record.judgement else []
-        later = sorted(self.path.glob("judgement-*.json"), key=lambda f: (len(f.name), f.name))
-        return made + [judgement_from_dict(read_json(file), str(file)) for file in later]
-
-    @property
-    def outcome(self) -> str:
-        """Outcome of the newest judgement; "incomplete" for a run that was cut short."""
-        if self.record is None:
-            return "incomplete"
-        judgement = self.judgement
-        return judgement.outcome if judgement else self.record.outcome
-
-    @property
-    def hashes(self) -> Mapping[str, str]:
-        """File name -> sha256 as closed; of a run that was cut short, as the files stand now."""
-        if self.record is not None:
-            return self.record.hashes
-        files = [self.path / JOURNAL, self.captures.path]
-        return {file.name: sha256_of(file) for file in files if file.exists()}
-
-    def altered(self) -> list[str]:
-        """Names of the files that are missing or no longer what they were when the run was closed."""
-        closed = self.record.hashes if self.record else {}
-        return [n for n, h in closed.items() if not (self.path / n).exists() or sha256_of(self.path / n) != h]
-
-
 @dataclass(frozen=True, slots=True)
 class Found:
     """One line of the list of runs, as the index holds it."""
@@ -161,10 +79,22 @@ class Store:
     def __init__(self, home: Path | None = None) -> None:
         self.home = home or default_home()
         self.folder = self.home / "runs"
-        self.index = RunIndex(self.home / "index.sqlite", self._rows_of)
+
+    @cached_property
+    def index(self) -> RunIndex:
+        """The index in the store's database; opened when it is first asked."""
+        from rig.records.entries import entry_rows
+        from rig.records.index import RunIndex
+
+        return RunIndex(self.home, self._rows_of, lambda entry: entry_rows(self.home, entry))
 
     def begin(self, header: RunHeader) -> RunFolder:
-        """A new run: its folder, with the header as the journal's first line. Raises RecordError (disk, permission)."""
+        """A new run: its folder, with the header as the journal's first line.
+
+        Raises RecordError (disk, permission); UsageError for a retest that the rule of retest.py does not allow.
+        """
+        if header.retest_of:
+            check_retest(header, [StoredRun(self.folder / i) for i in self.ids()])
         started = datetime.fromisoformat(header.started_utc) if header.started_utc else datetime.now(UTC)
         stamp = started.astimezone(UTC).strftime("%Y%m%d-%H%M%S")
         while True:
@@ -199,7 +129,7 @@ class Store:
         record = RunRecord(
             header=run.header,
             ended=ended,
-            ended_utc=ended_utc or datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+            ended_utc=ended_utc or _now(),
             outcome=outcome or (judgement.outcome if judgement else "incomplete"),
             hashes=hashes,
             counts={
@@ -211,24 +141,40 @@ class Store:
             note=note,
         )
         write_new(run.path / RECORD, to_json(record.to_dict(), indent=None))
-        with suppress(RecordError):  # the run is closed and whole; the next listing mends the index
-            self.index.put(run.id)
+        self._indexed(run.id)
         return StoredRun(run.path)
 
-    def add_judgement(self, run: str, judgement: Judgement) -> Path:
-        """Put another judgement beside a run's own (judgement-2.json, -3 ...); the file."""
+    def add_judgement(
+        self, run: str, judgement: Judgement | Mapping[str, Any], *, campaign: str = "", part_digest: str = ""
+    ) -> Path:
+        """Put another judgement (or its dictionary) beside a run's own (judgement-2.json, -3 ...); the file."""
         stored = self.find(run)
         own = stored.record is not None and stored.record.judgement is not None
-        name = "judgement-2.json" if own else "judgement-1.json"
-        data = to_json(judgement_to_dict(judgement), indent=None)
-        path = _numbered(stored.path / name)
-        write_new(path, data)
-        self.index.put(stored.id)
+        made = {"made_utc": _now(), "software": f"anglewright {version('anglewright')}"}
+        made |= {"campaign": campaign, "part_digest": part_digest}
+        data = judgement_to_dict(judgement) if isinstance(judgement, Judgement) else judgement
+        path = _numbered(stored.path / ("judgement-2.json" if own else "judgement-1.json"))
+        write_new(path, to_json({**data, "made": made}, indent=None))
+        self._indexed(stored.id)
         return path
 
     def add_file(self, run: str, name: str, data: bytes) -> Path:
         """Put a file into a run's folder under its name or the next free one beside it; the file."""
-        return write_beside(self.find(run).path / name, data)
+        path = write_beside(self.find(run).path / name, data)
+        self._indexed(path.parent.name)
+        return path
+
+    def add_remark(self, run: str, text: str, *, author: str, step: str = "", photo: Path | None = None) -> Remark:
+        """Note something at a step of a run, with a photo if there is one. Raises UsageError, RecordError."""
+        folder = self.find(run).path
+        made = add_remark(folder, text=text, author=author, made_utc=_now(), step=step, photo=photo)
+        self._indexed(folder.name)
+        return made
+
+    def _indexed(self, run: str) -> None:
+        """Bring the index up to date; what is kept is kept, and the next listing mends a database that refused."""
+        with suppress(RecordError):
+            self.index.put(run)
 
     def ids(self) -> tuple[str, ...]:
         """Ids of all run folders, oldest first."""
@@ -236,14 +182,26 @@ class Store:
 
     def list(self, **where: str) -> Sequence[Found]:
         """Runs, newest first; where: part, serial, job, outcome, sequence."""
-        self.index.refresh(self.ids())
-        columns = Found.__slots__
-        return [Found(**{name: row[name] for name in columns}) for row in self.index.runs(**where)]
+        from sqlalchemy import select
+
+        from rig.records.index import only
+        from rig.records.tables import RUNS
+
+        self.index.refresh()
+        columns = [RUNS.c[name] for name in Found.__slots__]
+        query = select(*columns).where(RUNS.c.home == self.index.home, *only(RUNS, where)).order_by(RUNS.c.run.desc())
+        return [Found(**row) for row in self.index.database.rows(query)]
 
     def results(self, **where: str) -> Sequence[Mapping[str, Any]]:
         """Rows of results over all runs, newest first; where: measurand, part, serial, run."""
-        self.index.refresh(self.ids())
-        return self.index.results(**where)
+        from sqlalchemy import select
+
+        from rig.records.index import only
+        from rig.records.tables import RESULTS
+
+        self.index.refresh()
+        query = select(RESULTS).where(RESULTS.c.home == self.index.home, *only(RESULTS, where))
+        return self.index.database.rows(query.order_by(RESULTS.c.run.desc(), RESULTS.c.line))
 
     def find(self, run: str) -> StoredRun:
         """A run by its id, the beginning or the end of it, or "latest". Raises UsageError for none or several."""
@@ -257,17 +215,10 @@ class Store:
         shown = ", ".join((fitting or ids)[-3:]) or "none yet"
         raise UsageError(f"{what} {run!r} under {self.folder}.", next_action=f"Give one whole id ({shown}).")
 
-    def _rows_of(self, run: str) -> tuple[dict[str, Any], Sequence[dict[str, Any]]]:
-        stored = StoredRun(self.folder / run)
-        row: dict[str, Any] = dict.fromkeys(
-            ("sequence", "part", "revision", "serial", "job", "operator", "rotor", "bench", "started_utc"), ""
-        )
-        row |= {"run": run, "outcome": "incomplete", "simulated": False, "closed": False, "note": ""}
-        try:
-            row |= _header_row(stored)
-            return row, _result_rows(stored)
-        except RecordError as fault:
-            return row | {"note": str(fault)}, []
+    def _rows_of(self, run: str) -> Rows:
+        from rig.records.rows import rows_of
+
+        return rows_of(StoredRun(self.folder / run))
 
 
 def _numbered(path: Path) -> Path:
@@ -279,36 +230,5 @@ def _numbered(path: Path) -> Path:
     return path
 
 
-def _header_row(stored: StoredRun) -> dict[str, Any]:
-    h = stored.header
-    return {
-        "sequence": h.sequence,
-        "part": str(h.part.get("number", "")),
-        "revision": str(h.part.get("revision", "")),
-        "serial": h.serial,
-        "job": h.job,
-        "operator": h.operator,
-        "rotor": h.rotor,
-        "bench": str(h.bench.get("name", "")),
-        "started_utc": h.started_utc,
-        "simulated": h.simulated,
-        "outcome": stored.outcome,
-        "closed": stored.record is not None,
-        "note": stored.record.note if stored.record else "cut short",
-    }
-
-
-def _result_rows(stored: StoredRun) -> list[dict[str, Any]]:
-    judgement, h = stored.judgement, stored.header
-    if judgement is None:
-        return []
-    rows = []
-    for line in judgement.judged:
-        data = line.to_dict()
-        limit = data["limit"] or {}
-        rows.append(
-            {key: data[key] for key in ("measurand", "unit", "estimate", "U", "k", "verdict")}
-            | {"run": stored.id, "part": str(h.part.get("number", "")), "serial": h.serial}
-            | {"lower": limit.get("lower"), "upper": limit.get("upper")}
-        )
-    return rows
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -137,7 +137,7 @@ def test_runs_are_found_by_a_piece_of_their_id(store: Store) -> None:
 def test_the_index_is_rebuilt_when_absent_or_damaged(store: Store) -> None:
     """Deleted, turned into rubbish or cut in half, the index is read anew from the folders; rubbish is set aside."""
     ids = {a_finished(store, serial=f"S{n}").id for n in range(3)}
-    index = store.home / "index.sqlite"
+    index = store.home / "anglewright.sqlite"
     assert {f.run for f in store.list()} == ids
     index.unlink()
     assert {f.run for f in Store(store.home).list()} == ids
@@ -145,7 +145,7 @@ def test_the_index_is_rebuilt_when_absent_or_damaged(store: Store) -> None:
     assert {f.run for f in Store(store.home).list()} == ids
     index.write_bytes(index.read_bytes()[:5000])
     assert {f.run for f in Store(store.home).list()} == ids
-    assert len(list(store.home.glob("index*.damaged"))) == 2
+    assert len(list(store.home.glob("anglewright*.damaged"))) == 2
     assert [r["estimate"] for r in Store(store.home).results(measurand="r20_exc")] == [9.01] * 3
 
 
@@ -165,7 +165,7 @@ def test_a_damaged_record_is_listed_with_its_fault(store: Store) -> None:
     """One damaged run.json hides no other run; the run itself names the file."""
     good, bad = a_finished(store), a_finished(store)
     (bad.path / "run.json").write_text('{"schema": "anglewr')
-    (store.home / "index.sqlite").unlink()
+    (store.home / "anglewright.sqlite").unlink()
     again = Store(store.home)
     assert {f.run for f in again.list()} == {good.id, bad.id}
     with pytest.raises(RecordError, match=r"run\.json: is damaged"):
