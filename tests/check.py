@@ -27,7 +27,8 @@ def main() -> int:
         start = time.monotonic()
         print(f"== {name}", flush=True)
         done = subprocess.run([sys.executable, *words], cwd=TOP, check=False)
-        print(f"== {name}: {'passed' if done.returncode == 0 else 'FAILED'} in {time.monotonic() - start:.0f} s", flush=True)
+        told = "passed" if done.returncode == 0 else "FAILED"
+        print(f"== {name}: {told} in {time.monotonic() - start:.0f} s", flush=True)
         if done.returncode:
             failed.append(name)
     print(f"failed: {', '.join(failed)}" if failed else "all passed")

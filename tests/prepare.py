@@ -8,7 +8,12 @@ import shutil
 import subprocess
 import sys
 
-NEEDED = {"pdftoppm": "poppler-utils", "pdftotext": "poppler-utils", "sigrok-cli": "sigrok-cli", "pg_ctlcluster": "postgresql"}
+NEEDED = {
+    "pdftoppm": "poppler-utils",
+    "pdftotext": "poppler-utils",
+    "sigrok-cli": "sigrok-cli",
+    "pg_ctlcluster": "postgresql",
+}
 
 
 def main() -> int:
@@ -19,11 +24,14 @@ def main() -> int:
     if shutil.which("apt-get") and os.geteuid() == 0:
         env = os.environ | {"DEBIAN_FRONTEND": "noninteractive"}
         subprocess.run(["apt-get", "-q", "update"], env=env, stdout=subprocess.DEVNULL, check=False)
-        done = subprocess.run(["apt-get", "-q", "-y", "install", *missing], env=env, stdout=subprocess.DEVNULL, check=False)
+        done = subprocess.run(
+            ["apt-get", "-q", "-y", "install", *missing], env=env, stdout=subprocess.DEVNULL, check=False
+        )
         if done.returncode == 0:
             print(f"system tools: installed {', '.join(missing)}")
             return 0
-    print(f"NOT HERE: {', '.join(missing)}. The tests that need it are skipped; on Debian: apt-get install {' '.join(missing)}", file=sys.stderr)
+    how = f"on Debian: apt-get install {' '.join(missing)}"
+    print(f"NOT HERE: {', '.join(missing)}. The tests that need it are skipped; {how}", file=sys.stderr)
     return 0
 
 

@@ -42,7 +42,9 @@ def sweep_codes() -> np.ndarray:
     t = np.arange(SAMPLES) / RATE_HZ
     theta = 2 * np.pi * np.arange(POSITIONS) / POSITIONS
     carrier = np.sin(2 * np.pi * CARRIER_HZ * t + 0.3) + 0.01 * np.sin(4 * np.pi * CARRIER_HZ * t)
-    amplitude = np.stack([np.full(POSITIONS, 4.95), np.full(POSITIONS, 0.1), 2.8 * np.sin(4 * theta), 2.8 * np.cos(4 * theta)], axis=1)
+    amplitude = np.stack(
+        [np.full(POSITIONS, 4.95), np.full(POSITIONS, 0.1), 2.8 * np.sin(4 * theta), 2.8 * np.cos(4 * theta)], axis=1
+    )
     volts = amplitude[:, :, None] * carrier + 0.01 + 5e-4 * rng.standard_normal((POSITIONS, CHANNELS, SAMPLES))
     return np.round(volts / 10 * 32767).astype(np.int16)
 
@@ -70,7 +72,13 @@ def projection_and_quality() -> None:
     naive_s = per_record_s * POSITIONS * CHANNELS
     scale = np.full(CHANNELS, 10 / 32767)
     stack = WaveformStack(
-        codes=codes, scale_v=scale, offset_v=np.zeros(CHANNELS), sample_rate_hz=RATE_HZ, channels=("exc_v", "exc_i", "sin", "cos"), rail_low=-32768, rail_high=32767
+        codes=codes,
+        scale_v=scale,
+        offset_v=np.zeros(CHANNELS),
+        sample_rate_hz=RATE_HZ,
+        channels=("exc_v", "exc_i", "sin", "cos"),
+        rail_low=-32768,
+        rail_high=32767,
     )
     frequency = sine_fit.pooled_frequency(codes[:, 0, :] * scale[0], RATE_HZ, CARRIER_HZ).frequency_hz
     fast_s = best_of(7, lambda: sine_fit.project(codes, RATE_HZ, frequency))
@@ -83,14 +91,16 @@ def projection_and_quality() -> None:
     whole_s = best_of(3, whole)
     print(f"one curve_fit a record: {1e3 * per_record_s:.2f} ms, {naive_s:.2f} s for the sweep")
     print(f"projection to phasors: {1e3 * fast_s:.1f} ms, {naive_s / fast_s:.0f} times faster (promised 500)")
-    print(f"frequency, fit and quality figures: {1e3 * whole_s:.0f} ms, {naive_s / whole_s:.0f} times faster (promised 50)")
+    times = naive_s / whole_s
+    print(f"frequency, fit and quality figures: {1e3 * whole_s:.0f} ms, {times:.0f} times faster (promised 50)")
 
 
 def run(*words: str, home: Path) -> tuple[dict[str, Any], float]:
     """A run's document and the largest memory of the command, MB."""
     env = os.environ | {"ANGLEWRIGHT_HOME": str(home)}
     before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-    done = subprocess.run([sys.executable, "-m", "rig", *words, "--json"], cwd=TOP, env=env, capture_output=True, text=True, check=False)
+    command = [sys.executable, "-m", "rig", *words, "--json"]
+    done = subprocess.run(command, cwd=TOP, env=env, capture_output=True, text=True, check=False)
     peak = max(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss, before) / 1024
     document: dict[str, Any] = json.loads(done.stdout)
     return document, peak
@@ -102,7 +112,8 @@ def certificate_and_memory(home: Path) -> None:
     env = os.environ | {"ANGLEWRIGHT_HOME": str(home)}
     words = [sys.executable, "-m", "rig", "certificate", document["run"]]
     cold_s = best_of(3, lambda: subprocess.run(words, cwd=TOP, env=env, capture_output=True, check=True))
-    help_s = best_of(5, lambda: subprocess.run([sys.executable, "-m", "rig", "run", "--help"], cwd=TOP, env=env, capture_output=True, check=True))
+    asked = [sys.executable, "-m", "rig", "run", "--help"]
+    help_s = best_of(5, lambda: subprocess.run(asked, cwd=TOP, env=env, capture_output=True, check=True))
     print(f"certificate, whole command, cold: {cold_s:.2f} s (promised 1.5); --help: {help_s:.2f} s (promised 0.3)")
 
 
@@ -123,7 +134,9 @@ def stepped_sweep(home: Path) -> None:
         conditions = points[0]["conditions"]
         took_s = points[-1]["bench_time_s"] - points[0]["bench_time_s"]
         bound_s = (len(points) - 1) * conditions["bound_s"]
-        print(f"stepped sweep {direction}: {len(points)} points of {abs(steps[1] - steps[0])} steps, {took_s:.1f} bench s, {took_s / bound_s:.3f} of the bound (promised 1.10)")
+        size = abs(steps[1] - steps[0])
+        told = f"{len(points)} points of {size} steps, {took_s:.1f} bench s, {took_s / bound_s:.3f} of the bound"
+        print(f"stepped sweep {direction}: {told} (promised 1.10)")
 
 
 def main() -> None:

@@ -13,7 +13,9 @@ LATE = {"scipy", "matplotlib", "typst", "h5py", "pyvisa", "sqlalchemy", "pandas"
 def test_the_contracts_of_pyproject_are_kept() -> None:
     """import-linter finds no broken contract."""
     program = "import sys; from importlinter.cli import lint_imports_command as c; sys.argv = ['lint-imports']; c()"
-    done = subprocess.run([sys.executable, "-c", program], cwd=TOP, capture_output=True, text=True, timeout=100, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", program], cwd=TOP, capture_output=True, text=True, timeout=100, check=False
+    )
     assert done.returncode == 0, done.stdout + done.stderr
 
 
