@@ -18,7 +18,7 @@ from typing import Any, ParamSpec
 import click
 
 from rig.errors import RigError
-from rig.panel import analyse, bench_commands, pairs_command
+from rig.panel import analyse, bench_commands, pairs_command, report_commands
 
 P = ParamSpec("P")
 
@@ -143,23 +143,6 @@ def runs(run_id: str | None, serial: str | None, part: str | None, as_json: bool
     click.echo(json.dumps({"runs": rows}, ensure_ascii=False)) if as_json else screen.show_runs(rows)
 
 
-@cli.command()
-@click.argument("run_id")
-@click.option("--out", type=click.Path(path_type=Path), default=None, help="Copy the files into this folder.")
-@as_json
-@told
-def certificate(run_id: str, out: Path | None, as_json: bool) -> None:
-    """Write the certificate of a kept run: PDF, JSON and CSV."""
-    from rig.panel import jobs
-
-    files = jobs.issue_certificate(run_id, out)
-    if as_json:
-        click.echo(json.dumps({"run": run_id, "files": files}))
-    else:
-        for kind, path in files.items():
-            click.echo(f"{kind:<12} {path}")
-
-
 @cli.group("analyse")
 def analyse_group() -> None:
     """Analyse a recording made elsewhere: phasors, waves or a sweep."""
@@ -212,6 +195,7 @@ def truth(world: str, clamping: int) -> None:
 
 
 bench_commands.register(bench, told)
+report_commands.register(cli, told)
 
 
 def main() -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -188,6 +187,8 @@ def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: s
         made = Calibration(kind="loopback", bench=calibration_of, made_utc=ended_utc, data=loopback, run=folder.id)
         Calibrations().save(made)
     if stored.header.sequence in CERTIFIED:
+        from rig.certificate.issue import issue
+
         issue(store, stored)
     return Finished(stored=stored, judgement=judgement, files=files_of(stored))
 
@@ -300,26 +301,6 @@ def kept_runs(*, serial: str | None, part: str | None) -> list[dict[str, Any]]:
     return [{name: getattr(found, name) for name in type(found).__slots__} for found in Store().list(**where)]
 
 
-def issue_certificate(run_id: str, out: Path | None) -> dict[str, str]:
-    """Write a kept run's certificate beside the earlier ones; kind -> path. Raises UsageError for an unjudged run."""
-    store = Store()
-    stored = store.find(run_id)
-    if stored.judgement is None:
-        raise UsageError(f"run {stored.id} was not judged.", next_action="Run the test again: it was cut short.")
-    files = issue(store, stored)
-    if out is not None:
-        out.mkdir(parents=True, exist_ok=True)
-        files = {kind: str(shutil.copy2(path, out)) for kind, path in files.items()}
-    return files
-
-
-def issue(store: Store, stored: StoredRun) -> dict[str, str]:
-    """Render PDF, JSON and CSV of a judged run into its folder; kind -> path."""
-    from rig.certificate.export import faces
-
-    return {kind: str(store.add_file(stored.id, name, data)) for kind, name, data in faces(stored)}
-
-
 def files_of(stored: StoredRun) -> dict[str, str]:
     """kind -> path of what lies in a run's folder; certificates are the newest of their kind."""
     names = {"journal": "journal.jsonl", "raw": "raw.h5", "record": "run.json"}
@@ -327,6 +308,7 @@ def files_of(stored: StoredRun) -> dict[str, str]:
     for kind, pattern in (
         ("certificate", "certificate*.pdf"),
         ("data", "certificate*.json"),
+        ("xml", "certificate*.xml"),
         ("table", "certificate*.csv"),
     ):
         if made := sorted(stored.path.glob(pattern), key=lambda p: (len(p.name), p.name)):

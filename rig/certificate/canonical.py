@@ -1,0 +1,88 @@
+"""One hash for what a report says: canonical JSON, a hash for each part of it, and one over all of them.
+
+    document = with_check(document);  differing(document) -> names of the parts that are no longer what was hashed
+
+Canonical: keys sorted, no white space, UTF-8, shortest round-trip numbers (after RFC 8785; exponents as Python writes
+them), SHA-256. Parts let a single changed digit be named without any other copy at hand. Pure; it knows no file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from rig.errors import RecordError
+
+METHOD = "SHA-256 of canonical JSON by parts"
+LINES = "judged"
+
+
+def canonical(value: Any) -> bytes:
+    """The value as canonical JSON. Raises RecordError for what JSON can't carry."""
+    try:
+        text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    except (TypeError, ValueError) as fault:
+        raise RecordError(f"can't be hashed ({fault}).", next_action="Store null where there is no number.") from fault
+    return text.encode()
+
+
+def digest(value: Any) -> str:
+    """Hex SHA-256 of a value's canonical JSON."""
+    return hashlib.sha256(canonical(value)).hexdigest()
+
+
+def parts(document: Mapping[str, Any]) -> dict[str, str]:
+    """Part name -> hash: every key of the document but its check, the judged lines one by one and their order."""
+    made = {key: digest(value) for key, value in document.items() if key not in ("check", LINES)}
+    lines = document.get(LINES)
+    if isinstance(lines, list):
+        made |= {f"{LINES}.{_name(line, n)}": digest(line) for n, line in enumerate(lines)}
+        made[f"{LINES} (order)"] = digest([_name(line, n) for n, line in enumerate(lines)])
+    elif LINES in document:
+        made[LINES] = digest(lines)
+    return made
+
+
+def with_check(document: Mapping[str, Any]) -> dict[str, Any]:
+    """The document with its check as the last key: method, hash over all parts, hash of each part."""
+    made = parts(document)
+    held = {key: value for key, value in document.items() if key != "check"}
+    return {**held, "check": {"method": METHOD, "hash": digest(made), "parts": made}}
+
+
+def hash_of(document: Mapping[str, Any]) -> str:
+    """The hash over all parts as the document stands now, whatever its own check says."""
+    return digest(parts(document))
+
+
+def differing(document: Mapping[str, Any]) -> list[str]:
+    """Parts that do not fit the document's own check; ["check"] when the check itself is not whole."""
+    check = document.get("check")
+    stated = check.get("parts") if isinstance(check, Mapping) else None
+    if not isinstance(stated, Mapping) or not isinstance(check, Mapping) or digest(stated) != check.get("hash"):
+        return ["check"]
+    now = parts(document)
+    return sorted(name for name in {*now, *stated} if now.get(name) != stated.get(name))
+
+
+def changes(was: Any, now: Any, at: str = "") -> Iterator[tuple[str, Any, Any]]:
+    """Every place where two documents differ: (path, was, is); lines of a list by their measurand."""
+    if isinstance(was, Mapping) and isinstance(now, Mapping):
+        for key in sorted({*was, *now}):
+            yield from changes(was.get(key), now.get(key), f"{at}.{key}" if at else str(key))
+    elif isinstance(was, list) and isinstance(now, list):
+        old, new = _by_name(was), _by_name(now)
+        for name in dict.fromkeys([*old, *new]):
+            yield from changes(old.get(name), new.get(name), f"{at}.{name}")
+    elif canonical(was) != canonical(now):
+        yield at, was, now
+
+
+def _by_name(items: list[Any]) -> dict[str, Any]:
+    return {_name(item, n): item for n, item in enumerate(items)}
+
+
+def _name(item: Any, n: int) -> str:
+    return str(item["measurand"]) if isinstance(item, Mapping) and "measurand" in item else str(n + 1)

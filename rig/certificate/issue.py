@@ -1,0 +1,148 @@
+"""Issuing, amending, withdrawing: which report it is, what it replaces, its files beside the run, its register line.
+
+    issue(store, stored) ; issue(store, stored, reason="customer's name was wrong", corrections={"customer": "..."})
+
+The first report of a run needs no reason; each later one does, has a number of its own and names the one it replaces.
+Written again without a reason, a report must come out as it was. Simulated runs are never sealed and never signed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from rig.certificate.content import CORRECTABLE
+from rig.certificate.export import Report, issue_time, report, told_changes
+from rig.certificate.register import Entry, Register
+from rig.certificate.shop import Shop, load_shop, shop_of
+from rig.certificate.signing import Key, key_of, signed_pdf, signed_xml
+from rig.errors import UsageError
+from rig.records.files import read_json
+from rig.records.store import Store, StoredRun
+
+
+@dataclass(frozen=True, slots=True)
+class Issued:
+    """files: kind -> path in the run's folder. again: it had been issued before and came out the same."""
+
+    number: str
+    files: Mapping[str, str]
+    again: bool = False
+
+
+def issue(store: Store, stored: StoredRun, *, reason: str = "", corrections: Mapping[str, str] | None = None) -> Issued:
+    """Write the next report of a judged run into its folder and the register.
+
+    corrections: header words as they should have been (`CORRECTABLE`). Raises UsageError for an unjudged run, a
+    correction without a reason, or a report that would now say something else and has no reason given.
+    """
+    register, shop = Register(store.home), load_shop(store.home) or shop_of(stored.header.bench)
+    before = register.of_run(stored.id)
+    _checked(corrections or {}, reason, bool(before))
+    if before and not reason:
+        return _again(stored, shop, before[-1], register)
+    held = {**(before[-1].corrections if before else {}), **(corrections or {})}
+    issue_number = 1 + max(len(before), len(list(stored.path.glob("certificate*.pdf"))))
+    made = report(
+        stored,
+        issued_utc=issue_time(stored),
+        issue=issue_number,
+        shop=shop,
+        reason=reason,
+        corrections=held,
+        previous=_data_of(stored, before[-1]) if before else None,
+    )
+    key = None if made.said.simulated else key_of(shop)
+    faces = signed(made, key)
+    files = {kind: store.add_file(stored.id, name, data) for kind, name, data in faces}
+    register.add(
+        Entry(
+            event="amended" if reason else "issued",
+            number=made.said.number,
+            run=stored.id,
+            issue=issue_number,
+            at_utc=made.issued_utc,
+            replaces=made.said.replaces,
+            reason=reason,
+            changed=made.said.amendment.changed if made.said.amendment else (),
+            corrections=held,
+            part=str(stored.header.part.get("number", "")),
+            serial=held.get("serial", stored.header.serial),
+            outcome=made.said.outcome,
+            simulated=made.said.simulated,
+            sealed=not made.said.simulated,
+            signed=key is not None,
+            hash=made.hash,
+            record=dict(made.said.hashes).get("run.json", ""),
+            faces={files[kind].name: hashlib.sha256(data).hexdigest() for kind, _, data in faces},
+        )
+    )
+    return Issued(made.said.number, {kind: str(path) for kind, path in files.items()})
+
+
+def signed(made: Report, key: Key | None) -> list[tuple[str, str, bytes]]:
+    """The faces, PDF and XML signed with the shop's key. Raises UsageError for a simulated run: it can't be sealed."""
+    if key is None:
+        return list(made.faces)
+    if made.said.simulated:
+        raise UsageError(
+            f"run {made.said.run} is simulated: its report can't be sealed.", next_action="Measure a part on a bench."
+        )
+    signers = {"certificate": signed_pdf, "xml": signed_xml}
+    return [(kind, name, signers[kind](data, key) if kind in signers else data) for kind, name, data in made.faces]
+
+
+def withdraw(store: Store, number: str, reason: str) -> Entry:
+    """Withdraw a report: it stays in its folder and in the register, marked. Raises UsageError."""
+    register = Register(store.home)
+    issued = register.find(number) or (of_run[-1] if (of_run := register.of_run(number)) else None)
+    at_utc = issue_time(store.find(issued.run)) if issued else ""
+    return register.withdraw(issued.number if issued else number, reason, at_utc)
+
+
+def kept_files(stored: StoredRun, entry: Entry) -> dict[str, str]:
+    """kind -> path of a report's faces as they lie in the run's folder."""
+    kinds = {".pdf": "certificate", ".json": "data", ".xml": "xml", ".csv": "table"}
+    paths = [stored.path / name for name in entry.faces]
+    return {"curves" if p.name.startswith("curves") else kinds.get(p.suffix, p.suffix): str(p) for p in paths}
+
+
+def _again(stored: StoredRun, shop: Shop, entry: Entry, register: Register) -> Issued:
+    earlier = register.of_run(stored.id)[:-1]
+    made = report(
+        stored,
+        issued_utc=entry.at_utc,
+        issue=entry.issue,
+        shop=shop,
+        reason=entry.reason,
+        corrections=entry.corrections,
+        previous=_data_of(stored, earlier[-1]) if earlier else None,
+    )
+    kept = _data_of(stored, entry)
+    if made.hash != entry.hash and kept is not None and (changed := told_changes(kept, made.document)):
+        raise UsageError(
+            f"report {entry.number} was issued on {entry.at_utc[:10]} and would now say something else "
+            f"({'; '.join(changed[:3])}).",
+            next_action='Give --reason "..." to issue an amended report, or verify the run for altered files.',
+        )
+    return Issued(entry.number, kept_files(stored, entry), again=True)
+
+
+def _checked(corrections: Mapping[str, str], reason: str, issued_before: bool) -> None:
+    if unknown := sorted(set(corrections) - set(CORRECTABLE)):
+        raise UsageError(
+            f"{', '.join(unknown)}: can't be corrected.", next_action=f"Only {', '.join(CORRECTABLE)} can."
+        )
+    if reason and not issued_before:
+        raise UsageError("nothing was issued yet that could be amended.", next_action="Leave the reason out.")
+    if corrections and not reason:
+        raise UsageError("a correction needs a reason.", next_action='Give --reason "...".')
+
+
+def _data_of(stored: StoredRun, entry: Entry) -> Mapping[str, Any] | None:
+    """The JSON face that a register line names, None when it is gone."""
+    name = next((n for n in entry.faces if n.endswith(".json")), "")
+    path = stored.path / name
+    return read_json(path) if name and path.exists() else None

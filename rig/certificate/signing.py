@@ -1,0 +1,198 @@
+"""The shop's signatures: PAdES on the PDF, an enveloped XML signature on the XML, by its own key. Extra `seal`.
+
+    signed_pdf(pdf, key) ; signed_xml(xml, key) ; pdf_signature(pdf, known) / xml_signature(xml, known) -> Signature
+
+It decides nothing about what is signed: simulated runs are refused above (issue.py). Keys are PEM files of the shop.
+Source: ETSI EN 319 142 by pyHanko, W3C XML Signature by signxml; both are loaded only here, only when asked for.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from rig.certificate.shop import Shop
+from rig.errors import UsageError
+
+FIELD = "Shop"
+DS = "{http://www.w3.org/2000/09/xmldsig#}"
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A key pair of the shop: PEM files."""
+
+    key: Path
+    certificate: Path
+
+    def certificate_pem(self) -> bytes:
+        """The certificate's text."""
+        return self.certificate.read_bytes()
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """whole: the signed bytes are unchanged and cover the file. known: by a key of this shop. by: whose, as told."""
+
+    whole: bool
+    known: bool
+    by: str
+
+    @property
+    def words(self) -> str:
+        """In words, for screen and report."""
+        if not self.whole:
+            return f"signature of {self.by} broken"
+        return f"signed by {self.by}" + ("" if self.known else ", whose key this shop does not know")
+
+
+def key_of(shop: Shop) -> Key | None:
+    """The shop's key, None without one. Raises UsageError when its files or the libraries are missing."""
+    if shop.seal is None:
+        return None
+    key = Key(shop.folder / shop.seal.key, shop.folder / shop.seal.certificate)
+    for file in (key.key, key.certificate):
+        if not file.is_file():
+            raise UsageError(
+                f"shop.toml: [seal] {file} is not there.", next_action="Correct the path, or take [seal] out."
+            )
+    _needed("pyhanko", "signxml")
+    return key
+
+
+def signed_pdf(pdf: bytes, key: Key) -> bytes:
+    """The PDF with the shop's PAdES signature appended; the bytes before it stay as they are."""
+    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+    from pyhanko.sign import fields, signers
+
+    load: Any = signers.SimpleSigner.load  # untyped in the library
+    signer = load(str(key.key), str(key.certificate))
+    if signer is None:
+        raise UsageError(f"{key.key}: is no usable key.", next_action="Give a PEM key without password.")
+    meta = signers.PdfSignatureMetadata(
+        field_name=FIELD, subfilter=fields.SigSeedSubFilter.PADES, md_algorithm="sha256"
+    )
+    out = io.BytesIO()
+    signers.sign_pdf(IncrementalPdfFileWriter(io.BytesIO(pdf)), meta, signer=signer, output=out)
+    return out.getvalue()
+
+
+def signed_xml(xml: bytes, key: Key) -> bytes:
+    """The XML with the shop's enveloped signature as its last element (the DCC's place for it)."""
+    from lxml import etree
+    from signxml import methods
+    from signxml.signer import XMLSigner
+
+    root = XMLSigner(method=methods.enveloped).sign(
+        etree.fromstring(xml), key=key.key.read_bytes(), cert=key.certificate.read_text(encoding="utf-8")
+    )
+    made: bytes = etree.tostring(root, xml_declaration=True, encoding="UTF-8")
+    return made
+
+
+def pdf_signature(pdf: bytes, known: bytes | None) -> Signature | None:
+    """The signature of a PDF, None without one. known: the shop's certificate (PEM)."""
+    if b"/ByteRange" not in pdf:
+        return None
+    _needed("pyhanko")
+    from cryptography import x509
+    from cryptography.hazmat.primitives.serialization import Encoding
+    from pyhanko.pdf_utils.misc import PdfError
+    from pyhanko.pdf_utils.reader import PdfFileReader
+    from pyhanko.sign.validation import validate_pdf_signature
+    from pyhanko.sign.validation.errors import SignatureValidationError
+    from pyhanko.sign.validation.status import SignatureCoverageLevel
+    from pyhanko_certvalidator import ValidationContext
+
+    try:
+        embedded = PdfFileReader(io.BytesIO(pdf)).embedded_signatures[-1]
+        made = embedded.signer_cert
+        status = validate_pdf_signature(embedded, ValidationContext(trust_roots=[made], allow_fetching=False))
+        whole = status.intact and status.valid and status.coverage == SignatureCoverageLevel.ENTIRE_FILE
+    except (PdfError, SignatureValidationError, ValueError, IndexError, KeyError):
+        return Signature(False, False, "an unreadable signer")
+    certificate = x509.load_der_x509_certificate(made.dump())
+    return Signature(whole, _same(certificate.public_bytes(Encoding.PEM), known), certificate.subject.rfc4514_string())
+
+
+def xml_signature(xml: bytes, known: bytes | None) -> Signature | None:
+    """The signature of an XML, None without one. known: the shop's certificate (PEM)."""
+    from lxml import etree
+
+    root = etree.fromstring(xml)
+    if root.find(f"{DS}Signature") is None:
+        return None
+    _needed("signxml")
+    from cryptography import x509
+    from signxml.exceptions import SignXMLException
+    from signxml.verifier import XMLVerifier
+
+    held = root.findtext(f"{DS}Signature/{DS}KeyInfo/{DS}X509Data/{DS}X509Certificate") or ""
+    pem = f"-----BEGIN CERTIFICATE-----\n{held.strip()}\n-----END CERTIFICATE-----\n"
+    try:
+        who = x509.load_pem_x509_certificate(pem.encode()).subject.rfc4514_string()
+    except ValueError:
+        return Signature(False, False, "an unreadable signer")
+    try:
+        XMLVerifier().verify(xml, x509_cert=pem)
+    except SignXMLException:
+        return Signature(False, _same(pem.encode(), known), who)
+    return Signature(True, _same(pem.encode(), known), who)
+
+
+def new_key(folder: Path, name: str) -> Key:
+    """A new key pair of the shop, self-signed for ten years: shop.key.pem (readable by the owner only), shop.crt.pem.
+
+    Raises UsageError when a key is there already: it is never overwritten.
+    """
+    _needed("cryptography")
+    from datetime import UTC, datetime, timedelta
+
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import rsa
+    from cryptography.x509.oid import NameOID
+
+    key = Key(folder / "shop.key.pem", folder / "shop.crt.pem")
+    if key.key.exists() or key.certificate.exists():
+        raise UsageError(f"{folder}: holds a key already.", next_action="Move it away first; keep it for old reports.")
+    secret = rsa.generate_private_key(public_exponent=65537, key_size=3072)
+    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name[:64])])
+    now = datetime.now(UTC)
+    usage = x509.KeyUsage(True, True, False, False, False, False, False, False, False)
+    certificate = (
+        x509.CertificateBuilder()
+        .subject_name(subject)
+        .issuer_name(subject)
+        .public_key(secret.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - timedelta(minutes=5))
+        .not_valid_after(now + timedelta(days=3652))
+        .add_extension(usage, critical=True)
+        .sign(secret, hashes.SHA256())
+    )
+    folder.mkdir(parents=True, exist_ok=True)
+    key.key.touch(mode=0o600)
+    form = serialization.PrivateFormat.PKCS8
+    key.key.write_bytes(secret.private_bytes(serialization.Encoding.PEM, form, serialization.NoEncryption()))
+    key.certificate.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+    return key
+
+
+def _same(pem: bytes, known: bytes | None) -> bool:
+    from cryptography import x509
+
+    if known is None:
+        return False
+    return x509.load_pem_x509_certificate(pem) == x509.load_pem_x509_certificate(known)
+
+
+def _needed(*libraries: str) -> None:
+    if missing := [name for name in libraries if find_spec(name) is None]:
+        raise UsageError(
+            f"signatures need {' and '.join(missing)}, not installed here.",
+            next_action='Install the extra: pip install "anglewright[seal]".',
+        )

@@ -1,0 +1,400 @@
+"""Reports that can be checked: issued, amended, withdrawn, sealed, signed; one changed digit is found and named."""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sample
+
+from rig.certificate.canonical import changes, differing, hash_of, with_check
+from rig.certificate.export import report
+from rig.certificate.issue import Issued, issue, signed, withdraw
+from rig.certificate.register import FILE, Register
+from rig.certificate.shop import load_shop
+from rig.certificate.signing import Key, key_of, new_key
+from rig.certificate.verify import Checked, verify
+from rig.certificate.verify_run import verify_run
+from rig.errors import RecordError, UsageError
+from rig.records.store import Store, StoredRun
+from rig.result import Judgement
+
+SHOP = """schema = "anglewright shop 1"
+name = "Tallow Street Motors (invented)"
+address = ["4 Tallow Street", "Lower Mill"]
+city = "Lower Mill"
+country = "GB"
+"""
+SEAL = '[seal]\nkey = "keys/shop.key.pem"\ncertificate = "keys/shop.crt.pem"\n'
+REAL: dict[str, Any] = {"simulated": False, "current": True}
+
+
+@pytest.fixture(scope="module")
+def key(tmp_path_factory: pytest.TempPathFactory) -> Key:
+    return new_key(tmp_path_factory.mktemp("keys"), "Tallow Street Motors, test key")
+
+
+def a_home(path: Path, key: Key | None = None) -> Store:
+    path.mkdir(parents=True, exist_ok=True)
+    (path / "shop.toml").write_text(SHOP + (SEAL if key else ""), encoding="utf-8")
+    if key:
+        (path / "keys").mkdir()
+        for file in (key.key, key.certificate):
+            (path / "keys" / file.name).write_bytes(file.read_bytes())
+    return Store(path)
+
+
+def issued(store: Store, judgement: Judgement | None = None, **header: Any) -> tuple[StoredRun, Issued]:
+    run = sample.stored(store.home, judgement or sample.good(), sample.a_header(**(REAL | header)))
+    return run, issue(store, run)
+
+
+def looked(store: Store, path: str | Path) -> Checked:
+    return verify(Path(path), store.home)
+
+
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory: pytest.TempPathFactory, key: Key) -> tuple[Store, StoredRun, Issued]:
+    store = a_home(tmp_path_factory.mktemp("sealed") / "home", key)
+    return store, *issued(store)
+
+
+# ---- the hash ---------------------------------------------------------------------------------------------------
+
+
+def test_the_hash_does_not_depend_on_order_or_space() -> None:
+    """The same content in another order, or read back from JSON, has the same hash; another figure has another."""
+    document = with_check({"a": 1.5, "b": {"x": [1, 2], "y": "ü"}, "judged": [{"measurand": "tr_sin", "v": 0.1}]})
+    again = json.loads(json.dumps(dict(reversed(document.items())), indent=3))
+    assert hash_of(again) == document["check"]["hash"]
+    assert differing(again) == []
+    again["judged"][0]["v"] = 0.1000000000000001
+    assert differing(again) == ["judged.tr_sin"]
+    assert list(changes(document, again)) == [("judged.tr_sin.v", 0.1, 0.1000000000000001)]
+
+
+def test_a_forged_check_is_no_check() -> None:
+    """Parts that fit the content but not the hash over them, a missing part or an added line are all found."""
+    document = with_check({"a": 1, "judged": [{"measurand": "tr_sin", "v": 1}]})
+    forged = {**document, "a": 2}
+    forged["check"] = {**document["check"], "parts": with_check(forged)["check"]["parts"]}
+    assert differing(forged) == ["check"]
+    assert differing({**document, "b": 1}) == ["b"]
+    assert differing({k: v for k, v in document.items() if k != "a"}) == ["a"]
+    assert differing({**document, "judged": []}) == ["judged (order)", "judged.tr_sin"]
+
+
+# ---- unchanged, altered, unknown --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["certificate", "data", "xml", "table", "curves"])
+def test_a_face_as_issued_is_unchanged(kind: str, sealed: tuple[Store, StoredRun, Issued]) -> None:
+    """Every face verifies, with number, register and, where there is one, whose signature."""
+    store, _, made = sealed
+    found = looked(store, made.files[kind])
+    assert (found.state, found.where, found.number, found.register) == ("unchanged", (), made.number, "in force")
+    assert found.exit_status == 0
+    assert not found.simulated
+    wanted = "signed by CN=Tallow Street Motors\\, test key" if kind in ("certificate", "xml") else "unsigned"
+    assert found.signature == wanted
+
+
+@pytest.mark.parametrize(
+    ("kind", "was", "now", "place"),
+    [
+        ("data", '"estimate": 9.0134', '"estimate": 9.0135', "judged.r20_exc.result.estimate: 9.0134 is now 9.0135"),
+        ("data", '"Serial": "93-00417"', '"Serial": "93-00418"', "item.Serial"),
+        ("data", '"simulated": false', '"simulated": true', "simulated"),
+        ("xml", "<si:value>9.013<", "<si:value>9.014<", "value of anglewright_r20_exc: '9.013' is now '9.014'"),
+        ("xml", "<dcc:conformity>pass<", "<dcc:conformity>fail<", "conformity of anglewright"),
+        ("table", ",9.0134,", ",9.0135,", "line 2"),
+    ],
+)
+def test_a_changed_digit_is_named(
+    kind: str, was: str, now: str, place: str, sealed: tuple[Store, StoredRun, Issued], tmp_path: Path
+) -> None:
+    """A digit changed in JSON, XML or CSV is found and named, with what it was and what it is."""
+    store, _, made = sealed
+    text = Path(made.files[kind]).read_text(encoding="utf-8")
+    assert was in text
+    file = tmp_path / Path(made.files[kind]).name
+    file.write_text(text.replace(was, now, 1), encoding="utf-8")
+    found = looked(store, file)
+    assert found.state == "altered"
+    assert found.exit_status == 1
+    assert any(place in told for told in found.where), found.where
+
+
+def test_any_changed_byte_of_a_pdf_is_found(sealed: tuple[Store, StoredRun, Issued], tmp_path: Path) -> None:
+    """A byte changed anywhere in the PDF is found; in what a page draws, the page is named."""
+    store, _, made = sealed
+    data = bytearray(Path(made.files["certificate"]).read_bytes())
+    rng, named = random.Random(4), set()
+    for place in [rng.randrange(20, len(data)) for _ in range(25)]:
+        changed = data.copy()
+        changed[place] ^= 1
+        file = tmp_path / "c.pdf"
+        file.write_bytes(changed)
+        found = looked(store, file)
+        assert found.state == "altered", place
+        assert found.where
+        named |= set(found.where)
+    text = bytes(data)
+    contents = re.search(rb"/Contents (\d+) 0 R", text)
+    assert contents is not None
+    start = text.index(contents[1] + b" 0 obj")
+    changed = data.copy()
+    changed[text.index(b"stream", start) + 40] ^= 1
+    (tmp_path / "c.pdf").write_bytes(changed)
+    assert any(re.fullmatch(r"page \d", told) for told in looked(store, tmp_path / "c.pdf").where)
+
+
+def test_elsewhere_the_own_check_and_the_signature_speak(
+    sealed: tuple[Store, StoredRun, Issued], key: Key, tmp_path: Path
+) -> None:
+    """Away from the register: unsigned faces are unknown, altered ones still altered; a signature speaks by its key."""
+    _, _, made = sealed
+    stranger = Store(tmp_path / "elsewhere")
+    stranger.home.mkdir()
+    assert looked(stranger, made.files["data"]).state == "unknown"
+    assert looked(stranger, made.files["data"]).exit_status == 3
+    signed_by = "signed by CN=Tallow Street Motors\\, test key, whose key this shop does not know"
+    for kind in ("certificate", "xml"):
+        found = looked(stranger, made.files[kind])
+        assert (found.state, found.signature) == ("unknown", signed_by)
+    file = tmp_path / "c.json"
+    file.write_text(Path(made.files["data"]).read_text().replace('"estimate": 9.0134', '"estimate": 9.0135'))
+    found = looked(stranger, file)
+    assert (found.state, found.where) == ("altered", ("judged.r20_exc",))
+    file = tmp_path / "c.xml"
+    file.write_text(Path(made.files["xml"]).read_text().replace("<si:value>9.013<", "<si:value>9.014<"))
+    found = looked(stranger, file)
+    assert found.state == "altered"
+    assert "broken" in found.signature
+    friend = a_home(tmp_path / "friend", key)
+    assert looked(friend, made.files["certificate"]).state == "unchanged"
+    assert looked(friend, made.files["xml"]).state == "unchanged"
+
+
+def test_a_forger_without_the_key_is_found(sealed: tuple[Store, StoredRun, Issued], tmp_path: Path) -> None:
+    """A JSON whose check was made anew for changed figures does not fit the register."""
+    store, _, made = sealed
+    document = json.loads(Path(made.files["data"]).read_text())
+    document["judged"][0]["result"]["estimate"] = 9.5
+    file = tmp_path / "c.json"
+    file.write_text(json.dumps(with_check(document)))
+    found = looked(store, file)
+    assert found.state == "altered"
+    assert any("9.0134 is now 9.5" in told for told in found.where)
+
+
+@pytest.mark.parametrize("data", [b"hello", b"%PDF-1.7 nothing", b"<?xml version='1.0'?><a/>", b"{}", b"<?xml <", b""])
+def test_what_is_no_report_is_told(data: bytes, tmp_path: Path) -> None:
+    """Another file is refused with what to give instead; a missing one with its path."""
+    file = tmp_path / "f"
+    file.write_bytes(data)
+    with pytest.raises(RecordError, match=str(file)):
+        verify(file, tmp_path)
+    with pytest.raises(RecordError, match="can't be read"):
+        verify(tmp_path / "gone.pdf", tmp_path)
+
+
+# ---- the run behind it ------------------------------------------------------------------------------------------
+
+
+def test_altered_sources_of_a_run_are_named(tmp_path: Path) -> None:
+    """Journal, record, face and database row are each named when they are no longer what they were."""
+    store = a_home(tmp_path / "home")
+    run, made = issued(store)
+    assert verify_run(store, store.find(run.id)) == []
+
+    def changed(name: str, was: str, now: str) -> list[str]:
+        path = run.path / name
+        text = path.read_text(encoding="utf-8")
+        assert was in text
+        path.write_text(text.replace(was, now, 1), encoding="utf-8")
+        told = verify_run(store, store.find(run.id))
+        path.write_text(text, encoding="utf-8")
+        return told
+
+    assert changed("journal.jsonl", "22.4", "22.5") == ["journal.jsonl: altered (run.json says otherwise)"]
+    told = changed("run.json", "9.0134", "9.0135")
+    assert f"run.json: altered since report {made.number}" in told
+    assert "certificate.json: altered" in changed("certificate.json", "9.0134", "9.0135")[0]
+    (run.path / "certificate.csv").unlink()
+    assert verify_run(store, store.find(run.id)) == ["certificate.csv: missing"]
+
+
+# ---- amended, withdrawn -----------------------------------------------------------------------------------------
+
+
+def test_written_again_it_is_the_same(tmp_path: Path) -> None:
+    """A report that was issued comes out as it was, without a new number; nothing new lies in the folder."""
+    store = a_home(tmp_path / "home")
+    run, first = issued(store)
+    before = sorted(path.name for path in run.path.iterdir())
+    again = issue(store, store.find(run.id))
+    assert (again.again, again.number, dict(again.files)) == (True, first.number, dict(first.files))
+    assert sorted(path.name for path in run.path.iterdir()) == before
+    assert len(Register(store.home).entries) == 1
+
+
+def test_an_amended_report_says_why_what_and_in_place_of_which(tmp_path: Path) -> None:
+    """Number, reason, each changed word and the replaced number stand in every face; the old one is replaced."""
+    store = a_home(tmp_path / "home")
+    run, first = issued(store)
+    why = "the customer's name was misspelt"
+    second = issue(store, store.find(run.id), reason=why, corrections={"customer": "Order desk two"})
+    assert second.number == f"{first.number}-2"
+    document = json.loads(Path(second.files["data"]).read_text())
+    assert document["replaces"] == first.number
+    assert document["amendment"]["reason"] == why
+    assert document["amendment"]["changed"] == [
+        "Customer: Order desk (invented), as told → Order desk two, as told",
+    ]
+    xml = Path(second.files["xml"]).read_text()
+    for words in ("<dcc:typeOfChange>amended<", f"<dcc:replacedUniqueIdentifier>{first.number}<", why):
+        assert words in xml
+    found = looked(store, first.files["certificate"])
+    assert found.state == "unchanged"
+    assert found.register == f"replaced by {second.number}: {why}"
+    third = issue(store, store.find(run.id), reason="the job's number was missing", corrections={"job": "TS-1181"})
+    document = json.loads(Path(third.files["data"]).read_text())
+    assert document["job"]["Customer"].startswith("Order desk two")
+    assert document["amendment"]["changed"] == ["Job: TS-1180 → TS-1181"]
+
+
+def test_a_report_that_would_now_say_something_else_needs_a_reason(tmp_path: Path) -> None:
+    """After another judgement the report is not written over: the error names what would change and what to do."""
+    store = a_home(tmp_path / "home")
+    run, _ = issued(store)
+    store.add_judgement(run.id, sample.bad())
+    with pytest.raises(UsageError, match=r"would now say something else .*--reason"):
+        issue(store, store.find(run.id))
+    made = issue(store, store.find(run.id), reason="judged again with the right limits")
+    changed = json.loads(Path(made.files["data"]).read_text())["amendment"]["changed"]
+    assert any("outcome: within limits → outside limits" in told for told in changed)
+
+
+@pytest.mark.parametrize(
+    ("reason", "corrections", "words"),
+    [
+        ("", {"customer": "X"}, "needs a reason"),
+        ("why", {"started_utc": "X"}, "can't be corrected"),
+    ],
+)
+def test_corrections_are_bounded(reason: str, corrections: dict[str, str], words: str, tmp_path: Path) -> None:
+    """Only words of the header can be corrected, and never without a reason; a first report has nothing to amend."""
+    store = a_home(tmp_path / "home")
+    run, _ = issued(store)
+    with pytest.raises(UsageError, match=words):
+        issue(store, run, reason=reason, corrections=corrections)
+    other = sample.stored(store.home, sample.good(), sample.a_header(**REAL))
+    with pytest.raises(UsageError, match="nothing was issued yet"):
+        issue(store, other, reason="why")
+
+
+def test_a_withdrawn_report_stays_listed(tmp_path: Path) -> None:
+    """It keeps its files and its line; verify tells that it is withdrawn and why; it can't be withdrawn twice."""
+    store = a_home(tmp_path / "home")
+    run, made = issued(store)
+    withdraw(store, run.id, "the wrong part was clamped")
+    found = looked(store, made.files["certificate"])
+    assert found.state == "unchanged"
+    assert re.fullmatch(r"withdrawn on \d{4}-\d\d-\d\d: the wrong part was clamped", found.register)
+    with pytest.raises(UsageError, match="Nothing is left to do"):
+        withdraw(store, made.number, "again")
+    with pytest.raises(UsageError, match="no report"):
+        withdraw(store, "AW-1", "why")
+    with pytest.raises(UsageError, match="for a reason"):
+        withdraw(store, issued(store)[1].number, " ")
+
+
+# ---- the register -----------------------------------------------------------------------------------------------
+
+
+def test_the_chain_shows_a_changed_a_removed_and_a_cut_line(tmp_path: Path) -> None:
+    """A line changed, taken out or cut short is told with its place; later lines are still read and added."""
+    store = a_home(tmp_path / "home")
+    for _ in range(3):
+        issued(store)
+    path = store.home / FILE
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    assert Register(store.home).broken == ()
+    path.write_text("".join([lines[0], lines[1].replace("93-00417", "93-00418"), lines[2]]), encoding="utf-8")
+    assert Register(store.home).broken == (f"line 2 ({Register(store.home).entries[1].number}) was changed",)
+    path.write_text("".join([lines[0], lines[2]]), encoding="utf-8")
+    assert "is missing, moved or changed" in Register(store.home).broken[0]
+    path.write_text("".join([*lines[:2], lines[2][:40]]), encoding="utf-8")
+    register = Register(store.home)
+    assert register.broken == ("line 3 is damaged",)
+    assert len(register.entries) == 2
+    _, made = issued(store)
+    assert Register(store.home).find(made.number) is not None
+
+
+# ---- simulated runs and keys ------------------------------------------------------------------------------------
+
+
+def test_a_simulated_run_can_never_be_sealed(key: Key, tmp_path: Path) -> None:
+    """Even with a key its report is unsigned, without code and unsealed; asked for outright, sealing is refused."""
+    store = a_home(tmp_path / "home", key)
+    run = sample.stored(store.home, sample.good())
+    made = issue(store, run)
+    entry = Register(store.home).entries[0]
+    assert (entry.sealed, entry.signed, entry.simulated) == (False, False, True)
+    for kind in ("certificate", "data", "xml"):
+        found = looked(store, made.files[kind])
+        assert (found.state, found.signature, found.simulated) == ("unchanged", "unsigned", True)
+    shop = load_shop(store.home)
+    assert shop is not None
+    with pytest.raises(UsageError, match="is simulated: its report can't be sealed"):
+        signed(report(run, issued_utc=sample.ISSUED, shop=shop), key_of(shop))
+
+
+def test_a_real_run_without_a_key_is_sealed_but_unsigned(tmp_path: Path) -> None:
+    """Number and hash stand on the page as a code; there is no signature, and verify says so."""
+    store = a_home(tmp_path / "home")
+    _, made = issued(store)
+    entry = Register(store.home).entries[0]
+    assert (entry.sealed, entry.signed) == (True, False)
+    assert looked(store, made.files["certificate"]).signature == "unsigned"
+
+
+def test_keys_are_never_overwritten_and_missing_ones_are_named(key: Key, tmp_path: Path) -> None:
+    """A second key is refused; a shop file that names a key which is not there is told by path; the key is private."""
+    with pytest.raises(UsageError, match="holds a key already"):
+        new_key(key.key.parent, "again")
+    assert key.key.stat().st_mode & 0o077 == 0
+    store = a_home(tmp_path / "home", key)
+    (store.home / "keys" / "shop.key.pem").unlink()
+    shop = load_shop(store.home)
+    assert shop is not None
+    with pytest.raises(UsageError, match=r"shop\.key\.pem is not there"):
+        key_of(shop)
+    assert key_of(shop.model_copy(update={"seal": None})) is None
+
+
+def test_without_the_extra_a_signature_is_refused_clearly(key: Key, tmp_path: Path, monkeypatch: Any) -> None:
+    """Where the signing libraries are missing the error names them and the extra to install."""
+    store = a_home(tmp_path / "home", key)
+    shop = load_shop(store.home)
+    assert shop is not None
+    monkeypatch.setattr("rig.certificate.signing.find_spec", lambda _: None)
+    with pytest.raises(UsageError, match=r"anglewright\[seal\]"):
+        key_of(shop)
+
+
+def test_a_run_of_a_changed_serial_has_its_own_line(tmp_path: Path) -> None:
+    """Header words as corrected stand in the register too."""
+    store = a_home(tmp_path / "home")
+    run, _ = issued(store)
+    issue(store, store.find(run.id), reason="misread", corrections={"serial": "93-00471"})
+    entry = Register(store.home).entries[-1]
+    assert (entry.serial, entry.event, entry.reason) == ("93-00471", "amended", "misread")
+    assert replace(entry, n=0).corrections == {"serial": "93-00471"}
