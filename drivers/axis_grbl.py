@@ -127,6 +127,9 @@ class AxisGrbl:
         """
         with self._lock:
             self.hold()
+            if self._link.dirty:
+                self._known = False
+                self._grbl.reset()
             expected = self._zero_deg if self._known else None
             self._moving, self._known = True, False
             if expected is None:

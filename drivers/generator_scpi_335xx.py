@@ -58,6 +58,7 @@ class Generator335xx(ScpiDevice):
 
     def open(self) -> None:
         """Opens, identifies, and chooses the family's words; energises nothing."""
+        self._session.gap_s = max(row.gap_s for row in ROWS)
         super().open()
         model = self.identity().model
         self._wanted, self._on = None, False

@@ -47,6 +47,7 @@ ROWS = (
     MeterRow(models="SDM30(55|65)\\S*", bandwidth="", gap_s=0.02),
     MeterRow(models="DM305[18]E?|DM3068", first=("CMDSET AGILENT",), bandwidth="DET:BAND", abort="", gap_s=0.02),
 )
+WIDEST_GAP_S = max(row.gap_s for row in ROWS)  # until it is known who answers
 MODELS = "|".join(f"(?:{row.models})" for row in ROWS)
 
 

@@ -17,7 +17,7 @@ from typing import ClassVar
 from drivers import scpi
 from drivers.link.base import Link
 from drivers.link.device import ScpiDevice
-from drivers.multimeter_rows import MODELS, MeterRow, row_of
+from drivers.multimeter_rows import MODELS, WIDEST_GAP_S, MeterRow, row_of
 from drivers.roles import MeterReading
 from rig.errors import BadReply, BenchError, InstrumentRefused, UsageError
 
@@ -58,6 +58,7 @@ class Multimeter344xx(ScpiDevice):
     def open(self) -> None:
         """Opens, takes a serial instrument into remote, identifies, and chooses the family's words."""
         self._setting = None
+        self._session.gap_s = WIDEST_GAP_S
         self._session.open()
         if self._is_serial:
             try:

@@ -63,6 +63,7 @@ class GrblAxis:
         self._motion.advance(t_s)
         for byte in data:
             if byte == 0x18:
+                self._gate.settle()
                 self._reset(t_s)
             elif not self._mute:
                 self._real_time(byte, t_s)

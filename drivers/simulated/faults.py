@@ -48,16 +48,22 @@ class WireFault(Strict):
 
 
 def parse_fault(text: str) -> WireFault:
-    """A fault as it is given on the command line: `axis:drop:every=50:value=2`. Raises ValueError."""
-    instrument, _, rest = text.partition(":")
-    kind, *more = rest.split(":")
-    keys = dict(part.partition("=")[::2] for part in more)
-    number = {key: float(value) if key in ("at_s", "probability") else int(value) for key, value in keys.items()
-              if key in ("nth", "every", "at_s", "probability")}  # fmt: skip
-    words: dict[str, object] = {key: value for key, value in keys.items() if key not in number}
-    if isinstance(value := words.get("value"), str) and _is_number(value):
-        words["value"] = float(value)
-    return WireFault.model_validate({"instrument": instrument, "kind": kind, **words, **number})
+    """A fault as it is given on the command line: `axis:drop:every=50:value=2`. Raises ValueError.
+
+    `value` comes last and may itself hold colons.
+    """
+    head, has_value, value = text.partition(":value=")
+    instrument, kind, *more = head.split(":") if ":" in head else (head, "")
+    keys: dict[str, object] = dict(part.partition("=")[::2] for part in more)
+    for key in ("nth", "every"):
+        if key in keys:
+            keys[key] = int(str(keys[key]))
+    for key in ("at_s", "probability"):
+        if key in keys:
+            keys[key] = float(str(keys[key]))
+    if has_value:
+        keys["value"] = float(value) if _is_number(value) else value
+    return WireFault.model_validate({"instrument": instrument, "kind": kind, **keys})
 
 
 @dataclass
@@ -113,6 +119,10 @@ class Gate:
             else:
                 self._note(fault, t_s, self._said_s - said_s)
         return got
+
+    def settle(self) -> None:
+        """What comes next is no answer to the message before: its faults act no longer."""
+        self._active = []
 
     def binary(self, data: bytes, t_s: float) -> bytes | None:
         """A binary message as the instrument gets it; None when it gets nothing."""

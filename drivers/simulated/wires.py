@@ -164,8 +164,9 @@ class PtyChannel:
     def close(self, *, reset: bool = False) -> None:
         """A serial line can't be reset; both sides close."""
         del reset
-        os.close(self._master)
-        if self._slave is not None:
-            os.close(self._slave)
+        for end in (self._master, self._slave):
+            if end is not None and end >= 0:
+                os.close(end)
+        self._master, self._slave = -1, None
         if self._by_id is not None:
             self._by_id.unlink(missing_ok=True)
