@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.signal.sine_fit import Fit, basis
+from rig.signal.sine_fit import Fit
 from rig.signal.waveform import Floats, WaveformStack
 
 _SPECTRUM_RECORDS = 64
@@ -205,13 +205,16 @@ def _drop_outs(codes: NDArray[Any], stack: WaveformStack, fit: Fit, c: int) -> t
 
 def _has_run(codes: NDArray[Any], least: int) -> NDArray[np.bool_]:
     """(rows,) is there a run of more than `least` equal codes? By doubling: pairs, then runs of 2, 4, ..."""
-    run: NDArray[np.bool_] = codes[:, 1:] == codes[:, :-1]
+    found: NDArray[np.bool_] = np.zeros(len(codes), dtype=bool)
+    equal: NDArray[np.bool_] = codes[:, 1:] == codes[:, :-1]
+    enough = np.flatnonzero(np.count_nonzero(equal, axis=1) >= least)  # most records have no such run, and end here
+    run = equal[enough]
     width = 1
     while width < least:
         shift = min(width, least - width)
         run = run[:, :-shift] & run[:, shift:]
         width += shift
-    found: NDArray[np.bool_] = np.any(run, axis=1)
+    found[enough] = np.any(run, axis=1)
     return found
 
 
@@ -222,9 +225,9 @@ def _lines(
     n, m = stack.codes.shape[0], fit.samples
     pick = np.unique(np.linspace(0, n - 1, min(n, _SPECTRUM_RECORDS)).astype(int))
     q, free = known
-    rows = stack.codes[pick, c, :].astype(np.float64) * float(stack.scale_v[c])
+    rows = stack.codes[pick, c, :].astype(np.float32) * np.float32(stack.scale_v[c])
     rows -= (rows @ q) @ q.T
-    window = np.hanning(m + 1)[:-1]
+    window = np.hanning(m + 1)[:-1].astype(np.float32)
     power = np.mean(np.abs(np.fft.rfft(rows * window, axis=1)) ** 2, axis=0)
     if np.count_nonzero(free) < 8:
         return ()
@@ -260,16 +263,17 @@ def _known(fit: Fit) -> tuple[Floats, NDArray[np.bool_]]:
     count = m // 2 + 1
     bins = np.arange(count)
     free = (bins > 2) & (bins < count - 2)
-    columns, taken = [np.ones((m, 1))], [0.0, m / 2]
+    taken = [0.0, m / 2]
     for h in range(1, 61 if count > 600 else 13):
         turns = (h * fit.frequency_hz / fit.sample_rate_hz) % 1.0
         at = min(turns, 1.0 - turns) * m
         free &= np.abs(bins - at) > (_GUARD_BINS if h == 1 else 1.5)
-        if min(abs(at - other) for other in taken) > 1.5 and 2 * len(columns) < m // 4:
+        if min(abs(at - other) for other in taken) > 1.5 and 2 * len(taken) < m // 4:
             taken.append(at)
-            columns.append(basis(at * fit.sample_rate_hz / m, fit.sample_rate_hz, m, (1,))[:, 1:])
-    q, _ = np.linalg.qr(np.hstack(columns))
-    return q, free
+    turn = 2 * np.pi / m * np.outer(np.arange(m) - (m - 1) / 2, taken[2:])
+    columns = np.hstack([np.ones((m, 1)), np.cos(turn), np.sin(turn)])
+    root = np.linalg.cholesky(columns.T @ columns)  # columns 1.5 bins apart are far from dependent
+    return (columns @ np.linalg.inv(root).T).astype(np.float32), free
 
 
 def _line_ratio(records: int, bins: int) -> float:

@@ -20,7 +20,8 @@ from rig.errors import UsageError
 from rig.signal.waveform import Floats, WaveformStack
 
 Complexes = NDArray[np.complex128]
-_BLOCK_ROWS = 256
+_BLOCK_ROWS = 64  # a block of int16 codes as float32 stays in the cache
+_FAST_ROWS = 64
 _START_RECORDS = 64
 
 
@@ -166,13 +167,41 @@ def _project(
     coefficients = np.empty((count, design.shape[1]))
     energy = np.empty(count)
     transposed = np.ascontiguousarray(design.T)
+    room: NDArray[np.floating] = np.empty((min(_BLOCK_ROWS, count), rows.shape[1]), precision)
     for start in range(0, count, _BLOCK_ROWS):
-        block: NDArray[np.floating] = rows[start : start + _BLOCK_ROWS].astype(precision)
+        some = rows[start : start + _BLOCK_ROWS]
+        block = room[: len(some)]
+        np.copyto(block, some)
         part = block @ pinv
         block -= part @ transposed
         coefficients[start : start + _BLOCK_ROWS] = part
         energy[start : start + _BLOCK_ROWS] = np.einsum("ij,ij->i", block, block)
     return coefficients, energy
+
+
+def phasors(
+    samples: NDArray[np.generic], sample_rate_hz: float, frequency_hz: float, harmonics: int = 5
+) -> NDArray[np.complex128]:
+    """The fundamentals (n, ch) of `fit` alone, without residuals: one product of codes and two columns.
+
+    The columns come from the same joint fit with DC and harmonics, so the values are those of `fit`.
+    """
+    n, channels, m = samples.shape
+    _check(m, sample_rate_hz, frequency_hz)
+    orders = kept_orders(frequency_hz, sample_rate_hz, m, harmonics)
+    q, r = np.linalg.qr(basis(frequency_hz, sample_rate_hz, m, orders))
+    precision = np.float32 if np.issubdtype(samples.dtype, np.integer) else np.float64
+    columns = np.ascontiguousarray((q @ np.linalg.inv(r).T)[:, 1:3].astype(precision))
+    rows = np.ascontiguousarray(samples).reshape(n * channels, m)
+    parts = np.empty((n * channels, 2), precision)
+    room: NDArray[np.floating] = np.empty((min(_FAST_ROWS, len(rows)), m), precision)
+    for start in range(0, len(rows), _FAST_ROWS):
+        some = rows[start : start + _FAST_ROWS]
+        block = room[: len(some)]
+        np.copyto(block, some)
+        np.dot(block, columns, out=parts[start : start + _FAST_ROWS])
+    found: NDArray[np.complex128] = (parts[:, 0] + 1j * parts[:, 1]).astype(np.complex128).reshape(n, channels)
+    return found
 
 
 def fit_stack(stack: WaveformStack, frequency_hz: float, harmonics: int = 5) -> Fit:
@@ -210,19 +239,27 @@ def pooled_frequency(
     if hz * m / sample_rate_hz < 4:
         hz = _scan_hz(pick, sample_rate_hz, near_hz)
     _check(m, sample_rate_hz, hz)
-    step_limit = 0.3 * sample_rate_hz / m
-    for _ in range(20):
-        step, _, _ = _gauss_newton(rows, sample_rate_hz, hz, harmonics)
-        move = float(np.clip(step, -step_limit, step_limit))
-        hz = float(np.clip(hz + move, 0.5 * sample_rate_hz / m, 0.5 * sample_rate_hz * (1 - 1 / m)))
-        if abs(move) < 1e-11 * hz:
-            break
-    step, steps, information = _gauss_newton(rows, sample_rate_hz, hz, harmonics)
-    variance = _residual_variance(rows, sample_rate_hz, hz, harmonics)
+    hz = _converged(pick, sample_rate_hz, hz, harmonics, tries=20)
+    if len(pick) < len(rows):  # what all say is so near to what a few say that one step reaches it
+        hz = _converged(rows, sample_rate_hz, hz, harmonics, tries=1)
+    _, steps, information, variance = _gauss_newton(rows, sample_rate_hz, hz, harmonics)
     u_record = np.sqrt(np.divide(variance, information, out=np.full_like(variance, np.inf), where=information > 0))
     total = float(np.sum(information))
     u = float(np.sqrt(np.mean(variance) / total)) if total > 0 else float("inf")
     return Frequency(frequency_hz=hz, u_hz=u, per_record_hz=hz + steps, u_record_hz=u_record)
+
+
+def _converged(rows: Floats, sample_rate_hz: float, hz: float, harmonics: int, tries: int) -> float:
+    """Gauss-Newton from hz; ends when a step is under 1e-8 of it, since the next one would be under its square."""
+    m = rows.shape[1]
+    step_limit = 0.3 * sample_rate_hz / m
+    for _ in range(tries):
+        step = _gauss_newton(rows, sample_rate_hz, hz, harmonics)[0]
+        move = float(np.clip(step, -step_limit, step_limit))
+        hz = float(np.clip(hz + move, 0.5 * sample_rate_hz / m, 0.5 * sample_rate_hz * (1 - 1 / m)))
+        if abs(move) < 1e-8 * hz:
+            break
+    return hz
 
 
 def _peak_hz(rows: Floats, sample_rate_hz: float, near_hz: float | None) -> float:
@@ -277,8 +314,10 @@ def _tangent(sample_rate_hz: float, hz: float, m: int, harmonics: int) -> tuple[
     return q, slope @ np.linalg.inv(r)
 
 
-def _gauss_newton(rows: Floats, sample_rate_hz: float, hz: float, harmonics: int) -> tuple[float, Floats, Floats]:
-    """Step of the common frequency (Hz), each record's own step, and each record's information (per Hz^2)."""
+def _gauss_newton(
+    rows: Floats, sample_rate_hz: float, hz: float, harmonics: int
+) -> tuple[float, Floats, Floats, Floats]:
+    """Common step (Hz); each record's own step, information (per Hz^2) and residual variance."""
     q, slope = _tangent(sample_rate_hz, hz, rows.shape[1], harmonics)
     both = rows @ np.hstack([q, slope])
     coordinates, pull = both[:, : q.shape[1]], both[:, q.shape[1] :]
@@ -286,11 +325,6 @@ def _gauss_newton(rows: Floats, sample_rate_hz: float, hz: float, harmonics: int
     information: Floats = np.einsum("ni,ij,nj->n", coordinates, slope.T @ slope, coordinates)
     total = float(np.sum(information))
     steps = np.divide(numerator, information, out=np.zeros_like(numerator), where=information > 0)
-    return (float(np.sum(numerator)) / total if total > 0 else 0.0), steps, information
-
-
-def _residual_variance(rows: Floats, sample_rate_hz: float, hz: float, harmonics: int) -> Floats:
-    q, _ = _tangent(sample_rate_hz, hz, rows.shape[1], harmonics)
-    left = np.einsum("ij,ij->i", rows, rows) - np.sum((rows @ q) ** 2, axis=1)
+    left = np.einsum("ij,ij->i", rows, rows) - np.sum(coordinates**2, axis=1)
     variance: Floats = np.maximum(left, 0.0) / max(1, rows.shape[1] - q.shape[1] - 1)
-    return variance
+    return (float(np.sum(numerator)) / total if total > 0 else 0.0), steps, information, variance

@@ -82,11 +82,11 @@ def projection_and_quality() -> None:
         rail_high=32767,
     )
     frequency = sine_fit.pooled_frequency(codes[:, 0, :] * scale[0], RATE_HZ, CARRIER_HZ).frequency_hz
-    fast_s = best_of(7, lambda: sine_fit.fit(codes, RATE_HZ, frequency))
+    fast_s = best_of(7, lambda: sine_fit.phasors(codes, RATE_HZ, frequency))
 
     def whole() -> None:
         f = sine_fit.pooled_frequency(codes[:, 0, :] * scale[0], RATE_HZ, CARRIER_HZ).frequency_hz
-        fit = sine_fit.fit(stack.volts(), RATE_HZ, f)
+        fit = sine_fit.fit_stack(stack, f)
         quality.inspect(stack, fit)
 
     whole_s = best_of(3, whole)
