@@ -58,11 +58,15 @@ class RunIndex:
 
     def put(self, run: str) -> None:
         """Take a run's rows from its folder, replacing what the index knew of it; the next refresh mends a failure."""
+        self.mark_stale(run)
+        with self._turn():
+            self._write([run])
+
+    def mark_stale(self, run: str) -> None:
+        """A run's folder is about to change: the next refresh reads it anew."""
         marker = self.folder / ".stale" / run
         marker.parent.mkdir(parents=True, exist_ok=True)
         marker.touch()
-        with self._turn():
-            self._write([run])
 
     def put_entry(self, entry: str) -> None:
         """Take a new entry of the book from its file."""

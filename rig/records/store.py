@@ -10,6 +10,7 @@ A run without run.json was cut short: it stays, and is listed as incomplete. It 
 
 from __future__ import annotations
 
+import re
 import secrets
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -145,17 +146,30 @@ class Store:
         return StoredRun(run.path)
 
     def add_judgement(
-        self, run: str, judgement: Judgement | Mapping[str, Any], *, campaign: str = "", part_digest: str = ""
+        self,
+        run: str,
+        judgement: Judgement | Mapping[str, Any],
+        *,
+        campaign: str = "",
+        part_digest: str = "",
+        index: bool = True,
     ) -> Path:
-        """Put another judgement (or its dictionary) beside a run's own (judgement-2.json, -3 ...); the file."""
+        """Put another judgement (or its dictionary) beside a run's own (judgement-2.json, -3 ...); the file.
+
+        index False: the index learns of it at its next refresh, many runs at once.
+        """
         stored = self.find(run)
         own = stored.record is not None and stored.record.judgement is not None
         made = {"made_utc": _now(), "software": f"anglewright {version('anglewright')}"}
         made |= {"campaign": campaign, "part_digest": part_digest}
         data = judgement_to_dict(judgement) if isinstance(judgement, Judgement) else judgement
         path = _numbered(stored.path / ("judgement-2.json" if own else "judgement-1.json"))
+        self.index.mark_stale(stored.id)
         write_new(path, to_json({**data, "made": made}, indent=None))
-        self._indexed(stored.id)
+        if index:
+            self._indexed(stored.id)
+        else:
+            self.index.mark_stale(stored.id)  # again: a refresh in between has seen the folder without the file
         return path
 
     def add_file(self, run: str, name: str, data: bytes) -> Path:
@@ -205,6 +219,8 @@ class Store:
 
     def find(self, run: str) -> StoredRun:
         """A run by its id, the beginning or the end of it, or "latest". Raises UsageError for none or several."""
+        if re.fullmatch(r"\w+-\w+-\w+", run) and (self.folder / run).is_dir():
+            return StoredRun(self.folder / run)
         ids = self.ids()
         fitting = (run,) if run in ids else tuple(i for i in ids if i.startswith(run) or i.endswith(run))
         if run == "latest":

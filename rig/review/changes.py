@@ -1,0 +1,86 @@
+"""What changed between two judgements of one run, as JSON-ready data: outcome, lines, reasons, findings. Pure.
+
+A line is named when its verdict, its limit, or its estimate or U differ; estimates are compared to 1e-9 of their own
+size, so that another machine's last bit is no change. It judges nothing and opens no file.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from rig.result import Judgement
+
+SAME = 1e-9  # relative
+COMPARED = ("verdict", "estimate", "U", "limit")
+
+
+def changes(before: Judgement | None, after: Judgement) -> dict[str, Any]:
+    """{"outcome": [old, new], "lines": [{measurand, key: [old, new] ...}], "reasons", "findings": {"gone", "new"}}.
+
+    before None: the run was never judged; its old outcome is "" and every line is new.
+    """
+    old = _by_line(before) if before else {}
+    new = _by_line(after)
+    lines = []
+    for key in dict.fromkeys((*old, *new)):
+        a, b = old.get(key, {}), new.get(key, {})
+        differing = {name: [a.get(name), b.get(name)] for name in COMPARED if not _same(a.get(name), b.get(name))}
+        if differing:
+            lines.append({"measurand": key[0], **differing})
+    return {
+        "outcome": [before.outcome if before else "", after.outcome],
+        "lines": lines,
+        "reasons": _moved((r.code for r in before.reasons) if before else (), (r.code for r in after.reasons)),
+        "findings": _moved((f.code for f in before.findings) if before else (), (f.code for f in after.findings)),
+    }
+
+
+def unchanged(told: Mapping[str, Any]) -> bool:
+    """Nothing at all differs."""
+    moved = [told[key][side] for key in ("reasons", "findings") for side in ("gone", "new")]
+    return told["outcome"][0] == told["outcome"][1] and not told["lines"] and not any(moved)
+
+
+def summary(told: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    """Over many runs (id -> changes): how many changed, which outcome became which, which lines' verdicts moved."""
+    outcomes: Counter[str] = Counter()
+    verdicts: Counter[str] = Counter()
+    for change in told.values():
+        if change["outcome"][0] != change["outcome"][1]:
+            outcomes[" -> ".join(change["outcome"])] += 1
+        for line in change["lines"]:
+            if "verdict" in line:
+                verdicts[f"{line['measurand']}: {line['verdict'][0]} -> {line['verdict'][1]}"] += 1
+    return {
+        "runs": len(told),
+        "unchanged": sum(unchanged(change) for change in told.values()),
+        "outcomes": dict(outcomes.most_common()),
+        "verdicts": dict(verdicts.most_common()),
+    }
+
+
+def _by_line(judgement: Judgement) -> dict[tuple[str, int], dict[str, Any]]:
+    """Lines by measurand and how many of that name came before."""
+    seen: Counter[str] = Counter()
+    found = {}
+    for line in judgement.judged:
+        data = line.to_dict()
+        if data["limit"]:
+            data["limit"] = {key: data["limit"][key] for key in ("lower", "upper", "origin")}
+        found[(line.measurand, seen[line.measurand])] = data
+        seen[line.measurand] += 1
+    return found
+
+
+def _same(a: Any, b: Any) -> bool:
+    if isinstance(a, float) and isinstance(b, float):
+        return math.isclose(a, b, rel_tol=SAME)
+    return bool(a == b)
+
+
+def _moved(old: Iterable[str], new: Iterable[str]) -> dict[str, list[str]]:
+    was, now = Counter(old), Counter(new)
+    return {"gone": sorted((was - now).elements()), "new": sorted((now - was).elements())}
