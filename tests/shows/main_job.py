@@ -229,13 +229,6 @@ def faults() -> Iterator[tuple[bool, str]]:
         document["outcome"] == "outside limits" and first == ["shorted-turns"],
         f"shorted turns: {document['outcome']}, first finding {first}",
     )
-    document = judged("full_test", "--part", "KX4-2207", "--serial", "PIN-1", "--world", "corroded_pin")
-    named = [finding["code"] for finding in document["findings"]]
-    yield (
-        document["outcome"] == "outside limits" or "contact-resistance" in named[:1],
-        f"corroded pin: {document['outcome']}, findings {named}",
-    )
-    yield "contact-resistance" in named[:1], f"corroded pin named first: {named[:1]}"
     document = judged("full_test", "--part", "KX2-1184", "--serial", "SEAT-1", "--world", "off_centre_2")
     reasons = {reason["code"]: reason["next"] for reason in document["reasons"]}
     again = "re-seat" in reasons.get("seat-off-centre", "").lower()
@@ -243,6 +236,19 @@ def faults() -> Iterator[tuple[bool, str]]:
         document["outcome"] == "unsound measurement" and again,
         f"off centre: {document['outcome']}, reasons {reasons}",
     )
+    if not QUICK:
+        yield from more_faults()
+
+
+def more_faults() -> Iterator[tuple[bool, str]]:
+    """The corroded pin, and the off-centre part seated again."""
+    document = judged("full_test", "--part", "KX4-2207", "--serial", "PIN-1", "--world", "corroded_pin")
+    named = [finding["code"] for finding in document["findings"]]
+    yield (
+        document["outcome"] == "outside limits" or "contact-resistance" in named[:1],
+        f"corroded pin: {document['outcome']}, findings {named}",
+    )
+    yield "contact-resistance" in named[:1], f"corroded pin named first: {named[:1]}"
     document = judged(
         "full_test", "--part", "KX2-1184", "--serial", "SEAT-1", "--world", "off_centre_2", "--clamping", "2"
     )
@@ -332,8 +338,11 @@ def read_log(log: Path) -> list[dict[str, Any]]:
 
 def certificate() -> Iterator[tuple[bool, str]]:
     """The rendered certificate, for the eye: every page as PNG, the simulated mark on each."""
-    document = judged("full_test", "--part", "KX4-2207", "--serial", "PAPER-1", "--world", "good_4")
-    pdf = Path(document["files"]["certificate"])
+    pdfs = sorted((WORK / "home" / "runs").glob("*/certificate.pdf"))
+    if not pdfs:
+        yield False, "no run before this has left a certificate"
+        return
+    pdf = pdfs[0]
     if shutil.which("pdftoppm") is None:
         yield True, "pdftoppm (poppler-utils) is not here: pages NOT rendered"
         return
