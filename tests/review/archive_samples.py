@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,8 @@ def stored(store: Store, obs: Observed, *, sequence: str, serial: str = "AR-1") 
             rotor=str(obs.header.get("rotor", "own")),
             clamping=str(obs.header.get("clamping", "")),
             simulated=True,
+            software=f"anglewright {version('anglewright')}",
+            operator="rehearsal",
         )
     )
     for reading in obs.readings:
