@@ -112,6 +112,16 @@ class Chart:
             self._text(self._write(number(tick, 4)), x, self.bottom + 10.0, anchor="middle")
         self._text(label, (self.left + self.right) / 2.0, self.bottom + 7.0 * PT + 2.6, anchor="middle")
 
+    def labels(self, words: Sequence[str]) -> None:
+        """The lower axis with words under the places 1, 2, 3 ... in place of numbers; only as many as fit."""
+        self._path(f"M{self.left:.2f} {self.bottom:.2f}H{self.right:.2f}", MUTED, 0.5)
+        step = max(1, math.ceil(len(words) * 4.2 * max(map(len, words), default=1) / (self.right - self.left)))
+        for n, text in enumerate(words, start=1):
+            x = self.at_x(n)
+            self._path(f"M{x:.2f} {self.bottom:.2f}v2.5", MUTED, 0.5)
+            if (len(words) - n) % step == 0:
+                self._text(text, x, self.bottom + 10.0, anchor="middle", size=7.0)
+
     def y_axis(self, label: str, *, grid: bool = True) -> None:
         """The left axis: line, round ticks with numbers, label upright; grid lines lie under what is drawn later."""
         self._path(f"M{self.left:.2f} {self.bottom:.2f}V{self.top:.2f}", MUTED, 0.5)

@@ -151,10 +151,10 @@ def _place(line: Judged) -> int:
 
 
 def _urgent(line: Judged) -> tuple[int, float]:
-    return _place(line), -_used(line)
+    return _place(line), -used(line)
 
 
-def _used(line: Judged) -> float:
+def used(line: Judged) -> float:
     """How much of the tolerance estimate and U together use up: 1 at the limit."""
     result, limit = line.result, line.limit
     if limit is None or result is None or result.estimate is None:
