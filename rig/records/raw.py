@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.errors import RecordError
 from rig.records.files import DISK_ADVICE, sha256_of, sync_folder, take_name, unwritable
@@ -38,6 +39,7 @@ class RawFile:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._file: h5py.File | None = None
+        self._series: dict[str, _Series] = {}
         self._closed = False
 
     def append(self, series: str, waveform: Waveform) -> str:
@@ -52,10 +54,7 @@ class RawFile:
             raise RecordError(f"{series!r} can't be a series name.", next_action="Use letters, digits, underscores.")
         self._room_for(waveform.codes.nbytes)
         try:
-            dataset = self._dataset(series, waveform)
-            index = int(dataset.shape[0])
-            dataset.resize(index + 1, axis=0)
-            dataset[index] = waveform.codes
+            index = self._open_series(series, waveform).append(waveform.codes)
             self._opened().flush()
         except RecordError:
             raise
@@ -91,34 +90,16 @@ class RawFile:
             sync_folder(self.path.parent)
         return self._file
 
-    def _dataset(self, series: str, waveform: Waveform) -> h5py.Dataset:
-        file = self._opened()
-        wanted = _attributes(waveform)
-        if series not in file:
-            shape = waveform.codes.shape
-            dataset = file.create_dataset(
-                series,
-                shape=(0, *shape),
-                maxshape=(None, *shape),
-                chunks=(1, *shape),
-                dtype=waveform.codes.dtype,
-                shuffle=True,
-                compression="gzip",
-                compression_opts=1,
-                fletcher32=True,
-            )
-            dataset.attrs.update(wanted)
-            return dataset
-        dataset = file[series]
-        differing = [key for key, value in wanted.items() if not np.array_equal(dataset.attrs[key], value)]
-        if dataset.shape[1:] != waveform.codes.shape:
-            differing.append("shape")
-        if differing:
+    def _open_series(self, series: str, waveform: Waveform) -> _Series:
+        if series not in self._series:
+            self._series[series] = _Series(self._opened(), series, waveform)
+            return self._series[series]
+        if differing := self._series[series].differing(waveform):
             raise RecordError(
                 f"{self.path}: a capture of series {series!r} differs from the first in {', '.join(differing)}.",
                 next_action="Give captures with other settings a series of their own.",
             )
-        return dataset
+        return self._series[series]
 
     def _room_for(self, size: int) -> None:
         disk = os.statvfs(self.path.parent)
@@ -135,6 +116,48 @@ class RawFile:
             with suppress(OSError, RuntimeError):
                 self._file.close()
         return unwritable(part_of(self.path), OSError(str(fault)))
+
+
+class _Series:
+    """A series being written. What its captures share is remembered and the file's low level is used: asking an open
+    file for its attributes and shapes took longer than compressing a capture."""
+
+    def __init__(self, file: h5py.File, name: str, first: Waveform) -> None:
+        import h5py
+
+        shape = first.codes.shape
+        dataset = file.create_dataset(
+            name,
+            shape=(0, *shape),
+            maxshape=(None, *shape),
+            chunks=(1, *shape),
+            dtype=first.codes.dtype,
+            shuffle=True,
+            compression="gzip",
+            compression_opts=1,
+            fletcher32=True,
+        )
+        dataset.attrs.update(_attributes(first))
+        self._dataset, self._count = dataset.id, 0
+        self._one = h5py.h5s.create_simple((1, *shape))
+        self._shape, self._type, self._shared = shape, first.codes.dtype, _shared(first)
+
+    def differing(self, waveform: Waveform) -> list[str]:
+        """Names of what a capture does not share with the first."""
+        shared = _shared(waveform)
+        names = [name for name, value in self._shared.items() if shared[name] != value]
+        if waveform.codes.shape != self._shape or waveform.codes.dtype != self._type:
+            names.append("shape")
+        return names
+
+    def append(self, codes: NDArray[np.integer[Any]]) -> int:
+        """Put a capture behind the others; its index."""
+        self._dataset.set_extent((self._count + 1, *self._shape))
+        space = self._dataset.get_space()
+        space.select_hyperslab((self._count, *(0 for _ in self._shape)), (1, *self._shape))
+        self._dataset.write(self._one, space, np.ascontiguousarray(codes))
+        self._count += 1
+        return self._count - 1
 
 
 class RawReader:
@@ -217,6 +240,12 @@ def _attributes(waveform: Waveform) -> dict[str, Any]:
         "rail_high": waveform.rail_high,
         "simultaneous": waveform.simultaneous,
     }
+
+
+def _shared(waveform: Waveform) -> dict[str, Any]:
+    """The attributes as values that compare quickly."""
+    told = _attributes(waveform)
+    return told | {name: told[name].tobytes() for name in ("scale_v", "offset_v")}
 
 
 def _whole(dataset: h5py.Dataset) -> int:
