@@ -55,6 +55,7 @@ class AxisGrbl:
         self._zero_deg = 0.0
         self._target = 0
         self._known = False
+        self._unsure = False  # after a failed line it may be doing something else than was told
         self._moving = False
         self._asleep = False
         self._budget_s = 0.0
@@ -127,8 +128,8 @@ class AxisGrbl:
         """
         with self._lock:
             self.hold()
-            if self._link.dirty:
-                self._known = False
+            if self._link.dirty or self._unsure:
+                self._known = self._unsure = False
                 self._grbl.reset()
             expected = self._zero_deg if self._known else None
             self._moving, self._known = True, False
@@ -235,7 +236,7 @@ class AxisGrbl:
         try:
             fine = self._grbl.in_step()
         except BenchError:
-            self._known = self._moving = False
+            self._known, self._moving, self._unsure = False, False, True
             raise
         if not fine:
             self._link.dirty = True
@@ -258,7 +259,7 @@ class AxisGrbl:
         try:
             return self._grbl.command(line, deadline_s)
         except BenchError:
-            self._known = self._moving = False
+            self._known, self._moving, self._unsure = False, False, True
             self._budget_s = 0.0
             raise
 

@@ -17,6 +17,7 @@ from drivers.link.line_device import LineDevice
 from drivers.roles import ClimateReading, Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, NoReply
 
+PLAIN = Identity(maker="", model="Modbus RTU probe", serial="", firmware="")
 DEADLINE_S = 0.5
 SILENCE_S = 0.005  # between frames: 3.5 characters at 9600 baud
 
@@ -71,15 +72,26 @@ class ClimateModbus(LineDevice):
 
     def _identify(self) -> Identity:
         try:
-            body = self._exchange(
-                modbus_rtu.identify_request(self._address), modbus_rtu.ENCAPSULATED, "function 2B", cut_ok=True
-            )
-            told = modbus_rtu.objects(body)
-        except (InstrumentRefused, NoReply, BadReply):
-            return Identity(maker="", model="Modbus RTU probe", serial="", firmware="")
+            told = self._told()
+        except InstrumentRefused:
+            return PLAIN
+        except (NoReply, BadReply) as fault:
+            self.repeated.append(str(fault))
+            try:
+                told = self._told()
+            except (InstrumentRefused, NoReply, BadReply):
+                if self._identity not in (None, PLAIN):
+                    raise  # it could tell before: this is a fault of the wire
+                return PLAIN
         return Identity(
             maker=told.get(0, ""), model=told.get(1, ""), serial=told.get(0x80, ""), firmware=told.get(2, "")
         )
+
+    def _told(self) -> dict[int, str]:
+        body = self._exchange(
+            modbus_rtu.identify_request(self._address), modbus_rtu.ENCAPSULATED, "function 2B", cut_ok=True
+        )
+        return modbus_rtu.objects(body)
 
     def _exchange(self, request: bytes, function: int, exchange: str, *, cut_ok: bool = False) -> bytes:
         """One request, one reply read by its own length; what arrives unasked is thrown away before."""

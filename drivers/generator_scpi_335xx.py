@@ -19,7 +19,7 @@ from typing import ClassVar
 from drivers import scpi
 from drivers.link.base import Link
 from drivers.link.device import ScpiDevice
-from rig.errors import BadReply, BenchError, InstrumentRefused, UsageError
+from rig.errors import BenchError, InstrumentRefused, UsageError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,11 +128,8 @@ class Generator335xx(ScpiDevice):
 
     def _said_on(self) -> bool:
         query = f"{self._output}?"
-        try:
+        with self._session.parsing(query):
             return scpi.parse_boolean(self._session.query(query), of=query)
-        except BadReply:
-            self._link.dirty = True
-            raise
 
     def safe_state(self) -> None:
         """Output off, verified; a second try on a new connection. Nothing to do when it was not opened."""
@@ -153,7 +150,9 @@ class Generator335xx(ScpiDevice):
         """Says off at once, even on a session that has to be synchronised first, then asks."""
         self._link.write(f"{self._output} OFF\n".encode("ascii"))
         query = f"{self._output}?"
-        if scpi.parse_boolean(self._session.query(query, explain=False), of=query):
+        with self._session.parsing(query):
+            still_on = scpi.parse_boolean(self._session.query(query, explain=False), of=query)
+        if still_on:
             raise self._not_kept(self._output, "OFF", "ON")
 
     def _read_back(self, frequency_hz: float, level_v_rms: float) -> None:
@@ -162,13 +161,16 @@ class Generator335xx(ScpiDevice):
         shape, load, unit, frequency, level = self._session.ask(*queries)
         if shape.strip().upper() not in ("SIN", "SINUSOID"):
             raise self._not_kept("FUNC", "SIN", shape)
-        if scpi.parse_reading(load) is not None:
+        with self._session.parsing(f"{output}:LOAD?"):
+            infinite = scpi.parse_reading(load) is None
+            numbers = [scpi.parse_number(reply) for reply in (frequency, level)]
+        if not infinite:
             raise self._not_kept("OUTP:LOAD", "INF", load)
         if unit.strip().upper() != "VRMS":
             raise self._not_kept("VOLT:UNIT", "VRMS", unit)
-        for key, wanted, got in (("FREQ", frequency_hz, frequency), ("VOLT", level_v_rms, level)):
-            if not scpi.same(wanted, scpi.parse_number(got), rel=1e-4):
-                raise self._not_kept(key, f"{wanted:g}", got)
+        for key, wanted, got in zip(("FREQ", "VOLT"), (frequency_hz, level_v_rms), numbers, strict=True):
+            if not scpi.same(wanted, got, rel=1e-4):
+                raise self._not_kept(key, f"{wanted:g}", f"{got:g}")
 
     def _set_number(self, header: str, value: float) -> None:
         with self._session.lock:

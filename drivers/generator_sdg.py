@@ -73,7 +73,11 @@ class GeneratorSdg(ScpiDevice):
 
     def output_is_on(self) -> bool:
         """What the generator says about its output."""
-        return self._again(lambda: scpi.parse_boolean(self._asked("OUTP")["STATE"], of="OUTP?"))
+        return self._again(self._said_on)
+
+    def _said_on(self) -> bool:
+        with self._session.parsing(f"{self._c}OUTP?"):
+            return scpi.parse_boolean(self._asked("OUTP")["STATE"])
 
     def safe_state(self) -> None:
         """Output off, verified; a second try on a new connection. Nothing to do when it was not opened."""
@@ -92,7 +96,7 @@ class GeneratorSdg(ScpiDevice):
 
     def _off(self) -> None:
         self._link.write(f"{self._c}OUTP OFF\n".encode("ascii"))
-        if scpi.parse_boolean(self._asked("OUTP")["STATE"], of="OUTP?"):
+        if self._said_on():
             raise self._not_kept("OUTP", "OFF", "ON")
 
     def _set_up_again(self) -> None:
@@ -101,7 +105,7 @@ class GeneratorSdg(ScpiDevice):
             return
         try:
             self._read_back(*self._wanted)
-            if self._on and not scpi.parse_boolean(self._asked("OUTP")["STATE"], of="OUTP?"):
+            if self._on and not self._said_on():
                 raise self._not_kept("OUTP", "ON", "OFF")
         except InstrumentRefused as fault:
             self._wanted, self._on = None, False
@@ -128,7 +132,8 @@ class GeneratorSdg(ScpiDevice):
         self._same("AMPVRMS", "VRMS", level_v_rms, wave)
 
     def _same(self, key: str, unit: str, wanted: float, fields: Mapping[str, str]) -> None:
-        got = scpi.parse_quantity(fields.get(key, ""), unit, of=f"{key}?")
+        with self._session.parsing(f"{self._c}BSWV?"):
+            got = scpi.parse_quantity(fields.get(key, ""), unit)
         if not scpi.same(wanted, got, rel=1e-3):
             raise self._not_kept(f"BSWV {key}", f"{wanted:g}", f"{got:g}")
 

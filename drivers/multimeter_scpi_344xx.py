@@ -140,14 +140,11 @@ class Multimeter344xx(ScpiDevice):
         """One reading; None over range. On a serial wire it must look like one to the letter."""
         session = self._session
         reply = session.query("READ?", self._deadline_s(wanted))
-        try:
-            value = scpi.parse_reading(reply, self._row.overload, of="READ?")
+        with session.parsing("READ?"):
+            value = scpi.parse_reading(reply, self._row.overload)
             pattern = self._row.reply if self._is_serial and value is not None else ""
             if pattern and not re.fullmatch(pattern, reply.strip()):
-                raise BadReply(f"{reply!r} has lost or gained a character", instrument=self._name, exchange="READ?")
-        except BadReply as fault:
-            self._link.dirty = True
-            raise BadReply(fault.message, instrument=self._name, next_action=fault.next_action) from fault
+                raise BadReply(f"{reply!r} has lost or gained a character")
         return value
 
     def _asked(self, setting: Setting) -> list[str]:
@@ -165,7 +162,8 @@ class Multimeter344xx(ScpiDevice):
         """Refuses a reading when function, range or integration time are no longer what was set."""
         function, *now = self._session.ask("FUNC?", *self._asked(setting))
         if setting.range_ is None:
-            self._range_upper = scpi.parse_number(now[0], of=f"{setting.function}:RANG?")
+            with self._session.parsing(f"{setting.function}:RANG?"):
+                self._range_upper = scpi.parse_number(now[0])
             now, before = now[1:], self._kept[1:]
         else:
             before = self._kept
@@ -199,14 +197,11 @@ class Multimeter344xx(ScpiDevice):
     def _read_back(self, wanted: Setting, got: list[str]) -> None:
         keys = self._asked(wanted)
         values = {"RANG": wanted.range_, "NPLC": wanted.nplc, "BAND": wanted.bandwidth_hz, "OCOM": 1.0}
-        try:
+        with self._session.parsing(";".join(keys)):
             kept = [
                 float(scpi.parse_boolean(reply, of=key)) if key.endswith("OCOM?") else scpi.parse_number(reply, of=key)
                 for key, reply in zip(keys, got, strict=True)
             ]
-        except BadReply:
-            self._link.dirty = True
-            raise
         for key, value in zip(keys, kept, strict=True):
             asked = values[key.rstrip("?").rpartition(":")[2]]
             if asked is not None and not scpi.same(asked, value):

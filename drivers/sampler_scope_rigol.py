@@ -22,7 +22,7 @@ from drivers import scpi
 from drivers.link.base import Link
 from drivers.link.device import ScpiDevice
 from drivers.roles import SamplerAbilities
-from rig.errors import BadReply, BenchError, InstrumentRefused, NoReply, UsageError
+from rig.errors import BadReply, InstrumentRefused, NoReply, UsageError
 from rig.signal.waveform import Waveform
 
 DIVISIONS = 12.0
@@ -158,15 +158,12 @@ class SamplerScopeRigol(ScpiDevice):
         self._session.write(":WAV:MODE RAW")
         self._session.write(":WAV:FORM BYTE")
         fields = self._session.query(":WAV:PRE?").split(",")
-        try:
+        with self._session.parsing(":WAV:PRE?"):
             if len(fields) != 10:
-                raise BadReply(f"{len(fields)} fields in a preamble of ten", exchange=":WAV:PRE?")
-            values = [scpi.parse_number(field, of=":WAV:PRE?") for field in fields]
-            if values[0] != 0 or not scpi.same(1.0 / values[4], self._rate_hz, rel=1e-3):
-                raise BadReply(f"preamble {fields} is not of bytes at {self._rate_hz:g} Hz", exchange=":WAV:PRE?")
-        except BenchError:
-            self._link.dirty = True
-            raise
+                raise BadReply(f"{len(fields)} fields in a preamble of ten")
+            values = [scpi.parse_number(field) for field in fields]
+            if values[0] != 0 or not values[4] > 0 or not scpi.same(1.0 / values[4], self._rate_hz, rel=1e-3):
+                raise BadReply(f"preamble {fields} is not of bytes at {self._rate_hz:g} Hz")
         y_increment, y_origin, y_reference = values[7:]
         if not scpi.same(y_increment, range_v / 100.0, rel=0.02) or y_origin != 0.0:
             raise InstrumentRefused(

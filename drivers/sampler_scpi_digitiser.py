@@ -79,11 +79,15 @@ class SamplerDigitiser(ScpiDevice):
 
     def _set_up_again(self) -> None:
         """After a lost link: configured as before and read back; a capture that was not fetched is gone."""
-        if self._channels:
-            ranges_v, rate_hz = self._asked
-            self.configure(
-                ranges_v=ranges_v, sample_rate_hz=rate_hz, samples=self._samples, channels=list(self._channels)
-            )
+        channels = self._channels
+        if not channels:
+            return
+        ranges_v, rate_hz = self._asked
+        try:
+            self.configure(ranges_v=ranges_v, sample_rate_hz=rate_hz, samples=self._samples, channels=channels)
+        except BenchError:
+            self._channels, self._kept = channels, []  # to be tried again; until then no record is believed
+            raise
 
     def arm(self) -> None:
         """Ready for one trigger."""
@@ -162,17 +166,14 @@ class SamplerDigitiser(ScpiDevice):
         for n in range(1, len(self._channels) + 1):
             message = f":WAV:SOUR CHAN{n};:WAV:PRE?"
             fields = self._session.query(message).split(",")
-            try:
+            with self._session.parsing(message):
                 if len(fields) != 10:
-                    raise BadReply(f"{len(fields)} fields in a preamble of ten", exchange=message)
-                values = [scpi.parse_number(field, of=message) for field in fields]
+                    raise BadReply(f"{len(fields)} fields in a preamble of ten")
+                values = [scpi.parse_number(field) for field in fields]
                 if values[0] != 1 or values[2] != self._samples:
-                    raise BadReply(f"preamble {fields} is not of {self._samples} words", exchange=message)
-                if not scpi.same(1.0 / values[4], self._rate_hz, rel=1e-4):
-                    raise BadReply(f"preamble's {values[4]:g} s don't fit {self._rate_hz:g} Hz", exchange=message)
-            except BenchError:
-                self._link.dirty = True
-                raise
+                    raise BadReply(f"preamble {fields} is not of {self._samples} words")
+                if not values[4] > 0 or not scpi.same(1.0 / values[4], self._rate_hz, rel=1e-4):
+                    raise BadReply(f"preamble's {values[4]:g} s don't fit {self._rate_hz:g} Hz")
             scales.append(values[7])
             offsets.append(values[8] - values[9] * values[7])
         return np.array(scales), np.array(offsets)
@@ -181,14 +182,17 @@ class SamplerDigitiser(ScpiDevice):
         queries = [f"CHAN{n}:RANG?" for n in range(1, len(ranges_v) + 1)] + ["ACQ:SRAT?", "ACQ:POIN?", "WAV:FORM?"]
         *self._kept, form = self._session.ask(*queries)
         *ranges, rate, points = self._kept
-        for n, (wanted, got) in enumerate(zip(ranges_v, ranges, strict=True), 1):
-            if not scpi.same(2.0 * wanted, scpi.parse_number(got), rel=1e-3):
-                raise self._not_kept(f"CHAN{n}:RANG", f"{2.0 * wanted:g}", got)
-        if scpi.parse_integer(points) != samples:
+        with self._session.parsing("; ".join(queries)):
+            full_v = [scpi.parse_number(reply) for reply in ranges]
+            kept_samples, rate_hz = scpi.parse_integer(points), scpi.parse_number(rate)
+        for n, (wanted, got) in enumerate(zip(ranges_v, full_v, strict=True), 1):
+            if not scpi.same(2.0 * wanted, got, rel=1e-3):
+                raise self._not_kept(f"CHAN{n}:RANG", f"{2.0 * wanted:g}", f"{got:g}")
+        if kept_samples != samples:
             raise self._not_kept("ACQ:POIN", str(samples), points)
         if not form.strip().upper().startswith("WORD"):
             raise self._not_kept("WAV:FORM", "WORD", form)
-        self._rate_hz = scpi.parse_number(rate)
+        self._rate_hz = rate_hz
         if not 0.5 < self._rate_hz / sample_rate_hz < 2.0:
             raise self._not_kept("ACQ:SRAT", f"{sample_rate_hz:g}", rate)
 

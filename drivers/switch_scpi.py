@@ -37,8 +37,7 @@ class SwitchScpi(ScpiDevice):
             return
         with self._session.lock:
             self._touched |= set(wanted)
-            self._session.set(f"ROUT:CLOS {scpi.channel_list(wanted)}")
-            self._verify(wanted, closed=True)
+            self._again(lambda: self._switch("ROUT:CLOS", wanted, closed=True))
 
     def open_channels(self, channels: Sequence[int]) -> None:
         """Opens relays and reads them back; InstrumentRefused when one stayed closed."""
@@ -46,21 +45,25 @@ class SwitchScpi(ScpiDevice):
         if not wanted:
             return
         with self._session.lock:
-            self._session.set(f"ROUT:OPEN {scpi.channel_list(wanted)}")
-            self._verify(wanted, closed=False)
+            self._again(lambda: self._switch("ROUT:OPEN", wanted, closed=False))
             self._touched -= set(wanted)
 
     def open_all(self) -> None:
         """Opens every relay of the box; those that were closed from here are read back."""
         with self._session.lock:
-            self._session.set("ROUT:OPEN:ALL")
-            self._all_open()
+            self._again(lambda: self._session.set("ROUT:OPEN:ALL"))
+            self._again(self._all_open)
+
+    def _switch(self, word: str, channels: Sequence[int], *, closed: bool) -> None:
+        """Relays are where they are told to be however often that is said."""
+        self._session.set(f"{word} {scpi.channel_list(channels)}")
+        self._verify(channels, closed=closed)
 
     def closed_channels(self) -> tuple[int, ...]:
         """Of the channels closed from here, those that the box says are closed."""
         with self._session.lock:
             channels = sorted(self._touched)
-            states = self._states(channels)
+            states = self._again(lambda: self._states(channels))
             return tuple(channel for channel, closed in zip(channels, states, strict=True) if closed)
 
     def safe_state(self) -> None:
@@ -80,13 +83,10 @@ class SwitchScpi(ScpiDevice):
             return []
         query = f"ROUT:CLOS? {scpi.channel_list(channels)}"
         replies = self._session.query(query).split(",")
-        try:
+        with self._session.parsing(query):
             if len(replies) != len(channels):
-                raise BadReply(f"{len(replies)} states for {len(channels)} channels", exchange=query)
-            return [scpi.parse_boolean(reply, of=query) for reply in replies]
-        except BadReply:
-            self._link.dirty = True
-            raise
+                raise BadReply(f"{len(replies)} states for {len(channels)} channels")
+            return [scpi.parse_boolean(reply) for reply in replies]
 
     def _verify(self, channels: Sequence[int], *, closed: bool) -> None:
         wrong = [c for c, state in zip(channels, self._states(channels), strict=True) if state != closed]

@@ -23,6 +23,7 @@ from rig.errors import BadReply, InstrumentRefused, NoReply, PositionLost
 LENGTH = 9
 HOST = 2
 SLICE_S = 0.05
+DEADLINE_S = 0.5
 OK, LOADED = 100, 101
 QUIET_S = 0.05
 MARKER_BANK, MARKER_VARIABLE = 2, 54
@@ -79,14 +80,15 @@ class TmclDialogue:
         self._address = address
         self._motor = motor
         self._interrupted = threading.Event()
+        self.deadline_s = DEADLINE_S
         self.repeated: list[str] = []
         self._markers = count(int(time.monotonic() * 1000) & 0xFFFFF)
 
-    def ask(self, op: Op, type_: int = 0, value: int = 0, *, motor: int | None = None, deadline_s: float = 0.5) -> int:
+    def ask(self, op: Op, type_: int = 0, value: int = 0, *, motor: int | None = None) -> int:
         """One request, one reply; returns its value."""
         if self._link.dirty or self._link.read_available():
             self.synchronise()
-        return self._exchange(op, type_, value, self._motor if motor is None else motor, deadline_s)
+        return self._exchange(op, type_, value, self._motor if motor is None else motor)
 
     def read(self, op: Op, type_: int = 0, *, motor: int | None = None) -> int:
         """A request that only reads, once more after a fault of the wire."""
@@ -122,7 +124,7 @@ class TmclDialogue:
         for _ in range(3):
             marker = next(self._markers) & 0x7FFFFFFF
             try:
-                if self._exchange(Op.SGP, MARKER_VARIABLE, marker, MARKER_BANK, 0.5) == marker:
+                if self._exchange(Op.SGP, MARKER_VARIABLE, marker, MARKER_BANK) == marker:
                     return
             except BadReply:
                 pass  # an old reply, or part of one: drained before the next try
@@ -145,10 +147,10 @@ class TmclDialogue:
         """In the interrupter's own hands: from here on exchanges go through again."""
         self._interrupted.clear()
 
-    def _exchange(self, op: Op, type_: int, value: int, motor: int, deadline_s: float) -> int:
+    def _exchange(self, op: Op, type_: int, value: int, motor: int) -> int:
         exchange = f"{op.name} {type_} {motor} {value}"
         self._link.write(request(self._address, op, type_, motor, value))
-        end_s = time.monotonic() + deadline_s
+        end_s = time.monotonic() + self.deadline_s
         while (data := self._link.poll_exact(LENGTH, SLICE_S)) is None:
             if self._interrupted.is_set():
                 self._link.dirty = True
@@ -156,7 +158,7 @@ class TmclDialogue:
             if time.monotonic() > end_s:
                 self._link.dirty = True
                 raise NoReply(
-                    f"no whole datagram within {deadline_s:g} s",
+                    f"no whole datagram within {self.deadline_s:g} s",
                     instrument=self._name,
                     exchange=exchange,
                     next_action="Check its supply, its address and the baud rate.",

@@ -73,7 +73,7 @@ class ScpiDevice:
 
     def _identify_again(self) -> None:
         """After a lost link: the same instrument has to answer."""
-        before, now = self._identity, self._session.identify(self.models)
+        before, now = self._identity, self._session.identify(self.models, again=True)
         if before is not None and (now.model, now.serial) != (before.model, before.serial):
             raise WrongInstrument(
                 f"{now.model} {now.serial} answers after the link was lost; it was {before.model} {before.serial}",

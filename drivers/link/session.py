@@ -94,32 +94,23 @@ class ScpiSession:
         """The answer as one finite number. An answer that is none leaves the session dirty."""
         with self.lock:
             reply = self.query(message, deadline_s)
-            try:
+            with self.parsing(message):
                 return scpi.parse_number(reply, of=message)
-            except BadReply as fault:
-                self.link.dirty = True
-                raise named(fault, self.name, message) from fault
 
     def reading(self, message: str, deadline_s: float, profile: scpi.OverloadProfile = scpi.TRUEVOLT) -> float | None:
         """The answer as a number, or None for over range."""
         with self.lock:
             reply = self.query(message, deadline_s)
-            try:
+            with self.parsing(message):
                 return scpi.parse_reading(reply, profile, of=message)
-            except BadReply as fault:
-                self.link.dirty = True
-                raise named(fault, self.name, message) from fault
 
     def ask(self, *queries: str, deadline_s: float | None = None) -> list[str]:
         """The answers to several queries sent as one message."""
         with self.lock:
             message = ";:".join(queries)
             reply = self.query(message, deadline_s)
-            try:
+            with self.parsing(message):
                 return scpi.split_replies(reply, len(queries), of=message)
-            except BadReply as fault:
-                self.link.dirty = True
-                raise named(fault, self.name, message) from fault
 
     def block(self, message: str, deadline_s: float, expected: int | None = None) -> bytes:
         """The answer as a block of bytes, definite or indefinite. deadline_s: without any progress."""
@@ -147,7 +138,7 @@ class ScpiSession:
         """Empties the error queue: (code, text), oldest first. A family without one has none."""
         if not self.has_status:
             return []
-        with self.lock:
+        with self.lock, self.parsing("SYST:ERR?"):
             return scpi.drain_errors(lambda: self.query("SYST:ERR?", explain=False))
 
     def check(self, after: str) -> None:
@@ -162,10 +153,16 @@ class ScpiSession:
                 self.write(message)
             self.check("; ".join(messages))
 
-    def identify(self, models: str, next_action: str = "") -> Identity:
-        """Asks *IDN? and refuses another family: `models` is a pattern for the whole model field."""
+    def identify(self, models: str, next_action: str = "", *, again: bool = False) -> Identity:
+        """Asks *IDN? and refuses another family: `models` is a pattern for the whole model field.
+
+        again: it has answered before, so an answer that is no identification at all is BadReply, a fault of the wire.
+        """
         reply = self.query("*IDN?")
         fields = [field.strip().strip('"') for field in reply.split(",")]
+        if again and len(fields) < 4:
+            self.link.dirty = True
+            raise BadReply(f"{reply!r} is no identification", instrument=self.name, exchange="*IDN?")
         if len(fields) < 4 or not re.fullmatch(models, fields[1], re.IGNORECASE):
             raise WrongInstrument(
                 f"{reply!r} answers where a model {models} was expected",
@@ -223,7 +220,11 @@ class ScpiSession:
             except LinkDown:
                 self.states.move(Event.BROKE)
         if self.states.state is State.LOST and self.states.known:
-            win_back(self.name, self._come_back, self._drop)
+            try:
+                win_back(self.name, self._come_back, self._drop)
+            except InstrumentRefused:
+                self._drop()  # it is not set up: the next message has to begin with that again
+                raise
 
     def _come_back(self) -> None:
         self.link.open()
@@ -250,6 +251,15 @@ class ScpiSession:
                 raise
             text = fault.message.removeprefix(f"{fault.instrument}: ")
             raise LinkDown(text, instrument=self.name, exchange=message, next_action=fault.next_action) from fault
+
+    @contextmanager
+    def parsing(self, exchange: str) -> Iterator[None]:
+        """What is made of a reply: one that is none leaves the session dirty, and the error says whose it was."""
+        try:
+            yield
+        except BadReply as fault:
+            self.link.dirty = True
+            raise named(fault, self.name, fault.exchange or exchange) from fault
 
     def _say(self, message: str) -> None:
         if self.gap_s:

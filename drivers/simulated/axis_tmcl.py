@@ -193,6 +193,7 @@ class TmclAxis:
             return 0 if math.isinf(self._seek_s) else 1
         self._stop(t_s)
         if type_ == 0:
+            self._motion.halt(t_s)
             self._settings[25] = self._values[194] * 60.0
             self._seek_s = self._motion.seek(t_s, "Home")
             if self._gate.acting("missed_index"):

@@ -20,6 +20,7 @@ from drivers.simulated.fault_kinds import KINDS, Kind, Outgoing, spoil, value_of
 from rig.description import Strict
 
 INSTRUMENTS = ("multimeter", "generator", "sampler", "axis", "encoder", "switch", "interlock", "climate")
+TEXTUAL = ("overload", "text", "extra", "terminator", "foreign", "chatter", "wrong_idn")  # their value is text
 CUTS = ("reset", "close", "silent_drop", "refuse", "slow_open", "accept_mute", "replug")
 
 
@@ -62,7 +63,7 @@ def parse_fault(text: str) -> WireFault:
         if key in keys:
             keys[key] = float(str(keys[key]))
     if has_value:
-        keys["value"] = float(value) if _is_number(value) else value
+        keys["value"] = float(value) if _is_number(value) and kind not in TEXTUAL else value
     return WireFault.model_validate({"instrument": instrument, "kind": kind, **keys})
 
 
@@ -92,6 +93,7 @@ class Gate:
         self.cut_s = 0.0  # for how long, wall time
         self.unasked: list[bytes] = []  # what the server is to send before the reply
         self.injected: dict[str, int] = {}  # kind -> how often it has acted
+        self.seen = 0  # messages, while any fault is on the schedule
 
     def has(self, kind: str) -> bool:
         """Whether a kind is on the schedule at all: some change how a wire is laid."""
@@ -105,6 +107,7 @@ class Gate:
         """The message as the instrument gets it; None when it gets nothing, "" when it only acknowledges."""
         if not self._rows:
             return text
+        self.seen += 1
         self._text, said_s, self._said_s = text, self._said_s, time.monotonic()
         self._active = [row.fault for row in self._rows if self._acts(row, text, t_s)]
         got: str | None = text
@@ -119,6 +122,14 @@ class Gate:
             else:
                 self._note(fault, t_s, self._said_s - said_s)
         return got
+
+    def take_over(self, other: Gate) -> None:
+        """From now on the faults of another gate, for a bench whose wires are open already."""
+        self._rows, self._random, self._active = other._rows, other._random, []
+
+    def clear(self) -> None:
+        """No faults any more."""
+        self._rows, self._active, self._mute_until_s = [], [], -math.inf
 
     def settle(self) -> None:
         """What comes next is no answer to the message before: its faults act no longer."""

@@ -693,7 +693,7 @@ def slow_conversion():
 @report(47, "SweepMe#262, #233", "over range has either sign", "-9.9E37, OL, 0L")
 def negative_overload():
     for word in ("-9.90000000E+37", "OL", "0L", "9.9E37"):
-        with meter(f"multimeter:overload:match=READ?:value={word if not word[-1].isdigit() else word}") as (_, drivers):
+        with meter(f"multimeter:overload:match=READ?:value={word}") as (_, drivers):
             drivers.multimeter._session.query("*OPC?")
             reading = drivers.multimeter.resistance_ohm(**OHM)
             assert reading.overload and reading.value is None, word
