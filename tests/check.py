@@ -16,6 +16,7 @@ STEPS = (
     ("types", ["-m", "mypy"]),
     ("tests", ["-m", "pytest", "-q", "-n", "2", "--durations=15"]),
     ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
+    ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
 )
 
 
