@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.evaluation.correction import reference_told
+from rig.evaluation.coupling import crosstalk, from_excitation
 from rig.evaluation.maximum import Figures, figures
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin, scatter_half_width_mech_arcmin
@@ -218,15 +219,18 @@ def _channels(found: Turn) -> float:
     return float(0.5 * math.hypot(gains[2], gains[3], 0.1 * found.loading_u)) * ARCMIN_PER_RAD
 
 
+def _crosstalk(obs: Observed, found: Turn, order: int, pole_pairs: int) -> float:
+    """Half-width, electrical arcmin, of what crosstalk adds at an order a turn: the excitation at p, the outputs in
+    each other at 2p."""
+    if order == pole_pairs:
+        u, _, v, _ = found.envelopes()
+        return from_excitation(obs) / float(np.max(np.hypot(u, v))) * ARCMIN_PER_RAD
+    return crosstalk(obs) * ARCMIN_PER_RAD if order == 2 * pole_pairs else 0.0
+
+
 def _errors(obs: Observed, found: Turn, curve: AngleCurve, got: Figures, conditions: dict[str, Scalar]) -> list[Result]:
     p = curve.found.value
-    scatter = p * scatter_half_width_mech_arcmin(obs, found.reference)
-    other = 2.0 * p * order_half_width_mech_arcmin(obs, found.reference, 3)
-    common: list[BudgetLine] = [
-        standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback"),
-        half_width("backlash left after both passes", scatter, "arcmin", note="bench file"),
-        half_width("axis, orders not stated", other, "arcmin"),
-    ]
+    common = _common(obs, found, p)
     seen = conditions | {
         "raw_maximum_elec_arcmin": got.raw_maximum,
         "orders_kept": len(got.kept),
@@ -239,14 +243,38 @@ def _errors(obs: Observed, found: Turn, curve: AngleCurve, got: Figures, conditi
         ("error_span_elec_arcmin", got.span, got.u_span, 1.0),
         ("error_rms_elec_arcmin", got.rms, got.u_rms, 1.0),
     ):
-        spread = 2.0 if "span" in id_ else 0.7 if "rms" in id_ else 1.0
+        by_rms = "rms" in id_
         lines = [
             standard("positioner, simultaneous over the turn", line[0], "arcmin", factor, note=got.note),
-            standard("noise of the curve, simultaneous over the turn", line[1], "arcmin", factor),
-            *(times(part, spread * factor) for part in common),
+            standard("noise of the curve", line[1], "arcmin", factor),
         ]
+        for order, part in common:
+            spread = _share_of_rms(got, order, part.u, p) if by_rms else 2.0 if "span" in id_ else 1.0
+            lines.append(times(part, spread * factor))
         results.append(stated(id_, value * factor, lines, seen))
     return results
+
+
+def _common(obs: Observed, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:
+    """Influences on the whole curve with the order a turn at which they act (0: unknown)."""
+    scatter = p * scatter_half_width_mech_arcmin(obs, found.reference)
+    other = 2.0 * p * order_half_width_mech_arcmin(obs, found.reference, 3)
+    return [
+        (2 * p, standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback")),
+        (0, half_width("backlash left after both passes", scatter, "arcmin", note="bench file")),
+        (0, half_width("axis, orders not stated", other, "arcmin")),
+        (p, half_width("crosstalk of the excitation", _crosstalk(obs, found, p, p), "arcmin")),
+        (2 * p, half_width("crosstalk of sine and cosine", _crosstalk(obs, found, 2 * p, p), "arcmin")),
+    ]
+
+
+def _share_of_rms(got: Figures, order: int, u: float, p: int) -> float:
+    """How far the rms of the curve follows a small wave of this order: by the curve's own wave there, |a| / (2 rms),
+    and by the small wave's own power. Order 0: of all orders kept the one that matters most."""
+    rms = max(got.rms, 1e-12)
+    orders = [n for n in ([order] if order else got.kept) if n in got.model.orders and n % p == 0]
+    own = max((got.model.amplitude(n) for n in orders), default=0.0) / (2.0 * rms)
+    return min(math.hypot(own, u / (2.0 * rms)), 0.71)
 
 
 def _orders(
@@ -260,6 +288,7 @@ def _orders(
         lines = [
             half_width("positioner at this order", width, "arcmin", note="bench file"),
             standard("noise", model.u_amplitude(order) / p, "arcmin"),
+            half_width("crosstalk", _crosstalk(obs, found, order, p) / p, "arcmin"),
         ]
         if order == 2 * p:
             lines.append(standard("channel gain sine against cosine", _channels(found) / p, "arcmin"))

@@ -7,6 +7,7 @@ meter: temperature and meter gain are common and cancel. An open coil is ">" the
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from rig.evaluation.observed import Observed
@@ -78,12 +79,7 @@ def _lines(
     reversed_too: bool,
     zeros: list[float],
 ) -> list[BudgetLine]:
-    spec = obs.bench.multimeter.spec_of("resistance", range_ohm)
-    lines = (
-        [half_width_of(spec, raw, range_ohm, "ohm", "multimeter specification")]
-        if spec
-        else [half_width("multimeter, not specified", 1e-3 * raw, "ohm", note="the bench file states nothing")]
-    )
+    lines = _meter(obs, raw, range_ohm, bool(zeros))
     pooled = [value - sum(side) / len(side) for side in sides for value in side]
     dof = len(pooled) - len(sides)
     if dof > 0:
@@ -99,6 +95,21 @@ def _lines(
     else:
         lines.append(half_width("leads not zeroed", 5e-3, "ohm"))
     return lines
+
+
+def _meter(obs: Observed, raw: float, range_ohm: float | None, zeroed: bool) -> list[BudgetLine]:
+    """The meter's specification: of a zero in the same range only what the two readings do not have in common."""
+    spec = obs.bench.multimeter.spec_of("resistance", range_ohm)
+    if spec is None:
+        return [half_width("multimeter, not specified", 1e-3 * raw, "ohm", note="the bench file states nothing")]
+    if not zeroed:
+        return [half_width_of(spec, raw, range_ohm, "ohm", "multimeter specification")]
+    full = spec.percent_range / 100.0 * float((spec.range if range_ohm is None else range_ohm) or 0.0)
+    apart = LINEARITY * math.sqrt(2.0) * full
+    return [
+        half_width_of(spec, raw, 0.0, "ohm", "multimeter, of the reading"),
+        half_width("multimeter, of the range, not common with the lead zero", apart, "ohm", note="bench file"),
+    ]
 
 
 def coil_results(obs: Observed) -> list[Result]:
@@ -150,9 +161,9 @@ def _match(obs: Observed, sine: CoilResistance, cosine: CoilResistance) -> Resul
         ]
     spec = obs.bench.multimeter.spec_of("resistance", sine.range_ohm)
     reading, full = (spec.percent_reading, spec.percent_range) if spec else (0.1, 0.0)
-    lines.append(half_width("meter gain not in common", LINEARITY * reading / 100.0 * 1.414 * rs / rc, "ratio"))
     offset = full / 100.0 * (sine.range_ohm or rs)
+    apart = LINEARITY * math.sqrt(2.0) * (reading / 100.0 * rs + offset) / rc
+    lines.append(half_width("meter, not in common", apart, "ratio", note="bench file"))
     lines.append(half_width("meter offset in common", offset * abs(1.0 / rc - rs / rc**2), "ratio"))
-    lines.append(half_width("meter offset not in common", LINEARITY * offset * 1.414 / rc, "ratio"))
     note = "temperature and meter gain are common to both coils and cancel"
     return stated("r20_match", rs / rc - 1.0, lines, {"wires": 4}, note=note)

@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from rig.evaluation.coupling import from_excitation
 from rig.evaluation.impedance import coil_impedance
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import EXC_V, SeriesPhasors, series_phasors
@@ -64,7 +65,6 @@ def _current(obs: Observed, found: SeriesPhasors) -> Result:
     nominal = obs.part.excitation.level_v_rms
     lines = [
         standard("shunt", sampler.shunt_u, "relative", mean, note="bench file"),
-        half_width("sampler gain", _gain(obs), "relative", mean, note="bench file"),
         standard("channel gain after the loopback", float(found.loopback.u_gain[1]), "relative", mean),
     ]
     if n > 2:
@@ -72,11 +72,16 @@ def _current(obs: Observed, found: SeriesPhasors) -> Result:
         lines.append(by_scatter("scatter over the captures", spread, "A", n - 1.0))
     impedance = coil_impedance(obs, "exc")
     conditions: dict[str, Scalar] = {"level_v_rms": level, "frequency_hz": found.frequency.frequency_hz}
+    if impedance is not None:
+        leaked = abs(from_excitation(obs) * impedance.z_ohm.real / sampler.shunt_ohm)
+        lines.append(half_width("crosstalk into the current's channel", leaked, "relative", mean))
     if impedance is not None and abs(level / nominal - 1.0) < 0.2:
         scaled = mean * nominal / level
         conditions |= {"level_v_rms": nominal, "as_measured_a": mean, "as_measured_v": level}
         lines.append(standard("excitation divider", sampler.exc_divider_u, "relative", mean, note="bench file"))
-        return stated("i_exc_rms", scaled, lines, conditions, note="scaled to the nominal excitation level")
+        note = "scaled to the nominal excitation level, so that the sampler's own gain cancels"
+        return stated("i_exc_rms", scaled, lines, conditions, note=note)
+    lines.append(half_width("sampler gain", _gain(obs), "relative", mean, note="bench file"))
     return stated("i_exc_rms", mean, lines, conditions)
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.evaluation.coupling import from_excitation
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, times, untested
@@ -22,17 +23,21 @@ from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 
 Complexes = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+PHASE_RAD = 5e-4  # half-width, of the divider and of the shunt
+BETWEEN = 0.15  # share of the ripple over the count of positions that their mean may leave
 UNSEEN_RIPPLE = 0.03  # half-width, relative, of an impedance at one position where no turn was swept
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Impedance:
     """z_ohm: mean; ripple: relative half-span of |z| over the positions; positions: how many; lines: relative
-    influences common to modulus and phase (rad); u_shape: relative, from positions not seen."""
+    influences of modulus and phase (rad). each_ohm, steps: (n,) of each capture, NaN where its position is unknown."""
 
     coil: str
     z_ohm: complex
     each_ohm: Complexes
+    steps: Floats
     ripple: float
     positions: int
     series: str
@@ -75,6 +80,7 @@ def _coil_impedance(obs: Observed, coil: str) -> Impedance | None:
         coil=coil,
         z_ohm=complex(each.mean()),
         each_ohm=each,
+        steps=found.numbers("position_steps"),
         ripple=ripple,
         positions=max(len(positions), 1),
         series=found.series,
@@ -99,8 +105,12 @@ def _lines(
     ]
     phase = [
         standard("channel phase after the loopback", turn, "rad", note=f"loopback: {found.loopback.source}"),
-        half_width("phase of divider and shunt", 5e-4, "rad"),
+        half_width("phase of the divider", PHASE_RAD, "rad"),
+        half_width("phase of the shunt", PHASE_RAD, "rad"),
     ]
+    leaked = from_excitation(obs) * complex(each.mean()) / sampler.shunt_ohm
+    modulus.append(half_width("crosstalk into the current's channel", abs(leaked.real), "relative"))
+    phase.append(half_width("crosstalk into the current's channel", abs(leaked.imag), "rad"))
     if scatter > 0.0:
         modulus.append(by_scatter("repeatability", scatter / math.sqrt(n), "relative", float(n - 1)))
         phase.append(by_scatter("repeatability", scatter / math.sqrt(n), "rad", float(n - 1)))
@@ -109,7 +119,7 @@ def _lines(
     for lines, unit in ((modulus, "relative"), (phase, "rad")):
         lines.append(by_scatter("noise of the captures", float(relative) / math.sqrt(n), unit, float(max(n - 1, 1))))
         if positions >= 8:
-            lines.append(half_width("rotor positions between", ripple / positions, unit))
+            lines.append(half_width("rotor positions between", BETWEEN * ripple / positions, unit))
     if positions < 8:
         shown = _ripple_elsewhere(obs, coil)
         modulus.append(half_width("rotor positions not seen", max(shown, ripple) / max(positions, 1), "relative"))

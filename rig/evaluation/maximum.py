@@ -5,7 +5,7 @@ Once and twice a turn the measured order is the part's plus the positioner's. A 
 multiple of p (symmetry rule), so there the measured coefficient c is shrunk by max(0, 1 - a^2/3 / |c|^2), a being the
 stated half-width (positive-part James-Stein): left to the positioner where it may explain it all, kept where it can't.
 The uncertainty is that estimator's own error, by trials at both ends: the part has what was kept, or all that was
-measured; the positioner adds any amplitude up to a, any phase. Bias of a maximum and bands: signal.md 4.
+measured; each component of what the positioner adds is even within +-a. Bias of a maximum and bands: signal.md 4.
 """
 
 from __future__ import annotations
@@ -86,13 +86,14 @@ def figures(obs: Observed, found: Turn, theta_mech_rad: Floats, error: Floats, p
     spread = np.quantile(np.abs(errors), COVERAGE, axis=1) / K
     noise = _noise(model, kept, fine, rng)
     largest, span, rms = _three(curve[None, :])[:, 0]
+    u_each = np.array([model.u_amplitude(n) for n in kept]) * np.abs(_coefficients(model, kept))
     return Figures(
         maximum=float(largest),
         span=float(span),
         rms=float(rms),
         u_maximum=(float(spread[0]), noise),
         u_span=(float(spread[1]), 2.0 * noise),
-        u_rms=(float(spread[2]), noise),
+        u_rms=(float(spread[2]), float(np.linalg.norm(u_each)) / 2.0 / max(float(rms), 1e-12)),
         raw_maximum=float(np.max(np.abs(error))),
         kept=kept,
         residual_rms=model.residual_rms,
@@ -136,7 +137,7 @@ def _errors(
 ) -> Floats:
     """(3, trials) estimate less truth when the part's shared orders are `base` and the positioner adds its own."""
     shape = (TRIALS // 2, half.size)
-    added = half * rng.random(shape) * np.exp(2j * math.pi * rng.random(shape))
+    added = half * np.sqrt(1.0 - rng.random(shape) ** 2) * np.exp(2j * math.pi * rng.random(shape))
     estimates = rest + (shrunk(base + added, half, shrinks) @ waves).real
     truth = _three((rest + (base @ waves).real)[None, :])
     return _three(estimates) - truth

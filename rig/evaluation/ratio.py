@@ -9,22 +9,20 @@ envelopes, with the ellipse as a cross-check. Theory: signal.md 2.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.errors import UsageError
+from rig.evaluation.coupling import crosstalk, from_excitation
+from rig.evaluation.envelopes import Envelope, Places, envelope, places
+from rig.evaluation.nulls import null_results, quadrature_result
 from rig.evaluation.observed import Observed
-from rig.evaluation.positioner import order_half_width_mech_arcmin
+from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, standard, stated, untested
 from rig.evaluation.turn import Turn, silent_output, turn
 from rig.quantity import Scalar
 from rig.resolver.ellipse import fit_ellipse
-from rig.resolver.orders import Orders, fit_orders
-from rig.resolver.ratio import crossings
 from rig.result import Result
-from rig.uncertainty.budget import BudgetLine
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -48,54 +46,26 @@ IDS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Envelope:
-    """A channel's signed envelope as orders a mechanical turn. wave: complex amplitude of order p, Re(c e^{j p theta});
-    constant: what doesn't move with the rotor; u_wave: standard uncertainty of |wave| from the scatter."""
-
-    fit: Orders
-    wave: complex
-    u_wave: float
-
-    @property
-    def constant(self) -> float:
-        return self.fit.constant
-
-
-def envelope(theta_mech_rad: Floats, values: Floats, pole_pairs: int, coarse: bool, teeth: int | None) -> Envelope:
-    """Orders of an envelope: all up to what the grid carries, or p and 2p of a quick screen's few spots."""
-    fit = fit_orders(theta_mech_rad, values, envelope_orders(theta_mech_rad, pole_pairs, coarse, teeth))
-    wave = complex(fit.coefficients[fit.orders.index(pole_pairs)])
-    return Envelope(fit=fit, wave=wave, u_wave=fit.u_amplitude(pole_pairs))
-
-
-def envelope_orders(theta_mech_rad: Floats, p: int, coarse: bool, teeth: int | None) -> list[int]:
-    """Orders from 1 up that these positions can tell apart."""
-    points = len(np.unique(np.round(np.mod(theta_mech_rad, 2.0 * math.pi), 5)))
-    if coarse or points < 12 * p:
-        return [p, 2 * p] if points >= 7 else [p]
-    top = min(int(0.35 * points), max(3 * (teeth or 4 * p) + p, 12 * p))
-    return list(range(1, max(top, p) + 1))
-
-
 def ratio_results(obs: Observed) -> list[Result]:
     """All lines of the ratio, null and quadrature groups; untested with the reason where there is no turn."""
     found = turn(obs)
     if found is None:
         return [untested(id_, why_no_turn(obs)) for id_ in IDS]
-    u, qu, v, qv = (part[found.inside] for part in found.envelopes())
-    theta = found.theta_mech_rad[found.inside]
+    seen = places(obs, found)
     p, teeth = obs.part.pole_pairs, obs.part.teeth
-    wave_u = envelope(theta, u, p, found.coarse, teeth)
-    wave_v = envelope(theta, v, p, found.coarse, teeth)
+    cyclic = cyclic_orders(obs) if found.reference == "steps" else ()
+    wave_u = envelope(seen.theta, seen.u, p, found.coarse, teeth, cyclic)
+    wave_v = envelope(seen.theta, seen.v, p, found.coarse, teeth, cyclic)
     conditions = _conditions(obs, found)
     results = _amplitudes(obs, found, wave_u, wave_v, conditions)
     results += _phases(found, conditions)
-    results += _remainders(obs, found, "sin", wave_u, (u, qu), found.harmonics_sine[found.inside], conditions)
-    results += _remainders(obs, found, "cos", wave_v, (v, qv), found.harmonics_cosine[found.inside], conditions)
+    for name, wave in (("sin", wave_u), ("cos", wave_v)):
+        results.append(quadrature_result(obs, found, name, wave, seen, conditions))
+        results.append(_centre(obs, found, name, wave, conditions))
+        results += null_results(obs, found, name, wave, seen, conditions)
     silent = silent_output(found)
     if not silent:
-        results.append(_orthogonality(obs, found, wave_u, wave_v, u, v, conditions))
+        results.append(_orthogonality(obs, found, wave_u, wave_v, seen, conditions))
     else:
         results.append(untested("orthogonality_elec_deg", f"no signal at the {silent} output"))
     return [_voided(result, silent) for result in results]
@@ -182,7 +152,7 @@ def _second_order(obs: Observed, found: Turn) -> float:
 def _imbalance_by_axis(obs: Observed, found: Turn) -> float:
     """Half-width of the imbalance (and of the orthogonality, rad) that an axis error of order 2p imitates."""
     p = obs.part.pole_pairs
-    return 2.0 * p * order_half_width_mech_arcmin(obs, found.reference, 2 * p) / ARCMIN_PER_RAD
+    return p * order_half_width_mech_arcmin(obs, found.reference, 2 * p) / ARCMIN_PER_RAD
 
 
 def _phases(found: Turn, conditions: dict[str, Scalar]) -> list[Result]:
@@ -211,92 +181,22 @@ def _phases(found: Turn, conditions: dict[str, Scalar]) -> list[Result]:
     return results
 
 
-def _remainders(
-    obs: Observed,
-    found: Turn,
-    name: str,
-    wave: Envelope,
-    sides: tuple[Floats, Floats],
-    harmonics: Complexes,
-    conditions: dict[str, Scalar],
-) -> list[Result]:
-    """Quadrature, centre and nulls of one output. sides: its in-phase and quadrature envelope at the inside points."""
+def _centre(obs: Observed, found: Turn, name: str, wave: Envelope, conditions: dict[str, Scalar]) -> Result:
     tr = abs(wave.wave)
-    theta = found.theta_mech_rad[found.inside]
-    across = envelope(theta, sides[1], obs.part.pole_pairs, found.coarse, obs.part.teeth).fit
-    fine = np.linspace(0.0, 2.0 * math.pi, 4096, endpoint=False)
-    quadrature = float(np.max(np.abs(across.evaluate(fine)))) / tr
-    noise = float(np.sqrt(np.max(across.variance(fine[::64])))) / tr
+    phase = found.phase_sine_rad if name == "sin" else found.phase_cosine_rad
     lines = [
-        standard("noise and model", noise + across.residual_rms / tr / 3.0, "ratio"),
-        standard("carrier phase", 2e-5, "ratio"),
-        half_width("channel gain and loading", 1e-3 * quadrature, "ratio"),
-    ]
-    centre_lines: list[BudgetLine] = [
         standard("scatter round the turn", wave.u_wave / tr, "ratio"),
         half_width("positions of the axis, order p", _centre_by_axis(obs, found), "ratio"),
+        half_width("crosstalk of the excitation", from_excitation(obs) / tr * abs(math.cos(phase)), "ratio"),
     ]
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
-        centre_lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
-    return [
-        stated(f"quadrature_{name}", quadrature, lines, conditions),
-        stated(f"centre_{name}", wave.constant / tr, centre_lines, conditions),
-        *_nulls(obs, found, name, wave, sides, harmonics, conditions),
-    ]
+    return stated(f"centre_{name}", wave.constant / tr, lines, conditions)
 
 
 def _centre_by_axis(obs: Observed, found: Turn) -> float:
     p = obs.part.pole_pairs
     return p * order_half_width_mech_arcmin(obs, found.reference, p) / ARCMIN_PER_RAD / 2.0
-
-
-def _nulls(
-    obs: Observed,
-    found: Turn,
-    name: str,
-    wave: Envelope,
-    sides: tuple[Floats, Floats],
-    harmonics: Complexes,
-    conditions: dict[str, Scalar],
-) -> list[Result]:
-    level = obs.part.excitation.level_v_rms
-    theta = found.theta_mech_rad[found.inside]
-    ids = (f"null_fund_{name}_v", f"null_total_{name}_v")
-    try:
-        nulls = crossings(theta, sides[0], sides[1], wave.fit.orders)
-    except UsageError:
-        return [untested(id_, "the envelope doesn't cross zero") for id_ in ids]
-    at = np.array([null.theta_mech_rad for null in nulls])
-    fundamental = np.array([null.null for null in nulls]) * level
-    total = np.sqrt(fundamental**2 + _harmonics_at(obs, found, harmonics, at))
-    noise = max(null.u_null for null in nulls) * level
-    seen = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": int(at.size)}
-    results = []
-    for id_, values in zip(ids, (fundamental, total), strict=True):
-        worst = float(values.max())
-        lines = [
-            standard("noise and model at the null", noise, "V"),
-            half_width("level and channel gain", 2e-3 * worst, "V"),
-            half_width("crosstalk and the sampler's own distortion", 2e-5 * level, "V"),
-        ]
-        if found.coarse:
-            lines.append(half_width("few positions", 0.005 * abs(wave.wave) * level, "V", note="quick screen"))
-        results.append(stated(id_, worst, lines, seen | {"bandwidth": "harmonics 1 to 5"}))
-    return results
-
-
-def _harmonics_at(obs: Observed, found: Turn, harmonics: Complexes, at: Floats) -> Floats:
-    """Mean square volts of harmonics 2 to 5 at the crossings, at the nominal level, fitted round the turn."""
-    theta = found.theta_mech_rad[found.inside]
-    orders = envelope_orders(theta, obs.part.pole_pairs, found.coarse, obs.part.teeth)
-    squares = np.zeros_like(at)
-    scale = obs.part.excitation.level_v_rms / found.v_exc_rms
-    for h in range(harmonics.shape[1]):
-        real, imag = (fit_orders(theta, part.copy(), orders) for part in (harmonics[:, h].real, harmonics[:, h].imag))
-        power = real.evaluate(at) ** 2 + imag.evaluate(at) ** 2 - real.variance(at) - imag.variance(at)
-        squares += np.maximum(power, 0.0) / 2.0 * scale**2
-    return squares
 
 
 def orthogonality_rad(sine: Envelope, cosine: Envelope, direction: int) -> float:
@@ -316,8 +216,7 @@ def _orthogonality(
     found: Turn,
     sine: Envelope,
     cosine: Envelope,
-    u: Floats,
-    v: Floats,
+    seen: Places,
     conditions: dict[str, Scalar],
 ) -> Result:
     deg = 180.0 / math.pi
@@ -325,11 +224,11 @@ def _orthogonality(
     lines = [
         standard("scatter round the turn", math.hypot(sine.u_wave, cosine.u_wave) / abs(cosine.wave), "rad", deg),
         half_width("positions of the axis, order 2p", _imbalance_by_axis(obs, found), "rad", deg),
-        half_width("carrier phases", 1e-4, "rad", deg),
+        half_width("crosstalk of sine and cosine", 2.0 * crosstalk(obs), "rad", deg),
     ]
     if found.coarse:
         lines.append(half_width("few positions", few_positions(obs), "rad", deg, note="quick screen"))
-    seen = dict(conditions)
+    shown = dict(conditions)
     if not found.coarse:
-        seen["by_ellipse_deg"] = deg * fit_ellipse(u, v).orthogonality_rad
-    return stated("orthogonality_elec_deg", deg * value, lines, seen)
+        shown["by_ellipse_deg"] = deg * fit_ellipse(seen.u, seen.v).orthogonality_rad
+    return stated("orthogonality_elec_deg", deg * value, lines, shown)

@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.evaluation.observed import Observed
-from rig.evaluation.stating import half_width
+from rig.evaluation.stating import half_width, standard
 from rig.evaluation.thermistor import Thermometer, read_thermistor
 from rig.uncertainty.budget import BudgetLine
 
-SOAKED_K = 0.2  # difference between a soaked part and the air beside it, half-width
+SOAKED_K = 0.1  # difference between a soaked part and the air beside it, standard
+CURVE_K = 0.1  # a thermistor against its own curve, half-width
 UNWITNESSED_K = 0.5  # the same where no thermistor bears witness
 AGREES_K = 2.0  # thermistor and air within this after the soak (trade.md 2.3)
 
@@ -52,14 +53,18 @@ def coil_temperature(obs: Observed) -> CoilTemperature | None:
     ]
     if drift is not None:
         lines.append(half_width("drift of the air over the run", drift / 2.0, "K"))
-    lines.append(_part_and_air(thermometer, at_dc))
+    lines.append(_part_and_air(thermometer, at_dc, probe_k))
     return CoilTemperature(degc=at_dc, lines=tuple(lines), air_degc=at_dc, drift_k=drift, thermometer=thermometer)
 
 
-def _part_and_air(thermometer: Thermometer | None, air_degc: float) -> BudgetLine:
+def _part_and_air(thermometer: Thermometer | None, air_degc: float, probe_k: float) -> BudgetLine:
+    """A soaked part stands within the probe's, the curve's and its own share of the air; what is beyond that is
+    taken whole, for the probe's own error is a line by itself."""
     if thermometer is None:
         return half_width("part against air", UNWITNESSED_K, "K", note="no thermistor to bear witness")
     apart = abs(thermometer.degc - air_degc)
+    if apart <= probe_k + CURVE_K + 2.0 * SOAKED_K:
+        return standard("part against air", SOAKED_K, "K", note="witness: the part's own thermistor")
     if apart <= AGREES_K:
-        return half_width("part against air", max(SOAKED_K, apart), "K", note="witness: the part's own thermistor")
+        return half_width("part against air", apart, "K", note="as far as the part's own thermistor stands away")
     return half_width("part against air", UNWITNESSED_K, "K", note="the thermistor disagrees and is no witness")

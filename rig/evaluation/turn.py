@@ -28,6 +28,8 @@ Bools = NDArray[np.bool_]
 SWEEPS = ("sweep_ccw", "sweep_cw")
 SILENT_SHARE = 0.02  # of the other output's movement
 SILENT_RATIO = 0.003  # movement of an output against the excitation, rms, below which there is nothing to see
+UNKNOWN_LOADING = 0.05  # standard, share of the loading's correction that its model may miss
+SEEN_SHAPE = 0.15  # spread of the squared ratio (0 to 1) over the impedance's positions that shows its turning part
 NOMINAL_OUTPUT_OHM = 250.0 + 0j  # modulus of an output coil that was not measured, for the loading's uncertainty
 
 
@@ -172,14 +174,20 @@ def _ratios(obs: Observed, phasors: SeriesPhasors) -> tuple[Complexes, Complexes
     opened = []
     loading_u = 0.0
     for ratio, coil in zip(raw, ("sin", "cos"), strict=True):
-        factor, relative_u = loading_factor(obs, coil, ratio, phasors.frequency.frequency_hz)
+        steps = phasors.numbers("position_steps")
+        factor, relative_u = loading_factor(obs, coil, ratio, phasors.frequency.frequency_hz, steps)
         opened.append(ratio * factor)
         loading_u = max(loading_u, relative_u)
     return opened[0], opened[1], u / size, loading_u
 
 
-def loading_factor(obs: Observed, coil: str, ratio: Complexes, frequency_hz: float) -> tuple[Complexes, float]:
-    """Open-circuit over loaded voltage of an output at each position, and its relative standard uncertainty."""
+def loading_factor(
+    obs: Observed, coil: str, ratio: Complexes, frequency_hz: float, steps: Floats | None = None
+) -> tuple[Complexes, float]:
+    """Open-circuit over loaded voltage of an output at each position, and its relative standard uncertainty.
+
+    steps (n,): positions of the ratios, by which the output coil's own impedance is followed round the turn.
+    """
     sampler = obs.bench.sampler
     omega = 2.0 * math.pi * frequency_hz
     y = 1.0 / sampler.input_ohm + 1j * omega * sampler.input_pf * 1e-12
@@ -189,9 +197,27 @@ def loading_factor(obs: Observed, coil: str, ratio: Complexes, frequency_hz: flo
     if own is None:
         return np.ones_like(ratio), abs(NOMINAL_OUTPUT_OHM * y)
     z_exc = exc.z_ohm if exc else 0j
-    z_out = own.z_ohm - ratio**2 * z_exc
-    relative_u = math.hypot(abs(own.z_ohm) * u_y, 0.1 * abs(own.z_ohm * y))
+    z_out = own.z_ohm + _turning_part(obs, own, ratio, steps) - ratio**2 * z_exc
+    relative_u = math.hypot(abs(own.z_ohm) * u_y, UNKNOWN_LOADING * abs(own.z_ohm * y))
     return 1.0 + z_out * y, relative_u
+
+
+def _turning_part(obs: Observed, own: Impedance, ratio: Complexes, steps: Floats | None) -> Complexes:
+    """How an output coil's impedance departs from its mean at each position: it goes with the square of its own ratio
+    (both follow the lobe under the coil's teeth). Zero where the positions of the impedance don't show it."""
+    per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
+    still = np.zeros_like(ratio)
+    if steps is None or own.steps.size < 6 or not (np.all(np.isfinite(own.steps)) and np.all(np.isfinite(steps))):
+        return still
+    square = np.abs(ratio) ** 2 / float(np.max(np.abs(ratio) ** 2) or 1.0)
+    apart = np.abs(np.remainder(own.steps[:, None] - steps[None, :] + per_turn / 2, per_turn) - per_turn / 2)
+    shape = square[np.argmin(apart, axis=1)]
+    if float(np.max(np.min(apart, axis=1))) > per_turn / 100 or float(np.std(shape)) < SEEN_SHAPE:
+        return still
+    centred = shape - shape.mean()
+    slope = complex(np.sum(centred * own.each_ohm)) / float(np.sum(centred**2))
+    turning: Complexes = slope * (square - shape.mean())
+    return turning
 
 
 def silent_output(found: Turn) -> str:

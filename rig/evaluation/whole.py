@@ -10,6 +10,7 @@ from typing import Any
 from rig.evaluation.angle import angle_results
 from rig.evaluation.coils import coil_results
 from rig.evaluation.excitation import excitation_results
+from rig.evaluation.hand_turned import hand_results, taken
 from rig.evaluation.impedance import impedance_results
 from rig.evaluation.leaks import leak_results
 from rig.evaluation.observed import Observed
@@ -25,14 +26,15 @@ def evaluate(obs: Observed) -> tuple[list[Result], dict[str, Any]]:
     """Every result that the readings allow (untested ones say why), and the curves of the angle error."""
     temperature = coil_temperature(obs)
     degc, lines = (temperature.degc, temperature.lines) if temperature else (None, ())
-    angle, curves = angle_results(obs)
+    by_hand = taken(obs)
+    angle, curves = (hand_results(obs), {}) if by_hand else angle_results(obs)
     results = [
         *coil_results(obs),
         *thermistor_results(obs, degc, lines),
         *leak_results(obs),
         *excitation_results(obs),
         *impedance_results(obs),
-        *ratio_results(obs),
+        *([] if by_hand else ratio_results(obs)),
         *angle,
     ]
     rank = {id_: i for i, id_ in enumerate(MEASURANDS)}

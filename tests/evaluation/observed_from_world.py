@@ -153,6 +153,10 @@ class Rehearsal:
         self.t_s += self.samples / self.kept.rate_hz
         return codes
 
+    def encoder_deg(self) -> float | None:
+        """What the spindle's encoder shows now; None without one."""
+        return self.world.encoder_deg(self.t_s)
+
     def move(self, steps: float) -> None:
         """Go there and settle."""
         axis = self.bench.axis
@@ -286,11 +290,9 @@ class Rehearsal:
 
     def index(self, phase: str) -> None:
         """Seek the index."""
-        before = self.world.axis_index_found_steps if phase == "again" else 0.0
-        del before
         self.t_s = self.world.axis_index(self.t_s) + 0.2
         turn = self.bench.axis.steps_per_turn if self.bench.axis else 3200
-        found = math.remainder(self.world.axis_index_found_steps, turn) if phase == "again" else 0.0
+        found = math.remainder(self.world.axis_index_found_steps, turn) if phase != "first" else 0.0
         self.read("index", "index_found", round(found), "steps", phase=phase)
 
     def sweep(self) -> Rehearsal:
@@ -303,6 +305,8 @@ class Rehearsal:
         self.index("first")
         for series, direction in (("sweep_ccw", "ccw"), ("sweep_cw", "cw")):
             sign = 1 if direction == "ccw" else -1
+            if sign < 0:
+                self.index("between")
             positions = [i * step for i in range(self.points + 1)]
             positions = positions if sign > 0 else positions[::-1]
             self.move(positions[0] - sign * 4 * step)
@@ -315,7 +319,7 @@ class Rehearsal:
                     "closing": i == len(positions) - 1,
                 }
                 self.capture(series, level, **where)
-                angle = self.world.encoder_deg(self.t_s)
+                angle = self.encoder_deg()
                 if angle is not None:
                     self.read("sweep", "encoder_angle", angle, "deg", **where)
         self.index("again")

@@ -1,0 +1,136 @@
+"""Null voltages and quadrature of one output: what is left where its envelope crosses zero, and across its carrier.
+
+It must never know a limit. At each interpolated crossing the fundamental's quadrature and harmonics 2 to 5 are read
+from their fits round the turn; powers have the noise's own taken off; the largest crossing counts. A sum of squares
+near zero is no straight line, so the noise is carried by trials: from what was found less its noise, and, where all of
+it may be noise, from nothing at all; the wider one stands (JCGM 101; metrology.md 0.5). Volts rms at the nominal level.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import UsageError
+from rig.evaluation.coupling import crosstalk, from_excitation
+from rig.evaluation.envelopes import Envelope, Places, envelope_orders, pruned
+from rig.evaluation.observed import Observed
+from rig.evaluation.stating import half_width, standard, stated, untested
+from rig.evaluation.turn import Turn
+from rig.quantity import Scalar
+from rig.resolver.ratio import crossings
+from rig.result import Result
+from rig.signal.phasor import carrier_phase
+from rig.uncertainty.propagate import COVERAGE
+
+Floats = NDArray[np.float64]
+SEED, TRIALS, K = 20_252, 2000, 2.0
+MAY_BE_NOISE = 4.0  # standard deviations that the largest of a few crossings reaches by noise alone
+BY_CHANCE = 1.3  # noise that orders kept or left out by chance add to the fit's own
+HARMONIC_LOADING = 0.03  # half-width, relative, of the harmonics by the loading of the outputs
+
+
+def quadrature_result(
+    obs: Observed, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+) -> Result:
+    """Largest share across the carrier over the turn, by the orders that stand out of the noise."""
+    tr = abs(wave.wave)
+    carrier = carrier_phase((found.sine if name == "sin" else found.cosine)[found.inside])
+    orders = envelope_orders(seen.theta, obs.part.pole_pairs, found.coarse, obs.part.teeth)
+    across = pruned(seen.theta, seen.side(name)[1], orders)
+    fine = np.linspace(0.0, 2.0 * math.pi, 4096, endpoint=False)
+    quadrature = float(np.max(np.abs(across.evaluate(fine)))) / tr
+    noise = float(np.sqrt(np.max(across.variance(fine[::64])))) / tr
+    leaked = from_excitation(obs) / tr * abs(math.sin(carrier.phase_rad))
+    lines = [
+        standard("noise and orders left out", noise * math.sqrt(2.0), "ratio"),
+        standard("carrier phase", carrier.u_rad, "ratio"),
+        half_width("crosstalk of the excitation", leaked, "ratio"),
+        half_width("channel gain and loading", 1e-3 * quadrature, "ratio"),
+    ]
+    if found.coarse:
+        lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
+    return stated(f"quadrature_{name}", quadrature, lines, conditions)
+
+
+def null_results(
+    obs: Observed, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+) -> list[Result]:
+    """null_fund and null_total of one output."""
+    level = obs.part.excitation.level_v_rms
+    ids = (f"null_fund_{name}_v", f"null_total_{name}_v")
+    try:
+        parts, u = _at_crossings(obs, found, name, wave, seen)
+    except UsageError:
+        return [untested(id_, "the envelope doesn't cross zero") for id_ in ids]
+    shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
+    results = []
+    fundamental = largest(parts[:, :1], u[:, :1])
+    for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
+        worst = largest(parts[:, :count], u[:, :count])
+        lines = [
+            standard("noise at the null", noise_of_largest(parts[:, :count], u[:, :count]), "V"),
+            half_width("level and channel gain", 2e-3 * worst, "V"),
+            half_width("crosstalk", _leaked(obs, found, name, abs(wave.wave)) * level, "V"),
+            half_width("loading of the harmonics", HARMONIC_LOADING * abs(worst - fundamental), "V"),
+        ]
+        if found.coarse:
+            lines.append(half_width("few positions", 0.005 * abs(wave.wave) * level, "V", note="quick screen"))
+        results.append(stated(id_, worst, lines, shown | {"bandwidth": "harmonics 1 to 5"}))
+    return results
+
+
+def _at_crossings(obs: Observed, found: Turn, name: str, wave: Envelope, seen: Places) -> tuple[Floats, Floats]:
+    """(nulls, parts) volts rms at each crossing and their standard uncertainties from noise: the fundamental across the
+    carrier, then real and imaginary part of each harmonic. What of a harmonic goes with the envelope is taken off
+    first: it vanishes at the crossing, wherever the axis thinks that is."""
+    level = obs.part.excitation.level_v_rms
+    along, across, harmonics = seen.side(name)
+    nulls = crossings(seen.theta, along, across, wave.fit.orders)
+    at = np.array([null.theta_mech_rad for null in nulls])
+    orders = envelope_orders(seen.theta, obs.part.pole_pairs, found.coarse, obs.part.teeth)
+    quadrature = pruned(seen.theta, across, orders)
+    values, variances = [quadrature.evaluate(at) * level], [quadrature.variance(at) * level**2]
+    scale = level / found.v_exc_rms / math.sqrt(2.0)
+    for h in range(harmonics.shape[1]):
+        for part in (harmonics[:, h].real, harmonics[:, h].imag):
+            fit = pruned(seen.theta, part - along * float(part @ along / (along @ along)), orders)
+            values.append(fit.evaluate(at) * scale)
+            variances.append(fit.variance(at) * scale**2)
+    return np.stack(values, axis=1), BY_CHANCE * np.sqrt(np.stack(variances, axis=1))
+
+
+def largest(parts: Floats, u: Floats) -> float:
+    """The largest null: root of the sum of squares less that of the noise, of each row (nulls, parts)."""
+    return float(_largest(parts[None], u)[0])
+
+
+def _largest(parts: Floats, u: Floats) -> Floats:
+    power = np.sum(parts**2, axis=2) - np.sum(u**2, axis=1)
+    found: Floats = np.sqrt(np.maximum(np.max(power, axis=1), 0.0))
+    return found
+
+
+def noise_of_largest(parts: Floats, u: Floats) -> float:
+    """Standard uncertainty (half of what 95.45 % of the trials stay below) that noise u leaves in the largest null."""
+    rng = np.random.default_rng(SEED)
+    noise = u * rng.standard_normal((TRIALS, *parts.shape))
+    size2 = np.sum(parts**2, axis=1)
+    share = np.sqrt(np.maximum(0.0, 1.0 - np.sum(u**2, axis=1) / np.maximum(size2, 1e-300)))
+    bases = [parts * share[:, None]]
+    if np.all(np.abs(parts) < MAY_BE_NOISE * np.maximum(u, 1e-300)):
+        bases.append(np.zeros_like(parts))
+    reach = []
+    for base in bases:
+        truth = math.sqrt(float(np.max(np.sum(base**2, axis=1))))
+        reach.append(float(np.quantile(np.abs(_largest(base + noise, u) - truth), COVERAGE)))
+    return max(reach) / K
+
+
+def _leaked(obs: Observed, found: Turn, name: str, tr: float) -> float:
+    """Half-width, ratio: what the excitation and the other output leak across this output's own carrier."""
+    phases = (found.phase_sine_rad, found.phase_cosine_rad)
+    own = phases[0] if name == "sin" else phases[1]
+    return from_excitation(obs) * abs(math.sin(own)) + crosstalk(obs) * tr * abs(math.sin(phases[0] - phases[1]))
