@@ -226,7 +226,7 @@ def test_without_a_file_the_bench_says_whose_report_it_is(tmp_path: Path) -> Non
 
 
 def test_what_the_customer_told_is_marked(tmp_path: Path) -> None:
-    """Customer, complaint and fault codes are marked as told by the customer; the customer's limits are said to be so."""
+    """Customer, complaint and fault codes are marked as the customer's; the customer's limits are said to be so."""
     header = sample.a_header(details={"complaint": "jerks", "fault_codes": "P0A3F", "received": "2026-11-20"})
     said = content(sample.stored(tmp_path, sample.good(), header), sample.good(), issued_utc=sample.ISSUED)
     assert said.by_customer == ("Customer", "Complaint", "Fault codes")

@@ -177,6 +177,18 @@ def test_the_pdf_is_an_archive_file(good: dict[str, bytes]) -> None:
     assert any("Sine against cosine" in alt for alt in alts)
 
 
+@needs_pdftotext
+def test_two_readers_open_it_without_a_warning(good: dict[str, bytes], tmp_path: Path) -> None:
+    """Neither qpdf nor poppler has anything to say about the file."""
+    file = tmp_path / "r.pdf"
+    file.write_bytes(good["certificate"])
+    with pikepdf.open(file) as pdf:
+        assert pdf.check_pdf_syntax() == []
+        assert pdf.get_warnings() == []
+    for tool in ("pdfinfo", "pdffonts"):
+        assert subprocess.run([tool, str(file)], capture_output=True, check=True, text=True).stderr == ""
+
+
 def _is(obj: Any, kind: str) -> bool:
     return isinstance(obj, pikepdf.Dictionary) and obj.get("/Type") == kind
 

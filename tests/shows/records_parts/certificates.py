@@ -183,6 +183,12 @@ def readers() -> Line:
     if shutil.which("pdffonts") is None:
         yield True, "poppler-utils is NOT here: its reading was not tried"
         return
+    told = subprocess.run(["pdfinfo", str(path)], capture_output=True, text=True, check=False)
+    pages = re.search(r"Pages:\s+(\d+)", told.stdout)
+    yield (
+        not told.stderr and pages is not None,
+        f"poppler: {pages[1] if pages else 0} pages; {told.stderr or 'no warning'}",
+    )
     fonts = subprocess.run(["pdffonts", str(path)], capture_output=True, text=True, check=False)
     rows = fonts.stdout.splitlines()[2:]
     embedded = [row.split()[-5] == "yes" for row in rows]
