@@ -31,7 +31,7 @@ from rig.certificate.tables import (
 from rig.certificate.units import Units, told_in
 from rig.certificate.wording import MARKS, described, short_name
 from rig.description import PartFile, from_data
-from rig.records.store import StoredRun
+from rig.records.stored import StoredRun
 from rig.result import Judgement
 
 CORRECTABLE = ("serial", "job", "customer", "condition", "operator")

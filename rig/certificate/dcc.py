@@ -23,7 +23,7 @@ from rig.certificate.tables import GROUPS
 from rig.certificate.units import Units, told_in
 from rig.certificate.wording import DASH, described, display, limit_text, scale_of, short_name, unit_of_line
 from rig.errors import UsageError
-from rig.records.store import StoredRun
+from rig.records.stored import StoredRun
 from rig.result import Judged, Judgement
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from rig.certificate.content import Content
 from rig.certificate.dcc_writer import Writer
 from rig.certificate.shop import Shop
-from rig.records.store import StoredRun
+from rig.records.stored import StoredRun
 
 if TYPE_CHECKING:
     from lxml.etree import _Element

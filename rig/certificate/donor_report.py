@@ -16,7 +16,7 @@ from rig.certificate.trend import overlay_plot
 from rig.certificate.units import Units, told_in
 from rig.certificate.wording import display, number, short_name
 from rig.errors import UsageError
-from rig.records.store import StoredRun
+from rig.records.stored import StoredRun
 from rig.result import Judged, Judgement
 from rig.uncertainty.conformity import Verdict
 

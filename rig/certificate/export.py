@@ -23,7 +23,7 @@ from rig.certificate.wording import described
 from rig.errors import RecordError, UsageError
 from rig.records.files import sha256_of, to_json
 from rig.records.run import judgement_to_dict
-from rig.records.store import StoredRun
+from rig.records.stored import StoredRun
 from rig.result import Judgement
 
 SCHEMA = "anglewright certificate 1"

@@ -20,7 +20,8 @@ from rig.certificate.shop import Shop, load_shop, shop_of
 from rig.certificate.signing import Key, key_of, signed_pdf, signed_xml
 from rig.errors import UsageError
 from rig.records.files import read_json
-from rig.records.store import Store, StoredRun
+from rig.records.store import Store
+from rig.records.stored import StoredRun
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,8 @@ from rig.certificate.trend import strip_plot
 from rig.certificate.units import Units, told_in
 from rig.certificate.wording import MARKS, described, display, number, scale_of, short_name, unit_of_line
 from rig.errors import UsageError
-from rig.records.store import Store, StoredRun
+from rig.records.store import Store
+from rig.records.stored import StoredRun
 from rig.result import Judged, Judgement
 
 PLOTTED = ("error_max_elec_arcmin", "tr_sin", "tr_cos", "r20_sin", "null_total_sin_v", "orthogonality_elec_deg")
