@@ -17,7 +17,6 @@ from typing import Any
 from sqlalchemy import URL, Connection, Engine, Executable, create_engine, event, inspect, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
 from sqlalchemy.exc import DatabaseError as DriverFault
-from sqlalchemy.pool import NullPool
 
 from rig.errors import RecordError, UsageError
 from rig.records.files import next_free
@@ -158,7 +157,7 @@ def _engine(url: URL) -> Engine:
             raise UsageError(
                 "PostgreSQL needs a driver that is not installed.", next_action="Install anglewright[postgres]."
             ) from fault
-    engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": BUSY_S})
+    engine = create_engine(url, pool_size=2, connect_args={"timeout": BUSY_S})
 
     @event.listens_for(engine, "connect")
     def settings(connection: Any, _record: Any) -> None:

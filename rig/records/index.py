@@ -102,9 +102,9 @@ class RunIndex:
             self.database.set_aside()
 
     def _refresh_runs(self) -> None:
-        now, changed = self._changed(self.runs_folder, "runs")
         t = tables.RUNS
         mine = t.c.home == self.home
+        now, changed = self._changed(self.runs_folder, "runs")
         open_ones = self.database.rows(select(t.c.run, t.c.stamp).where(mine, t.c.closed.is_(False)))
         todo = {row["run"] for row in open_ones if row["stamp"] != stamp(self.runs_folder / row["run"])}
         todo |= {path.name for path in (self.folder / ".stale").glob("*-*")}

@@ -1,7 +1,7 @@
 """What changed between two judgements of one run, as JSON-ready data: outcome, lines, reasons, findings. Pure.
 
-A line is named when its verdict, its limit, or its estimate or U differ; estimates are compared to 1e-9 of their own
-size, so that another machine's last bit is no change. It judges nothing and opens no file.
+A line is named when its verdict, its limit, its estimate or its U differ. Figures are the same to a thousandth of U, or
+a millionth of themselves: another machine's arithmetic, or another count of threads, is no change. It judges nothing.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from typing import Any
 
 from rig.result import Judgement
 
-SAME = 1e-9  # relative
+SAME = 1e-6  # of the figure itself
+SAME_IN_U = 1e-3  # of the smaller U
 COMPARED = ("verdict", "estimate", "U", "limit")
 
 
@@ -27,7 +28,8 @@ def changes(before: Judgement | None, after: Judgement) -> dict[str, Any]:
     lines = []
     for key in dict.fromkeys((*old, *new)):
         a, b = old.get(key, {}), new.get(key, {})
-        differing = {name: [a.get(name), b.get(name)] for name in COMPARED if not _same(a.get(name), b.get(name))}
+        U = min((line["U"] for line in (a, b) if line.get("U")), default=0.0)
+        differing = {name: [a.get(name), b.get(name)] for name in COMPARED if not _same(a.get(name), b.get(name), U)}
         if differing:
             lines.append({"measurand": key[0], **differing})
     return {
@@ -75,9 +77,9 @@ def _by_line(judgement: Judgement) -> dict[tuple[str, int], dict[str, Any]]:
     return found
 
 
-def _same(a: Any, b: Any) -> bool:
+def _same(a: Any, b: Any, U: float) -> bool:
     if isinstance(a, float) and isinstance(b, float):
-        return math.isclose(a, b, rel_tol=SAME)
+        return math.isclose(a, b, rel_tol=SAME, abs_tol=SAME_IN_U * U)
     return bool(a == b)
 
 

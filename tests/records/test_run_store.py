@@ -138,13 +138,21 @@ def test_the_index_is_rebuilt_when_absent_or_damaged(store: Store) -> None:
     """Deleted, turned into rubbish or cut in half, the index is read anew from the folders; rubbish is set aside."""
     ids = {a_finished(store, serial=f"S{n}").id for n in range(3)}
     index = store.home / "anglewright.sqlite"
-    assert {f.run for f in store.list()} == ids
+    store.index.database.close()
+
+    def listed() -> set[str]:
+        again = Store(store.home)
+        found = {f.run for f in again.list()}
+        again.index.database.close()
+        return found
+
+    assert listed() == ids
     index.unlink()
-    assert {f.run for f in Store(store.home).list()} == ids
+    assert listed() == ids
     index.write_bytes(b"rubbish" * 1000)
-    assert {f.run for f in Store(store.home).list()} == ids
+    assert listed() == ids
     index.write_bytes(index.read_bytes()[:5000])
-    assert {f.run for f in Store(store.home).list()} == ids
+    assert listed() == ids
     assert len(list(store.home.glob("anglewright*.damaged"))) == 2
     assert [r["estimate"] for r in Store(store.home).results(measurand="r20_exc")] == [9.01] * 3
 
