@@ -82,7 +82,7 @@ class TmclDialogue:
         self._interrupted = threading.Event()
         self.deadline_s = DEADLINE_S
         self.repeated: list[str] = []
-        self._markers = count(int(time.monotonic() * 1000) & 0xFFFFF)
+        self._markers = count(1)
 
     def ask(self, op: Op, type_: int = 0, value: int = 0, *, motor: int | None = None) -> int:
         """One request, one reply; returns its value."""
@@ -118,7 +118,7 @@ class TmclDialogue:
             )
 
     def synchronise(self) -> None:
-        """Drains until it is quiet, then a marker: a reply that repeats a value never used before."""
+        """Drains until it is quiet, then a marker: a reply that repeats a value not used before on this link."""
         self._link.drain(QUIET_S)
         self._link.dirty = False
         for _ in range(3):

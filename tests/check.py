@@ -17,6 +17,7 @@ STEPS = (
     ("tests", ["-m", "pytest", "-q", "-n", "2", "--durations=15"]),
     ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
     ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
+    ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),
 )
 
 

@@ -1,6 +1,7 @@
-"""For all tests: one thread for small matrices (before numpy loads), so that tests don't wait for spinning threads."""
+"""One option for all tests: `--bench FILE` runs the dialogues of a real bench's instruments and records them."""
 
-import os
+import pytest
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--bench", default=None, metavar="FILE", help="bench file: record dialogues from real instruments")

@@ -16,6 +16,9 @@ from typing import Protocol, Self
 from rig.errors import BadReply, LinkDown, NoReply
 
 LONGEST_LINE = 65536
+LARGE = 65536
+CHUNK = 16_384  # of one read: small replies are many
+BIG_CHUNK = 1 << 20
 WRITE_DEADLINE_S = 2.0
 
 
@@ -66,6 +69,7 @@ class BufferedLink(ABC):
         self.name = name or url
         self.terminator = terminator
         self.dirty = False
+        self.chunk = CHUNK
         self._buffer = bytearray()
 
     @property
@@ -142,6 +146,8 @@ class BufferedLink(ABC):
         self._require_open()
         cap = time.monotonic() + 10.0 * deadline_s
         buffer = self._buffer
+        if n - len(buffer) > LARGE:
+            return self._read_large(n, deadline_s, cap)
         while len(buffer) < n:
             wait_s = min(deadline_s, cap - time.monotonic())
             got = self._receive(wait_s) if wait_s > 0 else b""
@@ -151,6 +157,29 @@ class BufferedLink(ABC):
         data = bytes(buffer[:n])
         del buffer[:n]
         return data
+
+    def _read_large(self, n: int, deadline_s: float, cap: float) -> bytes:
+        """A big block: pieces, put together once."""
+        pieces, had = [bytes(self._buffer)], len(self._buffer)
+        self._buffer.clear()
+        self.chunk = BIG_CHUNK
+        try:
+            while had < n:
+                wait_s = min(deadline_s, cap - time.monotonic())
+                got = self._receive(wait_s) if wait_s > 0 else b""
+                if not got:
+                    self._buffer += pieces[0][:16]
+                    raise self._late(f"{had} of {n} bytes, then nothing for {deadline_s:g} s", text=False)
+                pieces.append(got)
+                had += len(got)
+        finally:
+            self.chunk = CHUNK
+        if had > n:
+            last = pieces.pop()
+            keep = len(last) - (had - n)
+            pieces.append(last[:keep])
+            self._buffer += last[keep:]
+        return b"".join(pieces)
 
     def read_available(self) -> bytes:
         """What has arrived and was not read, without waiting."""

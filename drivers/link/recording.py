@@ -143,7 +143,9 @@ class ReplayLink(BufferedLink):
             raise LinkDown(f"{self._file} is no recording: {fault}", instrument=self.name) from fault
         if not lines or lines[0].get("schema") != SCHEMA:
             raise LinkDown(f"{self._file} is no recording ({SCHEMA!r} expected)", instrument=self.name)
+        self._events.clear()
         self._events.extend(lines[1:])
+        self.url = lines[0].get("link", self.url)  # a session treats sockets and ports differently
         self._open = True
 
     def _disconnect(self) -> None:

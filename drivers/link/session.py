@@ -12,19 +12,19 @@ from __future__ import annotations
 import re
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from itertools import cycle
+from types import TracebackType
 
 from drivers import scpi
 from drivers.link.base import Link, named
+from drivers.link.blocks import read_block
 from drivers.link.states import Event, LinkState, State, win_back
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
 
 DEADLINE_S = 3.0
 MARKER_S = 1.0
-BLOCK_END_S = 0.05
 
 
 class ScpiSession:
@@ -118,7 +118,7 @@ class ScpiSession:
             self._ready()
             try:
                 self._say(message)
-                data = self._block(message, deadline_s, expected)
+                data = read_block(self.link, message, deadline_s, expected)
             except (NoReply, BadReply) as fault:
                 self.link.dirty = True
                 if isinstance(fault, NoReply) and self.has_status:
@@ -240,26 +240,13 @@ class ScpiSession:
         self.link.close()
         self.states.move(Event.BROKE)
 
-    @contextmanager
-    def _watched(self, message: str) -> Iterator[None]:
+    def _watched(self, message: str) -> _Watched:
         """A wire that breaks makes the link lost, and the error says on which words."""
-        try:
-            yield
-        except LinkDown as fault:
-            self.states.move(Event.BROKE)
-            if fault.exchange:
-                raise
-            text = fault.message.removeprefix(f"{fault.instrument}: ")
-            raise LinkDown(text, instrument=self.name, exchange=message, next_action=fault.next_action) from fault
+        return _Watched(self, message)
 
-    @contextmanager
-    def parsing(self, exchange: str) -> Iterator[None]:
+    def parsing(self, exchange: str) -> _Parsing:
         """What is made of a reply: one that is none leaves the session dirty, and the error says whose it was."""
-        try:
-            yield
-        except BadReply as fault:
-            self.link.dirty = True
-            raise named(fault, self.name, fault.exchange or exchange) from fault
+        return _Parsing(self, exchange)
 
     def _say(self, message: str) -> None:
         if self.gap_s:
@@ -276,44 +263,6 @@ class ScpiSession:
             return line.decode("ascii")
         except UnicodeDecodeError as fault:
             raise BadReply(f"{line[:16]!r} is no text", exchange=message) from fault
-
-    def _block(self, message: str, deadline_s: float, expected: int | None) -> bytes:
-        self.link.dirty = True
-        head = self.link.read_exact(2, deadline_s)
-        if head == b"#0" and expected is not None:
-            data = self.link.read_exact(expected, deadline_s)
-            self._block_end(message)
-            return data
-        if head == b"#0":
-            return self._indefinite(deadline_s)
-        if head[:1] != b"#" or not head[1:].isdigit():
-            rest = self.link.drain()
-            raise BadReply(f"{(head + rest)[:16]!r} where a block was expected", exchange=message)
-        n = scpi.block_length(head + self.link.read_exact(int(head[1:]), deadline_s)) or 0
-        data = self.link.read_exact(n, deadline_s)
-        self._block_end(message)
-        return data
-
-    def _block_end(self, message: str) -> None:
-        """An optional end of line: some families send none after a block."""
-        rest = self.link.poll_line(0.0)
-        if rest is None:
-            rest = self.link.poll_line(BLOCK_END_S)
-        if rest:
-            raise BadReply(f"{rest[:16]!r} behind the end of a block", exchange=message)
-        self.link.dirty = self.link.surplus()
-
-    def _indefinite(self, deadline_s: float) -> bytes:
-        """Up to a line feed that nothing follows: the bytes may hold line feeds of their own."""
-        data = self.link.read_exact(1, deadline_s)
-        while True:
-            rest = self.link.drain(BLOCK_END_S, 10.0 * deadline_s)
-            data += rest
-            if data.endswith(b"\n"):
-                self.link.dirty = False
-                return data.removesuffix(b"\n")
-            if not rest:
-                raise NoReply(f"an indefinite block of {len(data)} bytes without an end")
 
     def _explain(self, message: str, fault: NoReply) -> None:
         """After a time-out: what the instrument's error queue says, if it still talks."""
@@ -335,3 +284,45 @@ class ScpiSession:
             exchange=after,
             next_action="Check the setting against the instrument's manual and the bench file.",
         )
+
+
+class _Watched:
+    """See ScpiSession._watched. A class, since every exchange passes here."""
+
+    __slots__ = ("_message", "_session")
+
+    def __init__(self, session: ScpiSession, message: str) -> None:
+        self._session = session
+        self._message = message
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if not isinstance(fault, LinkDown):
+            return
+        self._session.states.move(Event.BROKE)
+        if not fault.exchange:
+            text = fault.message.removeprefix(f"{fault.instrument}: ")
+            name, action = self._session.name, fault.next_action
+            raise LinkDown(text, instrument=name, exchange=self._message, next_action=action) from fault
+
+
+class _Parsing:
+    """See ScpiSession.parsing."""
+
+    __slots__ = ("_exchange", "_session")
+
+    def __init__(self, session: ScpiSession, exchange: str) -> None:
+        self._session = session
+        self._exchange = exchange
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if isinstance(fault, BadReply):
+            self._session.link.dirty = True
+            raise named(fault, self._session.name, fault.exchange or self._exchange) from fault

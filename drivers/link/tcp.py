@@ -16,7 +16,6 @@ from rig.errors import NoReply, UsageError
 
 CONNECT_S = 1.0
 USER_TIMEOUT_MS = 10_000
-CHUNK = 262_144
 
 
 class TcpLink(BufferedLink):
@@ -70,7 +69,7 @@ class TcpLink(BufferedLink):
             if timeout_s <= 0 and not select.select([wire], [], [], 0)[0]:
                 return b""
             wire.settimeout(max(timeout_s, 0.001))
-            got = wire.recv(CHUNK)
+            got = wire.recv(self.chunk)
         except TimeoutError:
             return b""
         except OSError as fault:

@@ -111,6 +111,7 @@ class PtyChannel:
     def __init__(self, by_id: Path | None = None, *, hold: bool = True) -> None:
         self._by_id = by_id
         self._hold = hold
+        self._placeholders: list[int] = []  # keep the old name taken, so that the next one is another
         self._plug_in()
 
     def _plug_in(self) -> None:
@@ -136,6 +137,7 @@ class PtyChannel:
 
     def replug(self) -> None:
         """Comes back as another device, with the same stable name."""
+        self._placeholders += os.openpty()
         self._plug_in()
 
     def fileno(self) -> int:
@@ -168,5 +170,8 @@ class PtyChannel:
             if end is not None and end >= 0:
                 os.close(end)
         self._master, self._slave = -1, None
+        for end in self._placeholders:
+            os.close(end)
+        self._placeholders.clear()
         if self._by_id is not None:
             self._by_id.unlink(missing_ok=True)
