@@ -18,7 +18,7 @@ from typing import Any, ParamSpec
 import click
 
 from rig.errors import RigError
-from rig.panel import analyse, bench_commands, pairs_command, report_commands, sheet_commands
+from rig.panel import analyse, bench_commands, pairs_command, records_commands, report_commands, sheet_commands
 
 P = ParamSpec("P")
 
@@ -197,6 +197,7 @@ def truth(world: str, clamping: int) -> None:
 bench_commands.register(bench, told)
 report_commands.register(cli, told)
 sheet_commands.register(cli, told)
+records_commands.register(cli, told)
 
 
 def main() -> None:
