@@ -62,6 +62,8 @@ def cli() -> None:
 @click.option("--job", default="", help="Job number.")
 @click.option("--customer", default="", help="Customer, printed as given.")
 @click.option("--operator", default="", help="Who does the work.")
+@click.option("--condition", default="", help="As received, after cleaning, after soak ...; conditions are compared.")
+@click.option("--retest-of", default="", metavar="RUN", help="The run that this one repeats, once, after a re-seat.")
 @click.option(
     "--rotor",
     type=click.Choice(["own", "shop master", "none"]),

@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -86,6 +86,8 @@ class Request:
     customer: str = ""
     operator: str = ""
     rotor: str = "own"
+    condition: str = ""
+    retest_of: str = ""
     entries: tuple[str, ...] = ()
     speed: str = "fast"
     bench_log: Path | None = None
@@ -134,6 +136,7 @@ def run_job(request: Request, on_progress: Callable[[Progress], None] = lambda _
     if not request.serial.strip():
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
     store, name = Store(), calibration_name(bench_file)
+    request = repeatable(request, store, part, sequence.name)
     with open_bench(bench_file, holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
         calibration = in_force(name, bench, part.number)
         header = header_of(request, part, holder, bench, sequence, calibration)
@@ -154,6 +157,17 @@ def run_job(request: Request, on_progress: Callable[[Progress], None] = lambda _
     if ended.fault is not None:
         raise kept(ended.fault, store, folder, ended.utc)
     return concluded(store, folder, ended.utc, name)
+
+
+def repeatable(request: Request, store: Store, part: PartFile, sequence: str) -> Request:
+    """The request with the whole id of the run it repeats. Raises UsageError where the retest rule forbids it."""
+    if not request.retest_of:
+        return request
+    first = store.find(request.retest_of).id
+    told = {name: getattr(request, name) for name in ("serial", "job", "condition")}
+    number = {"number": part.number}
+    store.check_allowed(RunHeader(sequence=sequence, started_utc="", part=number, retest_of=first, **told))
+    return replace(request, retest_of=first)
 
 
 def taken(sequence: Sequence, context: Context, store: Store, folder: RunFolder) -> Ended:
@@ -228,6 +242,8 @@ def header_of(
         customer=request.customer,
         operator=request.operator,
         rotor=request.rotor,
+        condition=request.condition,
+        retest_of=request.retest_of,
         clamping=str(request.clamping) if bench.simulated else "",
         simulated=bench.simulated,
         software=f"anglewright {version('anglewright')}",

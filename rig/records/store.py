@@ -94,8 +94,7 @@ class Store:
 
         Raises RecordError (disk, permission); UsageError for a retest that the rule of retest.py does not allow.
         """
-        if header.retest_of:
-            check_retest(header, [StoredRun(self.folder / i) for i in self.ids()])
+        self.check_allowed(header)
         started = datetime.fromisoformat(header.started_utc) if header.started_utc else datetime.now(UTC)
         stamp = started.astimezone(UTC).strftime("%Y%m%d-%H%M%S")
         while True:
@@ -108,6 +107,11 @@ class Store:
             except OSError as fault:
                 raise unwritable(path, fault) from fault
             return RunFolder(path, replace(header, run=path.name))
+
+    def check_allowed(self, header: RunHeader) -> None:
+        """Raises UsageError for a retest that the rule of retest.py does not allow; `begin` asks it too."""
+        if header.retest_of:
+            check_retest(header, [StoredRun(self.folder / i) for i in self.ids()])
 
     def finish(
         self,

@@ -57,6 +57,16 @@ def test_a_run_is_remarked_and_judged_again(home: Path, tmp_path: Path) -> None:
     assert "judge one run or an archive" in said("judge", status=2).stderr
 
 
+def test_a_retest_that_the_rule_forbids_opens_no_bench(home: Path) -> None:
+    """A run within its limits, another unit, or an unknown run: refused before an instrument is opened."""
+    words = ("run", "quick_screen", "--part", "KX4-2207", "--retest-of", KEPT.name)
+    assert "nothing to retest" in said(*words, "--serial", "SCHEMA-1", status=2).stderr
+    assert "has to have its serial" in said(*words, "--serial", "OTHER", status=2).stderr
+    unknown = said(*words[:-1], "20200101-000000-0000", "--serial", "SCHEMA-1", status=2)
+    assert "no run is called" in unknown.stderr
+    assert [path.name for path in (home / "runs").iterdir()] == [KEPT.name]
+
+
 def test_every_command_has_its_help() -> None:
     """Each new command says what it does."""
     job = cli.commands["job"]

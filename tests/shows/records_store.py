@@ -74,7 +74,7 @@ def check(promise: str, fine: bool, figures: str) -> None:
 def kills() -> None:
     """kill -9 at random moments while writing."""
     count, home = (20 if QUICK else 200), WORK / "kills"
-    acknowledged = [words for seed in range(count) for words in kill_one(home, seed)]
+    acknowledged = [words for seed in range(count) for words in kill_one(home, seed, 1.0)]
     wrong = broken_promises(home, acknowledged)
     store = Store(home)
     unlisted = set(store.ids()) ^ {found.run for found in store.list()}
