@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.evaluation.coupling import crosstalk, from_excitation
+from rig.evaluation.impedance import coil_impedance
 from rig.evaluation.loopback import Loopback, loopback_in_force
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, alive, set_frequency_hz
@@ -176,7 +178,7 @@ def hand_results(obs: Observed) -> list[Result]:
     except UsageError as fault:
         return [untested(id_, fault.message) for id_ in RATIO_IDS] + angle
     lines = _amplitudes(obs, found, loopback, loading_u, conditions)
-    lines += _shape(found, loopback, loading_u, conditions) + _phases(found, loopback, loading_u, conditions)
+    lines += _shape(obs, found, loopback, loading_u, conditions) + _phases(found, loopback, loading_u, conditions)
     lines += _across(obs, found, conditions)
     rank = {id_: i for i, id_ in enumerate(RATIO_IDS)}
     return sorted(lines, key=lambda line: rank[line.measurand]) + angle
@@ -266,7 +268,9 @@ def _amplitudes(
     return results
 
 
-def _shape(found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]) -> list[Result]:
+def _shape(
+    obs: Observed, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
+) -> list[Result]:
     ellipse, dof = found.ellipse, max(1, found.u.size - 5)
     u_imbalance, u_orthogonality, u_cu, u_cv = (float(part) for part in ellipse.u[:4])
     gains = math.hypot(float(loopback.u_gain[SINE]), float(loopback.u_gain[COSINE]))
@@ -277,7 +281,7 @@ def _shape(found: HandTurn, loopback: Loopback, loading_u: float, conditions: di
     imbalance = [*both, by_scatter("scatter of the radius", u_imbalance, "ratio", dof), *_model(found, 2.0)]
     square = [
         by_scatter("scatter of the radius", u_orthogonality, "rad", dof, DEG),
-        half_width("carrier phases", 1e-4, "rad", DEG),
+        half_width("crosstalk of sine and cosine", 2.0 * crosstalk(obs), "rad", DEG),
         *_model(found, 2.0 * DEG, "rad"),
     ]
     results = [
@@ -290,7 +294,11 @@ def _shape(found: HandTurn, loopback: Loopback, loading_u: float, conditions: di
     )
     for name, centre, u_centre, size in centres:
         value, u = centre / size, u_centre / size
-        lines = [by_scatter("scatter of the radius", u, "ratio", dof), *_model(found, 1.0)]
+        lines = [
+            by_scatter("scatter of the radius", u, "ratio", dof),
+            half_width("crosstalk of the excitation", from_excitation(obs) / size, "ratio"),
+            *_model(found, 1.0),
+        ]
         results.append(stated(f"centre_{name}", value, lines, conditions, note="by the ellipse"))
     return results
 
@@ -324,6 +332,12 @@ def _turning_across(found: HandTurn) -> float:
     return max(float(np.std(across) / np.std(along)) for across, along in sides)
 
 
+def _current_v(obs: Observed) -> float:
+    """Volts at the current's connector per volt at the excitation coil; none seen: as of a coil of 50 ohm."""
+    exc = coil_impedance(obs, "exc")
+    return obs.bench.sampler.shunt_ohm / (abs(exc.z_ohm) if exc is not None else 50.0)
+
+
 def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> list[Result]:
     """Quadrature over the turn and nulls of the fundamental; the harmonics of a null need the rotor at rest."""
     level, p = obs.part.excitation.level_v_rms, found.cycle
@@ -334,6 +348,8 @@ def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> li
     results = []
     sides = zip(("sin", "cos"), (found.u, found.v), (found.qu, found.qv), sizes, found.across, strict=True)
     for name, along, across, tr, most in sides:
+        phase = found.phase_sine_rad if name == "sin" else found.phase_cosine_rad
+        leaked = from_excitation(obs) * abs(math.sin(phase)) + crosstalk(obs) * _current_v(obs)
         fit = fit_orders(found.theta_rad, across, orders)
         quadrature = float(np.max(np.abs(fit.evaluate(fine)))) / tr
         noise = float(np.sqrt(np.max(fit.variance(fine[::64])))) / tr
@@ -341,6 +357,7 @@ def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> li
             standard("noise and model", noise + fit.residual_rms / tr / 3.0, "ratio"),
             *([] if found.whole else [half_width("less than a whole turn", most / tr, "ratio")]),
             half_width("carrier phase", 2e-5 + 0.5 * _turning_across(found), "ratio"),
+            half_width("crosstalk", leaked / tr, "ratio"),
         ]
         results.append(stated(f"quadrature_{name}", quadrature, lines, conditions))
         results.append(untested(f"null_total_{name}_v", "turned by hand: the rotor does not rest at its nulls"))
@@ -353,7 +370,7 @@ def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> li
         budget = [
             standard("noise and model at the null", worst.u_null * level, "V"),
             half_width("level and channel gain", 2e-3 * value, "V"),
-            half_width("crosstalk and the sampler's own distortion", 2e-5 * level, "V"),
+            half_width("crosstalk", leaked * level, "V"),
             half_width("quadrature between the places fitted", fit.residual_rms * level, "V"),
             *([] if found.whole else [half_width("less than a whole turn", most * level, "V")]),
         ]

@@ -25,7 +25,7 @@ from rig.uncertainty.budget import BudgetLine
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 PHASE_RAD = 5e-4  # half-width, of the divider and of the shunt
-BETWEEN = 0.15  # share of the ripple over the count of positions that their mean may leave
+BETWEEN = 0.1  # share of the ripple over the count of positions that their mean may leave
 UNSEEN_RIPPLE = 0.03  # half-width, relative, of an impedance at one position where no turn was swept
 
 

@@ -4,8 +4,8 @@ It must never know how the curve was measured beyond the reference's stated half
 Once and twice a turn the measured order is the part's plus the positioner's. A perfect p-fold rotor has none that is no
 multiple of p (symmetry rule), so there the measured coefficient c is shrunk by max(0, 1 - a^2/3 / |c|^2), a being the
 stated half-width (positive-part James-Stein): left to the positioner where it may explain it all, kept where it can't.
-The uncertainty is that estimator's own error, by trials at both ends: the part has what was kept, or all that was
-measured; each component of what the positioner adds is even within +-a. Bias of a maximum and bands: signal.md 4.
+The uncertainty is that estimator's own error, by trials at both ends, three to one (rms: the first alone): the part has
+what was kept, or all that was measured; each component of what the positioner adds is even within +-a.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 SEED = 20_251  # of the trials: the same run always gives the same figures
 TRIALS = 1200
+OWN_TO_RAW = 3  # trials with the part's own orders as kept, for each with all that was measured
 GRID = 1440
 K = 2.0
 
@@ -82,8 +83,10 @@ def figures(obs: Observed, found: Turn, theta_mech_rad: Floats, error: Floats, p
     own = shrunk(raw, half, shrinks)
     curve = rest + (own @ waves).real
     rng = np.random.default_rng(SEED)
-    errors = np.concatenate([_errors(rest, base, half, shrinks, waves, rng) for base in (own, raw)], axis=1)
-    spread = np.quantile(np.abs(errors), COVERAGE, axis=1) / K
+    bases = [own] * OWN_TO_RAW + [raw]
+    errors = [np.abs(_errors(rest, base, half, shrinks, waves, rng)) for base in bases]
+    spread = np.quantile(np.concatenate(errors, axis=1), COVERAGE, axis=1) / K
+    spread[2] = np.quantile(np.concatenate(errors[:OWN_TO_RAW], axis=1)[2], COVERAGE) / K
     noise = _noise(model, kept, fine, rng)
     largest, span, rms = _three(curve[None, :])[:, 0]
     u_each = np.array([model.u_amplitude(n) for n in kept]) * np.abs(_coefficients(model, kept))
@@ -136,7 +139,7 @@ def _errors(
     rng: np.random.Generator,
 ) -> Floats:
     """(3, trials) estimate less truth when the part's shared orders are `base` and the positioner adds its own."""
-    shape = (TRIALS // 2, half.size)
+    shape = (TRIALS // (OWN_TO_RAW + 1), half.size)
     added = half * np.sqrt(1.0 - rng.random(shape) ** 2) * np.exp(2j * math.pi * rng.random(shape))
     estimates = rest + (shrunk(base + added, half, shrinks) @ waves).real
     truth = _three((rest + (base @ waves).real)[None, :])

@@ -43,11 +43,11 @@ def quadrature_result(
     fine = np.linspace(0.0, 2.0 * math.pi, 4096, endpoint=False)
     quadrature = float(np.max(np.abs(across.evaluate(fine)))) / tr
     noise = float(np.sqrt(np.max(across.variance(fine[::64])))) / tr
-    leaked = from_excitation(obs) / tr * abs(math.sin(carrier.phase_rad))
+    leaked = _leaked(obs, found, name, tr) / tr
     lines = [
         standard("noise and orders left out", noise * math.sqrt(2.0), "ratio"),
         standard("carrier phase", carrier.u_rad, "ratio"),
-        half_width("crosstalk of the excitation", leaked, "ratio"),
+        half_width("crosstalk", leaked, "ratio"),
         half_width("channel gain and loading", 1e-3 * quadrature, "ratio"),
     ]
     if found.coarse:
@@ -67,13 +67,13 @@ def null_results(
         return [untested(id_, "the envelope doesn't cross zero") for id_ in ids]
     shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
     results = []
+    leaked = _leaked(obs, found, name, abs(wave.wave)) * level
     fundamental = largest(parts[:, :1], u[:, :1])
     for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
         worst = largest(parts[:, :count], u[:, :count])
         lines = [
-            standard("noise at the null", noise_of_largest(parts[:, :count], u[:, :count]), "V"),
+            standard("noise and crosstalk at the null", of_largest(parts[:, :count], u[:, :count], leaked), "V"),
             half_width("level and channel gain", 2e-3 * worst, "V"),
-            half_width("crosstalk", _leaked(obs, found, name, abs(wave.wave)) * level, "V"),
             half_width("loading of the harmonics", HARMONIC_LOADING * abs(worst - fundamental), "V"),
         ]
         if found.coarse:
@@ -113,24 +113,29 @@ def _largest(parts: Floats, u: Floats) -> Floats:
     return found
 
 
-def noise_of_largest(parts: Floats, u: Floats) -> float:
-    """Standard uncertainty (half of what 95.45 % of the trials stay below) that noise u leaves in the largest null."""
+def of_largest(parts: Floats, u: Floats, leaked: float) -> float:
+    """Standard uncertainty (half of what 95.45 % of the trials stay below) that noise u (nulls, parts) leaves in the
+    largest null together with a leak into the first part, the same at all of them and even within +-leaked."""
     rng = np.random.default_rng(SEED)
     noise = u * rng.standard_normal((TRIALS, *parts.shape))
+    noise[:, :, 0] += leaked * rng.uniform(-1.0, 1.0, (TRIALS, 1))
+    reach = np.hypot(u, np.where(np.arange(parts.shape[1]) == 0, leaked / math.sqrt(3.0), 0.0))
     size2 = np.sum(parts**2, axis=1)
-    share = np.sqrt(np.maximum(0.0, 1.0 - np.sum(u**2, axis=1) / np.maximum(size2, 1e-300)))
+    share = np.sqrt(np.maximum(0.0, 1.0 - np.sum(reach**2, axis=1) / np.maximum(size2, 1e-300)))
     bases = [parts * share[:, None]]
-    if np.all(np.abs(parts) < MAY_BE_NOISE * np.maximum(u, 1e-300)):
+    if np.all(np.abs(parts) < MAY_BE_NOISE * np.maximum(reach, 1e-300)):
         bases.append(np.zeros_like(parts))
-    reach = []
+    widest = []
     for base in bases:
         truth = math.sqrt(float(np.max(np.sum(base**2, axis=1))))
-        reach.append(float(np.quantile(np.abs(_largest(base + noise, u) - truth), COVERAGE)))
-    return max(reach) / K
+        widest.append(float(np.quantile(np.abs(_largest(base + noise, u) - truth), COVERAGE)))
+    return max(widest) / K
 
 
 def _leaked(obs: Observed, found: Turn, name: str, tr: float) -> float:
-    """Half-width, ratio: what the excitation and the other output leak across this output's own carrier."""
+    """Half-width, ratio: what excitation, its current and the other output leak across this output's own carrier."""
     phases = (found.phase_sine_rad, found.phase_cosine_rad)
     own = phases[0] if name == "sin" else phases[1]
-    return from_excitation(obs) * abs(math.sin(own)) + crosstalk(obs) * tr * abs(math.sin(phases[0] - phases[1]))
+    current = float(np.mean(np.abs(found.exc_i)) / np.mean(np.abs(found.exc_v))) * obs.bench.sampler.shunt_ohm
+    other = tr * abs(math.sin(phases[0] - phases[1]))
+    return from_excitation(obs) * abs(math.sin(own)) + crosstalk(obs) * (current + other)

@@ -23,7 +23,7 @@ from rig.quantity import MEASURANDS
 from rig.result import Result
 
 LOW, HIGH, NARROW = 0.935, 0.975, 1.3
-RECTANGULAR = 0.7  # share of the variance from which one even influence governs a line
+RECTANGULAR = 0.5  # share of the variance from which one even influence governs a line: more than all others
 COUNTED = {"pole_pairs", "direction"}
 
 
@@ -44,7 +44,8 @@ def truths(trial: Drawn, run: DrawnRun) -> dict[str, float]:
     whole = truth(trial.file, trial.clamping)
     values: Mapping[str, Any] = whole["as_clamped"]
     found = {id_: float(value) for id_, value in values.items() if value is not None}
-    found["v_exc_rms"], found["thd_exc"] = run.true_level_v_rms, run.true_thd
+    if math.isfinite(run.true_level_v_rms):
+        found["v_exc_rms"], found["thd_exc"] = run.true_level_v_rms, run.true_thd
     found["f_exc_hz"] = whole["frequency_hz"] * (1 + 1e-6 * trial.file.generator.frequency_ppm)
     for order in range(1, 129):
         known = whole["orders_mech_arcmin"].get(str(order))
@@ -52,10 +53,12 @@ def truths(trial: Drawn, run: DrawnRun) -> dict[str, float]:
     return found
 
 
-def name_of(result: Result) -> str:
-    """The row of a result: angle lines with an encoder apart from those by steps."""
-    by_encoder = result.conditions.get("reference") == "encoder"
-    return f"{result.measurand} (encoder)" if by_encoder else result.measurand
+def name_of(result: Result, pole_pairs: int) -> str:
+    """The row of a result: angle lines with an encoder apart from those by steps, orders by the part's pole pairs."""
+    name = result.measurand
+    if name.startswith("order_"):
+        name += f" p={pole_pairs}"
+    return f"{name} (encoder)" if result.conditions.get("reference") == "encoder" else name
 
 
 def against(seed: int, results: Iterable[Result], true: Mapping[str, float]) -> list[Outcome]:
@@ -72,7 +75,7 @@ def against(seed: int, results: Iterable[Result], true: Mapping[str, float]) -> 
         found.append(
             Outcome(
                 seed=seed,
-                measurand=name_of(result),
+                measurand=name_of(result, round(true["pole_pairs"])),
                 error=result.estimate - value,
                 U=result.U,
                 even_share=even / total,

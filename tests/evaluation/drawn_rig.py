@@ -199,6 +199,7 @@ class DrawnRun(Rehearsal):
         self.samples = trial.samples
         self._meter: dict[tuple[float, int], float] = {}
         self.still.distortion = trial.distortion
+        self.true_level_v_rms = self.true_thd = math.nan
         self._at_steps, self._angle = -1e9, 0.0
         self._held: list[tuple[float, float]] = []
         self._held_series = ""
