@@ -39,12 +39,13 @@ class Outcome:
     largest: str
 
 
-def truths(trial: Drawn, run: DrawnRun) -> dict[str, float]:
-    """Everything that has a true value in this trial, by measurand id."""
+def truths(trial: Drawn, run: DrawnRun | None = None) -> dict[str, float]:
+    """Everything that has a true value in this trial, by measurand id; level and distortion as that run had them."""
     whole = truth(trial.file, trial.clamping)
     values: Mapping[str, Any] = whole["as_clamped"]
     found = {id_: float(value) for id_, value in values.items() if value is not None}
-    if math.isfinite(run.true_level_v_rms):
+    found.pop("v_exc_rms", None)
+    if run is not None and math.isfinite(run.true_level_v_rms):
         found["v_exc_rms"], found["thd_exc"] = run.true_level_v_rms, run.true_thd
     found["f_exc_hz"] = whole["frequency_hz"] * (1 + 1e-6 * trial.file.generator.frequency_ppm)
     for order in range(1, 129):

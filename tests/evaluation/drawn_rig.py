@@ -315,10 +315,11 @@ class DrawnRun(Rehearsal):
         self.flush()
         super().route(channels)
 
-    def whole(self) -> Observed:
-        """The full test's readings and captures."""
+    def whole(self, loopback: bool = True, **header: Any) -> Observed:
+        """The full test's readings and captures; loopback False: nobody compared the channels."""
         self.dc(every_pair=False)
-        self.loopback()
+        if loopback:
+            self.loopback()
         self.excite().sweep().impedances()
         self.flush()
-        return self.observed(clamping=str(self.trial.clamping))
+        return self.observed(clamping=str(self.trial.clamping), **header)
