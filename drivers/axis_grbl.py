@@ -10,15 +10,13 @@ Source: gnea/grbl v1.1, doc/markdown/interface.md and commands.md; doc/csv alarm
 from __future__ import annotations
 
 import re
-import threading
 import time
 
+from drivers.axis_base import SAFE_LOCK_S, IndexedAxis
 from drivers.grbl_dialogue import GrblDialogue
 from drivers.link.base import Link
-from drivers.link.states import win_back
-from drivers.link.urls import make_link
 from drivers.roles import Identity
-from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, PositionLost, WrongInstrument
+from rig.errors import BadReply, BenchError, InstrumentRefused, NoReply, WrongInstrument
 
 BACK_OFF_DEG = 10.0
 SEEK_DEG = 375.0
@@ -26,13 +24,15 @@ SEEK_DEG_MIN = 1800.0
 HOMING_S = 60.0
 BOOT_S = 6.0
 SETTING_REST_S = 0.05  # the controller loses characters while it writes its EEPROM
-SAFE_LOCK_S = 1.2
 HOLD_ALWAYS = 255.0
 _PROBE = re.compile(r"\[PRB:(?P<x>-?\d+\.\d+)(?:,-?\d+\.\d+)*:(?P<hit>[01])\]")
 
 
-class AxisGrbl:
-    """full_steps a turn of the motor, microsteps a full step (checked against $100), speed and acceleration."""
+class AxisGrbl(IndexedAxis):
+    """Steps a turn are checked against $100; hard and soft limits must be off: they would stop a turning axis.
+
+    Its serial is the string kept in the controller ($I).
+    """
 
     def __init__(
         self,
@@ -44,46 +44,13 @@ class AxisGrbl:
         max_deg_s: float = 360.0,
         accel_deg_s2: float = 2000.0,
     ) -> None:
-        self._name = name
-        self._link = make_link(link, name) if isinstance(link, str) else link
+        super().__init__(
+            name, link, full_steps=full_steps, microsteps=microsteps, max_deg_s=max_deg_s, accel_deg_s2=accel_deg_s2
+        )
         self._grbl = GrblDialogue(self._link, name)
-        self._lock = threading.RLock()
-        self._steps_per_turn = full_steps * microsteps
-        self._max_deg_s = max_deg_s
-        self._accel_deg_s2 = accel_deg_s2
-        self._identity: Identity | None = None
         self._zero_deg = 0.0
-        self._target = 0
-        self._known = False
         self._unsure = False  # after a failed line it may be doing something else than was told
-        self._moving = False
         self._asleep = False
-        self._budget_s = 0.0
-        self._opened = False
-
-    @property
-    def name(self) -> str:
-        return self._name
-
-    @property
-    def steps_per_turn(self) -> int:
-        return self._steps_per_turn
-
-    @property
-    def position_known(self) -> bool:
-        return self._known
-
-    def open(self) -> None:
-        """Resets the controller (which stops any motion), identifies, checks $100, sets $110, $120, $1.
-
-        WrongInstrument when steps a turn differ or hard limits would stop a turning axis. The position is unknown.
-        """
-        with self._lock:
-            try:
-                self._bring_up()
-            except BenchError:
-                self.close()
-                raise
 
     def _bring_up(self) -> None:
         self._link.open()
@@ -92,17 +59,6 @@ class AxisGrbl:
         self._identity = _identity(banner, self._grbl.command("$I"))
         self._set_up()
         self._opened = True
-
-    def identity(self) -> Identity:
-        """Who answered when it was opened; the serial is the string kept in the controller ($I)."""
-        if self._identity is None:
-            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
-        return self._identity
-
-    def close(self) -> None:
-        """Never raises."""
-        self._opened = False
-        self._link.close()
 
     def release(self) -> None:
         """Motor current off ($SLP): the shaft turns by hand and the position is unknown."""
@@ -243,17 +199,6 @@ class AxisGrbl:
             self._known = self._moving = False
             raise self._lost("its answers are out of step with the lines")
 
-    def _back(self) -> None:
-        """A lost link is won back by opening anew: reset, identified, checked, set up. The position is unknown."""
-        if self._opened and not self._link.is_open:
-            before = self._identity
-            win_back(self._name, self._bring_up, self._link.close)
-            if before is not None and self.identity() != before:
-                raise WrongInstrument(
-                    f"another controller answers after the link was lost: {self.identity().model}",
-                    instrument=self._name,
-                )
-
     def _guarded(self, line: str, deadline_s: float) -> list[str]:
         """A line whose failure leaves the position unknown."""
         try:
@@ -297,9 +242,6 @@ class AxisGrbl:
             raise InstrumentRefused(
                 f"was set to {text} and reads back {got:g}", instrument=self._name, exchange=f"${key}"
             )
-
-    def _lost(self, what: str) -> PositionLost:
-        return PositionLost(what, instrument=self._name, next_action="Index the axis before it is moved.")
 
 
 def _identity(banner: str, lines: list[str]) -> Identity:

@@ -10,15 +10,13 @@ Source: TRINAMIC TMCM-1240 TMCL Firmware Manual: axis parameters 0-8, 140, 193-1
 
 from __future__ import annotations
 
-import threading
 import time
 
+from drivers.axis_base import SAFE_LOCK_S, IndexedAxis
 from drivers.link.base import Link
-from drivers.link.states import win_back
-from drivers.link.urls import make_link
 from drivers.roles import Identity
 from drivers.tmcl_dialogue import Op, TmclDialogue
-from rig.errors import BadReply, BenchError, LinkDown, NoReply, PositionLost, WrongInstrument
+from rig.errors import BadReply, BenchError, NoReply, PositionLost, WrongInstrument
 
 TARGET, POSITION, SPEED, MAX_SPEED, MAX_ACCELERATION = 0, 1, 3, 4, 5
 CURRENT, STANDBY, REACHED, MICROSTEPS = 6, 7, 8, 140
@@ -30,12 +28,14 @@ SERIAL_VARIABLE = 55  # of bank 2: four characters that the shop has stored ther
 SEEK_DEG_S = 30.0
 SEEK_S = 60.0
 POLL_S = 0.002
-SAFE_LOCK_S = 1.2
 MODULES = frozenset((1240, 1241, 1260, 1270, 1276, 1278, 1290))
 
 
-class AxisTmcl:
-    """full_steps a turn of the motor, microsteps a full step (checked against the module), speed and acceleration."""
+class AxisTmcl(IndexedAxis):
+    """Microsteps are checked against the module. Its serial is what the shop stored in user variable 55.
+
+    address: of the module on its bus.
+    """
 
     def __init__(
         self,
@@ -48,53 +48,11 @@ class AxisTmcl:
         accel_deg_s2: float = 2000.0,
         address: int = 1,
     ) -> None:
-        self._name = name
-        self._link = make_link(link, name) if isinstance(link, str) else link
+        super().__init__(
+            name, link, full_steps=full_steps, microsteps=microsteps, max_deg_s=max_deg_s, accel_deg_s2=accel_deg_s2
+        )
         self._tmcl = TmclDialogue(self._link, name, address)
-        self._lock = threading.RLock()
-        self._microsteps = microsteps
-        self._steps_per_turn = full_steps * microsteps
-        self._max_deg_s = max_deg_s
-        self._accel_deg_s2 = accel_deg_s2
-        self._identity: Identity | None = None
-        self._target = 0
         self._hold_current = 0
-        self._known = False
-        self._moving = False
-        self._opened = False
-        self._budget_s = 0.0
-
-    @property
-    def name(self) -> str:
-        return self._name
-
-    @property
-    def steps_per_turn(self) -> int:
-        return self._steps_per_turn
-
-    @property
-    def position_known(self) -> bool:
-        return self._known
-
-    def open(self) -> None:
-        """Opens, stops any motion, identifies, checks the microsteps, sets speed and acceleration and reads back."""
-        with self._lock:
-            try:
-                self._bring_up()
-            except BenchError:
-                self.close()
-                raise
-
-    def identity(self) -> Identity:
-        """Who answered when it was opened; the serial is what the shop stored in user variable 55."""
-        if self._identity is None:
-            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
-        return self._identity
-
-    def close(self) -> None:
-        """Never raises."""
-        self._opened = False
-        self._link.close()
 
     def release(self) -> None:
         """Motor current off: the shaft turns by hand and the position is unknown."""
@@ -219,16 +177,6 @@ class AxisTmcl:
         get = self._tmcl.get
         return get(REACHED) == 1 and get(SPEED) == 0 and get(POSITION) == self._target
 
-    def _back(self) -> None:
-        """A lost link is won back, and the module brought up as at first; its position is unknown then."""
-        if self._opened and not self._link.is_open:
-            before = self._identity
-            win_back(self._name, self._bring_up, self._link.close)
-            if before is not None and self.identity() != before:
-                raise WrongInstrument(
-                    f"another module answers after the link was lost: {self.identity().model}", instrument=self._name
-                )
-
     def _bring_up(self) -> None:
         self._link.open()
         self._known = self._moving = False
@@ -273,6 +221,3 @@ class AxisTmcl:
                 exchange="GAP 140",
                 next_action="Set microsteps in the bench file, or parameter 140 in the module.",
             )
-
-    def _lost(self, what: str) -> PositionLost:
-        return PositionLost(what, instrument=self._name, next_action="Index the axis before it is moved.")

@@ -8,19 +8,17 @@ as "C1:BSWV WVTP,SINE,FRQ,7000HZ,PERI,0.000142857S,AMP,4V,AMPVRMS,1.414Vrms,OFST
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping
 from typing import ClassVar
 
 from drivers import scpi
-from drivers.generator_scpi_335xx import positive
+from drivers.generator_base import SineGenerator
 from drivers.link.base import Link
-from drivers.link.device import ScpiDevice
-from rig.errors import BadReply, BenchError, InstrumentRefused
+from rig.errors import BadReply
 
 
-class GeneratorSdg(ScpiDevice):
-    """One channel; the other is left alone."""
+class GeneratorSdg(SineGenerator):
+    """channel: 1 or 2."""
 
     models: ClassVar[str] = r"SDG\d{3,4}\S*"
 
@@ -29,93 +27,30 @@ class GeneratorSdg(ScpiDevice):
         self._session.has_status = False
         self._session.gap_s = 0.01
         self._c = f"C{channel}:"
-        self._wanted: tuple[float, float] | None = None
-        self._on = False
 
-    def prepare_sine(self, *, frequency_hz: float, level_v_rms: float) -> None:
-        """A continuous sine, output off. InstrumentRefused when it does not keep a setting."""
-        positive(frequency_hz=frequency_hz, level_v_rms=level_v_rms)
-        with self._session.lock:
-            self.output(False)
-            for word in ("MDWV", "SWWV", "BTWV"):
-                self._session.write(f"{self._c}{word} STATE,OFF")
-            self._session.write(f"{self._c}BSWV WVTP,SINE")
-            self._session.write(f"{self._c}OUTP LOAD,HZ")
-            for key, value in (("FRQ", frequency_hz), ("AMPVRMS", level_v_rms), ("OFST", 0.0)):
-                self._session.write(f"{self._c}BSWV {key},{scpi.number(value)}")
-            self._read_back(frequency_hz, level_v_rms)
-            self._wanted = (frequency_hz, level_v_rms)
+    def _output_header(self) -> str:
+        return f"{self._c}OUTP"
 
-    def level_v_rms(self, level_v_rms: float) -> None:
-        """Another level, whether on or off; read back."""
-        positive(level_v_rms=level_v_rms)
-        self._again(lambda: self._set_one("AMPVRMS", "VRMS", level_v_rms))
-        if self._wanted is not None:
-            self._wanted = (self._wanted[0], level_v_rms)
-
-    def frequency_hz(self, frequency_hz: float) -> None:
-        """Another frequency, whether on or off; read back."""
-        positive(frequency_hz=frequency_hz)
-        self._again(lambda: self._set_one("FRQ", "HZ", frequency_hz))
-        if self._wanted is not None:
-            self._wanted = (frequency_hz, self._wanted[1])
-
-    def output(self, on: bool) -> None:
-        """Switches the output and reads it back; before it is switched on, all settings are read back too."""
-        with self._session.lock:
-            if on and self._wanted is not None:
-                self._again(lambda: self._read_back(*(self._wanted or (0.0, 0.0))))
-            self._on = False
-            self._session.write(f"{self._c}OUTP {'ON' if on else 'OFF'}")
-            if self.output_is_on() != on:
-                raise self._not_kept("OUTP", "ON" if on else "OFF", "OFF" if on else "ON")
-            self._on = on
-
-    def output_is_on(self) -> bool:
-        """What the generator says about its output."""
-        return self._again(self._said_on)
+    def _send_output(self, on: bool) -> None:
+        self._session.write(f"{self._c}OUTP {'ON' if on else 'OFF'}")
 
     def _said_on(self) -> bool:
         with self._session.parsing(f"{self._c}OUTP?"):
             return scpi.parse_boolean(self._asked("OUTP")["STATE"])
 
-    def safe_state(self) -> None:
-        """Output off, verified; a second try on a new connection. Nothing to do when it was not opened."""
-        with self._for_safety() as is_open:
-            self._wanted, self._on = None, False
-            if not is_open:
-                return
-            start_s = time.monotonic()
-            try:
-                self._off()
-            except BenchError:
-                if time.monotonic() - start_s > 1.0:
-                    raise
-                self._session.reopen()
-                self._off()
+    def _send_sine(self, frequency_hz: float, level_v_rms: float) -> None:
+        for word in ("MDWV", "SWWV", "BTWV"):
+            self._session.write(f"{self._c}{word} STATE,OFF")
+        self._session.write(f"{self._c}BSWV WVTP,SINE")
+        self._session.write(f"{self._c}OUTP LOAD,HZ")
+        for key, value in (("FRQ", frequency_hz), ("AMPVRMS", level_v_rms), ("OFST", 0.0)):
+            self._session.write(f"{self._c}BSWV {key},{scpi.number(value)}")
 
-    def _off(self) -> None:
-        self._link.write(f"{self._c}OUTP OFF\n".encode("ascii"))
-        if self._said_on():
-            raise self._not_kept("OUTP", "OFF", "ON")
+    def _set_level(self, level_v_rms: float) -> None:
+        self._set_one("AMPVRMS", "VRMS", level_v_rms)
 
-    def _set_up_again(self) -> None:
-        """After a lost link: it must stand as it was left. One that does not is switched off, and that is said."""
-        if self._wanted is None:
-            return
-        try:
-            self._read_back(*self._wanted)
-            if self._on and not self._said_on():
-                raise self._not_kept("OUTP", "ON", "OFF")
-        except InstrumentRefused as fault:
-            self._wanted, self._on = None, False
-            self._off()
-            raise InstrumentRefused(
-                "it has lost its settings with the link and is off now: " + fault.message,
-                instrument=self._name,
-                exchange="BSWV?",
-                next_action="Prepare the excitation again and repeat the step.",
-            ) from fault
+    def _set_frequency(self, frequency_hz: float) -> None:
+        self._set_one("FRQ", "HZ", frequency_hz)
 
     def _set_one(self, key: str, unit: str, value: float) -> None:
         with self._session.lock:
@@ -149,11 +84,3 @@ class GeneratorSdg(ScpiDevice):
             self._link.dirty = True
             raise BadReply(f"{reply!r} is no answer", instrument=self._name, exchange=query)
         return dict(zip((key.upper() for key in fields[::2]), fields[1::2], strict=True))
-
-    def _not_kept(self, header: str, wanted: str, got: str) -> InstrumentRefused:
-        return InstrumentRefused(
-            f"was set to {wanted} and reads back {got}",
-            instrument=self._name,
-            exchange=header,
-            next_action="Switch the generator off by hand and check who else controls it.",
-        )

@@ -17,6 +17,7 @@ from typing import ClassVar
 import numpy as np
 
 from drivers import scpi
+from drivers.capture_request import check_request
 from drivers.link.base import Link
 from drivers.link.device import ScpiDevice
 from drivers.roles import SamplerAbilities
@@ -59,10 +60,7 @@ class SamplerDigitiser(ScpiDevice):
         self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
     ) -> float:
         """Sets and reads back everything; returns the sample rate in use, Hz, which may differ from the one asked."""
-        if len(ranges_v) != len(channels) or not 1 <= len(channels) <= ABILITIES.channels:
-            raise UsageError(f"{self._name}: {len(ranges_v)} ranges for {len(channels)} channels.")
-        if not 1 <= samples <= ABILITIES.max_samples:
-            raise UsageError(f"{self._name}: {samples} samples; 1 to {ABILITIES.max_samples} are possible.")
+        check_request(self._name, ABILITIES, ranges_v=ranges_v, samples=samples, channels=channels)
         session = self._session
         with session.lock:
             self._channels, self._scale, self._captured = (), None, False

@@ -17,6 +17,7 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.capture_request import check_request
 from drivers.roles import Identity, SamplerAbilities
 from rig.errors import BadReply, LinkDown, UsageError
 from rig.signal.waveform import Waveform
@@ -80,11 +81,7 @@ class VendorSampler(ABC):
         self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
     ) -> float:
         """Returns the rate in use, Hz. UsageError beyond the device's channels, ranges, rate or memory."""
-        can = self.abilities
-        if len(ranges_v) != len(channels) or not 1 <= len(channels) <= can.channels:
-            raise UsageError(f"{self._name}: {len(ranges_v)} ranges for {len(channels)} of {can.channels} channels.")
-        if not 1 <= samples <= can.max_samples:
-            raise UsageError(f"{self._name}: {samples} samples; 1 to {can.max_samples} are possible.")
+        check_request(self._name, self.abilities, ranges_v=ranges_v, samples=samples, channels=channels)
         if sample_rate_hz > self._rate_limit_hz(len(channels)):
             limit_hz = self._rate_limit_hz(len(channels))
             raise UsageError(
