@@ -11,14 +11,26 @@ from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
 from rig.diagnosis.lines import is_open, value
-from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, index_off_steps, index_tolerance_steps, loose_rotor
+from rig.diagnosis.magnetic import Magnetics, magnetics, turns_with_rotor
+from rig.diagnosis.sound_axis import (
+    CLOSURE_MECH_ARCMIN,
+    follows_without_coupling,
+    index_off_steps,
+    index_tolerance_steps,
+    loose_rotor,
+)
 from rig.evaluation.angle import angle_curve
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import order_half_width_mech_arcmin
 from rig.evaluation.turn import turn
+from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED
 from rig.result import Result
 
 QUADRATURE = 0.005
+LEAST_QUADRATURE = 0.001  # below, the model is not asked
+LEAST_SHARE = 0.02
+SHORT = "turns on one tooth are shorted (which coil they belong to hardly shows: AC finds the tooth)"
+COIL_NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
 NAMES = {"sin": "sine", "cos": "cosine"}
 
 
@@ -46,7 +58,9 @@ def _leaky(results: Sequence[Result]) -> bool:
 def _shorted(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
     quadrature = _quadratures(results)
     worst = max(quadrature, key=lambda c: quadrature[c])
-    if quadrature[worst] < QUADRATURE:
+    found = magnetics(obs) if quadrature[worst] >= LEAST_QUADRATURE else None
+    kind = "" if found is None else found.kind
+    if kind == ECCENTRIC or (quadrature[worst] < QUADRATURE and kind != SHORTED):
         return []
     p = obs.part.pole_pairs
     orders = [value(results, f"order_{n}_mech_arcmin") for n in (p, 2 * p)]
@@ -56,17 +70,35 @@ def _shorted(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
     if difference is not None and abs(difference) > 0.1:
         told.append(f"carrier phases {difference:+.2f} deg apart")
     told += _low_inductance(results)
+    text, place = _which_tooth(found) if found is not None and kind == SHORTED else (SHORT, "")
     leaky = _leaky(results)
     return [
         Hypothesis(
             code="shorted-turns",
-            weight=0.3 if leaky else min(0.95, 0.6 + 10.0 * quadrature[worst]),
-            text="turns on one tooth are shorted (which coil they belong to hardly shows: AC finds the tooth)",
-            evidence="; ".join(told),
+            weight=0.3 if leaky else 0.97 if place else min(0.9, 0.6 + 10.0 * quadrature[worst]),
+            text=text,
+            evidence="; ".join([place, *told] if place else told),
             against="a leak between coils leaves quadrature too, and one was read" if leaky else "",
-            next_test="Compare |Z| and Q with a known-good part; look where on the turn the quadrature peaks.",
+            next_test="Look at that tooth under a lens; compare |Z| and Q with a known-good part."
+            if place
+            else "Compare |Z| and Q with a known-good part; look where on the turn the quadrature peaks.",
         )
     ]
+
+
+def _which_tooth(found: Magnetics) -> tuple[str, str]:
+    """(what is said, what speaks for it) of the tooth, the coil and the share of turns, as far as the turn tells."""
+    fit = found.fit(SHORTED)
+    at = ", ".join(f"{a:g}" for a in found.lobe_faces_mech_deg())
+    share = fit.guess.share
+    coil = f" of the {COIL_NAMES[fit.guess.missing]} coil" if fit.guess.missing and share > LEAST_SHARE else ""
+    many = f", about {100 * share:.0f} % of its turns there" if coil else ", few turns"
+    like = len(found.lobe_faces_mech_deg())
+    assumed = "" if found.teeth_known else f" ({found.design.teeth} teeth assumed: the part file does not say)"
+    text = f"turns{coil} on one tooth are shorted{many}; turn the rotor to {at} deg mechanical from the index: a lobe "
+    text += f"then faces the tooth (one of {like} that stand alike){assumed}"
+    place = f"the reduced magnetic model with one shorted tooth leaves {100 * fit.residual:.2f} % of the maximum, a "
+    return text, place + f"healthy part {100 * found.fit(HEALTHY).residual:.2f} %"
 
 
 def _low_inductance(results: Sequence[Result]) -> list[str]:
@@ -82,17 +114,16 @@ def _loose(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
     judged = value(results, "error_max_elec_arcmin") is not None
     if closure is None or curve is None or not judged or abs(closure) <= CLOSURE_MECH_ARCMIN:
         return []
-    witness = loose_rotor(obs, curve)
+    witness = loose_rotor(obs)
     if not witness:
         return []
-    sure = "both passes" not in witness
     return [
         Hypothesis(
             code="loose-rotor",
-            weight=0.92 if sure else 0.75,
+            weight=0.95,
             text="the rotor moves on its spindle",
             evidence=f"a whole turn does not close by {closure:+.1f}' mechanical, and {witness}",
-            against="" if sure else "an axis whose steps a turn are set wrongly shows the same",
+            against="",
             next_test="Mark rotor and spindle, turn ten times by hand, look at the marks; tighten and sweep again.",
         )
     ]
@@ -125,24 +156,28 @@ def _wiring(results: Sequence[Result]) -> list[Hypothesis]:
 
 
 def _wrong_rotor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
-    curve = angle_curve(obs)
+    curve, found = angle_curve(obs), turn(obs)
+    if found is not None and (order := follows_without_coupling(found)):
+        return [_other_rotor(f"the outputs carry next to nothing, and follow the rotor at order {order} a turn")]
     pairs = value(results, "pole_pairs")
     if curve is None or pairs is None or int(pairs) == obs.part.pole_pairs:
         return []
     off = index_off_steps(obs)
     if off is not None and abs(off) > index_tolerance_steps(obs):
         return []
-    return [
-        Hypothesis(
-            code="wrong-rotor",
-            weight=0.85,
-            text="the rotor belongs to another part",
-            evidence=f"{pairs:.0f} pole pairs measured (score {curve.found.score:.2f}), {obs.part.pole_pairs} by the "
-            "part file; coil resistances as they should be",
-            against="a wrong part file shows the same",
-            next_test="Count the lobes; compare the numbers stamped on stator and rotor.",
-        )
-    ]
+    told = f"{pairs:.0f} pole pairs measured (score {curve.found.score:.2f}), {obs.part.pole_pairs} by the part file"
+    return [_other_rotor(told)]
+
+
+def _other_rotor(told: str) -> Hypothesis:
+    return Hypothesis(
+        code="wrong-rotor",
+        weight=0.9,
+        text="the rotor belongs to another part",
+        evidence=f"{told}; coil resistances as they should be",
+        against="a wrong part file shows the same",
+        next_test="Count the lobes; compare the numbers stamped on stator and rotor.",
+    )
 
 
 def _rotor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
@@ -156,16 +191,20 @@ def _rotor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
         width = order_half_width_mech_arcmin(obs, found.reference, n)
         if n % p and amplitude is not None and amplitude > 1.5 * width:
             told.append(f"order {n}: {amplitude:.1f}' mechanical, the positioner's own is at most {width:.1f}'")
+    ripple = turns_with_rotor(obs)
+    if ripple:
+        told.insert(0, ripple)
     if not told:
         return []
     return [
         Hypothesis(
             code="gap-or-rotor",
-            weight=0.7,
-            text="the rotor runs out, or its lobes are not alike",
+            weight=0.92 if ripple else 0.7,
+            text="the rotor runs out, or one of its lobes is chipped, bent or low: a turn shows both alike",
             evidence="; ".join(told),
-            against="a coupling off centre between axis and rotor shows the same",
-            next_test="Clock the rotor by 72 deg on its spindle and sweep again: a rotor's error moves along.",
+            against="" if ripple else "a coupling off centre between axis and rotor shows the same",
+            next_test="Clock the rotor by 72 deg on its spindle and sweep again: a rotor's error moves along; "
+            "gauge the lobes' heights.",
         )
     ]
 

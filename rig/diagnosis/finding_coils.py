@@ -91,7 +91,7 @@ def _contact(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
             continue
         excess = r20 - expected[0]
         tolerance = obs.part.coils[name].tolerance if name == "exc" and name in obs.part.coils else CONTACT_SHARE
-        if excess < tolerance * expected[0]:
+        if excess < tolerance * expected[0] and not _above(obs, f"r20_{name}", r20):
             continue
         inductance = _against_sibling(name, results)
         same = inductance is None or abs(inductance) < 0.03
@@ -107,6 +107,11 @@ def _contact(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
             )
         )
     return found
+
+
+def _above(obs: Observed, id_: str, found: float) -> bool:
+    limit = obs.part.limit(id_)
+    return limit is not None and limit.upper is not None and found > limit.upper
 
 
 def _against_sibling(name: str, results: Sequence[Result]) -> float | None:

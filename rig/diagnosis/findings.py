@@ -1,12 +1,13 @@
 """What may explain the part's figures: ranked hypotheses with evidence for and against, and the test that would decide.
 
-It must never change a verdict: findings are hints, and labelled so. Probabilities are shares of the hypotheses that the
-evidence supports, with a rest kept for what nobody thought of; they are ranks, not frequencies. Signatures: trade.md 3.
+It must never change a verdict: findings are hints, and labelled so. Probability: the stated PRIOR of a fault times the
+odds w / (1 - w) that its pattern gives it, shared out among the hypotheses that the readings support and OTHER, what
+nobody thought of. tests/shows/diagnosis.py holds them against how often they are right. Signatures: trade.md 3.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.diagnosis.finding_angle import angle_hypotheses
@@ -16,7 +17,27 @@ from rig.evaluation.observed import Observed
 from rig.result import Finding, Judged, Result
 from rig.uncertainty.conformity import Verdict
 
-REST = 0.12  # weight kept for causes that are not on the list
+PRIOR: Mapping[str, float] = {  # shares among faulty parts taken in for rebuild; a shop's judgement, not a count
+    "open-coil": 0.12,
+    "intermittent-coil": 0.06,
+    "shorted-turns": 0.08,
+    "leak-coil-coil": 0.06,
+    "leak-coil-core": 0.10,
+    "contact-resistance": 0.12,
+    "gap-or-rotor": 0.08,
+    "damaged-lobe": 0.06,
+    "wrong-rotor": 0.03,
+    "loose-rotor": 0.03,
+    "magnetised": 0.02,
+    "moisture": 0.08,
+    "thermistor-open": 0.03,
+    "thermistor-short": 0.01,
+    "thermistor-drift": 0.03,
+    "wiring-swapped": 0.02,
+    "wiring-reversed": 0.02,
+}
+OTHER = 0.05
+SUREST = 0.98  # no pattern on this bench is surer
 SHOWN = 4
 SUSPICIOUS = 0.5  # weight from which a hypothesis is told though no line fails
 
@@ -67,12 +88,13 @@ def _ranked(found: list[Hypothesis]) -> list[Finding]:
         known = strongest.get(hypothesis.code)
         if known is None or hypothesis.weight > known.weight:
             strongest[hypothesis.code] = hypothesis
-    ranked = sorted(strongest.values(), key=lambda h: -h.weight)[:SHOWN]
-    total = sum(h.weight for h in ranked) + REST
+    share = {code: PRIOR.get(code, OTHER) * _odds(h.weight) for code, h in strongest.items()}
+    ranked = sorted(strongest.values(), key=lambda h: -share[h.code])[:SHOWN]
+    total = sum(share.values()) + OTHER
     return [
         Finding(
             code=h.code,
-            probability=round(h.weight / total, 3),
+            probability=round(share[h.code] / total, 3),
             evidence=h.evidence,
             against=h.against,
             next_test=h.next_test,
@@ -80,6 +102,11 @@ def _ranked(found: list[Hypothesis]) -> list[Finding]:
         )
         for h in ranked
     ]
+
+
+def _odds(weight: float) -> float:
+    held = min(max(weight, 0.01), SUREST)
+    return held / (1.0 - held)
 
 
 def _unknown(judged: Sequence[Judged]) -> Finding:

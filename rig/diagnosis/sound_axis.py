@@ -22,6 +22,7 @@ from rig.result import Reason, Result
 CLOSURE_MECH_ARCMIN = 4.0
 INDEX_STEPS = 3.0  # microsteps beyond the index' own repeatability
 HYSTERESIS_FACTOR = 6.0
+MOST_LOBES = 24
 COUPLED = 0.02  # ratio below which an output carries nothing of the rotor
 WHOLE = 0.02
 LEAST_SCORE = 0.7  # of the pole pairs: points that agree, however crooked the curve
@@ -34,6 +35,8 @@ def axis_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
         return []
     if standing := _standing(obs, found, results):
         return standing
+    if follows_without_coupling(found):
+        return []  # another part's rotor: finding_angle.py tells it
     lost = _lost(obs, results)
     curve = angle_curve(obs)
     reasons = [*lost, *point_reasons(obs, found, results)]
@@ -52,7 +55,7 @@ def _standing(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Rea
     alive = [i for i in (0, 1) if not opens[i]]
     if not alive:
         return []
-    if all(sizes[i] < COUPLED for i in alive):
+    if all(sizes[i] < COUPLED for i in alive) and not follows_without_coupling(found):
         return [
             Reason(
                 code="rotor-missing",
@@ -63,7 +66,7 @@ def _standing(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Rea
                 witness="DC resistances of the coils",
             )
         ]
-    if all(moves[i] < 0.02 * sizes[i] for i in alive):
+    if max(sizes) >= COUPLED and all(moves[i] < 0.02 * max(sizes) for i in alive):
         return [
             Reason(
                 code="axis-not-turning",
@@ -75,6 +78,23 @@ def _standing(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Rea
             )
         ]
     return []
+
+
+def follows_without_coupling(found: Turn) -> int:
+    """The order a turn at which outputs that carry next to nothing still follow a rotor; 0 when they don't.
+
+    A rotor whose lobes do not match the winding couples only by what the teeth differ; without a rotor nothing moves.
+    """
+    sides = (found.sine[found.inside], found.cosine[found.inside])
+    if max(float(np.max(np.abs(side))) for side in sides) >= COUPLED:
+        return 0
+    orders = np.arange(1, 2 * MOST_LOBES + 1)
+    orders = orders[orders < sides[0].size // 6]
+    basis = np.exp(-1j * np.outer(orders, found.theta_mech_rad[found.inside])) / sides[0].size
+    size = np.max([np.abs(basis @ side) + np.abs(np.conj(basis) @ side) for side in sides], axis=0)
+    noise = float(np.mean(found.u_ratio[found.inside])) / math.sqrt(sides[0].size)
+    order = int(orders[int(np.argmax(size))])
+    return order if float(size.max()) > 12.0 * noise else 0
 
 
 def _inductance(obs: Observed) -> str:
@@ -94,7 +114,12 @@ def _encoder(obs: Observed) -> str:
 
 def index_off_steps(obs: Observed) -> float | None:
     """Steps between where the index was expected at the end and where it was found; None when not sought again."""
-    again = [r.number() for r in obs.select("index_found", phase="again") if r.value is not None]
+    again = [
+        r.number()
+        for phase in ("between", "again")
+        for r in obs.select("index_found", phase=phase)
+        if r.value is not None
+    ]
     if not again or obs.bench.axis is None:
         return None
     per_turn = obs.bench.axis.steps_per_turn
@@ -202,7 +227,7 @@ def _counted(obs: Observed, found: Turn, curve: AngleCurve, results: Sequence[Re
         return [_mismatch(obs, pairs.value, pairs.score, results)]
     if whole:
         return []
-    if pairs.score > LEAST_SCORE and loose_rotor(obs, curve):
+    if pairs.score > LEAST_SCORE and loose_rotor(obs):
         return []  # a witness pins it on the part (rig/diagnosis/finding_angle.py)
     if abs(abs(pairs.per_turn) - pairs.value) <= WHOLE and pairs.score > LEAST_SCORE:
         return [_not_closed(closure, results)]
@@ -217,22 +242,18 @@ def _counted(obs: Observed, found: Turn, curve: AngleCurve, results: Sequence[Re
     ]
 
 
-def loose_rotor(obs: Observed, curve: AngleCurve) -> str:
+def loose_rotor(obs: Observed) -> str:
     """The witness that clears the axis when a turn does not close: then the rotor is loose. "" when there is none.
 
-    An encoder on the spindle that agrees with the steps clears it; so does an index found after the first pass. An
-    index found only after both passes has seen the axis go and come back: it clears lost steps but not a wrong scale,
-    and then only a rotor that lags (fewer electrical turns than the part has) is taken as loose.
+    An encoder on the spindle that agrees with the steps clears it; so does an index found between the passes. An
+    index found only after both passes has seen the axis go and come back: it clears lost steps, not a wrong scale.
     """
     off = index_off_steps(obs)
     if off is None or abs(off) > index_tolerance_steps(obs):
         return ""
     if (span := _encoder_against_steps(obs)) is not None:
         return "the encoder agrees with the steps" if span < 0.2 else ""
-    if _index_between(obs):
-        return "the index was found where expected after one whole turn"
-    lags = abs(curve.found.per_turn) < obs.part.pole_pairs
-    return "the index was found where expected after both passes" if lags else ""
+    return "the index was found where expected after one whole turn" if _index_between(obs) else ""
 
 
 def _encoder_against_steps(obs: Observed) -> float | None:
@@ -252,6 +273,8 @@ def _encoder_against_steps(obs: Observed) -> float | None:
 
 def _index_between(obs: Observed) -> bool:
     """Whether the index was sought again between the two passes."""
+    if obs.select("index_found", phase="between"):
+        return True
     first, second = obs.capture_readings("sweep_ccw"), obs.capture_readings("sweep_cw")
     if not first or not second:
         return False
@@ -293,6 +316,9 @@ def _play(obs: Observed, curve: AngleCurve, results: Sequence[Result]) -> list[R
     found = value(results, "hysteresis_mech_arcmin")
     if axis is None or found is None or curve.found.value != obs.part.pole_pairs:
         return []
+    closure = value(results, "closure_mech_arcmin")
+    if closure is not None and abs(closure) > CLOSURE_MECH_ARCMIN and loose_rotor(obs):
+        return []  # a rotor that slips by the turn starts its second pass elsewhere
     most = max(HYSTERESIS_FACTOR * axis.backlash_arcmin, 6.0)
     if abs(found) <= most:
         return []

@@ -123,6 +123,8 @@ def pin_map(obs: Observed) -> list[Reason]:
     ]
     if not missing:
         return _values_swapped(obs, pairs, wanted)
+    if sensor := _thermistor_crossed(obs, pairs):
+        odd = [*odd, sensor]
     if not odd and len(missing) < 2:
         return []
     return _mismatch(pairs, wanted, missing, odd)
@@ -131,6 +133,16 @@ def pin_map(obs: Observed) -> list[Reason]:
 def _thermistor_pair(obs: Observed, pair: Pair) -> bool:
     pins = obs.part.pins
     return pair == frozenset((pins.get("thermistor_hi", ""), pins.get("thermistor_lo", "")))
+
+
+def _thermistor_crossed(obs: Observed, pairs: dict[Pair, float]) -> Pair | None:
+    """The thermistor's pins when they conduct like a coil, and a thermistor of this kind never does."""
+    if obs.part.thermistor.kind not in ("ntc", "pt1000", "silicon"):
+        return None
+    pair = frozenset((obs.part.pins.get("thermistor_hi", ""), obs.part.pins.get("thermistor_lo", "")))
+    ohm = pairs.get(pair, float("inf"))
+    nominal = [n.r20_ohm for n in obs.part.coils.values()]
+    return pair if nominal and 0.5 * min(nominal) < ohm < 2.0 * max(nominal) else None
 
 
 def _mismatch(pairs: dict[Pair, float], wanted: dict[str, Pair], missing: list[str], odd: list[Pair]) -> list[Reason]:

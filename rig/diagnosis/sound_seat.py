@@ -1,8 +1,9 @@
 """Does the part sit right in the holder? A stator and a bare rotor have no bearing: the seat is the set-up's.
 
-It must never blame the part for a seat, nor a seat for shorted turns: an eccentric gap moves the error at order p and
-the ripple of the excitation's inductance, without the quadrature that a closed turn leaves (signal.md 2.2).
-Told only where the error nears its limit; next action re-seat: what follows the part through a re-seat is the part's.
+It must never blame the part for a seat, nor a seat for shorted turns. Off centre: the reduced magnetic model
+(rig/resolver/model.py) explains the turn by an uneven gap and by nothing else. Axial: both ratios low together, nothing
+else moved, and nothing in the inductance that turns with the rotor. Next action re-seat: what follows the part through
+a re-seat (the run names the one it repeats, `retest_of`) is the part's (decisions.md).
 """
 
 from __future__ import annotations
@@ -10,37 +11,86 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
-
-from rig.diagnosis.lines import error_lines, result_of, value
+from rig.diagnosis.lines import error_lines, group, value
+from rig.diagnosis.magnetic import CLEAR, Magnetics, magnetics, turns_with_rotor
 from rig.evaluation.observed import Observed
+from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED
 from rig.result import Reason, Result
 
 QUADRATURE = 0.01  # of the maximum: above it a closed turn or a leak is about
-RIPPLE = 0.004  # of the excitation's inductance, at an order that only an uneven gap makes
+LEAST_OFFSET = 0.04  # of the mean gap
+NUDGE = "Re-seat the part on the spigot, clean the faces, and sweep again; a fault that stays is the part's."
 
 
 def seat_reasons(obs: Observed, results: Sequence[Result], curves: Mapping[str, Any]) -> list[Reason]:
-    """seat-off-centre where the error is beyond its limit and the signs are those of an uneven gap."""
-    if not _beyond(obs, results) or not curves:
+    """seat-off-centre or seat-axial where a limit is near or passed and the signs are those of the seat alone."""
+    if not curves or obs.header.get("retest_of"):
         return []
-    quadrature = max(value(results, f"quadrature_{c}") or 0.0 for c in ("sin", "cos"))
+    return _off_centre(obs, results) or _axial(obs, results)
+
+
+def _off_centre(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    both = _both_off(obs, results)
     match = abs(value(results, "r20_match") or 0.0)
-    if quadrature > QUADRATURE or match > 0.02:
+    if not (_beyond(obs, results) or both) or match > 0.02 or turns_with_rotor(obs):
         return []
-    ripple, order = _ripple(curves)
-    p = obs.part.pole_pairs
-    low = result_of(results, f"order_{p}_mech_arcmin")
-    if ripple < RIPPLE or order % p or low is None or low.estimate is None:
-        return []  # an order that is no multiple of p turns with the rotor: runout or its lobes, not the seat
+    found = magnetics(obs)
+    if found is None or not _explained(found):
+        return []
+    fit = found.fit(ECCENTRIC)
+    ratios = group("ratio", "null") if both else ()
     return [
         Reason(
             code="seat-off-centre",
-            text="The error is that of a part that sits off centre.",
-            evidence=f"order {p} of the error {low.estimate:.1f}' mechanical, the excitation's inductance ripples by "
-            f"{100 * ripple:.2f} % at order {order}, quadrature only {100 * quadrature:.2f} %",
-            next="Re-seat the part on the spigot, clean the faces, and sweep again; a fault that stays is the part's.",
-            spoils=error_lines(results),
+            text="The turn is that of a part that sits off centre.",
+            evidence=f"an uneven gap of {100 * fit.guess.offset:.0f} % of the mean, narrow "
+            f"near {found.offset_toward_mech_deg():.0f} deg mechanical from the index (give or take electrical turns), "
+            f"explains the turn to {100 * fit.residual:.2f} % of the maximum; without it {_left(found)} % is left",
+            next=NUDGE,
+            spoils=(*error_lines(results), *ratios),
+        )
+    ]
+
+
+def _left(found: Magnetics) -> str:
+    return f"{100 * found.fit(HEALTHY).residual:.2f}"
+
+
+def _explained(found: Magnetics) -> bool:
+    """An uneven gap explains the turn, clearly better than a shorted tooth or the part's own make."""
+    off, healthy, shorted = (found.fit(kind) for kind in (ECCENTRIC, HEALTHY, SHORTED))
+    better = off.criterion + CLEAR < min(healthy.criterion, shorted.criterion)
+    return better and off.residual < 0.5 * healthy.residual and off.guess.offset > LEAST_OFFSET
+
+
+def _both_off(obs: Observed, results: Sequence[Result]) -> int:
+    """-1 or +1 when both ratios leave their limits (or nearly) the same way; else 0."""
+    sides = []
+    for c in ("sin", "cos"):
+        limit, tr = obs.part.limit(f"tr_{c}"), value(results, f"tr_{c}")
+        if limit is None or tr is None:
+            return 0
+        low = limit.lower is not None and tr < 1.01 * limit.lower
+        high = limit.upper is not None and tr > 0.99 * limit.upper
+        sides.append(-1 if low else 1 if high else 0)
+    return sides[0] if sides[0] == sides[1] else 0
+
+
+def _axial(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+    quadrature = max(value(results, f"quadrature_{c}") or 0.0 for c in ("sin", "cos"))
+    if _both_off(obs, results) >= 0 or _beyond(obs, results) or quadrature > QUADRATURE:
+        return []
+    if turns_with_rotor(obs):
+        return []
+    told = ", ".join(f"{value(results, f'tr_{c}') or 0.0:.4f}" for c in ("sin", "cos"))
+    return [
+        Reason(
+            code="seat-axial",
+            text="Both ratios are low together and nothing else is: rotor and stack stand apart along the shaft.",
+            evidence=f"ratios {told}; no order of the error and no ripple of the inductance moved with them; "
+            "a gap that is too wide shows the same",
+            next="Slide the rotor half a millimetre each way, set it where the ratio peaks, and sweep again.",
+            spoils=group("ratio"),
         )
     ]
 
@@ -49,14 +99,3 @@ def _beyond(obs: Observed, results: Sequence[Result]) -> bool:
     limit = obs.part.limit("error_max_elec_arcmin")
     found = value(results, "error_max_elec_arcmin")
     return limit is not None and limit.upper is not None and found is not None and found > 0.7 * limit.upper
-
-
-def _ripple(curves: Mapping[str, Any]) -> tuple[float, int]:
-    """(relative amplitude, order) of the strongest order of the excitation's inductance over the turn."""
-    inductance = np.asarray(curves.get("l_exc_h", ()), dtype=np.float64)
-    if inductance.size < 24:
-        return 0.0, 0
-    spectrum = np.abs(np.fft.rfft(inductance / inductance.mean())) * 2.0 / inductance.size
-    spectrum[0] = 0.0
-    order = int(np.argmax(spectrum[: inductance.size // 3]))
-    return float(spectrum[order]), order

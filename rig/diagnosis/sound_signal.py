@@ -11,8 +11,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from rig.diagnosis.lines import is_healthy, is_open, output_lines, quality_of, turned
+from rig.diagnosis.lines import group, is_healthy, is_open, output_lines, quality_of, turned
 from rig.diagnosis.sound_channels import NAMES, channel_reasons, spoiled_by
+from rig.evaluation.excitation import excitation_phasors
 from rig.evaluation.loopback import SERIES
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import series_phasors
@@ -36,6 +37,7 @@ def signal_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     return [
         *reasons,
         *_silent(obs, results),
+        *_no_current(obs),
         *channel_reasons(obs, results),
         *_background(obs, results),
         *_phases(obs, results),
@@ -128,7 +130,34 @@ def _interference(obs: Observed, series: str, channel: ChannelQuality, results: 
             evidence=f"{worst.hz:.0f} Hz at {1e3 * worst.amplitude_v:.2f} mV peak ({100 * worst.relative:.2f} % of the "
             f"carrier); at most {harm * 3437.7:.2f}' electrical get through",
             next="Switch off nearby inverters, check the shield and the ground, then sweep again.",
-            spoils=spoiled_by(channel.name, results) if harm > ANGLE_HARM_RAD else (),
+            spoils=_but_counts(spoiled_by(channel.name, results)) if harm > ANGLE_HARM_RAD else (),
+        )
+    ]
+
+
+def _but_counts(lines: tuple[str, ...]) -> tuple[str, ...]:
+    """A foreign signal bends angles; it does not change how many turns there are, nor which way."""
+    return tuple(id_ for id_ in lines if id_ not in ("pole_pairs", "direction"))
+
+
+def _no_current(obs: Observed) -> list[Reason]:
+    """Voltage at a whole excitation coil and no current in its channel: the shunt or its channel is dead."""
+    found = excitation_phasors(obs)
+    if found is None or is_open(obs, "exc") or is_healthy(obs, "exc") is not True:
+        return []
+    noise = found.u_noise_v[1] / obs.bench.sampler.shunt_ohm
+    size = float(np.median(np.abs(found.exc_i)))
+    if size > 10.0 * float(np.max(noise)):
+        return []
+    return [
+        Reason(
+            code="channel-silent",
+            text="The current channel is silent while the coil is driven.",
+            evidence=f"{1e3 * size:.3g} mA at {float(np.median(found.v_exc_rms)):.2f} V rms; the coil's DC resistance "
+            "is as it should be",
+            next="Check the shunt and the lead of the current channel.",
+            spoils=("i_exc_rms", *group("impedance")),
+            witness="DC resistance of the coil",
         )
     ]
 
@@ -184,7 +213,7 @@ def _background(obs: Observed, results: Sequence[Result]) -> list[Reason]:
                     evidence=f"{100 * share:.3f} % of the signal stays at the carrier's frequency when the excitation "
                     f"is off: {share * 3437.7:.1f}' electrical",
                     next="Switch off nearby inverters, check the shield and the ground, then sweep again.",
-                    spoils=spoiled_by(name, results),
+                    spoils=_but_counts(spoiled_by(name, results)),
                     witness="captures with the excitation off",
                 )
             )

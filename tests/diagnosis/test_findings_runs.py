@@ -1,10 +1,13 @@
 """Findings on worlds with one fault of the part each: outside limits, the right hypothesis first, told as a hint."""
 
+import re
 from typing import Any
 
 import pytest
 from observed_from_world import full_test
 
+from rig.diagnosis.magnetic import magnetics
+from rig.resolver.model import ECCENTRIC, SHORTED
 from rig.review.judge import judge
 
 PART_FAULTS: list[tuple[str, dict[str, Any], str, str]] = [
@@ -24,6 +27,8 @@ PART_FAULTS: list[tuple[str, dict[str, Any], str, str]] = [
     ("thermistor off its curve", {"thermistor_offset_degc": 12.0}, "thermistor-drift", "thermistor_minus_coil_degc"),
     ("swapped outputs", {"swap_sin_cos": True}, "wiring-swapped", "direction"),
     ("loose rotor", {"rotor_slip_deg_per_turn": 1.0}, "loose-rotor", "error_max_elec_arcmin"),
+    ("loose rotor that runs ahead", {"rotor_slip_deg_per_turn": -1.0}, "loose-rotor", "error_max_elec_arcmin"),
+    ("chipped lobe", {"weak_lobe": 2, "weak_lobe_fraction": 1.0}, "gap-or-rotor", "tr_sin"),
 ]
 
 
@@ -67,3 +72,30 @@ def test_a_runout_is_the_rotors_and_never_the_seats() -> None:
     first = judgement.findings[0]
     assert first.code == "gap-or-rotor" and "order 1" in first.evidence
     assert "Clock the rotor" in first.next_test
+
+
+def test_shorted_turns_name_the_tooth_the_coil_and_how_many() -> None:
+    """Six of 32 turns on tooth 3: the tooth, or one that stands alike, the coil, its share."""
+    faults = {"shorted_coil": "cos", "shorted_tooth": 3, "shorted_turns": 6, "short_ohm": 0.2}
+    seen = full_test({"holder": {"angle_deg": 20.0, "angle_sigma_deg": 0.0}, "part": {"faults": faults}})
+    first = judge(seen).findings[0]
+    assert first.code == "shorted-turns" and "cosine coil" in first.text
+    share = int(re.findall(r"about (\d+) %", first.text)[0])
+    assert share == pytest.approx(100 * 6 / 32, abs=4)
+    found = magnetics(seen)
+    assert found is not None and 2 in found.design.alike(found.fit(SHORTED).guess.tooth)  # counted from 0 there
+
+
+def test_a_rotor_of_another_part_is_told_from_none() -> None:
+    """Three lobes where four belong: next to no coupling, but what is left turns with the rotor."""
+    judgement = judge(full_test({"part": {"lobes": 3}}))
+    assert judgement.outcome == "outside limits"
+    assert judgement.findings[0].code == "wrong-rotor" and "order 3" in judgement.findings[0].evidence
+
+
+def test_an_off_centre_seat_gives_the_size_and_is_no_short() -> None:
+    """The reduced model on a part 0.2 mm off centre, two pole pairs: an uneven gap, the offset to a fifth."""
+    data = {"seed": 4, "part": {"pole_pairs": 2, "teeth": 8, "gap_scatter": 0.003}, "holder": {"offset_mm": 0.2}}
+    found = magnetics(full_test(data, part="KX2-1184"))
+    assert found is not None and found.kind == ECCENTRIC
+    assert found.fit(ECCENTRIC).guess.offset == pytest.approx(0.2 / 0.6, rel=0.2)

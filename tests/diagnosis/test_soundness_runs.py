@@ -14,7 +14,7 @@ RIG_FAULTS: list[tuple[str, dict[str, Any], str, str]] = [
     ("an axis that stands", {"axis": {"stuck": True}}, "axis-not-turning", SHORT),
     ("lost steps", {"axis": {"lost_at_deg": 90.0, "lost_deg": 7.2}}, "steps-lost", SHORT),
     ("twice the microsteps", {"axis": {"scale": 2.0}}, "microstep-setting", SHORT),
-    ("a wrong number of steps a turn", {"axis": {"scale": 1.01}}, "pole-pairs-not-whole", SHORT),
+    ("a wrong number of steps a turn", {"axis": {"scale": 1.01}}, "axis-slip", SHORT),
     ("a dead channel", {"sampler": {"silent_channel": "sin"}}, "channel-silent", "tr_sin"),
     ("a channel far off in gain", {"sampler": {"gain_error": [0, 0, 0.06, 0]}}, "channel-gain", "tr_sin"),
     ("cut peaks", {"sampler": {"clip_v": 2.7}}, "channel-saturated", "tr_sin"),
@@ -28,6 +28,27 @@ RIG_FAULTS: list[tuple[str, dict[str, Any], str, str]] = [
         "temperature-unsettled",
         "r20_exc",
     ),
+    ("rotor and stack apart along the shaft", {"holder": {"axial_mm": 6.0}}, "seat-axial", "tr_sin"),
+    (
+        "thermistor and excitation exchanged",
+        {
+            "holder": {
+                "pins": {
+                    "exc_hi": 7,
+                    "exc_lo": 8,
+                    "sin_hi": 3,
+                    "sin_lo": 4,
+                    "cos_hi": 5,
+                    "cos_lo": 6,
+                    "thermistor_hi": 1,
+                    "thermistor_lo": 2,
+                }
+            }
+        },
+        "pin-map-mismatch",
+        "r20_exc",
+    ),
+    ("too few steps a turn", {"axis": {"scale": 0.99}}, "axis-slip", SHORT),
     ("another part's adapter", {"holder": {"adapter": "another"}}, "pin-map-mismatch", "r20_exc"),
 ]
 
@@ -85,3 +106,20 @@ def test_a_part_off_centre_is_sent_to_a_new_seat() -> None:
     assert [r.code for r in off.reasons] == ["seat-off-centre"]
     assert "Re-seat" in off.reasons[0].next
     assert again.outcome == "within limits"
+
+
+def test_a_dead_current_channel_spoils_the_impedances_alone() -> None:
+    """Its coil is whole by DC: the channel is told, ratios and angle keep their verdict."""
+    judgement = judge(full_test({"sampler": {"silent_channel": "exc_i"}}))
+    reason = next(r for r in judgement.reasons if r.code == "channel-silent")
+    assert "z_exc_mod" in reason.spoils and "tr_sin" not in reason.spoils
+    assert judgement.outcome == "within limits"
+
+
+def test_a_seat_that_follows_the_part_through_a_re_seat_is_the_parts() -> None:
+    """The run that repeats another after a re-seat: outside limits, and no longer the set-up's."""
+    rehearsal = Rehearsal(world_of({"part": {"faults": {"axial_mm": 6.0}}}))
+    seen = rehearsal.dc().loopback().excite().sweep().impedances().observed(retest_of="the run before")
+    judgement = judge(seen)
+    assert judgement.outcome == "outside limits"
+    assert judgement.findings[0].code == "gap-or-rotor"

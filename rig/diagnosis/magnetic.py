@@ -1,0 +1,116 @@
+"""The turn held against the reduced magnetic model: healthy, a shorted tooth, or a part that sits off centre.
+
+It must never decide alone: soundness and findings ask it. Only a whole turn of the part's own pole pairs with both
+outputs alive is tried. Angles mechanical, from the index, in the part file's positive sense (rig/resolver/model.py).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.diagnosis.lines import is_open
+from rig.evaluation.angle import angle_curve
+from rig.evaluation.impedance import coil_impedance
+from rig.evaluation.observed import Observed
+from rig.evaluation.turn import silent_output, turn
+from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED, Design, Fit, fit_faults
+
+ROTOR_RIPPLE = 0.0012  # of the excitation's inductance, at orders that turn with the rotor; a good part has 1e-4
+CLEAR = 12.0  # of the criterion: how much better one hypothesis has to be to leave another behind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Magnetics:
+    """Hypotheses at their best. teeth_known: the part file says how many there are; sense: +1 or -1 of the turn."""
+
+    design: Design
+    fits: tuple[Fit, ...]
+    teeth_known: bool
+    sense: int
+
+    def fit(self, kind: str) -> Fit:
+        """The best of a kind."""
+        return next(f for f in self.fits if f.kind == kind)
+
+    @property
+    def kind(self) -> str:
+        """The kind that explains the turn clearly better than the others; HEALTHY when nothing does."""
+        first = self.fits[0]
+        healthy = self.fit(HEALTHY)
+        clear = len(self.fits) < 2 or self.fits[1].criterion - first.criterion > CLEAR
+        told = first.misfit < 0.5 * healthy.misfit and healthy.criterion - first.criterion > CLEAR
+        return first.kind if clear and told else HEALTHY
+
+    def lobe_faces_mech_deg(self) -> list[float]:
+        """Rotor positions from the index, mechanical deg, at which a lobe faces a tooth that may be the shorted one."""
+        found, p = self.fit(SHORTED).guess, self.design.pole_pairs
+        first = math.degrees(2.0 * math.pi * found.tooth / self.design.teeth + found.zero_rad / p) * self.sense
+        return sorted(round((first + 360.0 * k / p) % 360.0, 1) for k in range(p))
+
+    def offset_toward_mech_deg(self) -> float:
+        """Where the gap is narrow, mechanical deg from the index, for the off-centre hypothesis.
+
+        An index stands anywhere against the stator; the electrical zero ties the two up to whole electrical turns.
+        """
+        found, p = self.fit(ECCENTRIC).guess, self.design.pole_pairs
+        return math.degrees(found.toward_mech_rad + found.zero_rad / p) * self.sense % 360.0
+
+
+def magnetics(obs: Observed) -> Magnetics | None:
+    """The fits of this run, worked out once; None where there is no whole turn to try them on."""
+    return obs.memo("magnetics", lambda: _magnetics(obs))
+
+
+def _magnetics(obs: Observed) -> Magnetics | None:
+    found, curve, impedance = turn(obs), angle_curve(obs), coil_impedance(obs, "exc")
+    if found is None or curve is None or impedance is None or found.coarse or silent_output(found):
+        return None
+    if any(is_open(obs, name) for name in ("exc", "sin", "cos")) or curve.found.value != obs.part.pole_pairs:
+        return None
+    if impedance.z_ohm.imag <= 0 or int(found.inside.sum()) < 48:
+        return None
+    p = obs.part.pole_pairs
+    teeth = obs.part.teeth or 4 * p
+    design = Design(pole_pairs=p, teeth=teeth, r=impedance.z_ohm.real / impedance.z_ohm.imag)
+    sense = 1 if curve.found.direction >= 0 else -1
+    inside = found.inside
+    fits = fit_faults(design, sense * found.theta_mech_rad[inside], found.sine[inside], found.cosine[inside])
+    return Magnetics(design=design, fits=tuple(fits), teeth_known=obs.part.teeth is not None, sense=sense)
+
+
+def rotor_ripple(obs: Observed) -> NDArray[np.float64]:
+    """Relative amplitude of the excitation's inductance over the turn, by mechanical order from 0; empty: not seen.
+
+    Order 0 and the multiples of p, which the stator makes as well, are set to zero.
+    """
+    return obs.memo("rotor-ripple", lambda: _rotor_ripple(obs))
+
+
+def _rotor_ripple(obs: Observed) -> NDArray[np.float64]:
+    found = turn(obs)
+    if found is None or found.coarse or coil_impedance(obs, "exc") is None:
+        return np.zeros(0)
+    chosen = found.inside & found.counter_clockwise
+    if int(chosen.sum()) < 24:
+        return np.zeros(0)
+    rank = np.argsort(found.steps[chosen])
+    inductance = np.imag(found.exc_v[chosen] / found.exc_i[chosen])[rank]
+    orders = np.arange(min(3 * obs.part.pole_pairs, inductance.size // 3))
+    basis = np.exp(-1j * np.outer(orders, found.theta_mech_rad[chosen][rank]))
+    out: NDArray[np.float64] = np.abs(basis @ (inductance / inductance.mean())) * 2.0 / inductance.size
+    out[:: obs.part.pole_pairs] = 0.0
+    return out
+
+
+def turns_with_rotor(obs: Observed) -> str:
+    """What of the excitation's inductance turns with the rotor; "" for nothing."""
+    ripple = rotor_ripple(obs)
+    if ripple.size == 0 or float(ripple.max()) < ROTOR_RIPPLE:
+        return ""
+    strong = [n for n in range(ripple.size) if ripple[n] > 0.3 * ripple.max()]
+    told = ", ".join(f"{100 * ripple[n]:.2f} % at order {n}" for n in strong)
+    return f"the excitation's inductance ripples with the rotor: {told}"

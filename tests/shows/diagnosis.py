@@ -1,0 +1,219 @@
+"""What diagnosis promised, with figures: python tests/shows/diagnosis.py [--quick] [--worlds N --first I] [--keep FILE]
+
+Each check prints its figures and says ok or SHORT; the exit status is non-zero when one falls short. --quick: factors,
+coverage and a few worlds, under a minute. The whole blind trial takes about an hour; --keep FILE writes one JSON line a
+world and picks up there when started again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import dataclasses
+import json
+import math
+import os
+import sys
+import time
+from collections import Counter, defaultdict
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy loads
+TOP = Path(__file__).parents[2]
+sys.path[:0] = [str(TOP / "tests" / "evaluation"), str(TOP / "tests" / "shows")]
+
+import numpy as np  # noqa: E402
+from diagnosis_parts.worlds import PART_FAULTS, RIG_FAULTS, UNSEEN, Case, cases  # noqa: E402
+from observed_from_world import Rehearsal, world_of  # noqa: E402
+
+from rig.evaluation.observed import Observed  # noqa: E402
+from rig.result import Judgement  # noqa: E402
+from rig.review.judge import judge  # noqa: E402
+from rig.statistics.tolerance import two_sided_factor  # noqa: E402
+
+SEED = 20261125
+SHARED = Path(os.environ.get("ANGLEWRIGHT_SHARED") or TOP.parent / "shared")
+BAD = ("outside limits",)
+SHORT: list[str] = []
+
+
+def told(name: str, good: bool, figures: str) -> None:
+    """One line of the show."""
+    print(f"{'ok   ' if good else 'SHORT'} {name}: {figures}", flush=True)
+    if not good:
+        SHORT.append(name)
+
+
+# ---- learned limits -----------------------------------------------------------------------------------------
+
+
+def factors() -> None:
+    """Two-sided tolerance factors against the reference table."""
+    table = SHARED / "truths" / "tolerance_factors_exact.csv"
+    if not table.is_file():
+        told("tolerance factors", False, f"NOT RUN: no reference table at {table} (ANGLEWRIGHT_SHARED)")
+        return
+    levels = {"k2_conf90_cov95": (0.95, 0.90), "k2_conf95_cov95": (0.95, 0.95), "k2_conf95_cov99": (0.99, 0.95)}
+    rows = list(csv.DictReader(table.read_text().splitlines()))
+    worst = max(abs(two_sided_factor(int(r["n"]), *levels[c]) - float(r[c])) for r in rows for c in levels)
+    told("tolerance factors", worst <= 1e-5, f"largest difference {worst:.1e} over n = 2 to 30; at most 1e-5")
+
+
+def coverage(libraries: int) -> None:
+    """How often limits learned from n parts really hold the coverage that they state."""
+    from scipy.special import ndtr
+
+    rng, allowed = np.random.default_rng(SEED), 0.01
+    for n, share in ((3, 0.95), (5, 0.95), (10, 0.99), (20, 0.95)):
+        x = rng.standard_normal((libraries, n))
+        half = two_sided_factor(n, share, 0.95) * x.std(axis=1, ddof=1)
+        held = float(np.mean(ndtr(x.mean(axis=1) + half) - ndtr(x.mean(axis=1) - half) >= share))
+        figures = f"{100 * held:.2f} % of {libraries} libraries of {n} hold {100 * share:g} % of all parts; 95 stated"
+        told(f"coverage of learned limits, n = {n}", abs(held - 0.95) <= allowed, figures)
+
+
+# ---- the blind trial ----------------------------------------------------------------------------------------
+
+
+def observe(case: Case) -> Observed:
+    """A full test on the case's world; its answer stays behind."""
+    rehearsal = Rehearsal(world_of(case.world), 1, case.part, points=case.run.get("points", 320)).dc()
+    if case.run.get("loopback", True):
+        rehearsal.loopback()
+    seen = rehearsal.excite().sweep().impedances().observed(**case.run.get("header", {}))
+    if "lost" in case.run:
+        first, count = case.run["lost"]
+        gone = range(10 * first, 10 * (first + count))
+        kept = tuple(r for r in seen.readings if not _swept_in(r.capture, r.conditions.get("position_steps"), gone))
+        seen = dataclasses.replace(seen, readings=kept)
+    return seen
+
+
+def _swept_in(capture: str | None, position: Any, gone: range) -> bool:
+    return bool(capture) and str(capture).startswith("sweep") and int(position or 0) in gone
+
+
+def row(number: int, case: Case, judgement: Judgement) -> dict[str, Any]:
+    """What was said about a case, beside what was right."""
+    spoiled = {line.measurand for line in judgement.judged if line.verdict.value == "not tested"}
+    measured = {line.measurand for line in judgement.judged}
+    named = [r for r in judgement.reasons if r.code in case.right]
+    partly = any(r.spoils and (set(r.spoils) & measured) <= spoiled for r in named)
+    findings = [(f.code, f.probability) for f in judgement.findings]
+    return {
+        "number": number,
+        "group": case.group,
+        "kind": case.kind,
+        "part": case.part,
+        "severity": case.severity,
+        "outcome": judgement.outcome,
+        "reasons": sorted({r.code for r in judgement.reasons}),
+        "findings": findings,
+        "right": list(case.right),
+        "told_unsound": judgement.outcome == "unsound measurement" or partly,
+        "named": bool([code for code, _ in findings if code != "no-fault-found"]),
+        "tooth": _tooth(case, judgement),
+    }
+
+
+def _tooth(case: Case, judgement: Judgement) -> str:
+    found = next((f for f in judgement.findings if f.code == "shorted-turns"), None)
+    return found.text if case.kind == "shorted turns" and found else ""
+
+
+def trial(first: int, count: int, keep: Path | None) -> list[dict[str, Any]]:
+    """Every case judged; those that `keep` has already are taken from there."""
+    known: dict[int, dict[str, Any]] = {}
+    if keep and keep.is_file():
+        known = {r["number"]: r for r in map(json.loads, keep.read_text().splitlines())}
+    rows, start = [], time.monotonic()
+    for number, case in list(enumerate(cases(first + count, SEED)))[first:]:
+        if number not in known:
+            known[number] = row(number, case, judge(observe(case)))
+            if keep:
+                with keep.open("a") as out:
+                    out.write(json.dumps(known[number]) + "\n")
+        rows.append(known[number])
+    print(f"      worlds {first} to {first + count - 1}, seed {SEED}, {time.monotonic() - start:.0f} s")
+    return rows
+
+
+def figures(rows: list[dict[str, Any]]) -> None:
+    """The five promises over the rows."""
+    rig, part, good = ([r for r in rows if r["group"] == g] for g in ("rig", "part", "good"))
+    told_rig = [r for r in rig if r["told_unsound"]]
+    blamed = [r for r in rig if r["outcome"] in BAD]
+    found = [r for r in part if r["outcome"] in BAD or (r["named"] and r["outcome"] != "unsound measurement")]
+    first = [r for r in part if r["findings"] and r["findings"][0][0] in r["right"]]
+    three = [r for r in part if {code for code, _ in r["findings"][:3]} & set(r["right"])]
+    called = [r for r in good if r["outcome"] in BAD or r["named"]]
+    _share("rig faults told as unsound", told_rig, rig, least=0.98)
+    _share("rig faults reported as a bad part", blamed, rig, most=0.01)
+    _share("bad parts outside limits or named", found, part, least=0.95)
+    _share("right finding first", first, part, least=0.85)
+    _share("right finding among the first three", three, part, least=0.97)
+    _share("good parts called bad", called, good, most=0.02)
+    for r in rows:
+        wrong = (r in rig and (r not in told_rig or r in blamed)) or (r in part and (r not in first or r not in found))
+        if wrong or r in called:
+            print(
+                f"      {r['number']}: {r['kind']} ({r['severity']}): {r['outcome']}; {r['reasons']}; {r['findings']}"
+            )
+
+
+def _share(name: str, hits: list[Any], of: list[Any], least: float = 0.0, most: float = 1.0) -> None:
+    share = len(hits) / max(len(of), 1)
+    bound = f"at least {100 * least:g} %" if least else f"at most {100 * most:g} %"
+    told(name, least <= share <= most and bool(of), f"{len(hits)} of {len(of)} ({100 * share:.1f} %); {bound}")
+
+
+def tables(rows: list[dict[str, Any]]) -> None:
+    """Detection limits, confusion, calibration of the probabilities."""
+    print(
+        "\nDetection limits: the severity from which a fault has to be seen\n| fault | from | to | unit |\n"
+        "|---|---|---|---|"
+    )
+    for fault in (*PART_FAULTS, *RIG_FAULTS):
+        print(f"| {fault.kind} | {fault.least} | {fault.most} | {fault.unit} |")
+    for kind, why in UNSEEN:
+        print(f"| {kind} | not seen | | {why} |")
+    print(f"\nConfusion (seed {SEED}): what the world had | what was said first, how often\n|---|---|")
+    table: dict[str, Counter[str]] = defaultdict(Counter)
+    for r in rows:
+        said = r["findings"][0][0] if r["findings"] else ", ".join(r["reasons"][:2])
+        table[f"{r['group']}: {r['kind']}"][f"{r['outcome']}: {said}"] += 1
+    for kind, said in sorted(table.items()):
+        print(f"| {kind} | {'; '.join(f'{n} x {what}' for what, n in said.most_common())} |")
+    print("\nProbability of the first finding against how often it was right\n| said | cases | right |\n|---|---|---|")
+    bins: dict[float, list[bool]] = defaultdict(list)
+    for r in rows:
+        if r["findings"] and r["group"] != "rig":
+            right = r["right"] or ["no-fault-found"]
+            probability = sum(p for code, p in r["findings"] if code in right and r["findings"][0][0] in right)
+            said = probability or r["findings"][0][1]
+            bins[math.floor(10 * min(said, 0.999)) / 10].append(r["findings"][0][0] in right)
+    for low, hits in sorted(bins.items()):
+        print(f"| {low:.1f} to {low + 0.1:.1f} | {len(hits)} | {100 * sum(hits) / len(hits):.0f} % |")
+
+
+def main() -> int:
+    """Run what was asked for."""
+    words = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    words.add_argument("--quick", action="store_true")
+    words.add_argument("--worlds", type=int, default=400)
+    words.add_argument("--first", type=int, default=0)
+    words.add_argument("--keep", type=Path)
+    asked = words.parse_args()
+    factors()
+    coverage(10_000)
+    rows = trial(asked.first, 8 if asked.quick else asked.worlds, asked.keep)
+    figures(rows)
+    if not asked.quick:
+        tables(rows)
+    print("all held" if not SHORT else f"fell short: {', '.join(SHORT)}")
+    return 1 if SHORT else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
