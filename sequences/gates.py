@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from rig.diagnosis.soundness import dc_check as may_not_be_excited
 
 from rig.control.step import Context
+from rig.diagnosis.soundness import dc_check as may_not_be_excited
 from rig.evaluation.observed import Observed
 from rig.result import Reason
 from rig.signal.waveform import Waveform, WaveformStack
