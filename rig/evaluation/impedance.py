@@ -18,14 +18,17 @@ from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, times, untested
 from rig.quantity import Scalar
+from rig.resolver.orders import fit_orders
 from rig.resolver.part import COILS
 from rig.result import Result
+from rig.signal.phasor import carrier_phase, signed_envelope
 from rig.uncertainty.budget import BudgetLine
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 PHASE_RAD = 5e-4  # half-width, of the divider and of the shunt
-BETWEEN = 0.1  # share of the ripple over the count of positions that their mean may leave
+LEFT_OF_THIRD = 5.0  # by how much teeth and windings make an output's third smaller than the permeance's own harmonics
+THIRD = 0.1  # third harmonic of an output round the turn, relative, where no sweep shows it
 UNSEEN_RIPPLE = 0.03  # half-width, relative, of an impedance at one position where no turn was swept
 
 
@@ -119,12 +122,39 @@ def _lines(
     for lines, unit in ((modulus, "relative"), (phase, "rad")):
         lines.append(by_scatter("noise of the captures", float(relative) / math.sqrt(n), unit, float(max(n - 1, 1))))
         if positions >= 8:
-            lines.append(half_width("rotor positions between", BETWEEN * ripple / positions, unit))
+            lines.append(half_width("rotor positions between", _between(obs, coil, positions) * ripple, unit))
     if positions < 8:
         shown = _ripple_elsewhere(obs, coil)
         modulus.append(half_width("rotor positions not seen", max(shown, ripple) / max(positions, 1), "relative"))
         phase.append(half_width("rotor positions not seen", 0.3 * max(shown, ripple) / max(positions, 1), "rad"))
     return modulus, phase
+
+
+def _between(obs: Observed, coil: str, positions: int) -> float:
+    """Share of the ripple that the mean over this many even positions may keep: their harmonic of the electrical turn.
+
+    The ripple of a coil is its second harmonic; the harmonics fall from there as the permeance's own do, and those show
+    in the output's third.
+    """
+    if coil == "exc":
+        return 0.25 / positions
+    m = positions / obs.part.pole_pairs
+    return float(max(LEFT_OF_THIRD * _third(obs, coil), 0.005) ** max(0.5 * (m - 2.0), 1.0))
+
+
+def _third(obs: Observed, coil: str) -> float:
+    """Amplitude of order 3 p of an output round the turn over that of order p."""
+    found = next((f for name in ("sweep_ccw", "sweep_cw") if (f := series_phasors(obs, name)) is not None), None)
+    p = obs.part.pole_pairs
+    if found is None or found.exc_v.size < 12 * p or obs.bench.axis is None:
+        return THIRD
+    ratios = (found.sine if coil == "sin" else found.cosine) / found.exc_v
+    theta = 2.0 * math.pi * found.numbers("position_steps") / obs.bench.axis.steps_per_turn
+    if not np.all(np.isfinite(theta)) or not np.any(ratios != ratios[0]):
+        return THIRD
+    along, _ = signed_envelope(ratios, carrier_phase(ratios).phase_rad)
+    fit = fit_orders(theta, along, [n * p for n in range(1, 6)])
+    return float(min(fit.amplitude(3 * p) / max(fit.amplitude(p), 1e-12), 1.0))
 
 
 def _ripple_elsewhere(obs: Observed, coil: str) -> float:

@@ -4,7 +4,7 @@ It must never know how the curve was measured beyond the reference's stated half
 Once and twice a turn the measured order is the part's plus the positioner's. A perfect p-fold rotor has none that is no
 multiple of p (symmetry rule), so there the measured coefficient c is shrunk by max(0, 1 - a^2/3 / |c|^2), a being the
 stated half-width (positive-part James-Stein): left to the positioner where it may explain it all, kept where it can't.
-The uncertainty is that estimator's own error, by trials at both ends, three to one (rms: the first alone): the part has
+The uncertainty is that estimator's own error, by trials at both ends, six to one (rms: the first alone): the part has
 what was kept, or all that was measured; each component of what the positioner adds is even within +-a.
 """
 
@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 SEED = 20_251  # of the trials: the same run always gives the same figures
 TRIALS = 1200
-OWN_TO_RAW = 3  # trials with the part's own orders as kept, for each with all that was measured
+OWN_TO_RAW = 6  # trials with the part's own orders as kept, for each with all that was measured
 GRID = 1440
 K = 2.0
 
