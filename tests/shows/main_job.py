@@ -301,7 +301,7 @@ def one_stop(sign: signal.Signals, into_sweep_s: float, serial: str) -> tuple[fl
     time.sleep(into_sweep_s)
     sent = time.time()
     run.send_signal(sign)
-    run.wait(timeout=30)
+    run.wait(timeout=120)  # the machine may be busy; what counts is the log of the world
     off = halted = None
     while time.monotonic() < deadline + 30:
         events = read_log(log)
