@@ -23,6 +23,8 @@ STEPS = (
 
 def main() -> int:
     failed = []
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")  # before any child loads numpy: spinning threads cost tenfold on two cores
     if (shared := TOP.parent / "shared").is_dir():
         os.environ.setdefault("ANGLEWRIGHT_SHARED", str(shared))
     for name, words in STEPS:
