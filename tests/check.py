@@ -19,6 +19,7 @@ STEPS = (
     ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
     ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),
 )
+PATIENCE_S = 900.0  # a step that hangs must not hold up whoever waits for the rest
 
 
 def main() -> int:
@@ -30,10 +31,13 @@ def main() -> int:
     for name, words in STEPS:
         start = time.monotonic()
         print(f"== {name}", flush=True)
-        done = subprocess.run([sys.executable, *words], cwd=TOP, check=False)
-        told = "passed" if done.returncode == 0 else "FAILED"
+        try:
+            status = subprocess.run([sys.executable, *words], cwd=TOP, check=False, timeout=PATIENCE_S).returncode
+            told = "passed" if status == 0 else "FAILED"
+        except subprocess.TimeoutExpired:
+            status, told = 1, "FAILED, not finished"
         print(f"== {name}: {told} in {time.monotonic() - start:.0f} s", flush=True)
-        if done.returncode:
+        if status:
             failed.append(name)
     print(f"failed: {', '.join(failed)}" if failed else "all passed")
     return 1 if failed else 0
