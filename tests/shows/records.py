@@ -36,7 +36,7 @@ def main() -> int:
             if only not in name:
                 continue
             start = time.monotonic()
-            print(f"{name}: {(check.__doc__ or '').strip()}")
+            print(f"{name}: {(getattr(check, 'func', check).__doc__ or '').strip()}")
             for fine, told in check():
                 print(f"  {'ok   ' if fine else 'SHORT'} {told}", flush=True)
                 short += not fine
