@@ -35,7 +35,7 @@ def decided(count: int) -> Iterator[tuple[bool, str]]:
 def checks(options: argparse.Namespace) -> Checks:
     """What is shown, in order."""
     work = Path(tempfile.mkdtemp(prefix="anglewright-show-"))
-    worlds, hands, wires, wrong, decisions_ = (4, 2, 0, 1, 1000) if options.quick else (2000, 200, 40, 24, 10_000)
+    worlds, hands, wires, wrong, decisions_ = (40, 10, 0, 1, 1000) if options.quick else (2000, 200, 40, 24, 10_000)
     worlds = options.worlds or worlds
     shown: Checks = [
         ("decisions", lambda: decided(decisions_)),

@@ -3,7 +3,8 @@
 Bounds: 93.5 to 97.5 % of the stated 95.45 % intervals hold the truth, and the median U is at most 1.3 times the error
 that 95.45 % stay below. A line governed by one even influence may cover more and is listed ("even"). A row of n < 1500
 intervals (angle lines with an encoder, leaks, a shortened trial) is given what chance does to it: two binomial
-standard deviations on the shares, and the same on the ratio.
+standard deviations on the shares, and the same on the ratio. Below 200 intervals only "too little" is judged, and
+falls short when 93.5 % would leave so many outside less than once in a thousand times.
 """
 
 from __future__ import annotations
@@ -21,10 +22,13 @@ from typing import Any
 from coverage_trial import HIGH, LOW, NARROW, Row, outcomes, table, truths
 from drawn_hand import one_by_hand
 from drawn_rig import drawn, even
+from scipy.stats import binom
 
 TOP = Path(__file__).parents[3]
 FIRST_SEED = 10_000
 CERTAIN = 1500
+FEW = 200
+ONCE_IN = 1000
 BY_HAND = ("tr_sin", "tr_cos", "tr_imbalance", "orthogonality_elec_deg", "centre_sin", "centre_cos")
 
 
@@ -35,6 +39,9 @@ def slack(row: Row) -> float:
 
 def fault(row: Row) -> str:
     """Why a row falls short; "" when it doesn't."""
+    if row.n < FEW:
+        held = round(row.share * row.n)
+        return "covers too little" if binom.cdf(held, row.n, LOW) < 1.0 / ONCE_IN else ""
     loose = slack(row)
     if row.share < LOW - loose:
         return "covers too little"
