@@ -244,15 +244,21 @@ def _errors(obs: Observed, found: Turn, curve: AngleCurve, got: Figures, conditi
         ("error_rms_elec_arcmin", got.rms, got.u_rms, 1.0),
     ):
         by_rms = "rms" in id_
-        lines = [
-            standard("positioner, simultaneous over the turn", line[0], "arcmin", factor, note=got.note),
-            standard("noise of the curve", line[1], "arcmin", factor),
-        ]
+        lines = [*_positioner(got, line[0], factor), standard("noise of the curve", line[1], "arcmin", factor)]
         for order, part in common:
             spread = _share_of_rms(got, order, part.u, p) if by_rms else 2.0 if "span" in id_ else 1.0
             lines.append(times(part, spread * factor))
         results.append(stated(id_, value * factor, lines, seen))
     return results
+
+
+def _positioner(got: Figures, u: float, factor: float) -> list[BudgetLine]:
+    """What the positioner leaves, simultaneous over the turn, by its orders: each even within what the file states."""
+    names = {1: "positioner once a turn, simultaneous", 2: "positioner twice a turn, simultaneous"}
+    return [
+        half_width(names[n], u * math.sqrt(3.0 * share), "arcmin", factor, note=got.note)
+        for n, share in got.by_order.items()
+    ]
 
 
 def _common(obs: Observed, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:

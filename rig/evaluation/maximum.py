@@ -35,6 +35,7 @@ K = 2.0
 class Figures:
     """maximum, span, rms; (positioner, noise) standard uncertainty of each; model: all orders; model_curve (n,).
 
+    by_order: share of the positioner's variance that each of its orders a turn (1, 2) has, by the stated half-widths.
     kept: orders that are not noise; raw_maximum: largest |point|, positioner and all, for information.
     """
 
@@ -44,6 +45,7 @@ class Figures:
     u_maximum: tuple[float, float]
     u_span: tuple[float, float]
     u_rms: tuple[float, float]
+    by_order: dict[int, float]
     raw_maximum: float
     kept: tuple[int, ...]
     residual_rms: float
@@ -97,6 +99,7 @@ def figures(obs: Observed, found: Turn, theta_mech_rad: Floats, error: Floats, p
         u_maximum=(float(spread[0]), noise),
         u_span=(float(spread[1]), 2.0 * noise),
         u_rms=(float(spread[2]), float(np.linalg.norm(u_each)) / 2.0 / max(float(rms), 1e-12)),
+        by_order={n: float(width**2 / max(np.sum(half**2), 1e-30)) for n, width in zip(shared, half, strict=True)},
         raw_maximum=float(np.max(np.abs(error))),
         kept=kept,
         residual_rms=model.residual_rms,
