@@ -116,6 +116,7 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
         console.print(f"what was found: anglewright pins {finished.stored.id}")
     for kind, path in finished.files.items():
         console.print(f"{kind:<12} {path}", soft_wrap=True)
+    console.print(Text.assemble("outcome      ", (judgement.outcome, style)))  # once more, below a long table
 
 
 def _lines(judged: tuple[Judged, ...]) -> Table:
