@@ -232,7 +232,9 @@ def header_of(
     sequence: Sequence,
     calibration: Mapping[str, Any] | None,
 ) -> RunHeader:
-    """Everything that is fixed before the first reading, the decision rule included."""
+    """Everything that is fixed before the first reading, decision rule and learned limits included."""
+    from rig.review.library import limits_behind
+
     return RunHeader(
         sequence=sequence.name,
         sequence_version=sequence.version,
@@ -253,6 +255,7 @@ def header_of(
         instruments=bench.identities(),
         calibration=calibration,
         decision=part.decision.model_dump(mode="json"),
+        learned=limits_behind(Store(), part.part(), request.serial, sequence.name, simulated=bench.simulated),
     )
 
 

@@ -22,6 +22,8 @@ from rig.records.entries import SCHEMA, read_entry
 from rig.records.files import to_json, write_new
 
 if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
     from rig.records.store import Store
 
 CODE_DIGITS = "23456789ABCDEFGHJKMNPRSTVWXYZ"  # 29, a prime: without those that are read for one another
@@ -83,7 +85,7 @@ class CheckStandard:
     remark: str = ""
 
 
-T = TypeVar("T", Job, Intake, Return, CheckStandard)
+T = TypeVar("T", bound="DataclassInstance")
 
 
 class Book:
@@ -97,7 +99,7 @@ class Book:
         """Open a job, or add to what is known of it. Raises UsageError for a number that can't be a name."""
         if not re.fullmatch(r"\w[\w.-]*", job.job):
             raise UsageError(f"{job.job!r} can't be a job number.", next_action="Use letters, digits, - . and _.")
-        return self._add("job", job, "opened_utc")
+        return self.add("job", job, "opened_utc")
 
     def take_in(self, intake: Intake) -> Intake:
         """Take a unit in: it gets one tag for stator and rotor. Raises UsageError for an empty serial or job.
@@ -109,7 +111,7 @@ class Book:
                 raise UsageError(f"the intake names no {name}.", next_action="Give it, or the shop's own label.")
         if not intake.tag:
             intake = replace(intake, tag=tag_of(intake.job, intake.part, intake.serial))
-        return self._add("intake", intake, "received_utc")
+        return self.add("intake", intake, "received_utc")
 
     def hand_back(self, back: Return) -> Return:
         """Hand a unit back. Raises UsageError when it never came in under this job, or has left already."""
@@ -120,11 +122,11 @@ class Book:
             raise UsageError(
                 f"{back.part} {back.serial} {what} under job {back.job}.", next_action="Look at the job's slip."
             )
-        return self._add("return", back, "returned_utc")
+        return self.add("return", back, "returned_utc")
 
     def declare_check_standard(self, standard: CheckStandard) -> CheckStandard:
         """Declare a unit as check standard for one measurand, with its reference value; a later one replaces it."""
-        return self._add("check-standard", standard, "since_utc")
+        return self.add("check-standard", standard, "since_utc")
 
     def of(self, kind: str) -> Sequence[Mapping[str, Any]]:
         """Data of all entries of a kind, oldest first, each with its `entry` id; read from the files."""
@@ -132,11 +134,12 @@ class Book:
             read_entry(path)["data"] | {"entry": path.stem} for path in sorted(self.folder.glob(f"*-{kind}-*.json"))
         ]
 
-    def _add(self, kind: str, entry: T, stamped: str) -> T:
+    def add(self, kind: str, entry: T, stamped: str) -> T:
+        """Write an entry of a kind, its field `stamped` set to now where it is empty. Raises RecordError."""
         now = datetime.now(UTC)
         utc = now.isoformat(timespec="seconds").replace("+00:00", "Z")
         if not getattr(entry, stamped):
-            entry = type(entry)(**(asdict(entry) | {stamped: utc}))
+            entry = replace(entry, **{stamped: utc})
         self.folder.mkdir(parents=True, exist_ok=True)
         name = f"{now:%Y%m%d-%H%M%S-%f}-{kind}-{secrets.token_hex(2)}"
         data = {"schema": SCHEMA, "kind": kind, "made_utc": utc, "data": asdict(entry)}

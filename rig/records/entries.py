@@ -14,6 +14,7 @@ from rig.records.files import read_json
 
 SCHEMA = "anglewright entry 1"
 TABLE_OF = {"job": "jobs", "intake": "intakes", "return": "returns", "check-standard": "check_standards"}
+LIBRARY = ("good-unit", "withdrawn-unit", "learned-limits")
 
 
 def entry_rows(home: Path, entry: str) -> Mapping[str, Sequence[dict[str, Any]]]:
@@ -23,9 +24,22 @@ def entry_rows(home: Path, entry: str) -> Mapping[str, Sequence[dict[str, Any]]]
     rows: dict[str, list[dict[str, Any]]] = {
         "entries": [{"entry": entry, "kind": found["kind"], "made_utc": found["made_utc"]}]
     }
+    if found["kind"] in LIBRARY:
+        rows["library"] = [_library_row(found["kind"], found["data"]) | {"entry": entry}]
     if table is not None:
         rows[table] = [found["data"] if table == "jobs" else found["data"] | {"entry": entry}]
     return rows
+
+
+def _library_row(kind: str, data: Mapping[str, Any]) -> dict[str, Any]:
+    """One row of the library's history: units in and out, versions approved."""
+    rule = data.get("rule") or {}
+    row: dict[str, Any] = {
+        name: str(data.get(name) or "") for name in ("part", "serial", "how", "who", "why", "rotor", "at_utc")
+    }
+    row |= {"kind": kind, "n": data["n"], "simulated": bool(data.get("simulated")), "version": data.get("version")}
+    row |= {"runs": " ".join(data.get("runs") or ()), "units": len(data["units"]) if "units" in data else None}
+    return row | {name: rule.get(name) for name in ("coverage", "confidence")} | {"rejected": data.get("rejected")}
 
 
 def read_entry(path: Path) -> dict[str, Any]:

@@ -135,7 +135,7 @@ class History:
             unit = (row["job"], row["part"], row["serial"])
             if left.get(unit, 0) > 0:
                 left[unit] -= 1
-            elif row["part"] == part and _alike(row["serial"]) == _alike(serial):
+            elif row["part"] == part and alike(row["serial"]) == alike(serial):
                 where = "this job" if row["job"] == job else f"job {row['job']}"
                 same = "is" if row["serial"] == serial else f"looks like {row['serial']!r}, which is"
                 warnings.append(f"serial {serial!r} {same} in the house already under {where}, tag {row['tag']}.")
@@ -239,6 +239,6 @@ def _against(row: dict[str, Any], references: Sequence[Mapping[str, Any]]) -> di
     return row | {"reference": reference["estimate"] if reference else None, "deviation": deviation, "en": en}
 
 
-def _alike(serial: str) -> str:
+def alike(serial: str) -> str:
     """A serial as a tired eye reads it: case, blanks, dashes, O for 0 and I for 1 make no difference."""
     return re.sub(r"[\s._/-]", "", serial).upper().translate(LOOK_ALIKE)

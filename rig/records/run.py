@@ -31,6 +31,7 @@ class RunHeader:
     part, holder, bench: dumps of the description files. instruments: role -> identity, asset, calibrated, due,
     certificate. calibration: the loopback in force, or None. decision: {"rule", "r"}. details: anything else that is
     told beforehand and printed (received, complaint, remark). retest_of: the run that this one repeats after a re-seat.
+    learned: the limits that stand behind the part file's own (rig/review/frozen.py), or None.
     """
 
     sequence: str
@@ -54,6 +55,7 @@ class RunHeader:
     simulated: bool = False
     details: Mapping[str, Any] = field(default_factory=dict)
     retest_of: str = ""
+    learned: Mapping[str, Any] | None = None
     schema: str = RUN_SCHEMA
 
     def to_dict(self) -> dict[str, Any]:

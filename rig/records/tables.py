@@ -135,4 +135,16 @@ CHECK_STANDARDS = Table(
     *_numbers("estimate", "U"),
     Index("check_standards_by_unit", "serial", "part"),
 )
-OF_THE_BOOK = (JOBS, INTAKES, RETURNS, CHECK_STANDARDS)
+LIBRARY = Table(
+    "library",
+    METADATA,
+    *_keys("entry"),
+    *_texts("part", "serial", "kind", "how", "who", "why", "rotor", "at_utc", "runs"),
+    Column("n", Integer, nullable=False),
+    Column("version", Integer),
+    Column("units", Integer),
+    Column("simulated", Boolean, nullable=False),
+    *_numbers("coverage", "confidence", "rejected"),
+    Index("library_by_part", "part", "n"),
+)
+OF_THE_BOOK = (JOBS, INTAKES, RETURNS, CHECK_STANDARDS, LIBRARY)

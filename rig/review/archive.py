@@ -31,8 +31,10 @@ from rig.records.stored import StoredRun
 from rig.review.changes import changes, summary
 from rig.review.crews import Crew, alone
 from rig.review.judge import judge_run
+from rig.review.library import limits_again, versions_in_book
 
 PLAN_SCHEMA = "anglewright campaign 1"
+NAMED = {"part": "part file", "runs": "list of runs", "learned": "choice of learned limits"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,16 +70,20 @@ class Report:
         return text.getvalue()
 
 
-def judge_again(store: Store, run: str, part: PartFile | None = None) -> tuple[Path, dict[str, Any]]:
+def judge_again(
+    store: Store, run: str, part: PartFile | None = None, *, learned: int | None = None
+) -> tuple[Path, dict[str, Any]]:
     """One run judged again (part: by another part file's limits); the new judgement's file, and what changed.
 
-    Raises UsageError for an unknown run, or one that was cut short before it could be judged; RecordError for damage.
+    learned: None for the limits that the run was given; a version of the learned ones, 0 for the newest approved.
+    Raises UsageError for an unknown run or version, or a run that was cut short; RecordError for damage.
     """
     stored = store.find(run)
     if stored.record is None:
         raise UsageError(f"run {stored.id} was cut short: there is nothing to judge.", next_action="Test again.")
     dump = _dump(part)
-    outcome = judged_again(str(stored.path), dump, _software())
+    versions = _versions(store, [stored.id], learned)
+    outcome = judged_again(str(stored.path), dump, _software(), versions)
     file = store.add_judgement(stored.id, outcome["judgement"], part_digest=digest_of(dump) if dump else "")
     return file, outcome["changes"]
 
@@ -88,22 +94,24 @@ def judge_archive(
     *,
     runs: Sequence[str] | None = None,
     part: PartFile | None = None,
+    learned: int | None = None,
     crew: Crew = alone,
     on_progress: Callable[[int, int], None] = lambda _done, _of: None,
 ) -> Report:
     """Judge many runs again as the campaign `name`, or go on with it; the report of all it has done.
 
     runs: ids, by default every run of this home that was judged (with a part file: of its number). A campaign that was
-    begun keeps its runs and part file: giving others is a UsageError, and so is another version of the program.
+    begun keeps its runs, part file and learned limits: giving others is a UsageError, and so is another version of the
+    program. learned: as in `judge_again`; which versions that are is fixed when the campaign begins.
     """
     campaign = Campaign(store, name)
     with campaign.held():
-        plan = campaign.planned(runs, part)
+        plan = campaign.planned(runs, part, learned)
         todo = campaign.undone(plan)
         faults: dict[str, str] = {}
         done = len(plan["runs"]) - len(todo)
         tasks = [(str(store.folder / run), plan["software"]) for run in todo]
-        for outcome in crew(Work(plan["part"]), tasks):
+        for outcome in crew(Work(plan["part"], plan.get("versions")), tasks):
             run = outcome.get("run") or Path(outcome["task"][0]).name
             if "fault" in outcome:
                 faults[run] = outcome["fault"]
@@ -138,21 +146,29 @@ class Campaign:
                 ) from fault
             yield
 
-    def planned(self, runs: Sequence[str] | None, part: PartFile | None) -> dict[str, Any]:
+    def planned(self, runs: Sequence[str] | None, part: PartFile | None, learned: int | None = None) -> dict[str, Any]:
         """The plan, written at the first start. Raises UsageError when it differs from what is asked for now."""
         dump = _dump(part)
         file = self.folder / "plan.json"
         if not file.exists():
             chosen = self._chosen(part) if runs is None else [self.store.find(run).id for run in runs]
             begun = datetime.now(UTC).isoformat(timespec="seconds")
-            plan = {"schema": PLAN_SCHEMA, "begun_utc": begun, "software": _software(), "part": dump, "runs": chosen}
+            plan: dict[str, Any] = {
+                "schema": PLAN_SCHEMA,
+                "begun_utc": begun,
+                "software": _software(),
+                "part": dump,
+                "runs": chosen,
+            }
+            plan |= {"learned": learned, "versions": _versions(self.store, chosen, learned)}
             write_new(file, to_json(plan))
         found = read_json(file)
-        asked = {"part": dump, "software": _software()} | ({} if runs is None else {"runs": list(runs)})
+        asked: dict[str, Any] = {"part": dump, "software": _software(), "learned": learned}
+        asked |= {} if runs is None else {"runs": list(runs)}
         for key, value in asked.items():
-            if found[key] != value:
+            if found.get(key) != value:
                 raise UsageError(
-                    f"campaign {self.name} was begun with another {key.rstrip('s')}.",
+                    f"campaign {self.name} was begun with another {NAMED.get(key, key)}.",
                     next_action="Give the new campaign a name of its own.",
                 )
         return found
@@ -204,32 +220,47 @@ class Campaign:
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What a crew is given to do, bound to the campaign's part file; a run that can't be judged is a told fault."""
+    """What a crew is given to do, bound to the campaign's part file and learned limits (part number -> the version as
+    it stands in the book); a run that can't be judged is a told fault."""
 
     part: dict[str, Any] | None
+    versions: dict[str, Any] | None = None
 
     def __call__(self, path: str, software: str) -> dict[str, Any]:
         try:
-            return judged_again(path, self.part, software) | {"part": self.part}
+            return judged_again(path, self.part, software, self.versions) | {"part": self.part}
         except RigError as fault:
             return {"run": Path(path).name, "fault": str(fault)}
 
 
-def judged_again(path: str, part: Mapping[str, Any] | None, software: str) -> dict[str, Any]:
+def judged_again(
+    path: str, part: Mapping[str, Any] | None, software: str, versions: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
     """What a worker does: a run folder judged; {"run", "judgement", "changes"}, JSON-ready. Writes nothing.
 
-    software: the version that is asked for; a worker of another version raises UsageError.
+    software: the version that is asked for; a worker of another version raises UsageError. versions: part number ->
+    learned limits as they stand in the book; None leaves the run those it was given.
     """
     if software != _software():
         raise UsageError(f"a worker runs {_software()}, not {software}.", next_action="Install the same version there.")
     stored = StoredRun(Path(path))
     before = stored.judgement
-    after = judge_run(stored, part=from_data(PartFile, dict(part), "part file").part() if part else None)
+    described = from_data(PartFile, dict(part), "part file").part() if part else None
+    learned = None if versions is None else limits_again(stored.header, described, versions)
+    after = judge_run(stored, part=described, learned=learned)
     return {
         "run": stored.id,
         "judgement": judgement_to_dict(after),
         "changes": plain(changes(before, after)),
     }
+
+
+def _versions(store: Store, runs: Sequence[str], learned: int | None) -> dict[str, Any] | None:
+    """Part number -> the version that is asked for, of every part number of the runs that has one."""
+    if learned is None:
+        return None
+    numbers = {str(StoredRun(store.folder / run).header.part.get("number", "")) for run in runs}
+    return versions_in_book(store, sorted(numbers), learned)
 
 
 def _software() -> str:

@@ -71,7 +71,8 @@ def _by_line(judgement: Judgement) -> dict[tuple[str, int], dict[str, Any]]:
     for line in judgement.judged:
         data = line.to_dict()
         if data["limit"]:
-            data["limit"] = {key: data["limit"][key] for key in ("lower", "upper", "origin")}
+            named = ("note",) if data["limit"]["origin"] == "learned" else ()  # which version, from how many parts
+            data["limit"] = {key: data["limit"][key] for key in ("lower", "upper", "origin", *named)}
         found[(line.measurand, seen[line.measurand])] = data
         seen[line.measurand] += 1
     return found

@@ -8,7 +8,8 @@ A reason spoils lines; a spoiled line has no verdict (*not tested*, with the rea
     a line with a limit is conditional or not capable, or a required one is not tested      undecided
     no line of the part has a limit                                              measured, no limits
     all lines with a limit pass                                                  within limits
-An open coil fails however little else could be measured. The decision rule is the part file's, fixed before the run.
+An open coil fails however little else could be measured. The decision rule is the part file's, fixed before the run,
+as are the limits behind its own (frozen.py); judged again, others may be handed in.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from rig.evaluation.whole import evaluate
 from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
+from rig.review.frozen import fitted, opinions
 from rig.uncertainty.conformity import Verdict
 from rig.uncertainty.conformity import judge as verdict_of
 
@@ -50,13 +52,14 @@ def judge(obs: Observed, gate_reasons: Sequence[Reason] = (), *, cut_short: str 
         reasons=tuple(reasons),
         findings=tuple(told),
         curves=curves,
-        notes=tuple(_notes(obs, judged, cut_short)),
+        notes=(*_notes(obs, judged, cut_short), *opinions(judged, obs.header.get("learned"))),
     )
 
 
-def judge_run(run: StoredRun, *, part: Part | None = None) -> Judgement:
-    """A stored run judged (again); part: another part file's limits, else those of the run's own header."""
-    obs = observed_of(run, part)
+def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str, Any] | None = None) -> Judgement:
+    """A stored run judged (again); part: another part file's limits, learned: others behind it (frozen.py); else those
+    of the run's own header."""
+    obs = observed_of(run, part, learned)
     given = [reason for event in run.events if event.get("kind") != "reading" for reason in _told(event)]
     record = run.record
     if run.header.sequence == "pins":  # the part file's map is a placeholder there: what was found is the outcome
@@ -69,14 +72,20 @@ def _of_pins(judgement: Judgement, given: Sequence[Reason]) -> Judgement:
     return replace(judgement, reasons=tuple(_merged(judgement.reasons, given)))
 
 
-def observed_of(run: StoredRun, part: Part | None = None) -> Observed:
-    """A stored run as evaluation wants it. Raises RecordError or DescriptionError when the record is damaged."""
-    header = run.header.to_dict()
+def observed_of(run: StoredRun, part: Part | None = None, learned: Mapping[str, Any] | None = None) -> Observed:
+    """A stored run as evaluation wants it, its part with the frozen limits behind the part file's own.
+
+    Raises RecordError or DescriptionError when the record is damaged.
+    """
+    header = run.header.to_dict() | ({} if learned is None else {"learned": learned})
     where = f"run {run.id}"
+    part = part or from_data(PartFile, header["part"], f"{where}, part").part()
+    if (header["learned"] or {}).get("part") != part.number:
+        header["learned"] = None
     return Observed(
         readings=run.readings,
         captures=run.captures,
-        part=part or from_data(PartFile, header["part"], f"{where}, part").part(),
+        part=fitted(part, header["learned"]),
         holder=from_data(Holder, header["holder"], f"{where}, holder"),
         bench=from_data(BenchFile, header["bench"], f"{where}, bench"),
         header=header,
@@ -122,7 +131,8 @@ def _with_conventions(part: Part) -> Part:
     if not part.limits or part.limit("direction") is not None:
         return part
     note = f"positive rotation: {part.positive_rotation}"
-    limit = Limit(measurand="direction", lower=1.0, upper=1.0, origin=part.limits[0].origin, note=note, required=False)
+    origin = "shop fall-back" if part.limits[0].origin == "learned" else part.limits[0].origin
+    limit = Limit(measurand="direction", lower=1.0, upper=1.0, origin=origin, note=note, required=False)
     return replace(part, limits=(*part.limits, limit))
 
 

@@ -1,135 +1,203 @@
 """The library of known-good units: who teaches, who does not, what is frozen, what is said beside the limits."""
 
+from __future__ import annotations
+
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from library_samples import GOOD, PART, a_judgement, a_line, a_part, kept
+from sqlalchemy import select
 
 from rig.errors import RecordError, UsageError
-from rig.result import Judged, Judgement, Result
-from rig.review.library import Library, Rule, fall_back, like_the_others
+from rig.quantity import Limit
+from rig.records.database import VARIABLE
+from rig.records.library_book import LearnedLimits, WithdrawnUnit
+from rig.records.store import Store
+from rig.records.tables import LIBRARY
+from rig.result import Judged
+from rig.review.frozen import SANITY
+from rig.review.learning import Rule, line_coverage
+from rig.review.library import Library
 from rig.uncertainty.conformity import Verdict
-
-WHEN = "2026-11-25T10:15:00Z"
-
-
-def a_line(id_: str, value: float, qualifier: str = "", verdict: Verdict = Verdict.NO_LIMIT) -> Judged:
-    result = Result(measurand=id_, estimate=value, unit="1", u=0.01, k=2.0, dof=50.0, qualifier=qualifier)
-    return Judged(measurand=id_, result=result, limit=None, verdict=verdict)
-
-
-def a_run(r20: float, error: float, outcome: str = "measured, no limits") -> Judgement:
-    lines = (
-        a_line("r20_exc", r20),
-        a_line("error_max_elec_arcmin", error),
-        a_line("leak_exc_core", 1e8, ">"),
-        a_line("direction", 1.0),
-        a_line("v_exc_rms", 7.0),
-    )
-    return Judgement(outcome=outcome, judged=lines, reasons=(), findings=())
 
 
 @pytest.fixture
-def library(tmp_path: Path) -> Library:
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    monkeypatch.delenv(VARIABLE, raising=False)
+    return Store(tmp_path)
+
+
+@pytest.fixture
+def library(store: Store) -> Library:
     """Five units of one part number."""
-    made = Library(tmp_path)
-    for i, (r20, error) in enumerate([(9.00, 12.0), (9.05, 18.0), (8.97, 9.0), (9.02, 14.0), (8.99, 22.0)]):
-        made.add("PX-1", f"G-{i}", {f"run-{i}": a_run(r20, error)}, how="new from the maker", who="Ada", at_utc=WHEN)
+    made = Library(store)
+    for i, (r20, error) in enumerate(GOOD):
+        made.add([kept(store, f"G-{i}", a_judgement(r20, error))], how="new from the maker", who="Ada")
     return made
 
 
 def test_limits_are_those_of_the_tolerance_interval(library: Library) -> None:
     """Resistances both ways; the error one-sided on a log scale; bounds, conventions and facts about the rig teach
     nothing."""
-    found = library.learned("PX-1", Rule(coverage=0.95, confidence=0.95))
+    found = library.proposed(PART, Rule(coverage=0.95, confidence=0.95))
     limits = {limit.measurand: limit for limit in found.limits}
     assert set(limits) == {"r20_exc", "error_max_elec_arcmin"}
-    values = np.array([9.00, 9.05, 8.97, 9.02, 8.99])
+    values = np.array([r20 for r20, _ in GOOD])
     half = 5.076875 * values.std(ddof=1)
     assert limits["r20_exc"].lower == pytest.approx(values.mean() - half, abs=1e-5)
     assert limits["r20_exc"].upper == pytest.approx(values.mean() + half, abs=1e-5)
     error = limits["error_max_elec_arcmin"]
     assert error.lower is None and error.upper is not None and error.upper > 22.0
-    assert limits["r20_exc"].origin == "learned" and "5 units, 95/95, provisional" in limits["r20_exc"].note
+    assert limits["r20_exc"].origin == "learned" and "learned from 5 parts, provisional" in limits["r20_exc"].note
 
 
-def test_what_has_to_be_said_is_said(library: Library) -> None:
-    """Provisional, the masking of a bad part among few, and the share of good parts that all lines reject."""
-    told = " | ".join(library.learned("PX-1").warnings)
-    assert "provisional: 5 units" in told and "would pass the limits" in told and "of good parts" in told
+def test_a_line_that_can_be_zero_is_bounded_above_only(store: Store) -> None:
+    """A null of zero forbids the log scale, never the side."""
+    library = Library(store)
+    for i, null in enumerate((0.0, 1e-3, 2e-3)):
+        judgement = a_judgement(9.0 + 0.01 * i, 10.0, "measured, no limits", a_line("null_total_sin_v", null))
+        library.add([kept(store, f"G-{i}", judgement)], how="new", who="Ada")
+    limit = {limit.measurand: limit for limit in library.proposed(PART).limits}["null_total_sin_v"]
+    assert limit.lower is None and limit.upper is not None and limit.upper > 2e-3
+
+
+def test_what_has_to_be_said_is_said(library: Library, store: Store) -> None:
+    """Provisional, the masking of a bad part among few, the share of good parts that all lines reject, what is left
+    out because a unit lacks it, and rotors that differ."""
+    lone = a_judgement(9.01, 15.0, "measured, no limits", a_line("tr_sin", 0.3))
+    library.add([kept(store, "G-5", lone, rotor="shop master")], how="new", who="Ada")
+    told = " | ".join(library.proposed(PART).warnings)
+    assert "provisional: 6 units" in told and "would pass the limits" in told
+    assert "all 2 lines together reject" in told and "of good parts" in told
+    assert "different rotors (own, shop master)" in told and "lacks them: tr_sin" in told
+
+
+def test_the_coverage_of_a_family_is_shared_by_its_lines(library: Library) -> None:
+    """Asked for 90 % of good parts over both lines, each line gets 95 %."""
+    assert library.proposed(PART, family=0.90).rule.coverage == pytest.approx(0.95)
+    assert line_coverage(0.99, 10) == pytest.approx(0.999)
+    with pytest.raises(UsageError, match="between 0 and 1"):
+        library.proposed(PART, Rule(confidence=1.0))
 
 
 def test_the_unit_that_is_judged_never_teaches(library: Library) -> None:
-    """A teacher that is judged gets limits of the others, in version and note; a stranger gets the frozen ones."""
-    kept = library.keep(library.learned("PX-1"), who="Ada", at_utc=WHEN)
-    assert library.in_force("PX-1", "S-9") is None  # nobody has approved them
-    library.approve("PX-1", kept.version, who="Bo", at_utc=WHEN)
-    stranger, teacher = library.in_force("PX-1", "S-9"), library.in_force("PX-1", "G-1")
-    assert stranger is not None and stranger.limits == kept.limits and stranger.approved_by == "Bo"
-    assert teacher is not None and "G-1" not in teacher.serials and "without G-1" in teacher.limits[0].note
-    assert teacher.lines["r20_exc"].n == 4
+    """Nothing is used before a person approves; a teacher, by whatever run and however its serial is written, is judged
+    by the others alone, with the values frozen at approval."""
+    assert library.to_judge(PART, "S-9") is None
+    approved = library.approve(PART, who="Bo")
+    assert (approved.version, approved.approved_by, approved.provisional) == (1, "Bo", True)
+    stranger = library.to_judge(PART, "S-9")
+    assert stranger is not None and stranger.limits == approved.limits and stranger.n == 5
+    for written in ("G-1", "g 1", "G_I"):
+        teacher = library.to_judge(PART, written)
+        assert teacher is not None and [t.serial for t in teacher.teachers] == ["G-0", "G-2", "G-3", "G-4"]
+        assert "learned from 4 parts, version 1" in teacher.limits[0].note and teacher.limits != stranger.limits
 
 
-def test_a_kept_version_does_not_change_when_units_come_and_go(library: Library) -> None:
-    """Frozen; the next one has a number of its own."""
-    first = library.keep(library.learned("PX-1"), who="Ada", at_utc=WHEN)
-    library.add("PX-1", "G-9", {"run-9": a_run(9.4, 30.0)}, how="ran in a machine", who="Ada", at_utc=WHEN)
-    second = library.keep(library.learned("PX-1"), who="Ada", at_utc=WHEN)
-    assert (first.version, second.version) == (1, 2)
-    assert library.version("PX-1", 1).limits == first.limits != second.limits
+def test_a_version_does_not_change_when_units_come_and_go(library: Library, store: Store) -> None:
+    """Approved is frozen: the next version stands beside it, each with its number, name and date."""
+    first = library.approve(PART, who="Ada")
+    library.add([kept(store, "G-9", a_judgement(9.4, 30.0))], how="ran in a machine", who="Ada")
+    library.add([kept(store, "G-0", a_judgement(9.2, 12.0))], how="measured again", who="Ada")
+    second = library.approve(PART, who="Bo")
+    assert (first.version, second.version, second.n) == (1, 2, 6)
+    assert library.version(PART, 1) == first and first.limits != second.limits
+    assert library.version(PART) == second and second.approved_utc
+    with pytest.raises(UsageError, match="of version 3"):
+        library.version(PART, 3)
 
 
-def test_an_outlier_is_flagged_and_stays_until_a_person_withdraws_it(library: Library) -> None:
-    """With its serial; withdrawal needs a reason and leaves the entry in the file."""
-    library.add("PX-1", "G-7", {"run-7": a_run(12.0, 15.0)}, how="compared", who="Ada", at_utc=WHEN)
-    found = library.learned("PX-1")
-    assert found.flagged == {"r20_exc": "G-7"} and "G-7" in found.serials
-    with pytest.raises(UsageError, match="reason"):
-        library.withdraw("PX-1", "G-7", why=" ", who="Ada", at_utc=WHEN)
-    library.withdraw("PX-1", "G-7", why="another winding", who="Ada", at_utc=WHEN)
-    assert "G-7" not in library.learned("PX-1").serials
-    assert library.file("PX-1").read_text().count('"G-7"') == 2
+def test_an_outlier_is_flagged_and_stays_until_a_person_withdraws_it(library: Library, store: Store) -> None:
+    """Told by serial; withdrawn only for a reason, which stays in the history."""
+    library.add([kept(store, "G-7", a_judgement(12.0, 15.0))], how="compared", who="Ada")
+    found = library.proposed(PART)
+    assert found.flagged == {"r20_exc": "G-7"} and "G-7" in [t.serial for t in found.teachers]
+    assert any("r20_exc: unit G-7 stands out" in told for told in found.warnings)
+    with pytest.raises(UsageError, match="without a reason"):
+        library.withdraw(PART, "G-7", why=" ", who="Ada")
+    library.withdraw(PART, "G-7", why="another winding", who="Ada")
+    assert "G-7" not in [t.serial for t in library.proposed(PART).teachers]
+    last = library.history(PART)[-1]
+    assert isinstance(last, WithdrawnUnit) and last.why == "another winding" and len(library.history(PART)) == 7
 
 
-def test_failures_and_unsound_runs_never_teach(library: Library) -> None:
-    """Nor a unit of which nobody says how it is known."""
-    for outcome in ("outside limits", "unsound measurement"):
+def test_failures_and_unsound_runs_never_teach(store: Store) -> None:
+    """A run that can't say what good is, is refused; so is a unit nobody vouches for; sanity alone bars nobody."""
+    library = Library(store)
+    for outcome in ("unsound measurement", "not this kind", "incomplete"):
         with pytest.raises(UsageError, match="can't teach"):
-            library.add("PX-1", "B-1", {"r": a_run(9.0, 10.0, outcome)}, how="new", who="Ada", at_utc=WHEN)
+            library.add([kept(store, "B-1", a_judgement(9.0, 10.0, outcome))], how="new", who="Ada")
+    failed = replace(a_line("tr_sin", 0.7), verdict=Verdict.FAIL)
+    by_maker = replace(failed, limit=Limit(measurand="tr_sin", lower=0.2, upper=0.6, origin="maker"))
+    with pytest.raises(UsageError, match="outside limits at tr_sin"):
+        library.add([kept(store, "B-1", a_judgement(9.0, 10.0, "outside limits", by_maker))], how="new", who="Ada")
+    sane = Limit(measurand="tr_sin", lower=0.2, upper=0.6, origin="shop fall-back", note=SANITY)
+    unusual = replace(failed, limit=sane)
+    assert library.add(
+        [kept(store, "B-1", a_judgement(9.0, 10.0, "outside limits", unusual))], how="new", who="Ada"
+    ).values["tr_sin"] == pytest.approx(0.7)
     with pytest.raises(UsageError, match="how it is known"):
-        library.add("PX-1", "B-1", {"r": a_run(9.0, 10.0)}, how="", who="Ada", at_utc=WHEN)
+        library.add([kept(store, "B-2", a_judgement(9.0, 10.0))], how="", who="Ada")
 
 
-def test_a_spoiled_line_teaches_nothing(tmp_path: Path) -> None:
-    """A line that a reason of soundness took its verdict from is left out."""
-    run = a_run(9.0, 10.0)
-    spoiled = replace(run, judged=(a_line("r20_exc", 9.0, verdict=Verdict.NOT_TESTED), *run.judged[1:]))
-    unit = Library(tmp_path).add("PX-1", "G-0", {"r": spoiled}, how="new", who="Ada", at_utc=WHEN)
-    assert "r20_exc" not in unit.values and "error_max_elec_arcmin" in unit.values
+def test_what_was_not_soundly_measured_teaches_nothing(store: Store) -> None:
+    """Lines that are bounds or not tested are left out; the runs of one unit are averaged."""
+    spoiled: Judged = a_line("error_max_elec_arcmin", 50.0, verdict=Verdict.NOT_TESTED)
+    first = kept(store, "G-1", a_judgement(9.0, 10.0))
+    second = a_judgement(9.2, 10.0)
+    second = replace(second, judged=(*(x for x in second.judged if x.measurand != spoiled.measurand), spoiled))
+    unit = Library(store).add([first, kept(store, "G-1", second)], how="new", who="Ada")
+    assert unit.values == {"r20_exc": pytest.approx(9.1), "error_max_elec_arcmin": pytest.approx(10.0)}
 
 
-def test_two_units_make_no_limit(tmp_path: Path) -> None:
-    """Three at least; below that the fall-back, named as such."""
-    library = Library(tmp_path)
+def test_only_units_measured_alike_stand_together(library: Library, store: Store) -> None:
+    """Another excitation, a simulated unit among real ones, runs of two units: refused, with what differs."""
+    other = a_part(excitation={**a_part()["excitation"], "frequency_hz": 5000.0})
+    with pytest.raises(UsageError, match="5000 Hz, 7 V; the library holds G-0 at 10000 Hz"):
+        library.add([kept(store, "G-8", a_judgement(9.0, 10.0), part=other)], how="new", who="Ada")
+    with pytest.raises(UsageError, match="simulated"):
+        library.add([kept(store, "G-8", a_judgement(9.0, 10.0), simulated=True)], how="new", who="Ada")
+    two = [kept(store, serial, a_judgement(9.0, 10.0)) for serial in ("G-8", "G-9")]
+    with pytest.raises(UsageError, match="differ in serial"):
+        library.add(two, how="new", who="Ada")
+
+
+def test_too_few_units_make_no_limit(store: Store) -> None:
+    """Two units are refused."""
+    library = Library(store)
     for i in range(2):
-        library.add("PX-1", f"G-{i}", {"r": a_run(9.0 + i, 10.0)}, how="new", who="Ada", at_utc=WHEN)
-    with pytest.raises(UsageError, match="2 known-good units"):
-        library.learned("PX-1")
-    assert {limit.origin for limit in fall_back(4)} == {"shop fall-back"}
+        library.add([kept(store, f"G-{i}", a_judgement(9.0 + i, 10.0))], how="new", who="Ada")
+    with pytest.raises(UsageError, match="3 at least"):
+        library.proposed(PART)
 
 
-def test_one_part_is_compared_by_the_prediction_interval(library: Library) -> None:
-    """Narrower than the limits: a part inside them may still be unlike the others."""
-    found = library.learned("PX-1")
-    assert like_the_others(found, {"r20_exc": 9.01}) == {"r20_exc": True}
-    upper = next(limit.upper for limit in found.limits if limit.measurand == "r20_exc")
-    assert upper is not None and like_the_others(found, {"r20_exc": upper - 1e-3}) == {"r20_exc": False}
+def test_a_changed_or_missing_entry_breaks_the_chain(library: Library) -> None:
+    """Nothing is judged by a library that other hands were in; the file is named."""
+    files = sorted(library.book.book.folder.glob("*-good-unit-*.json"))
+    text = files[1].read_text()
+    files[1].write_text(text.replace("9.05", "9.50"))
+    with pytest.raises(RecordError, match=files[2].name):
+        library.units(PART)
+    files[1].unlink()
+    with pytest.raises(RecordError, match="missing or was changed"):
+        library.approve(PART, who="Bo")
+    files[1].write_text(text)
+    assert len(library.units(PART)) == 5
 
 
-def test_a_damaged_line_is_told_by_file_and_line(library: Library) -> None:
-    """Nothing half-read is taken for a library."""
-    with library.file("PX-1").open("a") as out:
-        out.write('{"kind": "unit"')
-    with pytest.raises(RecordError, match=r"PX-1.jsonl:6"):
-        library.units("PX-1")
+def test_the_index_knows_the_libraries(library: Library, store: Store) -> None:
+    """Units and versions are rows of the database; deleted, it is filled again from the book."""
+    library.approve(PART, who="Bo")
+    for _ in range(2):
+        store.index.refresh()
+        rows = store.index.database.rows(select(LIBRARY).order_by(LIBRARY.c.n))
+        assert [row["kind"] for row in rows] == ["good-unit"] * 5 + ["learned-limits"]
+        assert (rows[0]["serial"], rows[0]["who"], rows[5]["version"], rows[5]["units"]) == ("G-0", "Ada", 1, 5)
+        assert isinstance(library.history(PART)[-1], LearnedLimits)
+        store.index.database.close()
+        database = store.index.database.file
+        assert database is not None
+        database.unlink()
+        store = Store(store.home)

@@ -1,0 +1,185 @@
+"""Limits of a part number learned from its known-good units: which lines teach, how each is bounded, what must be said.
+
+It must never know a file, learn from the unit that is judged, or drop a unit silently. Resistances enter at 20 degC,
+what can't be negative is bounded above on a log scale. The spread already holds the measurement's own scatter: U is not
+added to the limits. Method: metrology.md 4, rig/statistics/tolerance.py.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from rig.quantity import MEASURANDS, Limit
+from rig.result import Judgement
+from rig.statistics.tolerance import Learned, good_rejected, learn
+
+PROVISIONAL_N = 20
+LEAST_N = 3
+LEFT_OUT = (  # conventions, what ambient or the excitation decides, and a second name of another line
+    "pole_pairs",
+    "direction",
+    "zero_elec_deg",
+    "thermistor_ohm",
+    "thermistor_degc",
+    "i_exc_rms",
+    "error_max_mech_arcmin",
+)
+UPPER = ("null_", "quadrature_", "error_", "order_")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """The shop's own rule. coverage: of each line; confidence; provisional below `approve_n` units."""
+
+    coverage: float = 0.99
+    confidence: float = 0.95
+    approve_n: int = PROVISIONAL_N
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Teacher:
+    """A unit as it teaches: measurand -> value in the measurand's unit; rotor it was measured with."""
+
+    serial: str
+    values: Mapping[str, float]
+    rotor: str = "own"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitSet:
+    """Learned limits of a part number. version 0: a proposal. lines: measurand -> how it was learned.
+
+    rejected: share of good parts that all lines together reject, lines taken as independent. flagged: measurand ->
+    serial that stands out. lacking: measurand -> serials without it, so that it is not learned. without: the serial
+    that is judged and was left out. approved_by: "" for a proposal.
+    """
+
+    part: str
+    version: int
+    rule: Rule
+    teachers: tuple[Teacher, ...]
+    limits: tuple[Limit, ...]
+    lines: Mapping[str, Learned]
+    rejected: float
+    flagged: Mapping[str, str] = field(default_factory=dict)
+    lacking: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    without: str = ""
+    approved_by: str = ""
+    approved_utc: str = ""
+    frequency_hz: float = 0.0
+    level_v_rms: float = 0.0
+    simulated: bool = False
+
+    @property
+    def n(self) -> int:
+        """How many units taught."""
+        return len(self.teachers)
+
+    @property
+    def provisional(self) -> bool:
+        """Fewer units than the shop's rule asks for."""
+        return self.n < self.rule.approve_n
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What has to be said beside such limits."""
+        told = []
+        if self.provisional:
+            told.append(f"provisional: {self.n} units, the shop's rule asks for {self.rule.approve_n}")
+        if any(line.masking for line in self.lines.values()):
+            told.append(f"a bad part among these {self.n} would pass the limits that it helped to make")
+        told += [f"{id_}: unit {serial} stands out (Grubbs, 5 %)" for id_, serial in self.flagged.items()]
+        rotors = sorted({teacher.rotor for teacher in self.teachers})
+        if len(rotors) > 1:
+            told.append(f"measured with different rotors ({', '.join(rotors)}): angle error and ratio are the pair's")
+        if self.lacking:
+            told.append(f"not learned, because a unit lacks them: {', '.join(self.lacking)}")
+        told.append(f"all {len(self.lines)} lines together reject {100 * self.rejected:.1f} % of good parts")
+        return tuple(told)
+
+
+def line_coverage(family: float, lines: int) -> float:
+    """Coverage of each of `lines` lines so that a good part passes all of them with `family` at least (Bonferroni)."""
+    return 1.0 - (1.0 - family) / max(lines, 1)
+
+
+def values_of(judgements: Iterable[Judgement]) -> dict[str, float]:
+    """Measurand -> mean estimate over the runs, of the part's lines that were soundly measured and are no bound."""
+    seen: dict[str, list[float]] = {}
+    for judgement in judgements:
+        for line in judgement.judged:
+            r = line.result
+            if r is None or r.estimate is None or r.qualifier or r.manual or line.verdict.value == "not tested":
+                continue
+            if _teaches(line.measurand) and math.isfinite(r.estimate):
+                seen.setdefault(line.measurand, []).append(r.estimate)
+    return {id_: sum(values) / len(values) for id_, values in seen.items()}
+
+
+def _teaches(id_: str) -> bool:
+    row = MEASURANDS.get(id_)
+    return id_ not in LEFT_OUT and (row.about == "part" if row is not None else id_.startswith("order_"))
+
+
+def shape(id_: str, values: Sequence[float]) -> tuple[str, str]:
+    """(side, scale) of a line: what can't be negative is one-sided, on a log scale while no value is zero."""
+    scale = "log" if min(values) > 0.0 else "plain"
+    if id_.startswith(UPPER):
+        return "upper", scale
+    if id_.startswith("leak_"):
+        return "lower", scale
+    return "both", "plain"
+
+
+def learned_lines(teachers: Sequence[Teacher]) -> dict[str, list[float]]:
+    """Measurand -> values in the teachers' order, of the lines that all of them have."""
+    shared = [id_ for id_ in teachers[0].values if all(id_ in teacher.values for teacher in teachers)]
+    return {id_: [teacher.values[id_] for teacher in teachers] for id_ in shared}
+
+
+def set_of(
+    part: str, teachers: Sequence[Teacher], rule: Rule, *, version: int = 0, without: str = "", simulated: bool = False
+) -> LimitSet:
+    """The limits that the teachers make. Raises ValueError for fewer than two, or a rule outside 0 to 1."""
+    lines: dict[str, Learned] = {}
+    shapes: list[tuple[float, str]] = []
+    flagged: dict[str, str] = {}
+    for id_, values in learned_lines(teachers).items():
+        side, scale = shape(id_, values)
+        lines[id_] = found = learn(values, coverage=rule.coverage, confidence=rule.confidence, side=side, scale=scale)
+        shapes.append((found.k, side))
+        if found.suspect is not None:
+            flagged[id_] = teachers[found.suspect].serial
+    note = _note(len(teachers), rule, version, without)
+    return LimitSet(
+        part=part,
+        version=version,
+        rule=rule,
+        teachers=tuple(teachers),
+        limits=tuple(
+            Limit(measurand=id_, lower=line.lower, upper=line.upper, origin="learned", note=note, required=False)
+            for id_, line in lines.items()
+        ),
+        lines=lines,
+        rejected=good_rejected(len(teachers), shapes),
+        flagged=flagged,
+        lacking=_lacking(teachers),
+        without=without,
+        simulated=simulated,
+    )
+
+
+def _note(n: int, rule: Rule, version: int, without: str) -> str:
+    note = f"learned from {n} parts"
+    note += f", version {version}" if version else ""
+    note += ", provisional" if n < rule.approve_n else ""
+    note += f", {100 * rule.confidence:g} % confident of {100 * rule.coverage:g} % of good parts"
+    return note + (f", learned without {without}" if without else "")
+
+
+def _lacking(teachers: Sequence[Teacher]) -> dict[str, tuple[str, ...]]:
+    known = dict.fromkeys(id_ for teacher in teachers for id_ in teacher.values)
+    without = {id_: tuple(t.serial for t in teachers if id_ not in t.values) for id_ in known}
+    return {id_: serials for id_, serials in without.items() if serials}
