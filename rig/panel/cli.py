@@ -18,7 +18,15 @@ from typing import Any, ParamSpec
 import click
 
 from rig.errors import RigError
-from rig.panel import analyse, bench_commands, pairs_command, records_commands, report_commands, sheet_commands
+from rig.panel import (
+    analyse,
+    bench_commands,
+    library_commands,
+    pairs_command,
+    records_commands,
+    report_commands,
+    sheet_commands,
+)
 
 P = ParamSpec("P")
 
@@ -200,6 +208,7 @@ bench_commands.register(bench, told)
 report_commands.register(cli, told)
 sheet_commands.register(cli, told)
 records_commands.register(cli, told)
+library_commands.register(cli, told)
 
 
 def main() -> None:

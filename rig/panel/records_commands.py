@@ -146,6 +146,9 @@ def remark(run: str, text: str, step: str, author: str, photo: Path | None) -> N
 
 @click.argument("run", required=False)
 @click.option("--part-file", default=None, help="Judge by this part file's limits (a name or a path).")
+@click.option(
+    "--learned", default=None, metavar="newest|VERSION", help="Judge by approved learned limits, not those of the run."
+)
 @click.option("--campaign", default=None, help="Judge the whole archive under this name; started again, it goes on.")
 @click.option("--workers", default=0, help="Processes of this machine; 0: this one alone.")
 @click.option("--cluster", "address", default=None, help="A Dask scheduler, tcp://...; it reads the same home.")
@@ -154,6 +157,7 @@ def remark(run: str, text: str, step: str, author: str, photo: Path | None) -> N
 def judge(
     run: str | None,
     part_file: str | None,
+    learned: str | None,
     campaign: str | None,
     workers: int,
     address: str | None,
@@ -171,13 +175,18 @@ def judge(
         raise UsageError("judge one run or an archive.", next_action="Give a run's id, or --campaign NAME.")
     limits = load_part(part_file) if part_file else None
     if run is not None:
-        file, changed = archive.judge_again(Store(), run, limits)
+        file, changed = archive.judge_again(Store(), run, limits, learned=_version(learned))
         document: dict[str, Any] = {"run": run, "file": str(file), **changed}
         click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False) if as_json else _changed(changed))
         return
     crew = crews.cluster(address) if address else crews.processes(workers) if workers else crews.alone
     report = archive.judge_archive(
-        Store(), str(campaign), part=limits, crew=crew, on_progress=lambda d, n: click.echo(f"{d} of {n}", err=True)
+        Store(),
+        str(campaign),
+        part=limits,
+        learned=_version(learned),
+        crew=crew,
+        on_progress=lambda d, n: click.echo(f"{d} of {n}", err=True),
     )
     if table is not None:
         write_new(table, report.csv().encode())
@@ -193,10 +202,29 @@ def judge(
         click.echo(f"{name}: {fault}", err=True)
 
 
+def _version(text: str | None) -> int | None:
+    """None: the limits that each run was given; 0: the newest approved ones."""
+    from rig.errors import UsageError
+
+    if text is None or text == "newest":
+        return None if text is None else 0
+    if not text.isdigit() or int(text) == 0:
+        raise UsageError(f"{text!r} is no version of learned limits.", next_action="Give its number, or newest.")
+    return int(text)
+
+
 def _changed(told: dict[str, Any]) -> str:
     before, after = told["outcome"]
     lines = [f"outcome: {after}" if before == after else f"outcome: {before} -> {after}"]
     for line in told["lines"]:
-        moved = [f"{key} {pair[0]} -> {pair[1]}" for key, pair in line.items() if key != "measurand"]
+        moved = [f"{key} {_told(pair[0])} -> {_told(pair[1])}" for key, pair in line.items() if key != "measurand"]
         lines.append(f"{line['measurand']}: {'; '.join(moved)}")
     return "\n".join(lines if len(lines) > 1 or before != after else [*lines, "nothing changed"])
+
+
+def _told(value: Any) -> str:
+    """A limit in words, anything else as it is."""
+    if not isinstance(value, dict):
+        return "none" if value is None else str(value)
+    ends = " … ".join("" if value[end] is None else f"{value[end]:.6g}" for end in ("lower", "upper"))
+    return f"[{ends}] {value['origin']}" + (f" ({value['note']})" if value.get("note") else "")

@@ -158,6 +158,21 @@ class History:
             "runs": self.database.rows(select(R).where(R.c.job == job).order_by(R.c.run, R.c.home)),
         }
 
+    def libraries(self) -> list[dict[str, Any]]:
+        """Part numbers that have a library of known-good units: entries, newest approved version, who approved it."""
+        self.store.index.refresh()
+        t = tables.LIBRARY
+        by_part: dict[str, list[dict[str, Any]]] = {}
+        for row in self.database.rows(select(t).order_by(t.c.part, t.c.n)):
+            by_part.setdefault(row["part"], []).append(row)
+        found = []
+        for part, rows in by_part.items():
+            newest: dict[str, Any] = next((row for row in reversed(rows) if row["kind"] == "learned-limits"), {})
+            one = {"part": part, "entries": len(rows), "simulated": any(row["simulated"] for row in rows)}
+            one |= {"version": newest.get("version"), "approved_by": newest.get("who", "")}
+            found.append(one | {"approved_utc": newest.get("at_utc", "")})
+        return found
+
     # ---- parts, check standards, instruments ------------------------------------------------------------------
 
     def last_results(self, part: str, measurand: str = "", n: int = 1000) -> list[dict[str, Any]]:

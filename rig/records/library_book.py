@@ -103,10 +103,6 @@ class LibraryBook:
         """All entries of a part number, oldest first. Raises RecordError for a damaged, changed or missing one."""
         return [entry for entry, _ in self._chain(part)]
 
-    def parts(self) -> list[str]:
-        """Part numbers that have a library, in order."""
-        return sorted({read_entry(path)["data"]["part"] for path in self._files()})
-
     @contextmanager
     def turn(self) -> Iterator[None]:
         """One writer at a time: look and add under it."""

@@ -1,0 +1,182 @@
+"""What the terminal shows of a library: units, proposed or approved limits with their warnings, the history.
+
+It computes nothing and decides nothing; figures are written as on paper (rig/certificate/wording.py). Every state is a
+word, so that it reads without colour.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from rig.certificate.wording import described, joined, limit_text, number, scale_of, short_name
+from rig.quantity import Limit
+from rig.records.library_book import KIND_OF, GoodUnit, LearnedLimits, LibraryEntry
+from rig.review.learning import LimitSet
+from rig.statistics.tolerance import Learned
+
+WORDS = {"good-unit": "unit taken in", "withdrawn-unit": "unit withdrawn", "learned-limits": "limits approved"}
+
+
+def _console() -> Console:
+    """Standard output; wide where it goes into a file or a pipe."""
+    console = Console(highlight=False)
+    return console if console.is_terminal else Console(highlight=False, width=120)
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim", show_edge=False)
+    for name in columns:
+        table.add_column(name, overflow="fold")
+    return table
+
+
+# ---- as data ------------------------------------------------------------------------------------------------
+
+
+def unit_data(unit: GoodUnit) -> dict[str, Any]:
+    """A unit as JSON-ready data."""
+    return asdict(unit)
+
+
+def limits_data(found: LimitSet) -> dict[str, Any]:
+    """A limit set as JSON-ready data: numbers unrounded, each line with how it was learned."""
+    lines = []
+    for limit in found.limits:
+        line = found.lines[limit.measurand]
+        lines.append({"measurand": limit.measurand, "unit": described(limit.measurand).unit} | asdict(line))
+        lines[-1] |= {"lower": limit.lower, "upper": limit.upper, "note": limit.note}
+        lines[-1]["suspect"] = found.flagged.get(limit.measurand)
+    return {
+        "schema": "anglewright learned limits 1",
+        "part": found.part,
+        "version": found.version,
+        "approved_by": found.approved_by,
+        "approved_utc": found.approved_utc,
+        "provisional": found.provisional,
+        "simulated": found.simulated,
+        "rule": asdict(found.rule),
+        "units": [teacher.serial for teacher in found.teachers],
+        "good_parts_rejected": found.rejected,
+        "lines": lines,
+        "lacking": {id_: list(serials) for id_, serials in found.lacking.items()},
+        "warnings": list(found.warnings),
+    }
+
+
+def entry_data(entry: LibraryEntry) -> dict[str, Any]:
+    """An entry of the history as JSON-ready data; of a version its units by serial."""
+    data = {"kind": KIND_OF[type(entry)], **asdict(entry)}
+    if isinstance(entry, LearnedLimits):
+        data["units"] = [unit["serial"] for unit in entry.units]
+    return data
+
+
+# ---- on screen ----------------------------------------------------------------------------------------------
+
+
+def show_libraries(rows: Sequence[Mapping[str, Any]]) -> None:
+    """Part numbers with a library: units in force, newest approved version."""
+    console = _console()
+    if not rows:
+        console.print("no library yet: anglewright library add RUN --how ... --by ...")
+        return
+    table = _table("part", "entries", "newest version", "approved by", "on")
+    for row in rows:
+        version = "none approved" if row["version"] is None else str(row["version"])
+        mark = " (simulated)" if row["simulated"] else ""
+        table.add_row(row["part"] + mark, str(row["entries"]), version, row["approved_by"], row["approved_utc"][:10])
+    console.print(table)
+
+
+def show_units(part: str, units: Sequence[GoodUnit]) -> None:
+    """The units in force."""
+    console = _console()
+    console.print(f"{part}: {len(units)} known-good units")
+    table = _table("serial", "how it is known", "by", "taken in", "rotor", "lines", "runs")
+    for unit in units:
+        serial = unit.serial + (" (simulated)" if unit.simulated else "")
+        day, lines = unit.at_utc[:10], str(len(unit.values))
+        table.add_row(serial, unit.how, unit.who, day, unit.rotor, lines, " ".join(unit.runs))
+    if units:
+        console.print(table)
+
+
+def show_limits(found: LimitSet) -> None:
+    """The limits of each line, how they were learned, and what has to be said beside them."""
+    console = _console()
+    console.print(_headline(found))
+    if found.simulated:
+        console.print("SIMULATED: no part was measured", style="reverse")
+    table = _table("", "limits", "mean", "s", "k", "another good part", "stands out")
+    for limit in found.limits:
+        table.add_row(*_row(limit, found.lines[limit.measurand], found.flagged.get(limit.measurand, "")))
+    console.print(table)
+    for told in found.warnings:
+        console.print(f"  {told}")
+    share = f"{100 * found.rule.confidence:g} %"
+    console.print(f"s after × is a factor (log scale); another good part: {share} prediction interval, where it limits")
+
+
+def _headline(found: LimitSet) -> str:
+    state = "provisional" if found.provisional else "by the shop's rule"
+    told = f"{found.part}: learned from {found.n} parts, {100 * found.rule.confidence:g} % confident of "
+    told += f"{100 * found.rule.coverage:.4g} % of good parts a line; {state}\n"
+    if not found.version:
+        return told + "a proposal: nothing is judged by it before it is approved"
+    return told + f"version {found.version}, approved by {found.approved_by} on {found.approved_utc[:10]}"
+
+
+def _row(limit: Limit, line: Learned, suspect: str) -> tuple[str, ...]:
+    m = described(limit.measurand)
+    ends = [abs(end) for end in (limit.lower, limit.upper) if end is not None]
+    scale = scale_of(m, max(ends))
+    unit = joined(scale.unit)
+    if line.scale == "log":
+        mean, s = f"{number(math.exp(line.mean) * scale.factor, 4)}{unit}", f"× {number(math.exp(line.s), 4)}"
+    else:
+        mean, s = f"{number(line.mean * scale.factor, 5)}{unit}", f"{number(line.s * scale.factor, 3)}{unit}"
+    low, high = line.predict
+    another = replace(limit, lower=None if limit.lower is None else low, upper=None if limit.upper is None else high)
+    return (
+        short_name(limit.measurand, alone=True),
+        limit_text(_short(limit), m, scale) + unit,
+        mean,
+        s,
+        f"{line.k:.3f}",
+        limit_text(_short(another, 4), m, scale) + unit,
+        suspect,
+    )
+
+
+def _short(limit: Limit, digits: int = 5) -> Limit:
+    """The limit to a few digits, for the table."""
+    lower, upper = (None if end is None else float(f"{end:.{digits}g}") for end in (limit.lower, limit.upper))
+    return replace(limit, lower=lower, upper=upper)
+
+
+def show_history(part: str, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Every entry, oldest first."""
+    console = _console()
+    console.print(f"{part}: {len(rows)} entries")
+    table = _table("", "when", "what", "", "by")
+    for row in rows:
+        table.add_row(str(row["n"]), row["at_utc"], WORDS[row["kind"]], _what(row), row["who"])
+    if rows:
+        console.print(table)
+
+
+def _what(row: Mapping[str, Any]) -> str:
+    if row["kind"] == "good-unit":
+        return f"{row['serial']}: {row['how']} ({' '.join(row['runs'])})"
+    if row["kind"] == "withdrawn-unit":
+        return f"{row['serial']}: {row['why']}"
+    rule = row["rule"]
+    told = f"version {row['version']} from {len(row['units'])} parts, "
+    told += f"{100 * rule['confidence']:g}/{100 * rule['coverage']:.4g}"
+    return told + (", provisional" if len(row["units"]) < rule["approve_n"] else "")
