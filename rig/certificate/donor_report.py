@@ -1,82 +1,72 @@
 """Donors side by side: the same lines of several units against their limits, outcome, margin, angle error together.
 
-It helps to choose and does not choose: margin is the share of the tolerance that estimate and U leave free, smallest
-over the lines with a limit. Each unit's own report stays what counts. It reads stored runs; the page is sheets.py's.
+It helps to choose: which unit to fit is an opinion with its figures (rig/review/advice.py), and each unit's own report
+stays what counts. Margin is the share of the tolerance that estimate and U leave free, smallest over the lines with a
+limit. It reads stored runs; the page is sheets.py's.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rig.certificate.keylines import bar_of, used
+from rig.certificate.keylines import bar_of
 from rig.certificate.language import language
 from rig.certificate.sheets import Cell, Plots, Sheet, Table, bar_cell, outcome_cell, value_cell, verdict_cell
 from rig.certificate.shop import Shop
-from rig.certificate.trend import overlay_plot
+from rig.certificate.trend import orders_overlay_plot, overlay_plot
 from rig.certificate.units import Units, told_in
 from rig.certificate.wording import display, number, short_name
-from rig.errors import UsageError
 from rig.records.stored import StoredRun
 from rig.result import Judged, Judgement
-from rig.uncertainty.conformity import Verdict
-
-MOST = 4
-TESTED = (Verdict.PASS, Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.FAIL, Verdict.NOT_CAPABLE)
+from rig.review.advice import Advice, advice
+from rig.review.comparing import ASPECTS, compare
+from rig.review.margins import margin, used
 
 
 def donor_sheet(runs: Sequence[StoredRun], shop: Shop) -> Sheet:
-    """Two to four judged runs of one part number side by side. Raises UsageError for others."""
-    numbers = sorted({str(run.header.part.get("number", "")) for run in runs})
-    if not 2 <= len(runs) <= MOST or len(numbers) != 1:
-        raise UsageError(
-            f"{len(runs)} runs of {len(numbers)} part numbers can't stand side by side.",
-            next_action=f"Give two to {MOST} run ids of one part number.",
-        )
-    judgements = [_judged(run) for run in runs]
+    """Two to four judged runs of one part number side by side. Raises UsageError for others.
+
+    What was measured differently is told among the closing sentences; `anglewright compare` asks first.
+    """
+    found = compare(runs, despite=ASPECTS)
+    judgements = [unit.judgement for unit in found.units]
     units, tongue = Units(shop.temperature, shop.angle), language(shop.language)
     lines = [{line.measurand: told_in(line, units) for line in j.judged} for j in judgements]
-    names = _names(runs)
+    names = [unit.name for unit in found.units]
     return Sheet(
         title="Donor comparison",
-        subject=f"{numbers[0]}: {', '.join(names)}",
+        subject=f"{found.part}: {', '.join(names)}",
         facts=(
-            ("Part number", numbers[0]),
+            ("Part number", found.part),
             ("Units", str(len(runs))),
             ("Rotor", "; ".join(dict.fromkeys(run.header.rotor for run in runs))),
             ("Condition", "; ".join(dict.fromkeys(run.header.condition or "not stated" for run in runs))),
         ),
         blocks=(
             _summary(runs, names, judgements),
+            _advised(advice(found)),
             _side_by_side(names, lines),
             *_bars(names, lines),
             *_overlay(names, judgements, tongue.code),
         ),
-        simulated=any(run.header.simulated for run in runs),
+        simulated=found.simulated,
         statements=(
+            *(f"Not measured alike: {told}." for told in found.differs.values()),
             "Angle error belongs to the pair of stator and rotor: units measured with different rotors differ by them.",
             "A comparison of clampings: differences within the uncertainties say nothing about which unit is better.",
         ),
     )
 
 
-def _judged(run: StoredRun) -> Judgement:
-    if run.judgement is None:
-        raise UsageError(f"run {run.id} was not judged.", next_action="Leave it out, or run the test again.")
-    return run.judgement
-
-
-def _names(runs: Sequence[StoredRun]) -> list[str]:
-    serials = [run.header.serial for run in runs]
-    return [s if serials.count(s) == 1 else f"{s} ({run.id[-4:]})" for s, run in zip(serials, runs, strict=True)]
-
-
-def margin(judgement: Judgement) -> tuple[float, str] | None:
-    """(smallest share of a tolerance left free by estimate and U, its measurand); None when no line has a limit."""
-    tested = [line for line in judgement.judged if line.limit is not None and line.verdict in TESTED]
-    known = [
-        (1.0 - used(line), line.measurand) for line in tested if line.limit and line.limit.lower != line.limit.upper
-    ]
-    return min(known) if known else None
+def _advised(said: Advice) -> Table:
+    return Table(
+        title="Which to fit",
+        aside="an opinion, in figures",
+        head=(said.text.removeprefix("Opinion: "),),
+        rows=tuple((reason,) for reason in said.reasons),
+        columns=("1fr",),
+        align="l",
+    )
 
 
 def _summary(runs: Sequence[StoredRun], names: Sequence[str], judgements: Sequence[Judgement]) -> Table:
@@ -158,5 +148,11 @@ def _overlay(names: Sequence[str], judgements: Sequence[Judgement], code: str) -
         told = judgement.curves
         y = told.get("error_model_elec_arcmin") or told.get("error_mean_elec_arcmin") or []
         curves.append((name, told.get("angle_mech_deg") or [], [float("nan") if v is None else v for v in y]))
-    plot = overlay_plot(curves, language(code))
-    return (Plots(title="Over one turn of the rotor", plots=(plot,)),) if plot is not None else ()
+    held = [judgement.curves for judgement in judgements]
+    spectra = [
+        (name, one.get("orders") or [], [float("nan") if v is None else v for v in one.get("orders_mech_arcmin") or []])
+        for name, one in zip(names, held, strict=True)
+    ]
+    plots = (overlay_plot(curves, language(code)), orders_overlay_plot(spectra, language(code)))
+    titles = ("Over one turn of the rotor", "By orders of a turn")
+    return tuple(Plots(title=title, plots=(plot,)) for title, plot in zip(titles, plots, strict=True) if plot)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from rig.certificate.wording import display, joined, short_name
 from rig.quantity import Limit
 from rig.result import Judged
+from rig.review.margins import used
 from rig.uncertainty.conformity import Verdict
 
 SUBJECTS = (  # one line a subject, in the order of a mechanic's questions
@@ -152,17 +153,3 @@ def _place(line: Judged) -> int:
 
 def _urgent(line: Judged) -> tuple[int, float]:
     return _place(line), -used(line)
-
-
-def used(line: Judged) -> float:
-    """How much of the tolerance estimate and U together use up: 1 at the limit."""
-    result, limit = line.result, line.limit
-    if limit is None or result is None or result.estimate is None:
-        return 0.0
-    y, U = result.estimate, result.U or 0.0
-    if limit.lower is not None and limit.upper is not None:
-        half = (limit.upper - limit.lower) / 2.0
-        return (abs(y - (limit.upper + limit.lower) / 2.0) + U) / half if half else 0.0
-    if limit.upper is not None:
-        return (y + U) / limit.upper if limit.upper else 0.0
-    return limit.lower / max(y - U, 1e-300) if limit.lower else 0.0

@@ -24,6 +24,7 @@ STYLES: tuple[tuple[str, float, tuple[float, ...], str], ...] = (  # colour, wid
     (MUTED, 0.8, (), "thin"),
     (MUTED, 0.8, (2.0, 1.2), "thin dashed"),
 )
+MOST_ORDERS = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,41 @@ def overlay_plot(curves: Sequence[tuple[str, Sequence[float], Sequence[float]]],
     chart.x_axis(tongue.say("rotor angle / ° mechanical"), TURN_TICKS)
     alt = "Angle error over one turn: " + ", ".join(label for label, _, _ in kept)
     return Plot("overlay", chart.svg(), alt, tongue.say("Angle error of each, electrical"), tuple(legend), WIDE_MM)
+
+
+def orders_overlay_plot(
+    spectra: Sequence[tuple[str, Sequence[float], Sequence[float]]], tongue: Language
+) -> Plot | None:
+    """Amplitudes of the orders of up to four units beside each other: (label, orders a turn, arcmin mech)."""
+    kept = [
+        (label, np.asarray(orders, float), np.asarray(mech, float))
+        for label, orders, mech in spectra[: len(STYLES)]
+        if len(orders) and len(orders) == len(mech)
+    ]
+    if not kept:
+        return None
+    shown = [
+        (label, orders[fit], mech[fit])
+        for label, orders, mech in kept
+        for fit in [(orders > 0) & (orders <= MOST_ORDERS) & np.isfinite(mech)]
+    ]
+    top = 1.15 * max((float(mech.max()) for _, _, mech in shown if mech.size), default=0.0) or 1.0
+    last = max((float(orders.max()) for _, orders, _ in shown if orders.size), default=1.0)
+    chart = Chart(WIDE_MM, 48.0, x=(0.0, last + 1.0), y=(0.0, top), right_mm=2.0, write=tongue.figures)
+    chart.y_axis(tongue.say("amplitude / ′ mechanical"))
+    legend, told = [], []
+    for n, ((label, orders, mech), (color, _, _, kind)) in enumerate(zip(shown, STYLES, strict=False)):
+        places, ring = orders + 0.2 * (n - (len(shown) - 1) / 2.0), n == len(STYLES) - 1
+        for place, amplitude in zip(places.tolist(), mech.tolist(), strict=True):
+            chart.stem(place, amplitude, color, 1.2)
+        chart.dots(places, mech, color, 1.3, ring=ring)
+        legend.append(("ring" if ring else kind, label))
+        if mech.size:
+            told.append(f"{label} order {orders[int(np.argmax(mech))]:.0f} with {number(float(mech.max()), 3)}′")
+    chart.x_axis(tongue.say("order a mechanical turn"), range(0, int(last) + 1, 4))
+    alt = "Orders of the angle error, the largest of each: " + ", ".join(told)
+    name = tongue.say("Orders of the angle error of each, mechanical")
+    return Plot("orders overlay", chart.svg(), alt, name, tuple(legend), WIDE_MM)
 
 
 def strip_plot(values: Sequence[float], line: Judged, tongue: Language) -> Plot | None:

@@ -21,6 +21,7 @@ from rig.errors import RigError
 from rig.panel import (
     analyse,
     bench_commands,
+    compare_command,
     library_commands,
     pairs_command,
     records_commands,
@@ -209,6 +210,7 @@ report_commands.register(cli, told)
 sheet_commands.register(cli, told)
 records_commands.register(cli, told)
 library_commands.register(cli, told)
+compare_command.register(cli, told)
 
 
 def main() -> None:

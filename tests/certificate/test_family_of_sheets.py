@@ -14,7 +14,7 @@ import pytest
 import sample
 
 from rig.certificate.calibration_report import calibration_sheet
-from rig.certificate.donor_report import donor_sheet, margin
+from rig.certificate.donor_report import donor_sheet
 from rig.certificate.history_report import history_sheet
 from rig.certificate.issue import issue, withdraw
 from rig.certificate.lot_report import lot_sheet
@@ -23,6 +23,7 @@ from rig.certificate.shop import Shop
 from rig.errors import UsageError
 from rig.records.store import Store
 from rig.result import Judgement
+from rig.review.margins import margin
 
 SHOP = Shop(name="Tallow Street Motors (invented)", country="GB")
 REAL: dict[str, Any] = {"simulated": False, "current": True}
