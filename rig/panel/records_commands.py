@@ -214,17 +214,13 @@ def _version(text: str | None) -> int | None:
 
 
 def _changed(told: dict[str, Any]) -> str:
+    from rig.review.changes import in_words
+
     before, after = told["outcome"]
     lines = [f"outcome: {after}" if before == after else f"outcome: {before} -> {after}"]
     for line in told["lines"]:
-        moved = [f"{key} {_told(pair[0])} -> {_told(pair[1])}" for key, pair in line.items() if key != "measurand"]
+        moved = [
+            f"{key} {in_words(pair[0])} -> {in_words(pair[1])}" for key, pair in line.items() if key != "measurand"
+        ]
         lines.append(f"{line['measurand']}: {'; '.join(moved)}")
     return "\n".join(lines if len(lines) > 1 or before != after else [*lines, "nothing changed"])
-
-
-def _told(value: Any) -> str:
-    """A limit in words, anything else as it is."""
-    if not isinstance(value, dict):
-        return "none" if value is None else str(value)
-    ends = " … ".join("" if value[end] is None else f"{value[end]:.6g}" for end in ("lower", "upper"))
-    return f"[{ends}] {value['origin']}" + (f" ({value['note']})" if value.get("note") else "")

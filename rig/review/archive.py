@@ -28,7 +28,7 @@ from rig.records.rows import digest_of
 from rig.records.run import judgement_to_dict, plain
 from rig.records.store import Store
 from rig.records.stored import StoredRun
-from rig.review.changes import changes, summary
+from rig.review.changes import changes, in_words, summary
 from rig.review.crews import Crew, alone
 from rig.review.judge import judge_run
 from rig.review.library import limits_again, versions_in_book
@@ -58,14 +58,16 @@ class Report:
         }
 
     def csv(self) -> str:
-        """One row a changed line: run, measurand, then outcome, verdict, estimate and U, each before and after."""
+        """One row a changed line: run, measurand; outcome, verdict, estimate, U and limit, each before and after."""
         text = io.StringIO()
         table = csv.writer(text, lineterminator="\n")
-        pairs = [f"{name} {when}" for name in ("outcome", "verdict", "estimate", "U") for when in ("before", "after")]
+        names = ("outcome", "verdict", "estimate", "U", "limit")
+        pairs = [f"{name} {when}" for name in names for when in ("before", "after")]
         table.writerow(["run", "measurand", *pairs])
         for run, change in self.told.items():
             for line in change["lines"] or [{"measurand": ""}]:
-                values = [change["outcome"], *(line.get(name, ["", ""]) for name in ("verdict", "estimate", "U"))]
+                values = [change["outcome"], *(line.get(name, ["", ""]) for name in names[1:4])]
+                values.append([in_words(side) for side in line["limit"]] if "limit" in line else ["", ""])
                 table.writerow([run, line["measurand"], *(value for pair in values for value in pair)])
         return text.getvalue()
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from rig.resolver.part import Part
 
 TURNING = ("full_test", "continuous_sweep")  # sequences after which the largest angle error has to be known
-UNLEARNED = ("pins",)  # a sequence whose part file is a placeholder
+JUDGING = (*TURNING, "quick_screen", "hand_turned")  # others test the rig, or a part file that is a placeholder
 NEVER_GOOD = ("unsound measurement", "not this kind", "incomplete")
 
 
@@ -173,7 +173,7 @@ def limits_behind(store: Store, part: Part, serial: str, sequence: str, *, simul
 
     Raises RecordError for a broken library.
     """
-    if sequence in UNLEARNED:
+    if sequence not in JUDGING:
         return None
     limits = Library(store).to_judge(part.number, serial)
     return freeze(limits, part, simulated=simulated, swept=sequence in TURNING)
@@ -198,6 +198,8 @@ def versions_in_book(store: Store, parts: Sequence[str], version: int = 0) -> di
 
 def limits_again(header: RunHeader, part: Part | None, versions: Mapping[str, Any]) -> dict[str, Any]:
     """What stands behind a kept run's part file (or `part`) by other versions; empty when nothing does."""
+    if header.sequence not in JUDGING:
+        return {}
     part = part or from_data(PartFile, dict(header.part), f"run {header.run}, part").part()
     entry = versions.get(part.number)
     limits = without(as_approved(LearnedLimits(**entry)), header.serial) if entry else None

@@ -13,11 +13,13 @@ from click.testing import CliRunner, Result
 from library_samples import GOOD, PART, a_judgement, a_line, a_part, kept
 
 from rig.panel.cli import cli
+from rig.panel.compare_command import ASPECTS
 from rig.quantity import Limit
 from rig.records.database import VARIABLE
 from rig.records.store import Store
 from rig.result import Finding, Judged, Judgement
 from rig.result import Result as Figure
+from rig.review.comparing import ASPECTS as KNOWN
 from rig.uncertainty.conformity import Verdict
 
 
@@ -133,6 +135,7 @@ def test_what_was_measured_differently_is_refused_until_it_is_said(store: Store)
     refused = said("compare", "OLD", "A", status=2).stderr
     assert "rotor (OLD: the shop's master rotor, A: its own rotor)" in refused and "5000 Hz, 7 V" in refused
     assert "--despite rotor --despite excitation --despite condition" in refused
+    assert tuple(ASPECTS) == KNOWN
     leave = ("--despite", "rotor", "--despite", "excitation", "--despite", "condition")
     page = said("compare", "OLD", "A", *leave).output
     assert "NOT MEASURED ALIKE: rotor" in page and "measured differently, by leave: rotor" in page

@@ -19,24 +19,23 @@ from rig.signal.waveform import Waveform
 PART = "KX4-2207"
 
 
-def stored(store: Store, obs: Observed, *, sequence: str, serial: str = "AR-1") -> StoredRun:
+def stored(store: Store, obs: Observed, *, sequence: str, serial: str = "AR-1", **header: Any) -> StoredRun:
     """An observed run, written as a bench would have written it, and judged."""
-    run = store.begin(
-        RunHeader(
-            sequence=sequence,
-            started_utc="2026-11-25T08:00:00Z",
-            serial=serial,
-            part=load_part(PART).model_dump(mode="json", by_alias=True),
-            holder=load_holder("adapter_8").model_dump(mode="json", by_alias=True),
-            bench=load_bench("simulated").model_dump(mode="json", by_alias=True),
-            decision=dict(obs.header.get("decision") or {}),
-            rotor=str(obs.header.get("rotor", "own")),
-            clamping=str(obs.header.get("clamping", "")),
-            simulated=True,
-            software=f"anglewright {version('anglewright')}",
-            operator="rehearsal",
-        )
-    )
+    told: dict[str, Any] = {
+        "sequence": sequence,
+        "started_utc": "2026-11-25T08:00:00Z",
+        "serial": serial,
+        "part": load_part(PART).model_dump(mode="json", by_alias=True),
+        "holder": load_holder("adapter_8").model_dump(mode="json", by_alias=True),
+        "bench": load_bench("simulated").model_dump(mode="json", by_alias=True),
+        "decision": dict(obs.header.get("decision") or {}),
+        "rotor": str(obs.header.get("rotor", "own")),
+        "clamping": str(obs.header.get("clamping", "")),
+        "simulated": True,
+        "software": f"anglewright {version('anglewright')}",
+        "operator": "rehearsal",
+    }
+    run = store.begin(RunHeader(**(told | header)))
     for reading in obs.readings:
         run.journal.append("reading", reading.to_dict())
     for series in obs.captures.series():
