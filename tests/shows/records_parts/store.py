@@ -1,5 +1,5 @@
 """What issue 6 promises of the store and of judging again: nothing lost by a kill, histories in time, two benches on
-one database, an archive judged by a crew. Quick: 8 writers killed, 2 000 runs, a small archive; whole: 200 writers,
+one database, an archive judged by a crew. Quick: 8 writers killed, 4 000 runs, a small archive; whole: 200 writers,
 100 000 runs on both engines, 1000 sweeps judged twice (about 40 minutes on two free cores).
 """
 
@@ -91,7 +91,7 @@ def histories(quick: bool) -> Line:
     size, speed_mb_s = bench.raw_figures(WORK, 360)
     yield size <= 0.6, f"raw file: {100 * size:.0f} % of int16"
     yield quick or speed_mb_s >= 20, f"raw file: {speed_mb_s:.0f} MB/s"
-    runs = 2_000 if quick else 100_000
+    runs = 4_000 if quick else 100_000
     for engine, figures in bench.on_both_engines(runs, ("sqlite",) if quick else ("sqlite", "postgresql")).items():
         if isinstance(figures, str):
             yield False, f"{engine}: {figures}"
