@@ -91,11 +91,12 @@ def start_simulated(
     log: Path | str | None = None,
     parent_pid: int | None = None,
     faults: Sequence[str] = (),
+    settings: Mapping[str, str | float | bool] | None = None,
 ) -> SimulatedBench:
     """Starts `python -m drivers.simulated` and waits for its line of links (at most 20 s).
 
-    parent_pid: the process with which it ends by itself. faults: as for --fault ("axis:drop:every=50"). LinkDown with
-    its own words when it does not start.
+    parent_pid: the process with which it ends by itself. faults: as for --fault ("axis:drop:every=50"). settings: keys
+    of the world set otherwise ({"holder.fitted": "dummy"}). LinkDown with its own words when it does not start.
     """
     command = [sys.executable, "-m", "drivers.simulated", str(world), "--clamping", str(clamping), "--speed", speed]
     if log is not None:
@@ -104,6 +105,8 @@ def start_simulated(
         command += ["--parent", str(parent_pid)]
     for fault in faults:
         command += ["--fault", fault]
+    for key, value in (settings or {}).items():
+        command += ["--set", f"{key}={json.dumps(value)}"]
     process = subprocess.Popen(
         command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True, start_new_session=True
     )

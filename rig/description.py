@@ -450,7 +450,10 @@ class EncoderDevice(Device):
 
 
 class SwitchDevice(Device):
-    """rows: what each row of the relay matrix carries -> row number. Channel = slot*1000 + row*100 + column."""
+    """rows: what each row of the relay matrix carries -> row number. Channel = slot*1000 + row*100 + column.
+
+    dummy_lines: relays that drive lines A, B, S, C of the dummy part (hardware/dummy_part.md), where there are some.
+    """
 
     slot: int = 1
     rows: dict[str, int] = Field(
@@ -471,6 +474,7 @@ class SwitchDevice(Device):
     check_resistor_ohm: float = 100.0
     ratio_standard: int | None = 2004
     ratio_standard_value: float = 0.286
+    dummy_lines: tuple[int, int, int, int] | None = None
 
     def channel(self, row: str, column: int) -> int:
         return self.slot * 1000 + self.rows[row] * 100 + column
@@ -489,13 +493,17 @@ class ClimateDevice(Device):
 
 
 class BenchFile(Strict):
-    """The instruments by role. world: a simulated bench's world; real benches have none."""
+    """The instruments by role. world: a simulated bench's world; real benches have none.
+
+    world_settings: "section.key" of the world -> value over the file's own; what hands did before this run.
+    """
 
     schema_: Literal["anglewright bench 1"] = Field(alias="schema")
     name: str
     title: str = ""
     shop: str = ""
     world: str | None = None
+    world_settings: dict[str, str | float | bool] = Field(default_factory=dict)
     clock: str | None = None
     holder: str = "adapter_8"
     positioner_correction: str | None = None

@@ -12,6 +12,7 @@ import os
 import signal
 import socket
 import sys
+import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -57,6 +58,14 @@ def _arguments(words: list[str]) -> argparse.Namespace:
         metavar="INSTRUMENT:KIND[:KEY=VALUE...]",
         help="a fault besides the world's: axis:drop:every=50, multimeter:late:nth=3:value=5",
     )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        type=_setting,
+        metavar="SECTION.KEY=VALUE",
+        help='a key of the world set otherwise than in its file: holder.fitted="dummy"',
+    )
     parser.add_argument("--parent", type=int, help="end when this process is gone")
     return parser.parse_args(words)
 
@@ -68,6 +77,14 @@ def _fault(text: str) -> object:
         return parse_fault(text)
     except ValueError as fault:
         raise argparse.ArgumentTypeError(f"{text!r}: {fault}; kinds are {', '.join(KINDS)}") from fault
+
+
+def _setting(text: str) -> tuple[str, object]:
+    key, equals, value = text.partition("=")
+    try:
+        return key.strip(), tomllib.loads(f"value = {value}")["value"]
+    except tomllib.TOMLDecodeError as fault:
+        raise argparse.ArgumentTypeError(f"{text!r}: {'a TOML value' if equals else '='} was expected") from fault
 
 
 def _speed(text: str) -> str:
@@ -85,7 +102,7 @@ def _serve(words: list[str]) -> int:
     from drivers.simulated.world import World
     from drivers.simulated.worldfile import load_world
 
-    file, path = load_world(given.world)
+    file, path = load_world(given.world, dict(given.set))
     file = file.model_copy(update={"faults_of_wire": (*file.faults_of_wire, *given.fault)})
     world = World(file, given.clamping)
     with EventLog(given.log) as log:

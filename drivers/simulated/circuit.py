@@ -9,6 +9,7 @@ Coils are wound tooth by tooth from their low end (place 0) at tooth 1 to their 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from itertools import pairwise
 
 import numpy as np
@@ -107,8 +108,19 @@ class TruePart:
                 found.append((a, 0.5, b, 0.5, min(wet, 1e11)))
         return found
 
-    def put_into(self, network: Network, *, degc: float, t_s: float, thermistor_ohm: float | None) -> None:
-        """Add coils, contacts, leaks, winding capacitance and thermistor between terminals and core."""
+    def put_into(
+        self,
+        network: Network,
+        *,
+        degc: float,
+        t_s: float,
+        thermistor_ohm: float | None,
+        loose_ohm: Mapping[str, float] | None = None,
+    ) -> None:
+        """Add coils, contacts, leaks, winding capacitance and thermistor between terminals and core.
+
+        loose_ohm: what intermittent contacts add to each coil just now.
+        """
         leaks = self.leaks(t_s)
         faults = self.world.part.faults
         places: dict[str, set[float]] = {coil: set() for coil in COILS}
@@ -119,6 +131,8 @@ class TruePart:
         if faults.leak_thermistor_ohm is not None:
             places["exc"].add(faults.leak_to)
         for coil in COILS:
+            contact_ohm = getattr(faults, f"contact_{coil}_ohm") + (loose_ohm or {}).get(coil, 0.0)
+            network.resistor(self.terminals(coil)[0], _place(coil, 1.0), contact_ohm)
             self._put_coil(network, coil, sorted(places[coil]), copper_factor(degc), self.is_open(coil, degc))
         for turns, ohm in self._shorted:
             copper = ohm * copper_factor(degc)
@@ -134,10 +148,7 @@ class TruePart:
 
     def _put_coil(self, network: Network, coil: str, places: list[float], factor: float, is_open: bool) -> None:
         part = self.world.part
-        high, low = self.terminals(coil)
-        contact: float = getattr(part.faults, f"contact_{coil}_ohm")
-        network.resistor(high, _place(coil, 1.0), contact)
-        network.join(low, _place(coil, 0.0))
+        network.join(self.terminals(coil)[1], _place(coil, 0.0))
         bounds = [0.0, *(x for x in places if 0.0 < x < 1.0), 1.0]
         cumulative = np.concatenate([[0.0], np.cumsum(np.abs(self._remaining[coil]))])
         total = cumulative[-1]

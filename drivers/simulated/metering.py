@@ -11,8 +11,8 @@ import math
 
 import numpy as np
 
-from drivers.simulated.circuit import TruePart
 from drivers.simulated.excitation import Source
+from drivers.simulated.stand_ins import Fitted
 from drivers.simulated.thermal import curve_ohm
 from drivers.simulated.wiring import CHECK_OHM, CHECK_RESISTOR, LEAD_SHORT, METER_HI, METER_LO, Wired, columns
 from drivers.simulated.worldfile import WorldFile
@@ -35,7 +35,7 @@ def test_current_a(ohm: float) -> float:
 class Metering:
     """The meter; holds its randomness and nothing else."""
 
-    def __init__(self, world: WorldFile, part: TruePart, rng: np.random.Generator) -> None:
+    def __init__(self, world: WorldFile, part: Fitted, rng: np.random.Generator) -> None:
         self._world, self._part, self._rng = world, part, rng
 
     def resistance_ohm(

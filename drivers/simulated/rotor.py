@@ -52,6 +52,8 @@ def seat_of(world: WorldFile, clamping: int | None) -> Seat:
             radial += holder.offset_mm * np.exp(1j * math.radians(holder.offset_deg))
             tilt += holder.tilt_mrad * np.exp(1j * math.radians(holder.tilt_deg))
             axial += holder.axial_mm
+        radial -= holder.nudge_mm * np.exp(1j * (math.radians(holder.nudge_deg) + angle))
+        axial -= holder.nudge_axial_mm
     return Seat(
         offset_mm=float(abs(radial)),
         offset_rad=float(np.angle(radial)),

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.axis_physics import AxisPhysics
-from drivers.simulated.circuit import TruePart
 from drivers.simulated.excitation import Source
+from drivers.simulated.stand_ins import Fitted
 from drivers.simulated.wiring import (
     AMPLIFIER,
     COS_HI,
@@ -42,7 +42,7 @@ SPEED_STEP_S = 1e-4
 class Sampling:
     """Turns the state of the bench into codes; holds the sampler's own randomness and nothing else."""
 
-    def __init__(self, world: WorldFile, part: TruePart, rng: np.random.Generator) -> None:
+    def __init__(self, world: WorldFile, part: Fitted, rng: np.random.Generator) -> None:
         self._world, self._part, self._rng = world, part, rng
         self._sampler: SamplerWorld = world.sampler
         self._pickup_phases: Floats = rng.uniform(0, 2 * math.pi, (2, 2))
@@ -125,7 +125,8 @@ class Sampling:
                 volts[channel] += s.tone_v * np.sin(2 * math.pi * s.tone_hz * t + self._pickup_phases[0, row])
             if s.mains_v:
                 volts[channel] += s.mains_v * np.sin(2 * math.pi * s.mains_hz * t + self._pickup_phases[1, row])
-        if faults.magnetised_v_per_krpm and LOOPBACK not in wired.closed and RATIO_STANDARD not in wired.closed:
+        turning = faults.magnetised_v_per_krpm and self._world.holder.fitted == "part"
+        if turning and LOOPBACK not in wired.closed and RATIO_STANDARD not in wired.closed:
             sine, cosine = self.magnet_v(t, axis)
             if wired.connected(5) and wired.connected(6):
                 volts[2] += sine

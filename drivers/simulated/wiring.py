@@ -9,12 +9,14 @@ adapter leads count only in two-wire resistance. Grounds are joined on the rig's
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from drivers.simulated.circuit import CORE, TruePart
-from drivers.simulated.network import GROUND, Network
+from drivers.simulated.network import GROUND, OPEN_OHM, Network
+from drivers.simulated.stand_ins import Dummy, Fitted
 from drivers.simulated.worldfile import WorldFile
 
 METER_HI, METER_LO, EXC_HI, EXC_LO, SIN_HI, SIN_LO, COS_HI, COS_LO = (f"row{n}" for n in range(1, 9))
@@ -61,11 +63,23 @@ class Wired:
 
 
 def wire(
-    world: WorldFile, part: TruePart, closed: frozenset[int], *, degc: float, t_s: float, thermistor_ohm: float | None
+    world: WorldFile,
+    part: Fitted,
+    closed: frozenset[int],
+    *,
+    degc: float,
+    t_s: float,
+    thermistor_ohm: float | None,
+    loose_ohm: Mapping[str, float] | None = None,
 ) -> Wired:
     """The network of a relay state at a part temperature and bench time (wet leaks drift)."""
     network = Network()
-    part.put_into(network, degc=degc, t_s=t_s, thermistor_ohm=thermistor_ohm)
+    if isinstance(part, TruePart):
+        part.put_into(network, degc=degc, t_s=t_s, thermistor_ohm=thermistor_ohm, loose_ohm=loose_ohm)
+    elif isinstance(part, Dummy):
+        part.put_into(network, closed)
+    else:
+        part.put_into(network)
     terminals = columns(world)
     rows: dict[int, list[int]] = {}
     for channel in sorted(closed):
@@ -74,7 +88,11 @@ def wire(
             rows.setdefault(row, []).append(column)
             network.join(f"row{row}", f"column{column}")
     for column, terminal in terminals.items():
-        network.resistor(f"column{column}", terminal, world.holder.lead_ohm)
+        broken = terminal == world.holder.broken_lead
+        network.resistor(f"column{column}", terminal, OPEN_OHM if broken else world.holder.lead_ohm)
+    if world.holder.bridged_leads:
+        a, b = ({name: column for column, name in terminals.items()}[end] for end in world.holder.bridged_leads)
+        network.resistor(f"column{a}", f"column{b}", world.holder.bridged_ohm)
     network.join(f"column{CORE_COLUMN}", CORE)
     for terminal in world.grounds:
         network.join(ROW_OF_TERMINAL[terminal], GROUND)

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.axis_physics import AxisPhysics
-from drivers.simulated.circuit import TruePart
+from drivers.simulated.circuit import COILS
 from drivers.simulated.excitation import Source
 from drivers.simulated.metering import Metering
 from drivers.simulated.sampling import Sampling
+from drivers.simulated.stand_ins import fitted
 from drivers.simulated.thermal import PartThermal, thermistor_ohm
 from drivers.simulated.wiring import AMPLIFIER, EXC_LO, Wired, wire
 from drivers.simulated.worldfile import WorldFile, load_world
@@ -39,7 +40,7 @@ class World:
             raise UsageError(f"clamping {clamping}: clampings count from 1.", next_action="Give 1 or more.")
         self.file, self.clamping = file, clamping
         self._rng = np.random.default_rng((file.seed, 10, clamping))
-        self.part = TruePart(file, clamping)
+        self.part = fitted(file, clamping)
         self._thermal = PartThermal(file.climate)
         self._source = Source(file.generator, file.seed, self._rng)
         self._axis = AxisPhysics(file.axis, file.seed, self._rng, file.part.faults.rotor_slip_deg_per_turn)
@@ -147,7 +148,7 @@ class World:
     def meter_ac_v(self, t_s: float) -> float:
         """AC volts rms between rows 1 and 2."""
         sine, cosine = 0.0, 0.0
-        if self.file.part.faults.magnetised_v_per_krpm:
+        if self.file.part.faults.magnetised_v_per_krpm and self.file.holder.fitted == "part":
             window = t_s + np.linspace(-0.05, 0.05, 101)
             sine, cosine = (float(np.sqrt(np.mean(v**2))) for v in self._sampling.magnet_v(window, self._axis))
         return self._metering.ac_v(self._network(t_s), self._live_source(t_s), self._angle(t_s), (sine, cosine))
@@ -203,12 +204,15 @@ class World:
         """The network now; kept while relays, temperature and wet leaks stay as they are."""
         degc = round(self._thermal.degc(t_s) / DEGC_STEP) * DEGC_STEP
         wet_s = math.floor(t_s / WET_STEP_S) * WET_STEP_S if self.file.part.faults.moisture else 0.0
-        key = (self._closed, degc, wet_s)
+        loose_ohm = {coil: self.file.part.faults.loose_ohm(coil, t_s) for coil in COILS}
+        key = (self._closed, degc, wet_s, *loose_ohm.values())
         if key not in self._wired:
             if len(self._wired) >= KEPT_NETWORKS:
                 self._wired.clear()
             ohm = thermistor_ohm(self.file.part, degc)
-            self._wired[key] = wire(self.file, self.part, self._closed, degc=degc, t_s=wet_s, thermistor_ohm=ohm)
+            self._wired[key] = wire(
+                self.file, self.part, self._closed, degc=degc, t_s=wet_s, thermistor_ohm=ohm, loose_ohm=loose_ohm
+            )
         return self._wired[key]
 
     def _load_source(self, t_s: float) -> None:

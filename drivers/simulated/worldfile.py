@@ -8,13 +8,14 @@ reason: odd tooth counts, teeth = 2 x pole pairs, a gap that closes, keys that c
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
 from drivers.simulated.faults import WireFault
-from rig.description import Strict, checked, find
+from rig.description import Strict, checked, find, from_data
 from rig.resolver.part import TERMINALS
 
 Coil = Literal["exc", "sin", "cos"]
@@ -61,6 +62,11 @@ class PartFaults(Strict):
     contact_exc_ohm: float = Field(default=0.0, ge=0)
     contact_sin_ohm: float = Field(default=0.0, ge=0)
     contact_cos_ohm: float = Field(default=0.0, ge=0)
+    intermittent_exc_ohm: float = Field(default=0.0, ge=0)
+    intermittent_sin_ohm: float = Field(default=0.0, ge=0)
+    intermittent_cos_ohm: float = Field(default=0.0, ge=0)
+    intermittent_s: tuple[tuple[float, float], ...] = ()
+    intermittent_every_s: float = Field(default=0.0, ge=0)
     static_offset_mm: float = Field(default=0.0, ge=0)
     static_offset_deg: float = 0.0
     runout_mm: float = Field(default=0.0, ge=0)
@@ -85,7 +91,16 @@ class PartFaults(Strict):
             raise ValueError("open_above_degc needs `open` to say which coil opens")
         if self.shorted_turns and not self.shorted_coil:
             raise ValueError("shorted_turns needs `shorted_coil` to say which coil")
+        if any(end <= begin for begin, end in self.intermittent_s):
+            raise ValueError("intermittent_s: each pair is [from, to] in bench seconds, from before to")
         return self
+
+    def loose_ohm(self, coil: str, t_s: float) -> float:
+        """What an intermittent contact adds to a coil at a bench time."""
+        every = self.intermittent_every_s
+        at_s = t_s % every if every else t_s
+        now = any(begin <= at_s < end for begin, end in self.intermittent_s)
+        return float(getattr(self, f"intermittent_{coil}_ohm")) if now else 0.0
 
 
 class PartWorld(Strict):
@@ -141,8 +156,12 @@ class PartWorld(Strict):
 class HolderWorld(Strict):
     """What holds the part. offset, tilt and axial seat of clamping `offset_clamping` only (0: of every clamping).
 
-    angle_deg and angle_sigma_deg (mechanical): how the stator sits against the index; drawn at each clamping.
+    angle_deg and angle_sigma_deg (mechanical): how the stator sits against the index; drawn at each clamping. fitted:
+    what is plugged into the adapter. nudge: what the operator moved the stator by, toward nudge_deg from the index.
+    broken_lead, bridged_leads: faults of the adapter's own leads.
     """
+
+    fitted: Literal["part", "shorting plug", "dummy", "nothing"] = "part"
 
     centring_sigma_mm: float = Field(default=0.01, ge=0)
     axial_sigma_mm: float = Field(default=0.02, ge=0)
@@ -155,6 +174,12 @@ class HolderWorld(Strict):
     tilt_deg: float = 0.0
     axial_mm: float = 0.0
     offset_clamping: int = Field(default=1, ge=0)
+    nudge_mm: float = Field(default=0.0, ge=0)
+    nudge_deg: float = 0.0
+    nudge_axial_mm: float = 0.0
+    broken_lead: str = ""
+    bridged_leads: tuple[str, ...] = ()
+    bridged_ohm: float = Field(default=0.5, ge=0)
     lead_ohm: float = Field(default=0.08, ge=0)
     adapter: str = ""
     pins: dict[str, int] = Field(default_factory=lambda: dict(_STRAIGHT_PINS))
@@ -166,6 +191,9 @@ class HolderWorld(Strict):
 
     @model_validator(mode="after")
     def _pins(self) -> HolderWorld:
+        named = [name for name in (self.broken_lead, *self.bridged_leads) if name and name not in TERMINALS]
+        if named or len(self.bridged_leads) not in (0, 2):
+            raise ValueError(f"broken_lead, bridged_leads: one and two terminals of {', '.join(TERMINALS)}")
         unknown = [name for name in self.pins if name not in TERMINALS]
         if unknown:
             raise ValueError(f"pins: unknown terminals {unknown}; they are {', '.join(TERMINALS)}")
@@ -371,7 +399,20 @@ def smallest_gap_mm(world: WorldFile) -> float:
     return at_lobe - off_mm - tilt_mm
 
 
-def load_world(name: str | Path) -> tuple[WorldFile, Path]:
-    """The world of a name or path, and where it was found. Raises DescriptionError or UsageError with what to mend."""
+def load_world(name: str | Path, settings: Mapping[str, object] | None = None) -> tuple[WorldFile, Path]:
+    """The world of a name or path, and where it was found. Raises DescriptionError or UsageError with what to mend.
+
+    settings: "section.key" -> value, over the file's own: what an operator does between two runs (holder.fitted).
+    """
     path = find("world", str(name))
-    return checked(WorldFile, path), path
+    file = checked(WorldFile, path)
+    if not settings:
+        return file, path
+    data: dict[str, Any] = file.model_dump()
+    for dotted, value in settings.items():
+        *sections, key = dotted.split(".")
+        place = data
+        for section in sections:
+            place = place.setdefault(section, {})
+        place[key] = value
+    return from_data(WorldFile, data, f"{path}, set {', '.join(settings)}"), path

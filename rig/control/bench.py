@@ -143,7 +143,10 @@ class Bench:
             from drivers.shelf import start_simulated
 
             simulated = start_simulated(
-                find("world", self.file.world), parent_pid=self.watchdog.pid, **cast(dict[str, Any], self._options)
+                find("world", self.file.world),
+                parent_pid=self.watchdog.pid,
+                settings=self.file.world_settings,
+                **cast(dict[str, Any], self._options),
             )
             self._stack.callback(simulated.close)
             self._clock_url, self._links = simulated.clock, dict(simulated.links)

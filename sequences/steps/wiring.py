@@ -86,10 +86,14 @@ def coil_pins(ctx: Context, coil: str) -> tuple[str, str]:
     return ctx.part.pins[f"{coil}_hi"], ctx.part.pins[f"{coil}_lo"]
 
 
-def part_connected(ctx: Context) -> None:
-    """Excitation bus on the excitation coil, sampler inputs on sine and cosine."""
-    rows: Mapping[str, str] = {f"{coil}_{end}": f"{coil}_{end}" for coil in COILS for end in ("hi", "lo")}
-    route(ctx, [_channel(ctx, row, ctx.part.pins[terminal]) for row, terminal in rows.items()])
+def part_connected(ctx: Context, *, crossed: bool = False, besides: Iterable[int] = ()) -> None:
+    """Excitation bus on the excitation coil, sampler inputs on sine and cosine.
+
+    crossed: sine coil on the cosine input and the other way round. besides: relays of their own that close with it.
+    """
+    coil_on = {"exc": "exc", "sin": "cos", "cos": "sin"} if crossed else {coil: coil for coil in COILS}
+    rows: Mapping[str, str] = {f"{coil}_{end}": f"{coil_on[coil]}_{end}" for coil in COILS for end in ("hi", "lo")}
+    route(ctx, [*(_channel(ctx, row, ctx.part.pins[terminal]) for row, terminal in rows.items()), *besides])
 
 
 def coil_driven(ctx: Context, coil: str) -> None:
