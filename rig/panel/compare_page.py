@@ -26,7 +26,7 @@ def show(found: Comparison, said: Advice, *, every: bool = False) -> None:
     """The whole page."""
     console = Console(highlight=False)
     if not console.is_terminal:
-        console = Console(highlight=False, width=140)
+        console = Console(highlight=False, width=170)
     if found.simulated:
         console.print("SIMULATED: no part was measured", style="reverse")
     console.print(f"{found.part}: {', '.join(unit.name for unit in found.units)}", style="bold")

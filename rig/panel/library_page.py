@@ -26,7 +26,7 @@ WORDS = {"good-unit": "unit taken in", "withdrawn-unit": "unit withdrawn", "lear
 def _console() -> Console:
     """Standard output; wide where it goes into a file or a pipe."""
     console = Console(highlight=False)
-    return console if console.is_terminal else Console(highlight=False, width=120)
+    return console if console.is_terminal else Console(highlight=False, width=150)
 
 
 def _table(*columns: str) -> Table:
@@ -50,6 +50,7 @@ def limits_data(found: LimitSet) -> dict[str, Any]:
     for limit in found.limits:
         line = found.lines[limit.measurand]
         lines.append({"measurand": limit.measurand, "unit": described(limit.measurand).unit} | asdict(line))
+        lines[-1]["predict"] = list(found.predict[limit.measurand])
         lines[-1] |= {"lower": limit.lower, "upper": limit.upper, "note": limit.note}
         lines[-1]["suspect"] = found.flagged.get(limit.measurand)
     return {
@@ -64,6 +65,7 @@ def limits_data(found: LimitSet) -> dict[str, Any]:
         "units": [teacher.serial for teacher in found.teachers],
         "good_parts_rejected": found.rejected,
         "lines": lines,
+        "widened": list(found.widened),
         "lacking": {id_: list(serials) for id_, serials in found.lacking.items()},
         "warnings": list(found.warnings),
     }
@@ -115,7 +117,9 @@ def show_limits(found: LimitSet) -> None:
         console.print("SIMULATED: no part was measured", style="reverse")
     table = _table("", "limits", "mean", "s", "k", "another good part", "stands out")
     for limit in found.limits:
-        table.add_row(*_row(limit, found.lines[limit.measurand], found.flagged.get(limit.measurand, "")))
+        id_ = limit.measurand
+        another = replace(limit, lower=found.predict[id_][0], upper=found.predict[id_][1])
+        table.add_row(*_row(limit, found.lines[id_], another, found.flagged.get(id_, "")))
     console.print(table)
     for told in found.warnings:
         console.print(f"  {told}")
@@ -132,7 +136,7 @@ def _headline(found: LimitSet) -> str:
     return told + f"version {found.version}, approved by {found.approved_by} on {found.approved_utc[:10]}"
 
 
-def _row(limit: Limit, line: Learned, suspect: str) -> tuple[str, ...]:
+def _row(limit: Limit, line: Learned, another: Limit, suspect: str) -> tuple[str, ...]:
     m = described(limit.measurand)
     ends = [abs(end) for end in (limit.lower, limit.upper) if end is not None]
     scale = scale_of(m, max(ends))
@@ -141,22 +145,20 @@ def _row(limit: Limit, line: Learned, suspect: str) -> tuple[str, ...]:
         mean, s = f"{number(math.exp(line.mean) * scale.factor, 4)}{unit}", f"× {number(math.exp(line.s), 4)}"
     else:
         mean, s = f"{number(line.mean * scale.factor, 5)}{unit}", f"{number(line.s * scale.factor, 3)}{unit}"
-    low, high = line.predict
-    another = replace(limit, lower=None if limit.lower is None else low, upper=None if limit.upper is None else high)
     return (
         short_name(limit.measurand, alone=True),
         limit_text(_short(limit), m, scale) + unit,
         mean,
         s,
         f"{line.k:.3f}",
-        limit_text(_short(another, 4), m, scale) + unit,
+        limit_text(_short(another), m, scale) + unit,
         suspect,
     )
 
 
-def _short(limit: Limit, digits: int = 5) -> Limit:
-    """The limit to a few digits, for the table."""
-    lower, upper = (None if end is None else float(f"{end:.{digits}g}") for end in (limit.lower, limit.upper))
+def _short(limit: Limit) -> Limit:
+    """The limit to five digits, for the table."""
+    lower, upper = (None if end is None else float(f"{end:.5g}") for end in (limit.lower, limit.upper))
     return replace(limit, lower=lower, upper=upper)
 
 

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 class GoodUnit:
     """A unit taken in. how: it is known, in words; who says so; values: measurand -> mean over `runs`, in its unit.
 
+    U: measurand -> largest expanded uncertainty over `runs`, over re-clamping where that is known.
     rotor: "own" or "shop master". frequency_hz, level_v_rms: the excitation that its part file asks for.
     """
 
@@ -37,6 +38,7 @@ class GoodUnit:
     who: str
     runs: tuple[str, ...]
     values: Mapping[str, float]
+    U: Mapping[str, float]
     frequency_hz: float
     level_v_rms: float
     rotor: str = "own"

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from rig.errors import UsageError
-from rig.quantity import measurand
+from rig.quantity import Limit, measurand
 from rig.records.stored import StoredRun
 from rig.result import Judged, Judgement, finite
 from rig.review.margins import Difference, difference, margin
@@ -161,7 +161,8 @@ def differing(units: Sequence[Unit]) -> dict[str, str]:
     if warm and max(warm) - min(warm) > APART_K:
         found["temperature"] = f"temperature (coils from {min(warm):.1f} to {max(warm):.1f} degC)"
     if limits := _other_limits(units):
-        found["limits"] = f"limits of {', '.join(limits)}"
+        more = f" and {len(limits) - 3} more lines" if len(limits) > 3 else ""
+        found["limits"] = f"limits (of {', '.join(limits[:3])}{more})"
     return found
 
 
@@ -177,15 +178,21 @@ def _coil_degc(judgement: Judgement) -> float | None:
 
 
 def _other_limits(units: Sequence[Unit]) -> list[str]:
-    """Measurands that two units were judged by different bounds, or by different versions of the learned ones."""
+    """Measurands that two units were judged by different bounds, by another version of learned ones, or one by none."""
     bounds: dict[str, set[object]] = {}
     for unit in units:
         for line in unit.judgement.judged:
-            if (limit := line.limit) is not None:
-                version = re.search(r"version \d+", limit.note) if limit.origin == "learned" else None
-                same: object = version[0] if version else (limit.lower, limit.upper)  # each teacher has its own bounds
-                bounds.setdefault(line.measurand, set()).add(same)
+            if line.result is not None and line.result.estimate is not None:
+                bounds.setdefault(line.measurand, set()).add(_bounds(line.limit))
     return [id_ for id_, seen in bounds.items() if len(seen) > 1]
+
+
+def _bounds(limit: Limit | None) -> object:
+    """What two limits are told apart by; of learned ones the version, for each teacher has bounds of its own."""
+    if limit is None:
+        return None
+    version = re.search(r"version \d+", limit.note) if limit.origin == "learned" else None
+    return version[0] if version else (limit.lower, limit.upper)
 
 
 def _lines(units: Sequence[Unit]) -> list[Line]:

@@ -46,10 +46,6 @@ def freeze(limits: LimitSet | None, part: Part, *, simulated: bool, swept: bool)
 
 
 def _source(limits: LimitSet) -> dict[str, Any]:
-    predict = {}
-    for id_, line in limits.lines.items():
-        low, high = line.predict
-        predict[id_] = [None if line.lower is None else low, None if line.upper is None else high]
     return {
         "version": limits.version,
         "n": limits.n,
@@ -60,7 +56,7 @@ def _source(limits: LimitSet) -> dict[str, Any]:
         "rejected": limits.rejected,
         "approved_by": limits.approved_by,
         "approved_utc": limits.approved_utc,
-        "predict": predict,
+        "predict": {id_: list(ends) for id_, ends in limits.predict.items()},
     }
 
 

@@ -17,7 +17,7 @@ from rig.statistics.tolerance import Learned, good_rejected, learn
 
 PROVISIONAL_N = 20
 LEAST_N = 3
-LEFT_OUT = (  # conventions, what ambient or the excitation decides, and a second name of another line
+LEFT_OUT = (  # conventions, what ambient or excitation decide, and second names of what another line says
     "pole_pairs",
     "direction",
     "zero_elec_deg",
@@ -25,8 +25,17 @@ LEFT_OUT = (  # conventions, what ambient or the excitation decides, and a secon
     "thermistor_degc",
     "i_exc_rms",
     "error_max_mech_arcmin",
+    "error_span_elec_arcmin",
+    "error_rms_elec_arcmin",
+    "null_fund_sin_v",
+    "null_fund_cos_v",
+    *(f"{kind}_{coil}" for kind in "lq" for coil in ("exc", "sin", "cos")),  # modulus and phase say the same
 )
-UPPER = ("null_", "quadrature_", "error_", "order_")
+UPPER = ("null_", "quadrature_", "error_")
+
+
+WIDE = 2.0  # half-width of a limit in U at least: with a guard band of U a part in the middle can still pass
+Ends = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,10 +49,12 @@ class Rule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Teacher:
-    """A unit as it teaches: measurand -> value in the measurand's unit; rotor it was measured with."""
+    """A unit as it teaches: measurand -> value, and U of it (over re-clamping where that is known), in the measurand's
+    unit; rotor it was measured with."""
 
     serial: str
     values: Mapping[str, float]
+    U: Mapping[str, float] = field(default_factory=dict)
     rotor: str = "own"
 
 
@@ -52,8 +63,9 @@ class LimitSet:
     """Learned limits of a part number. version 0: a proposal. lines: measurand -> how it was learned.
 
     rejected: share of good parts that all lines together reject, lines taken as independent. flagged: measurand ->
-    serial that stands out. lacking: measurand -> serials without it, so that it is not learned. without: the serial
-    that is judged and was left out. approved_by: "" for a proposal.
+    serial that stands out. lacking: measurand -> serials without it, so that it is not learned. widened: measurands
+    whose parts differ by less than the measurement can tell. without: the serial that is judged and was left out.
+    approved_by: "" for a proposal. predict: measurand -> interval for one further part, None on an unlimited side.
     """
 
     part: str
@@ -65,6 +77,8 @@ class LimitSet:
     rejected: float
     flagged: Mapping[str, str] = field(default_factory=dict)
     lacking: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    widened: tuple[str, ...] = ()
+    predict: Mapping[str, Ends] = field(default_factory=dict)
     without: str = ""
     approved_by: str = ""
     approved_utc: str = ""
@@ -94,6 +108,8 @@ class LimitSet:
         rotors = sorted({teacher.rotor for teacher in self.teachers})
         if len(rotors) > 1:
             told.append(f"measured with different rotors ({', '.join(rotors)}): angle error and ratio are the pair's")
+        if self.widened:
+            told.append(f"widened to 2 U, the parts differ by less than that: {', '.join(self.widened)}")
         if self.lacking:
             told.append(f"not learned, because a unit lacks them: {', '.join(self.lacking)}")
         told.append(f"all {len(self.lines)} lines together reject {100 * self.rejected:.1f} % of good parts")
@@ -105,9 +121,11 @@ def line_coverage(family: float, lines: int) -> float:
     return 1.0 - (1.0 - family) / max(lines, 1)
 
 
-def values_of(judgements: Iterable[Judgement]) -> dict[str, float]:
-    """Measurand -> mean estimate over the runs, of the part's lines that were soundly measured and are no bound."""
+def values_of(judgements: Iterable[Judgement]) -> tuple[dict[str, float], dict[str, float]]:
+    """(measurand -> mean estimate over the runs, measurand -> largest U), of the part's lines that were soundly
+    measured and are no bound; U over re-clamping where a run knows it."""
     seen: dict[str, list[float]] = {}
+    wide: dict[str, float] = {}
     for judgement in judgements:
         for line in judgement.judged:
             r = line.result
@@ -115,12 +133,15 @@ def values_of(judgements: Iterable[Judgement]) -> dict[str, float]:
                 continue
             if _teaches(line.measurand) and math.isfinite(r.estimate):
                 seen.setdefault(line.measurand, []).append(r.estimate)
-    return {id_: sum(values) / len(values) for id_, values in seen.items()}
+                U = r.conditions.get("U_reclamped", r.U)
+                wide[line.measurand] = max(wide.get(line.measurand, 0.0), float(U or 0.0))
+    return {id_: sum(values) / len(values) for id_, values in seen.items()}, wide
 
 
 def _teaches(id_: str) -> bool:
+    """Single orders are no lines of their own: they hint at a cause, and some are the axis'."""
     row = MEASURANDS.get(id_)
-    return id_ not in LEFT_OUT and (row.about == "part" if row is not None else id_.startswith("order_"))
+    return row is not None and row.about == "part" and id_ not in LEFT_OUT
 
 
 def shape(id_: str, values: Sequence[float]) -> tuple[str, str]:
@@ -142,33 +163,57 @@ def learned_lines(teachers: Sequence[Teacher]) -> dict[str, list[float]]:
 def set_of(
     part: str, teachers: Sequence[Teacher], rule: Rule, *, version: int = 0, without: str = "", simulated: bool = False
 ) -> LimitSet:
-    """The limits that the teachers make. Raises ValueError for fewer than two, or a rule outside 0 to 1."""
+    """The limits that the teachers make, none narrower than the measurement can tell (`WIDE` U from the mean).
+
+    Raises ValueError for fewer than two teachers, or a rule outside 0 to 1.
+    """
     lines: dict[str, Learned] = {}
+    limits: list[Limit] = []
     shapes: list[tuple[float, str]] = []
-    flagged: dict[str, str] = {}
+    note = _note(len(teachers), rule, version, without)
     for id_, values in learned_lines(teachers).items():
         side, scale = shape(id_, values)
         lines[id_] = found = learn(values, coverage=rule.coverage, confidence=rule.confidence, side=side, scale=scale)
+        lower, upper = _wide_enough(found, (found.lower, found.upper), _u_of(id_, teachers))
+        limits.append(
+            Limit(measurand=id_, lower=lower, upper=upper, origin="learned", note=note, required=False),
+        )
         shapes.append((found.k, side))
-        if found.suspect is not None:
-            flagged[id_] = teachers[found.suspect].serial
-    note = _note(len(teachers), rule, version, without)
     return LimitSet(
         part=part,
         version=version,
         rule=rule,
         teachers=tuple(teachers),
-        limits=tuple(
-            Limit(measurand=id_, lower=line.lower, upper=line.upper, origin="learned", note=note, required=False)
-            for id_, line in lines.items()
-        ),
+        limits=tuple(limits),
         lines=lines,
         rejected=good_rejected(len(teachers), shapes),
-        flagged=flagged,
+        flagged={id_: teachers[line.suspect].serial for id_, line in lines.items() if line.suspect is not None},
         lacking=_lacking(teachers),
+        widened=tuple(x.measurand for x in limits if (x.lower, x.upper) != _ends(lines[x.measurand])),
+        predict={id_: _predicted(line, _u_of(id_, teachers)) for id_, line in lines.items()},
         without=without,
         simulated=simulated,
     )
+
+
+def _ends(line: Learned) -> Ends:
+    return line.lower, line.upper
+
+
+def _u_of(id_: str, teachers: Sequence[Teacher]) -> float:
+    return max((teacher.U.get(id_, 0.0) for teacher in teachers), default=0.0)
+
+
+def _wide_enough(line: Learned, ends: Ends, U: float) -> Ends:
+    middle = math.exp(line.mean) if line.scale == "log" else line.mean
+    lower = None if ends[0] is None else min(ends[0], middle - WIDE * U)
+    return lower, None if ends[1] is None else max(ends[1], middle + WIDE * U)
+
+
+def _predicted(line: Learned, U: float) -> Ends:
+    low, high = line.predict
+    ends = (None if line.lower is None else low, None if line.upper is None else high)
+    return _wide_enough(line, ends, U)
 
 
 def _note(n: int, rule: Rule, version: int, without: str) -> str:

@@ -50,7 +50,7 @@ class Library:
         for run in runs:
             _teaches(run)
         excitation = from_data(PartFile, dict(first.header.part), f"run {first.id}, part").excitation
-        values = values_of(run.judgement for run in runs if run.judgement is not None)
+        values, U = values_of(run.judgement for run in runs if run.judgement is not None)
         if not values:
             raise UsageError(
                 f"run {first.id} has no line that could teach.", next_action="Name a sound full test of this unit."
@@ -62,6 +62,7 @@ class Library:
             who=who.strip(),
             runs=tuple(run.id for run in runs),
             values=values,
+            U=U,
             frequency_hz=excitation.frequency_hz,
             level_v_rms=excitation.level_v_rms,
             rotor=first.header.rotor,
@@ -108,7 +109,7 @@ class Library:
                 next_action="Add units with `library add`; until then the shop's fall-back stands in.",
             )
         rule = rule or Rule()
-        teachers = [Teacher(serial=unit.serial, values=unit.values, rotor=unit.rotor) for unit in units]
+        teachers = [Teacher(serial=unit.serial, values=unit.values, U=unit.U, rotor=unit.rotor) for unit in units]
         if family is not None:
             rule = replace(rule, coverage=line_coverage(family, len(learned_lines(teachers))))
         try:

@@ -138,6 +138,9 @@ def test_what_was_measured_differently_is_refused_until_it_is_said(store: Store)
     assert tuple(ASPECTS) == KNOWN
     leave = ("--despite", "rotor", "--despite", "excitation", "--despite", "condition")
     page = said("compare", "OLD", "A", *leave).output
+    unjudged = replace(a_judgement(9.0, 10.0), judged=(replace(limited(TR, 0.3, 0.001), limit=None),))
+    kept(store, "B", unjudged, rotor="shop master")
+    assert "limits (of tr_sin)" in said("compare", "OLD", "B", status=2).stderr
     assert "NOT MEASURED ALIKE: rotor" in page and "measured differently, by leave: rotor" in page
 
 

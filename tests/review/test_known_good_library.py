@@ -20,7 +20,7 @@ from rig.result import Judged
 from rig.review.frozen import SANITY
 from rig.review.learning import Rule, line_coverage
 from rig.review.library import Library
-from rig.uncertainty.conformity import Verdict
+from rig.uncertainty.conformity import Verdict, judge
 
 
 @pytest.fixture
@@ -61,6 +61,20 @@ def test_a_line_that_can_be_zero_is_bounded_above_only(store: Store) -> None:
         library.add([kept(store, f"G-{i}", judgement)], how="new", who="Ada")
     limit = {limit.measurand: limit for limit in library.proposed(PART).limits}["null_total_sin_v"]
     assert limit.lower is None and limit.upper is not None and limit.upper > 2e-3
+
+
+def test_parts_more_alike_than_the_measurement_can_tell_widen_the_limit(store: Store) -> None:
+    """Three values within 0.0001 and U of 0.02: the limit stands 2 U from the mean, so that a good part can pass."""
+    library = Library(store)
+    for i in range(3):
+        library.add([kept(store, f"G-{i}", a_judgement(9.0 + 1e-5 * i, 10.0 + 5.0 * i))], how="new", who="Ada")
+    found = library.proposed(PART)
+    limit = {limit.measurand: limit for limit in found.limits}["r20_exc"]
+    assert (limit.lower, limit.upper) == (pytest.approx(8.96, abs=1e-4), pytest.approx(9.04, abs=1e-4))
+    assert found.widened == ("r20_exc",) and any("widened to 2 U" in told for told in found.warnings)
+    assert found.predict["r20_exc"] == (limit.lower, limit.upper)
+    assert judge(9.00001, 0.02, limit.lower, limit.upper, 1.0) is Verdict.PASS
+    assert judge(9.07, 0.02, limit.lower, limit.upper, 1.0) is Verdict.FAIL
 
 
 def test_what_has_to_be_said_is_said(library: Library, store: Store) -> None:
@@ -150,6 +164,7 @@ def test_what_was_not_soundly_measured_teaches_nothing(store: Store) -> None:
     second = replace(second, judged=(*(x for x in second.judged if x.measurand != spoiled.measurand), spoiled))
     unit = Library(store).add([first, kept(store, "G-1", second)], how="new", who="Ada")
     assert unit.values == {"r20_exc": pytest.approx(9.1), "error_max_elec_arcmin": pytest.approx(10.0)}
+    assert {"r20_exc": pytest.approx(0.02), "error_max_elec_arcmin": pytest.approx(0.02)} == unit.U
 
 
 def test_only_units_measured_alike_stand_together(library: Library, store: Store) -> None:
