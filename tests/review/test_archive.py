@@ -124,7 +124,7 @@ def test_a_campaign_keeps_its_part_file_and_its_runs(store: Store) -> None:
     judge_archive(store, "c1", runs=some)
     with pytest.raises(UsageError, match="another part"):
         judge_archive(store, "c1", runs=some, part=load_part(PART))
-    with pytest.raises(UsageError, match="another run"):
+    with pytest.raises(UsageError, match="another list of runs"):
         judge_archive(store, "c1", runs=store.ids()[:2])
     with pytest.raises(UsageError, match="can't name a campaign"):
         judge_archive(store, "../c1")
