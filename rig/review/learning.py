@@ -163,21 +163,23 @@ def learned_lines(teachers: Sequence[Teacher]) -> dict[str, list[float]]:
 def set_of(
     part: str, teachers: Sequence[Teacher], rule: Rule, *, version: int = 0, without: str = "", simulated: bool = False
 ) -> LimitSet:
-    """The limits that the teachers make, none narrower than the measurement can tell (`WIDE` U from the mean).
+    """The limits that the teachers make, none narrower than the measurement can tell (`WIDE` U from the mean), rounded
+    outward.
 
     Raises ValueError for fewer than two teachers, or a rule outside 0 to 1.
     """
     lines: dict[str, Learned] = {}
     limits: list[Limit] = []
+    widened: list[str] = []
     shapes: list[tuple[float, str]] = []
     note = _note(len(teachers), rule, version, without)
     for id_, values in learned_lines(teachers).items():
         side, scale = shape(id_, values)
         lines[id_] = found = learn(values, coverage=rule.coverage, confidence=rule.confidence, side=side, scale=scale)
-        lower, upper = _wide_enough(found, (found.lower, found.upper), _u_of(id_, teachers))
-        limits.append(
-            Limit(measurand=id_, lower=lower, upper=upper, origin="learned", note=note, required=False),
-        )
+        ends = _wide_enough(found, _ends(found), _u_of(id_, teachers))
+        widened += [id_] if ends != _ends(found) else []
+        lower, upper = _outward(ends)
+        limits.append(Limit(measurand=id_, lower=lower, upper=upper, origin="learned", note=note, required=False))
         shapes.append((found.k, side))
     return LimitSet(
         part=part,
@@ -189,7 +191,7 @@ def set_of(
         rejected=good_rejected(len(teachers), shapes),
         flagged={id_: teachers[line.suspect].serial for id_, line in lines.items() if line.suspect is not None},
         lacking=_lacking(teachers),
-        widened=tuple(x.measurand for x in limits if (x.lower, x.upper) != _ends(lines[x.measurand])),
+        widened=tuple(widened),
         predict={id_: _predicted(line, _u_of(id_, teachers)) for id_, line in lines.items()},
         without=without,
         simulated=simulated,
@@ -208,6 +210,18 @@ def _wide_enough(line: Learned, ends: Ends, U: float) -> Ends:
     middle = math.exp(line.mean) if line.scale == "log" else line.mean
     lower = None if ends[0] is None else min(ends[0], middle - WIDE * U)
     return lower, None if ends[1] is None else max(ends[1], middle + WIDE * U)
+
+
+def _outward(ends: Ends) -> Ends:
+    """Rounded away from the middle, to a hundredth or less of the width (or of the one end): printed as it judges."""
+    known = [end for end in ends if end is not None]
+    width = known[1] - known[0] if len(known) == 2 else abs(known[0])
+    if width <= 0.0:
+        return ends
+    places = 2 - math.floor(math.log10(width))
+    lower, upper = ends
+    low = None if lower is None else round(math.floor(lower * 10.0**places) / 10.0**places, places)
+    return low, None if upper is None else round(math.ceil(upper * 10.0**places) / 10.0**places, places)
 
 
 def _predicted(line: Learned, U: float) -> Ends:

@@ -46,8 +46,9 @@ def test_limits_are_those_of_the_tolerance_interval(library: Library) -> None:
     assert set(limits) == {"r20_exc", "error_max_elec_arcmin"}
     values = np.array([r20 for r20, _ in GOOD])
     half = 5.076875 * values.std(ddof=1)
-    assert limits["r20_exc"].lower == pytest.approx(values.mean() - half, abs=1e-5)
-    assert limits["r20_exc"].upper == pytest.approx(values.mean() + half, abs=1e-5)
+    lower, upper = limits["r20_exc"].lower, limits["r20_exc"].upper
+    assert lower is not None and upper is not None and (lower, upper) == (round(lower, 3), round(upper, 3))
+    assert 0.0 <= values.mean() - half - lower < 1e-3 and 0.0 <= upper - values.mean() - half < 1e-3  # outward
     error = limits["error_max_elec_arcmin"]
     assert error.lower is None and error.upper is not None and error.upper > 22.0
     assert limits["r20_exc"].origin == "learned" and "learned from 5 parts, provisional" in limits["r20_exc"].note
@@ -70,9 +71,9 @@ def test_parts_more_alike_than_the_measurement_can_tell_widen_the_limit(store: S
         library.add([kept(store, f"G-{i}", a_judgement(9.0 + 1e-5 * i, 10.0 + 5.0 * i))], how="new", who="Ada")
     found = library.proposed(PART)
     limit = {limit.measurand: limit for limit in found.limits}["r20_exc"]
-    assert (limit.lower, limit.upper) == (pytest.approx(8.96, abs=1e-4), pytest.approx(9.04, abs=1e-4))
+    assert (limit.lower, limit.upper) == (pytest.approx(8.96, abs=2e-4), pytest.approx(9.04, abs=2e-4))
     assert found.widened == ("r20_exc",) and any("widened to 2 U" in told for told in found.warnings)
-    assert found.predict["r20_exc"] == (limit.lower, limit.upper)
+    assert found.predict["r20_exc"] == (pytest.approx(limit.lower, abs=2e-4), pytest.approx(limit.upper, abs=2e-4))
     assert judge(9.00001, 0.02, limit.lower, limit.upper, 1.0) is Verdict.PASS
     assert judge(9.07, 0.02, limit.lower, limit.upper, 1.0) is Verdict.FAIL
 
