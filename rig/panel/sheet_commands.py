@@ -46,16 +46,17 @@ def history(serial: str, part: str, out: Path | None, as_json: bool) -> None:
     _write(history_sheet(store, part, serial, shop), shop, out, f"history {serial}", as_json)
 
 
-@click.argument("run_ids", nargs=-1, required=True, metavar="RUN_ID...")
+@click.argument("units", nargs=-1, required=True, metavar="SERIAL|RUN...")
 @out
 @as_json
-def donors(run_ids: Sequence[str], out: Path | None, as_json: bool) -> None:
-    """Two to four units of one part number side by side."""
+def donors(units: Sequence[str], out: Path | None, as_json: bool) -> None:
+    """Two to four units of one part number side by side; a serial stands for its newest judged full test."""
     from rig.certificate.donor_report import donor_sheet
     from rig.records.store import Store
+    from rig.review.comparing import chosen
 
-    shop, store = _shop(), Store()
-    runs = [store.find(run) for run in run_ids]
+    shop = _shop()
+    runs = chosen(Store(), units)
     _write(donor_sheet(runs, shop), shop, out, "donors " + " ".join(run.header.serial for run in runs), as_json)
 
 

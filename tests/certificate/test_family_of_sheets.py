@@ -145,7 +145,20 @@ def test_donors_stand_side_by_side_with_their_margin(store: Store) -> None:
         f"93-00417 ({ids[6][-4:]})",
         runs[2].header.serial,
     ]
-    assert len(next(block for block in sheet.blocks if isinstance(block, Plots)).plots[0].legend) == 3
+    plots = [block for block in sheet.blocks if isinstance(block, Plots)]
+    assert [block.title for block in plots] == ["Over one turn of the rotor", "By orders of a turn"]
+    assert [len(block.plots[0].legend) for block in plots] == [3, 3]
+    assert plots[1].plots[0].svg.count("<circle") == 3 * sum(0 < n <= 32 for n in sample.curves(64)["orders"])
+
+
+def test_a_donor_report_says_which_to_fit_and_what_was_measured_differently(store: Store) -> None:
+    """An opinion with its figures; the failed unit is named with its line, the difference in condition is told."""
+    ids = store.ids()
+    sheet = donor_sheet([store.find(i) for i in (ids[0], ids[3], ids[4])], SHOP)
+    advised = table(sheet, "Which to fit")
+    assert advised.aside == "an opinion, in figures" and str(advised.head[0]).startswith("fit 93-0050")
+    assert any("not 93-00417: outside limits" in str(row[0]) for row in advised.rows)
+    assert any(text.startswith("Not measured alike: condition") for text in sheet.statements)
 
 
 def test_donors_must_be_comparable(store: Store, tmp_path: Path) -> None:
