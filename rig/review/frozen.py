@@ -22,16 +22,18 @@ SANITY = "sibling symmetry and physical sanity; no published or learned value"
 SAME_LINE = {"error_max_elec_arcmin": "error_max_mech_arcmin", "error_max_mech_arcmin": "error_max_elec_arcmin"}
 MAIN = ("r20_exc", "r20_sin", "r20_cos", "tr_sin", "tr_cos")
 SWEPT = ("error_max_elec_arcmin",)
+AT_REST = ("r20_", "leak_")  # measured the same way whether the rotor is swept or not
 
 
 def freeze(limits: LimitSet | None, part: Part, *, simulated: bool, swept: bool) -> dict[str, Any] | None:
     """What a run's header keeps, JSON-ready; None when the part file's limits are all there is.
 
-    limits: the approved version for this unit, or None. swept: the run turns the rotor, so that the largest angle error
-    is a main line. Main lines are required where the part file has no limit of its own.
+    limits: the approved version for this unit, or None. swept: the run measures as the teachers' full tests did, and
+    the largest angle error is a main line; without a sweep only lines at rest are comparable, and learned limits of
+    others are left aside. Main lines are required where the part file has no limit of its own.
     """
     note = _not_used(limits, part, simulated)
-    used = None if note else limits
+    used = None if note or limits is None else limits if swept else _at_rest(limits)
     taken = {limit.measurand for limit in part.limits}
     learned = [limit for limit in used.limits if _free(limit.measurand, taken)] if used else []
     taken |= {limit.measurand for limit in learned}
@@ -43,6 +45,13 @@ def freeze(limits: LimitSet | None, part: Part, *, simulated: bool, swept: bool)
     frozen: dict[str, Any] = {"schema": SCHEMA, "part": part.number, "note": note}
     frozen["limits"] = [{"measurand": limit.measurand, **limit.to_dict()} for limit in rows]
     return frozen | (_source(used) if used else {"version": 0, "n": 0, "predict": {}})
+
+
+def _at_rest(limits: LimitSet) -> LimitSet:
+    kept = tuple(limit for limit in limits.limits if limit.measurand.startswith(AT_REST))
+    return replace(
+        limits, limits=kept, predict={id_: e for id_, e in limits.predict.items() if id_.startswith(AT_REST)}
+    )
 
 
 def _source(limits: LimitSet) -> dict[str, Any]:

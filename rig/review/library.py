@@ -265,6 +265,11 @@ def _teaches(run: StoredRun) -> None:
             f"run {run.id} is {outcome}; it can't teach what good is.",
             next_action="Name a sound run of a unit that is known to be good.",
         )
+    if run.header.sequence not in TURNING:
+        raise UsageError(
+            f"run {run.id} is a {run.header.sequence}; only a full test measures what a limit is learned from.",
+            next_action="Run full_test on this unit.",
+        )
     if bad := [line.measurand for line in judgement.judged if line.verdict is Verdict.FAIL and not _by_sanity(line)]:
         raise UsageError(
             f"run {run.id} is outside limits at {', '.join(bad)}; it can't teach what good is.",

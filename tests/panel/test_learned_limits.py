@@ -17,8 +17,9 @@ from click.testing import CliRunner, Result
 from library_samples import PART, a_part
 from observed_from_world import Rehearsal, world_of
 
-from rig.description import PartFile, from_data
+from rig.description import PartFile, from_data, packaged_fixtures
 from rig.panel.cli import cli
+from rig.panel.jobs import Request, run_job
 from rig.records.database import VARIABLE
 from rig.records.run import RunHeader
 from rig.records.store import Store
@@ -185,6 +186,25 @@ def test_the_report_prints_where_the_limits_come_from(shop: Shop, store: Store) 
     data = (folder / "certificate.json").read_text(encoding="utf-8")
     assert "from 4 parts, version 1, provisional, approved by Bo" in data
     assert "learned from 4 parts, version 1, provisional" in (folder / "certificate.xml").read_text(encoding="utf-8")
+
+
+def test_a_run_on_a_bench_is_given_its_limits_before_the_first_reading(
+    shop: Shop, store: Store, tmp_path: Path
+) -> None:
+    """The journal's first line holds the version in force; what is approved later changes nothing of the run. A quick
+    screen measures only the lines at rest as the teachers' full tests did: the others are left to the fall-back."""
+    source = (packaged_fixtures() / "parts" / "KX4-2207.toml").read_text(encoding="utf-8")
+    part = tmp_path / "px1.toml"
+    part.write_text(source.partition("[[limits]]")[0].replace("KX4-2207", PART), encoding="utf-8")
+    finished = run_job(Request(sequence="quick_screen", part=str(part), serial="N-1", world="good_4"))
+    first = finished.stored.journal.of("header")[0]["learned"]
+    assert (first["version"], first["n"], first["approved_by"]) == (1, 4, "Bo")
+    line = finished.judgement.line("r20_sin")
+    assert line is not None and line.limit is not None and "version 1" in line.limit.note
+    ratio = finished.judgement.line("tr_sin")
+    assert ratio is not None and ratio.limit is not None and ratio.limit.origin == "shop fall-back"  # not swept
+    said("library", "approve", PART, "--by", "Cy")
+    assert "nothing changed" in said("judge", finished.stored.id).output
 
 
 def rehearsed_copy(store: Store, run: str) -> str:

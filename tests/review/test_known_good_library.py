@@ -144,6 +144,8 @@ def test_failures_and_unsound_runs_never_teach(store: Store) -> None:
     for outcome in ("unsound measurement", "not this kind", "incomplete"):
         with pytest.raises(UsageError, match="can't teach"):
             library.add([kept(store, "B-1", a_judgement(9.0, 10.0, outcome))], how="new", who="Ada")
+    with pytest.raises(UsageError, match="only a full test"):
+        library.add([kept(store, "B-1", a_judgement(9.0, 10.0), sequence="quick_screen")], how="new", who="Ada")
     failed = replace(a_line("tr_sin", 0.7), verdict=Verdict.FAIL)
     by_maker = replace(failed, limit=Limit(measurand="tr_sin", lower=0.2, upper=0.6, origin="maker"))
     with pytest.raises(UsageError, match="outside limits at tr_sin"):
