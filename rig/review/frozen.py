@@ -59,6 +59,7 @@ def _source(limits: LimitSet) -> dict[str, Any]:
         "version": limits.version,
         "n": limits.n,
         "without": limits.without,
+        "withdrawn": list(limits.withdrawn),
         "provisional": limits.provisional,
         "coverage": limits.rule.coverage,
         "confidence": limits.rule.confidence,
@@ -106,6 +107,11 @@ def opinions(judged: Sequence[Judged], frozen: Mapping[str, Any] | None) -> list
     used = [line.limit for line in judged if line.limit is not None]
     if frozen["version"] and any(limit.origin == "learned" for limit in used):
         told.append(_learned_from(frozen))
+        if frozen["withdrawn"]:
+            told.append(
+                f"Learned from {', '.join(frozen['withdrawn'])} too, withdrawn from the library since: approve the "
+                "limits anew."
+            )
     if like := like_the_others(judged, frozen):
         told.append(like)
     if any(limit.note == SANITY for limit in used):

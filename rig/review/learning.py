@@ -65,7 +65,8 @@ class LimitSet:
     rejected: share of good parts that all lines together reject, lines taken as independent. flagged: measurand ->
     serial that stands out. lacking: measurand -> serials without it, so that it is not learned. widened: measurands
     whose parts differ by less than the measurement can tell. without: the serial that is judged and was left out.
-    approved_by: "" for a proposal. predict: measurand -> interval for one further part, None on an unlimited side.
+    approved_by: "" for a proposal. withdrawn: teachers that were taken out since the approval. predict: measurand ->
+    interval for one further part, None on an unlimited side.
     """
 
     part: str
@@ -78,6 +79,7 @@ class LimitSet:
     flagged: Mapping[str, str] = field(default_factory=dict)
     lacking: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     widened: tuple[str, ...] = ()
+    withdrawn: tuple[str, ...] = ()
     predict: Mapping[str, Ends] = field(default_factory=dict)
     without: str = ""
     approved_by: str = ""
@@ -102,6 +104,8 @@ class LimitSet:
         told = []
         if self.provisional:
             told.append(f"provisional: {self.n} units, the shop's rule asks for {self.rule.approve_n}")
+        if self.withdrawn:
+            told.append(f"learned from {', '.join(self.withdrawn)} too, withdrawn since: approve the limits anew")
         if any(line.masking for line in self.lines.values()):
             told.append(f"a bad part among these {self.n} would pass the limits that it helped to make")
         told += [f"{id_}: unit {serial} stands out (Grubbs, 5 %)" for id_, serial in self.flagged.items()]

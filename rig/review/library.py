@@ -152,7 +152,8 @@ class Library:
                 f"{part}: no approved limits{'' if version is None else f' of version {version}'}.",
                 next_action="Look at `library limits`, then `library approve`.",
             )
-        return as_approved(found[0])
+        made, here = as_approved(found[0]), {unit.serial for unit in self.units(part)}
+        return replace(made, withdrawn=tuple(t.serial for t in made.teachers if t.serial not in here))
 
     def to_judge(self, part: str, serial: str) -> LimitSet | None:
         """The newest approved version for one unit, learned without it where it is one of the teachers.
@@ -232,8 +233,8 @@ def without(limits: LimitSet, serial: str) -> LimitSet | None:
     if len(others) < LEAST_N:
         return None
     made = set_of(limits.part, others, limits.rule, version=limits.version, without=serial, simulated=limits.simulated)
-    kept = {name: getattr(limits, name) for name in ("approved_by", "approved_utc", "frequency_hz", "level_v_rms")}
-    return replace(made, **kept)
+    kept = ("approved_by", "approved_utc", "frequency_hz", "level_v_rms", "withdrawn")
+    return replace(made, **{name: getattr(limits, name) for name in kept})
 
 
 def _named(how: str, who: str) -> None:

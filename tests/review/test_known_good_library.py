@@ -10,6 +10,7 @@ import pytest
 from library_samples import GOOD, PART, a_judgement, a_line, a_part, kept
 from sqlalchemy import select
 
+from rig.description import PartFile, from_data
 from rig.errors import RecordError, UsageError
 from rig.quantity import Limit
 from rig.records.database import VARIABLE
@@ -17,7 +18,7 @@ from rig.records.library_book import LearnedLimits, WithdrawnUnit
 from rig.records.store import Store
 from rig.records.tables import LIBRARY
 from rig.result import Judged
-from rig.review.frozen import SANITY
+from rig.review.frozen import SANITY, freeze, opinions
 from rig.review.learning import Rule, line_coverage
 from rig.review.library import Library
 from rig.uncertainty.conformity import Verdict, judge
@@ -122,6 +123,19 @@ def test_a_version_does_not_change_when_units_come_and_go(library: Library, stor
     assert library.version(PART) == second and second.approved_utc
     with pytest.raises(UsageError, match="of version 3"):
         library.version(PART, 3)
+
+
+def test_a_version_that_a_withdrawn_unit_taught_says_so(library: Library) -> None:
+    """It stays as approved and in force, and every run that is judged by it carries the sentence."""
+    approved = library.approve(PART, who="Bo")
+    library.withdraw(PART, "G-3", why="came back with a worn bearing", who="Ada")
+    found = library.to_judge(PART, "S-9")
+    assert found is not None and found.limits == approved.limits and found.withdrawn == ("G-3",)
+    assert any("learned from G-3 too, withdrawn since" in told for told in found.warnings)
+    part = from_data(PartFile, a_part(), "part").part()
+    frozen = freeze(found, part, simulated=False, swept=True)
+    line = replace(a_line("r20_exc", 9.0), limit=approved.limits[0])
+    assert any("G-3 too, withdrawn" in told for told in opinions([line], frozen))
 
 
 def test_an_outlier_is_flagged_and_stays_until_a_person_withdraws_it(library: Library, store: Store) -> None:
