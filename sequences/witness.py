@@ -8,28 +8,33 @@ from collections.abc import Mapping
 
 from rig.control.sequencer import Sequence, Step
 from sequences import building_blocks as b
-from sequences import gates
 from sequences.steps import ohms, witnessing
 
-LIVE = b.LIVE_VOLTAGE
 PLUGGED_PAIRS = Step(name="pairs", title="Main pairs at the adapter", do=ohms.short_pin_map)
 PLUGGED_COILS = Step(name="coils", title="Four-wire at the adapter", do=ohms.coil_resistance_once)
 OPEN_LEAK = Step(name="leak", title="Leaks of the adapter itself", do=ohms.leak)
 DUMMY = Step(name="dummy", title="Dummy part, eight angles", do=witnessing.dummy, limit_s=60.0)
 STRAIGHT = Step(name="straight", title="Outputs on their own inputs", do=witnessing.straight)
 CROSSED = Step(name="crossed", title="Outputs exchanged", do=witnessing.crossed)
-SHORT_PIN_MAP = Step(name="pin_map", title="Pin map, main pairs", do=ohms.short_pin_map, gate=gates.dc_check)
 
 
 def _sequence(title: str, *steps: Step) -> Sequence:
-    return Sequence(name="witness", title=title, steps=(b.CLIMATE_BEFORE, LIVE, *steps))
+    return Sequence(name="witness", title=title, steps=(b.CLIMATE_BEFORE, b.LIVE_VOLTAGE, *steps))
 
 
 SEQUENCES: Mapping[str, Sequence] = {
     "plug": _sequence("Witness: shorting plug", b.LEAD_ZERO, PLUGGED_PAIRS, PLUGGED_COILS),
-    "open": _sequence("Witness: adapter left open", PLUGGED_PAIRS, OPEN_LEAK),
+    "open": _sequence("Witness: adapter left open", PLUGGED_PAIRS, PLUGGED_COILS, OPEN_LEAK),
     "dummy": _sequence("Witness: dummy part", b.LEAD_ZERO, DUMMY),
     "swap": _sequence(
-        "Witness: outputs exchanged", b.ROTOR, b.LEAD_ZERO, SHORT_PIN_MAP, b.COILS_ONCE, b.INDEX, STRAIGHT, CROSSED
+        "Witness: outputs exchanged",
+        b.ROTOR,
+        b.LEAD_ZERO,
+        b.SHORT_PIN_MAP,
+        b.COILS_ONCE,
+        b.LEAK,
+        b.INDEX,
+        STRAIGHT,
+        CROSSED,
     ),
 }

@@ -26,7 +26,10 @@ from rig.panel import (
     pairs_command,
     records_commands,
     report_commands,
+    seat_command,
     sheet_commands,
+    watch_command,
+    witness_command,
 )
 
 P = ParamSpec("P")
@@ -211,6 +214,9 @@ sheet_commands.register(cli, told)
 records_commands.register(cli, told)
 library_commands.register(cli, told)
 compare_command.register(cli, told)
+witness_command.register(cli, told)
+seat_command.register(cli, told)
+watch_command.register(cli, told)
 
 
 def main() -> None:

@@ -19,8 +19,10 @@ from rich.text import Text
 from rig.certificate.tables import GROUPS
 from rig.certificate.wording import display, short_name
 from rig.control.step import Progress as Told
+from rig.diagnosis.witness import ending
 from rig.panel.jobs import Finished
 from rig.panel.scenario import SHOP, Unit
+from rig.panel.witness_lines import settling
 from rig.quantity import measurand
 from rig.result import Judged
 
@@ -99,6 +101,8 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
         told = f"{reason.text}\nwhy   {reason.evidence}\nnext  {reason.next}"
         if reason.witness:
             told += f"\nwitness  {reason.witness}"
+        if so := ending(reason.code, reason.witness):
+            told += f"\nso    {so}"
         console.print(Padding(Text(f"{reason.code}: {told}"), (0, 0, 0, 2)))
     for number, finding in enumerate(judgement.findings, start=1):
         told = f"hint {number}: {finding.code} ({100 * finding.probability:.0f} %)  {finding.text}"
@@ -112,6 +116,8 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
     if len(shown) < len(judgement.judged):
         more = len(judgement.judged) - len(shown)
         console.print(f"{more} more lines have no limit: anglewright runs {finished.stored.id}", style="dim")
+    for row in settling(finished):
+        console.print(Padding(Text(row), (0, 0, 0, 2)))
     if header.sequence == "pins":
         console.print(f"what was found: anglewright pins {finished.stored.id}")
     for kind, path in finished.files.items():

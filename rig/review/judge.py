@@ -14,16 +14,19 @@ as are the limits behind its own (frozen.py); judged again, others may be handed
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from rig.description import BenchFile, Holder, PartFile, from_data
 from rig.diagnosis.findings import findings
 from rig.diagnosis.pins_run import run_pins
+from rig.diagnosis.seating import judgement as seat_judgement
 from rig.diagnosis.soundness import soundness
+from rig.diagnosis.witness_reading import judgement as witness_judgement
 from rig.evaluation.loopback import measured_loopback
 from rig.evaluation.observed import Observed
+from rig.evaluation.watching import judgement as watch_judgement
 from rig.evaluation.whole import evaluate
 from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
@@ -36,6 +39,11 @@ if TYPE_CHECKING:
     from rig.records.store import StoredRun
 
 UNDECIDED = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.NOT_CAPABLE)
+ANSWERS: Mapping[str, Callable[[Observed], Judgement]] = {
+    "witness": witness_judgement,
+    "seat": seat_judgement,
+    "watch": watch_judgement,
+}
 FORBIDDEN = "excitation-forbidden"  # why a run ended after its DC steps; spoils nothing by itself
 
 
@@ -64,6 +72,8 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     record = run.record
     if run.header.sequence == "pins":  # the part file's map is a placeholder there: what was found is the outcome
         return _of_pins(run_pins(obs).judgement(), given)
+    if run.header.sequence in ANSWERS and not given:  # these answer a question of their own and judge no line
+        return ANSWERS[run.header.sequence](obs)
     cut = record.ended if record is not None and record.ended != "complete" else ""
     return judge(obs, given, cut_short=cut)
 

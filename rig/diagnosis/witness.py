@@ -1,0 +1,152 @@
+"""Rig or part: which witness on the same adapter settles a failing line or an unsound reason, and how it is read.
+
+It must never know a run. A witness is something known in place of the part (shorting plug, open adapter, dummy part),
+or the part under a change that only the rig feels (outputs exchanged, seated anew). Its reading is compared with the
+suspected line in rig/diagnosis/witness_reading.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+RIG, PART, OPEN = "it's the rig", "it's the part", "this witness can't tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Witness:
+    """title: its name; do: what hands have to do; rig, part: which outcome means which. fitted: what the simulated
+    bench has on its adapter then."""
+
+    title: str
+    do: str
+    rig: str
+    part: str
+    fitted: str = "part"
+
+
+WITNESSES: Mapping[str, Witness] = {
+    "plug": Witness(
+        title="shorting plug",
+        do="Unplug the part and put the shorting plug on the adapter.",
+        rig="the open or the extra ohms stay with the plug on",
+        part="the plug reads its few milliohms",
+        fitted="shorting plug",
+    ),
+    "open": Witness(
+        title="open adapter",
+        do="Unplug the part and leave the adapter open, dry, the core clip free.",
+        rig="the short or the leak stays with nothing plugged in",
+        part="every pair is over range",
+        fitted="nothing",
+    ),
+    "dummy": Witness(
+        title="dummy part",
+        do="Unplug the part and put the dummy part on the adapter, its four lines on the relay card.",
+        rig="ratio, phase or angle of the dummy is off by what is suspected",
+        part="the dummy reads what is written on it",
+        fitted="dummy",
+    ),
+    "swap": Witness(
+        title="exchanged inputs",
+        do="Leave the part where it is; its outputs are exchanged by relays.",
+        rig="the difference stays with the inputs",
+        part="the difference goes with the coils",
+    ),
+    "reseat": Witness(
+        title="re-seat",
+        do="Unclamp the part, clean spigot and faces, clamp it again.",
+        rig="the line comes back within its limits: it was the seat",
+        part="the line stays where it was",
+    ),
+}
+
+_LINES: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("r20_match", ("plug",)),
+    ("leak_", ("open",)),
+    ("tr_imbalance", ("swap", "dummy")),
+    ("phase_difference", ("swap", "dummy")),
+    ("tr_", ("dummy", "reseat")),
+    ("phase_", ("dummy",)),
+    ("error_", ("reseat", "dummy")),
+    ("direction", ("dummy",)),
+    ("v_exc_rms", ("dummy",)),
+    ("null_", ("reseat",)),
+    ("quadrature_", ("reseat",)),
+    ("centre_", ("reseat",)),
+    ("orthogonality", ("reseat",)),
+    ("order_", ("reseat",)),
+    ("l_", ("reseat",)),
+    ("z_", ("reseat",)),
+    ("q_", ("reseat",)),
+)
+
+REASON_LINES: Mapping[str, tuple[str, ...]] = {
+    "excitation-missing": ("v_exc_rms",),
+    "excitation-level": ("v_exc_rms",),
+    "load-setting": ("v_exc_rms",),
+    "channel-silent": ("tr_sin", "tr_cos"),
+    "channel-constant": ("tr_sin", "tr_cos"),
+    "channel-low": ("tr_sin", "tr_cos"),
+    "channel-gain": ("tr_imbalance",),
+    "skew": ("phase_difference_deg",),
+    "phase-ambiguous": ("phase_sin_deg", "phase_cos_deg"),
+    "crosstalk": ("error_max_elec_arcmin",),
+    "physics-violated": ("tr_sin", "tr_cos"),
+    "pin-map-mismatch": ("direction",),
+    "wrong-adapter": ("direction",),
+    "seat-off-centre": ("error_max_elec_arcmin",),
+    "seat-tilted": ("error_max_elec_arcmin",),
+    "seat-axial": ("tr_sin", "tr_cos"),
+}
+"""Reason code -> the lines that a witness is asked about."""
+
+FINDING_LINES: Mapping[str, tuple[str, ...]] = {
+    "open-coil": ("r20_exc", "r20_sin", "r20_cos"),
+    "intermittent-coil": ("r20_exc", "r20_sin", "r20_cos"),
+    "contact-resistance": ("r20_exc", "r20_sin", "r20_cos"),
+    "shorted-turns": ("error_max_elec_arcmin", "r20_exc", "r20_sin", "r20_cos"),
+    "leak-coil-coil": ("leak_exc_sin", "leak_exc_cos", "leak_sin_cos"),
+    "leak-coil-core": ("leak_exc_core", "leak_sin_core", "leak_cos_core"),
+    "moisture": ("leak_exc_core", "leak_sin_core", "leak_cos_core"),
+    "gap-or-rotor": ("tr_sin", "tr_cos"),
+    "wiring-swapped": ("direction",),
+    "wiring-reversed": ("direction",),
+}
+"""Finding code -> the lines that a witness is asked about."""
+
+_SEATS = ("seat-off-centre", "seat-tilted", "seat-axial")
+
+
+def witnesses_of(line: str, side: str = "") -> tuple[str, ...]:
+    """Which witnesses can settle a line, the quickest first. side: "low", "high" or "" (unknown) of its limits."""
+    if line in ("r20_exc", "r20_sin", "r20_cos"):
+        return {"low": ("open",), "high": ("plug",)}.get(side, ("plug", "open"))
+    return next((kinds for start, kinds in _LINES if line.startswith(start)), ())
+
+
+def witnesses_of_reason(code: str) -> tuple[str, ...]:
+    """Which witnesses can settle a reason; a seat asks for the re-seat only."""
+    if code in _SEATS:
+        return ("reseat",)
+    kinds = [kind for line in REASON_LINES.get(code, ()) for kind in witnesses_of(line) if kind != "reseat"]
+    return tuple(dict.fromkeys(kinds))
+
+
+def advice(line: str, side: str = "") -> str:
+    """Which witness would settle a failing line, in words; "" where none can."""
+    return " or ".join(WITNESSES[kind].title for kind in witnesses_of(line, side))
+
+
+def ending(code: str, settled_by: str) -> str:
+    """How a reason ends: what settled it already, which witness would, or that none can. settled_by: its witness."""
+    if code == "excitation-forbidden":
+        return (
+            "The part, unless the adapter is to blame: shorting plug (open) or open adapter (short, leak) settles it."
+        )
+    if settled_by:
+        return f"It's the rig or its set-up, not the part; witness: {settled_by}."
+    kinds = witnesses_of_reason(code)
+    if kinds:
+        return f"Rig or part? {' or '.join(WITNESSES[kind].title for kind in kinds)} settles it."
+    return ""

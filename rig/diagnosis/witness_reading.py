@@ -1,0 +1,266 @@
+"""Reads a witness run against the lines that were suspected: it's the rig, it's the part, or it can't tell.
+
+It must never read a world. For each line the rig's own share, as the witness showed it, is taken off the suspected
+estimate. What then lies within its limits was the rig's, where the share is larger than its U; what still lies outside
+by more than U is the part's; the rest this witness can't tell. Suspects: header details `witness` (suspects.py).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from rig.diagnosis.suspects import Suspect
+from rig.diagnosis.witness import OPEN, PART, RIG, WITNESSES
+from rig.evaluation.leaks import leak_id
+from rig.evaluation.observed import Observed
+from rig.evaluation.witnesses import DEAD, DummySeen, SwapSeen, dummy_seen, swap_seen
+from rig.resolver.part import COILS
+from rig.result import Judged, Judgement
+
+U_PLUG_OHM = 0.05
+U_OHM_SHARE = 0.02  # of a resistance by two wires
+WHOLE = 0.1  # of the conductance: what may be left to the part where the adapter explains the reading
+SILENT = 0.05  # a ratio below is silence
+LEVEL_OFF = 0.2  # of the excitation wanted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """A suspected line without the rig's share. corrected: NaN where the rig left nothing to correct; U: of the share;
+    share: whether the rig has one larger than its U; told: in figures."""
+
+    corrected: float
+    U: float
+    share: bool
+    told: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """One suspected line and what the witness says of it (RIG, PART, OPEN), with the figures."""
+
+    suspect: Suspect
+    answer: str
+    told: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON-ready data."""
+        return {"line": self.suspect.line, "reason": self.suspect.reason, "answer": self.answer, "told": self.told}
+
+
+def settle(suspect: Suspect, shown: Shown | None) -> Settled:
+    """The comparison described above; None: the witness says nothing of this line."""
+    if shown is None:
+        return Settled(suspect=suspect, answer=OPEN, told="nothing of this line was seen")
+    answer = OPEN
+    if math.isnan(shown.corrected):
+        answer = RIG
+    elif not suspect.excess(suspect.value) > 0:
+        answer = RIG if shown.share else OPEN
+    elif suspect.excess(shown.corrected) == 0 and shown.share:
+        answer = RIG
+    elif suspect.excess(shown.corrected) > shown.U:
+        answer = PART
+    return Settled(suspect=suspect, answer=answer, told=shown.told)
+
+
+def overall(settled: Sequence[Settled]) -> str:
+    """One answer of all lines: the same where they agree, else that it is both or open."""
+    answers = {one.answer for one in settled}
+    if len(answers) == 1:
+        return answers.pop()
+    return "it's the rig in some lines, the part in others" if {RIG, PART} <= answers else (answers - {OPEN}).pop()
+
+
+def read_witness(obs: Observed) -> tuple[str, list[Settled]]:
+    """(kind, each suspected line settled) of a witness run."""
+    told: Mapping[str, Any] = obs.header["details"]["witness"]
+    kind = str(told["kind"])
+    asked = [Suspect.from_dict(row) for row in told["suspects"]]
+    if kind == "dummy":
+        seen = dummy_seen(obs)
+        return kind, [settle(one, _by_dummy(one, seen)) for one in asked]
+    if kind == "swap":
+        swapped = swap_seen(obs)
+        return kind, [settle(one, None if swapped is None else _by_swap(one, swapped)) for one in asked]
+    return kind, [settle(one, _by_ohms(obs, one, kind)) for one in asked]
+
+
+def judgement(obs: Observed) -> Judgement:
+    """A witness run's own judgement: nothing of the part, the answers as notes and, for programs, under `curves`."""
+    kind, settled = read_witness(obs)
+    of = str(obs.header["details"]["witness"]["of"])
+    lines = [f"{one.suspect.line}: {one.answer} ({one.told})" for one in settled]
+    return Judgement(
+        outcome="measured, no limits",
+        judged=(),
+        reasons=(),
+        findings=(),
+        curves={"witness": {"kind": kind, "of": of, "answers": [one.to_dict() for one in settled]}},
+        notes=(f"Witness {WITNESSES[kind].title} for run {of}: {overall(settled)}.", *lines),
+    )
+
+
+def reseated(asked: Sequence[Suspect], again: Judgement) -> list[Settled]:
+    """The same lines after a re-seat: what came back was the seat's, what stayed is the part's."""
+    return [settle(one, _by_reseat(one, again.line(one.line))) for one in asked]
+
+
+def _by_reseat(suspect: Suspect, again: Judged | None) -> Shown | None:
+    result = again.result if again is not None else None
+    if result is None or result.estimate is None or math.isnan(suspect.value):
+        return None
+    now = math.inf if result.qualifier == ">" else result.estimate
+    u = math.hypot(suspect.U, result.U or 0.0)
+    moved = 0.0 if now == suspect.value else now - suspect.value
+    told = f"{suspect.value:.5g} before, {now:.5g} after the re-seat, U of the difference {u:.2g} {result.unit}"
+    return Shown(corrected=now, U=u, share=abs(moved) > u, told=told)
+
+
+# ---- ohms: plug and open adapter ----------------------------------------------------------------------------
+
+
+def _by_ohms(obs: Observed, suspect: Suspect, kind: str) -> Shown | None:
+    if suspect.line.startswith("leak_"):
+        return _beside(suspect, _leak_ohm(obs, suspect.line)) if kind == "open" else None
+    coil = suspect.line.removeprefix("r20_")
+    if suspect.line == "r20_match":
+        return _match(obs, suspect) if kind == "plug" else None
+    if coil not in COILS:
+        return None
+    return _in_series(suspect, _coil_ohm(obs, coil)) if kind == "plug" else _beside(suspect, _coil_ohm(obs, coil))
+
+
+def _in_series(suspect: Suspect, ohm: float | None) -> Shown | None:
+    """What the plug reads is in the rig and adds to the coil."""
+    if ohm is None:
+        return None
+    if math.isinf(ohm):
+        return Shown(corrected=math.nan, U=U_PLUG_OHM, share=True, told="over range with the plug on")
+    told = f"{1e3 * ohm:.0f} mohm with the plug on"
+    return Shown(corrected=suspect.value - ohm, U=U_PLUG_OHM, share=ohm > U_PLUG_OHM, told=told)
+
+
+def _beside(suspect: Suspect, ohm: float | None) -> Shown | None:
+    """What the open adapter reads lies beside the part's resistance."""
+    if ohm is None or math.isnan(suspect.value):
+        return None
+    if math.isinf(ohm):
+        return Shown(corrected=suspect.value, U=U_OHM_SHARE * suspect.value, share=False, told="over range when open")
+    left = 1.0 / max(suspect.value, 1e-6) - 1.0 / max(ohm, 1e-6)
+    told = f"{ohm:.4g} ohm with nothing plugged in"
+    if left * ohm < WHOLE:  # the adapter alone makes the reading: of the part nothing is known
+        return Shown(corrected=math.nan, U=0.0, share=True, told=told)
+    u = U_OHM_SHARE * (1.0 / left) ** 2 / ohm
+    return Shown(corrected=1.0 / left, U=u, share=suspect.value / ohm > U_OHM_SHARE, told=told)
+
+
+def _match(obs: Observed, suspect: Suspect) -> Shown | None:
+    sine, cosine = _coil_ohm(obs, "sin"), _coil_ohm(obs, "cos")
+    nominal = obs.part.coils.get("cos")
+    if sine is None or cosine is None or nominal is None:
+        return None
+    if math.isinf(sine) or math.isinf(cosine):
+        return Shown(corrected=math.nan, U=0.0, share=True, told="over range with the plug on")
+    share, u = (sine - cosine) / nominal.r20_ohm, math.sqrt(2.0) * U_PLUG_OHM / nominal.r20_ohm
+    told = f"{1e3 * sine:.0f} and {1e3 * cosine:.0f} mohm with the plug on"
+    return Shown(corrected=suspect.value - share, U=u, share=abs(share) > u, told=told)
+
+
+def _coil_ohm(obs: Observed, coil: str) -> float | None:
+    readings = obs.select("coil_resistance", coil=coil)
+    if not readings:
+        return None
+    if any(r.overload or r.value is None for r in readings):
+        return math.inf
+    return sum(r.number() for r in readings) / len(readings)
+
+
+def _leak_ohm(obs: Observed, line: str) -> float | None:
+    readings = [r for r in obs.select("leak_resistance") if leak_id(r) == line]
+    if not readings:
+        return None
+    return min(math.inf if r.overload or r.value is None else r.number() for r in readings)
+
+
+# ---- driven: dummy and exchanged inputs ---------------------------------------------------------------------
+
+
+def _by_dummy(suspect: Suspect, seen: DummySeen | None) -> Shown | None:
+    line = suspect.line
+    if seen is None:
+        told = "the excitation does not arrive at the dummy either"
+        return Shown(corrected=math.nan, U=0.0, share=True, told=told) if line == "v_exc_rms" else None
+    if line == "v_exc_rms":
+        share = abs(seen.level - 1.0) > LEVEL_OFF
+        told = f"{seen.level:.3f} of the level arrives at the dummy"
+        return Shown(corrected=math.nan if share else suspect.value, U=0.0, share=share, told=told)
+    if line == "direction":
+        return _signs(suspect, seen)
+    if line in ("tr_sin", "tr_cos"):
+        return _ratio(suspect, seen, line.removeprefix("tr_"))
+    if line in ("phase_sin_deg", "phase_cos_deg"):
+        gain = seen.sine if "sin" in line else seen.cosine
+        return _less(suspect, _degrees(gain), seen.U_phase_deg, "deg of phase at the dummy")
+    if not (seen.alive("sin") and seen.alive("cos")):
+        return None
+    if line == "tr_imbalance":
+        return _less(suspect, abs(seen.sine) / abs(seen.cosine) - 1.0, seen.U_imbalance, "imbalance at the dummy")
+    if line == "phase_difference_deg":
+        u = math.sqrt(2.0) * seen.U_phase_deg
+        return _less(suspect, _degrees(seen.sine / seen.cosine), u, "deg between the channels at the dummy")
+    if line.startswith("error_"):
+        worst = float(abs(seen.angle_error_elec_arcmin).max())
+        return _less(suspect, worst, seen.U_angle_elec_arcmin, "arcmin elec of error at the dummy's eight angles")
+    return None
+
+
+def _degrees(gain: complex) -> float:
+    return math.degrees(math.atan2(gain.imag, gain.real))
+
+
+def _less(suspect: Suspect, share: float, u: float, what: str) -> Shown:
+    told = f"{share:+.4g} {what}, U {u:.2g}"
+    return Shown(corrected=suspect.value - share, U=u, share=abs(share) > u, told=told)
+
+
+def _ratio(suspect: Suspect, seen: DummySeen, output: str) -> Shown:
+    gain = abs(seen.sine if output == "sin" else seen.cosine)
+    if not seen.alive(output):
+        return Shown(corrected=math.nan, U=0.0, share=True, told="this output is silent at the dummy too")
+    told = f"the dummy's ratio reads {gain:.4f} of what it is, U {seen.U_gain:.4f}"
+    value = 0.0 if math.isnan(suspect.value) else suspect.value / gain
+    return Shown(corrected=value, U=seen.U_gain * value, share=abs(gain - 1.0) > seen.U_gain, told=told)
+
+
+def _signs(suspect: Suspect, seen: DummySeen) -> Shown:
+    silent = [name for name in ("sin", "cos") if not seen.alive(name)]
+    wrong = [name for name, gain in (("sine", seen.sine), ("cosine", seen.cosine)) if gain.real < 0]
+    told = f"silent at the dummy: {', '.join(silent)}" if silent else ""
+    told = "sine and cosine exchanged at the dummy" if seen.crossed else told
+    told = told or (f"{' and '.join(wrong)} reversed at the dummy" if wrong else "signs and order right at the dummy")
+    off = bool(silent or wrong or seen.crossed)
+    return Shown(corrected=math.nan if off else suspect.value, U=0.0, share=off, told=told)
+
+
+def _by_swap(suspect: Suspect, seen: SwapSeen) -> Shown | None:
+    inputs = {"tr_sin": seen.sine_input, "tr_cos": seen.cosine_input}
+    if suspect.line in inputs:
+        told = inputs[suspect.line]
+        if told == "alive" or (not math.isnan(suspect.value) and suspect.value > SILENT):
+            return None
+        said = "the input is silent on either output" if told == "dead" else "the silence goes with the coil"
+        return Shown(corrected=math.nan if told == "dead" else 0.0, U=0.0, share=told == "dead", told=said)
+    size = abs(seen.gain)
+    if math.isnan(size) or not DEAD < size < 1.0 / DEAD:
+        return None
+    if suspect.line == "tr_imbalance":
+        corrected = (1.0 + suspect.value) / size - 1.0
+        told = f"sine input over cosine input {size:.5f}, U {seen.U_gain:.5f}"
+        return Shown(corrected=corrected, U=seen.U_gain, share=abs(size - 1.0) > seen.U_gain, told=told)
+    if suspect.line == "phase_difference_deg":
+        return _less(suspect, _degrees(seen.gain), seen.U_phase_deg, "deg between the inputs")
+    return None

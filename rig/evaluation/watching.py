@@ -1,0 +1,161 @@
+"""Minimum, maximum and drop-outs of a watched coil, reading by reading: the same on the screen and of a kept run.
+
+It must never know a terminal. A drop-out is a reading over range, or one that leaves the median of the last good
+readings by more than a share of it; the median follows warming and cooling, and stands still during a drop-out.
+Times are the readings' own: a drop-out's length is known to one interval between readings.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+from rig.evaluation.observed import Observed
+from rig.quantity import Reading
+from rig.result import Judgement
+
+QUANTITIES = ("watch_resistance", "watch_amplitude")
+LAST = 21  # good readings that make the reference
+OFF_OHM = 0.05  # share of the reference
+OFF_AMPLITUDE = 0.20
+
+
+@dataclass(slots=True, kw_only=True)
+class DropOut:
+    """From the first reading that was off to the last; worst: the farthest value, None over range."""
+
+    begin_utc: str
+    end_utc: str
+    begin_s: float
+    end_s: float
+    worst: float | None
+    open: bool = True
+
+    def to_dict(self, unit: str) -> dict[str, Any]:
+        """As JSON-ready data."""
+        return {
+            "begin_utc": self.begin_utc,
+            "end_utc": self.end_utc,
+            "duration_s": self.end_s - self.begin_s,
+            "worst": self.worst,
+            "unit": unit,
+            "open_at_end": self.open,
+        }
+
+
+@dataclass(kw_only=True)
+class Hold:
+    """Fed with readings in their order; `now` None over range."""
+
+    unit: str = ""
+    count: int = 0
+    now: float | None = None
+    least: float | None = None
+    most: float | None = None
+    drop_outs: list[DropOut] = field(default_factory=list)
+    first_s: float = 0.0
+    last_s: float = 0.0
+    _good: deque[float] = field(default_factory=lambda: deque(maxlen=LAST))
+
+    @property
+    def reference(self) -> float | None:
+        """Median of the last good readings; None before the first."""
+        return median(self._good) if self._good else None
+
+    @property
+    def dropped(self) -> bool:
+        """Whether the contact is lost just now."""
+        return bool(self.drop_outs) and self.drop_outs[-1].open
+
+    def add(self, reading: Reading) -> bool:
+        """Take one reading in; True when a drop-out begins or ends with it."""
+        before = self.dropped
+        self.unit = reading.unit
+        self.now = None if reading.overload or reading.value is None else reading.number()
+        self.first_s = reading.bench_time_s if not self.count else self.first_s
+        self.last_s = reading.bench_time_s
+        self.count += 1
+        if self._off(reading.quantity):
+            self._drop(reading)
+        elif self.now is not None:
+            self._good.append(self.now)
+            self.least = self.now if self.least is None else min(self.least, self.now)
+            self.most = self.now if self.most is None else max(self.most, self.now)
+            if before:
+                self.drop_outs[-1].open = False
+        return self.dropped != before
+
+    def _off(self, quantity: str) -> bool:
+        if self.now is None:
+            return True
+        share = OFF_OHM if quantity == "watch_resistance" else OFF_AMPLITUDE
+        return self.reference is not None and abs(self.now - self.reference) > share * abs(self.reference)
+
+    def _drop(self, reading: Reading) -> None:
+        if not self.dropped:
+            at_s, utc = reading.bench_time_s, reading.time_utc
+            self.drop_outs.append(DropOut(begin_utc=utc, end_utc=utc, begin_s=at_s, end_s=at_s, worst=self.now))
+            return
+        last = self.drop_outs[-1]
+        last.end_utc, last.end_s = reading.time_utc, reading.bench_time_s
+        if last.worst is not None and self.reference is not None:
+            farther = self.now is None or abs(self.now - self.reference) > abs(last.worst - self.reference)
+            last.worst = self.now if farther else last.worst
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON-ready data; interval_s: between readings, on average."""
+        return {
+            "unit": self.unit,
+            "readings": self.count,
+            "seconds": self.last_s - self.first_s,
+            "interval_s": (self.last_s - self.first_s) / (self.count - 1) if self.count > 1 else None,
+            "min": self.least,
+            "max": self.most,
+            "reference": self.reference,
+            "drop_outs": [one.to_dict(self.unit) for one in self.drop_outs],
+        }
+
+
+def held(readings: Iterable[Reading]) -> Hold:
+    """All watched readings taken in."""
+    hold = Hold()
+    for reading in readings:
+        if reading.quantity in QUANTITIES:
+            hold.add(reading)
+    return hold
+
+
+def judgement(obs: Observed) -> Judgement:
+    """A watch's own judgement: the hold under `curves`, the drop-outs in words."""
+    hold = held(obs.readings)
+    watch = obs.header["details"]["watch"]
+    notes = [summary(hold, str(watch["coil"]))]
+    notes += [told(one, hold.unit) for one in hold.drop_outs]
+    return Judgement(
+        outcome="measured, no limits",
+        judged=(),
+        reasons=(),
+        findings=(),
+        curves={"watch": {"coil": watch["coil"], "mode": watch["mode"], **hold.to_dict()}},
+        notes=tuple(notes),
+    )
+
+
+def summary(hold: Hold, coil: str) -> str:
+    """One line of a watch."""
+    if hold.least is None or hold.most is None:
+        return f"{coil} coil: {hold.count} readings, none in range"
+    return (
+        f"{coil} coil: {hold.count} readings in {hold.last_s - hold.first_s:.1f} s, "
+        f"{hold.least:.5g} to {hold.most:.5g} {hold.unit} while in contact, {len(hold.drop_outs)} drop-outs"
+    )
+
+
+def told(one: DropOut, unit: str) -> str:
+    """One drop-out in words."""
+    worst = "over range" if one.worst is None else f"{one.worst:.5g} {unit}"
+    still = ", still lost at the end" if one.open else ""
+    return f"drop-out {one.begin_utc} for {one.end_s - one.begin_s:.3f} s, {worst}{still}"

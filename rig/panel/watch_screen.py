@@ -1,0 +1,99 @@
+"""What a watch shows: digits that read from two metres, least and most, every drop-out on a line of its own, a sound.
+
+It computes nothing (rig/evaluation/watching.py holds). On a terminal the block renews itself ten times a second; into
+a file or a pipe only the drop-outs go. The sound is the terminal's bell, at the loss and at the return.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from typing import TextIO
+
+from rig.evaluation.watching import QUANTITIES, Hold, told
+from rig.quantity import Reading
+
+ROWS = 7
+FONT = {
+    "0": (" ### ", "#   #", "#   #", "#   #", "#   #", "#   #", " ### "),
+    "1": ("  #  ", " ##  ", "  #  ", "  #  ", "  #  ", "  #  ", " ### "),
+    "2": (" ### ", "#   #", "    #", "   # ", "  #  ", " #   ", "#####"),
+    "3": (" ### ", "#   #", "    #", "  ## ", "    #", "#   #", " ### "),
+    "4": ("   # ", "  ## ", " # # ", "#  # ", "#####", "   # ", "   # "),
+    "5": ("#####", "#    ", "#### ", "    #", "    #", "#   #", " ### "),
+    "6": (" ### ", "#    ", "#    ", "#### ", "#   #", "#   #", " ### "),
+    "7": ("#####", "    #", "   # ", "  #  ", "  #  ", "  #  ", "  #  "),
+    "8": (" ### ", "#   #", "#   #", " ### ", "#   #", "#   #", " ### "),
+    "9": (" ### ", "#   #", "#   #", " ####", "    #", "    #", " ### "),
+    ".": ("   ", "   ", "   ", "   ", "   ", "## ", "## "),
+    "-": ("     ", "     ", "     ", "#####", "     ", "     ", "     "),
+    " ": ("   ",) * ROWS,
+    "O": (" ### ", "#   #", "#   #", "#   #", "#   #", "#   #", " ### "),
+    "P": ("#### ", "#   #", "#   #", "#### ", "#    ", "#    ", "#    "),
+    "E": ("#####", "#    ", "#    ", "#### ", "#    ", "#    ", "#####"),
+    "N": ("#   #", "##  #", "##  #", "# # #", "#  ##", "#  ##", "#   #"),
+}
+AGAIN_S = 0.1
+
+
+def big(text: str) -> list[str]:
+    """Seven rows of blocks; characters without a picture are left out."""
+    pictures = [FONT[letter] for letter in text if letter in FONT]
+    return [" ".join(picture[row].replace("#", "█") for picture in pictures) for row in range(ROWS)]
+
+
+class Watched:
+    """Takes a run's readings as they come. silent: nothing at all is shown (--json)."""
+
+    def __init__(self, coil: str, *, quiet: bool = False, silent: bool = False, out: TextIO | None = None) -> None:
+        self.hold = Hold()
+        self._coil, self._quiet, self._silent = coil, quiet, silent
+        self._out = out or sys.stderr
+        self._live = self._out.isatty()
+        self._shown_s = -1.0
+        self._drawn = 0
+
+    def reading(self, reading: Reading) -> None:
+        """One reading of the run; others than the watched ones are passed over."""
+        if reading.quantity not in QUANTITIES:
+            return
+        changed = self.hold.add(reading)
+        if self._silent:
+            return
+        if changed:
+            self._changed()
+        if self._live and (changed or time.monotonic() - self._shown_s > AGAIN_S):
+            self._shown_s = time.monotonic()
+            self._draw()
+
+    def close(self) -> None:
+        """Leave the cursor below the block."""
+        if self._drawn:
+            self._out.write("\n")
+            self._out.flush()
+        self._drawn = 0
+
+    def _changed(self) -> None:
+        self._erase()
+        last = self.hold.drop_outs[-1]
+        sound = "" if self._quiet else "\a"
+        said = f"{last.begin_utc}  lost" if last.open else told(last, self.hold.unit)
+        self._out.write(f"{sound}{said}\n")
+        self._out.flush()
+
+    def _erase(self) -> None:
+        if self._drawn:
+            self._out.write(f"\x1b[{self._drawn}A\r\x1b[J")
+        self._drawn = 0
+
+    def _draw(self) -> None:
+        self._erase()
+        hold = self.hold
+        now = "OPEN" if hold.now is None else f"{hold.now:.4g}" if abs(hold.now) >= 0.001 else f"{hold.now:.6f}"
+        least, most = ("-" if x is None else f"{x:.5g}" for x in (hold.least, hold.most))
+        state = "LOST" if hold.dropped else "in contact"
+        rows = [*big(now), "", f"{self._coil} coil, {hold.unit}   {state}"]
+        rows.append(f"min {least}   max {most}   drop-outs {len(hold.drop_outs)}   Ctrl-C ends")
+        self._out.write("\n".join(rows) + "\n")
+        self._out.flush()
+        self._drawn = len(rows)

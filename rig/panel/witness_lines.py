@@ -1,0 +1,25 @@
+"""Below the lines of a run: which witness would settle each failing one, and what witnesses kept for it have said."""
+
+from __future__ import annotations
+
+from rig.diagnosis.suspects import FAILS, suspects
+from rig.diagnosis.witness import WITNESSES, advice
+from rig.panel.jobs import Finished
+from rig.panel.witness_run import answers
+
+QUIET = ("witness", "seat", "watch", "pins")
+
+
+def settling(finished: Finished) -> list[str]:
+    """Rows of text; none for a run without a suspected line."""
+    if finished.stored.header.sequence in QUIET:
+        return []
+    found = suspects(finished.judgement)
+    if not found:
+        return []
+    failing = {line.measurand for line in finished.judgement.judged if line.verdict in FAILS}
+    rows = [f"{one.line}: rig or part? {advice(one.line, one.side)} settles it" for one in found if one.line in failing]
+    for answer in answers(finished.stored):
+        rows.append(f"witness {WITNESSES[answer.kind].title} (run {answer.run}): {answer.said}")
+        rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
+    return [*rows, f"how: anglewright witness {finished.stored.id}"]

@@ -1,0 +1,20 @@
+"""One turn of a clamped part for its seat, or spots at one place along the shaft; DC checks first, nothing judged."""
+
+from rig.control.sequencer import Sequence, Step
+from sequences import building_blocks as b
+
+_FIRST: tuple[Step, ...] = (
+    b.ROTOR,
+    b.CLIMATE_BEFORE,
+    b.LIVE_VOLTAGE,
+    b.LEAD_ZERO,
+    b.SHORT_PIN_MAP,
+    b.COILS_ONCE,
+    b.LEAK,
+    b.LOOPBACK,
+    b.EXCITE,
+    b.INDEX,
+)
+
+RADIAL = Sequence(name="seat", title="Seat by the signal: one turn", steps=(*_FIRST, b.SWEEP_CCW, b.RAMP_DOWN))
+AXIAL = Sequence(name="seat", title="Seat by the signal: one place", steps=(*_FIRST, b.SPOTS, b.RAMP_DOWN))
