@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pydantic import Field, model_validator
 
 from drivers.simulated.fault_kinds import KINDS, Kind, Outgoing, spoil, value_of
-from rig.description import Strict
+from rig.description.loading import Strict
 
 INSTRUMENTS = ("multimeter", "generator", "sampler", "axis", "encoder", "switch", "interlock", "climate")
 TEXTUAL = ("overload", "text", "extra", "terminator", "foreign", "chatter", "wrong_idn")  # their value is text

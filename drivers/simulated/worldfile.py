@@ -1,7 +1,7 @@
 """The world file of the simulated bench: every key, unit and default, checked before anything is built.
 
 It must never know a wire, an instrument's words or the time. The keys are those of DEVELOPERS.md ("World file keys")
-and fixtures/README.md; unknown ones are refused with the nearest known name (rig/description.py). Refused with a
+and fixtures/README.md; unknown ones are refused with the nearest known name (rig/description/). Refused with a
 reason: odd tooth counts, teeth = 2 x pole pairs, a gap that closes, keys that contradict each other.
 """
 
@@ -15,7 +15,7 @@ from typing import Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from drivers.simulated.faults import WireFault
-from rig.description import Strict, checked, find, from_data
+from rig.description.loading import Strict, checked, find, from_data
 from rig.resolver.part import TERMINALS
 
 Coil = Literal["exc", "sin", "cos"]

@@ -30,7 +30,8 @@ from rig.certificate.tables import (
 )
 from rig.certificate.units import Units, told_in
 from rig.certificate.wording import MARKS, described, short_name
-from rig.description import PartFile, from_data
+from rig.description.loading import from_data
+from rig.description.parts import PartFile
 from rig.records.stored import StoredRun
 from rig.result import Judgement
 

@@ -19,8 +19,8 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from rig.description import Strict, checked
-from rig.description import home as default_home
+from rig.description.loading import Strict, checked
+from rig.description.loading import home as default_home
 from rig.errors import UsageError
 
 Language = Literal["en", "de"]

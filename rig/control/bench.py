@@ -32,7 +32,9 @@ from rig.control.guard import Guard, safe_state
 from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedSwitch
 from rig.control.heartbeat import Watchdog
 from rig.control.stop import StopToken, stop_on_signals
-from rig.description import BenchFile, Device, Holder, find
+from rig.description.benches import BenchFile, Device
+from rig.description.holders import Holder
+from rig.description.loading import find
 from rig.errors import UsageError, WrongInstrument
 
 OPTIONS: Mapping[str, tuple[str, ...]] = {

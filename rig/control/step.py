@@ -15,7 +15,7 @@ from typing import Any, Protocol
 from drivers.roles import MeterReading
 from rig.control.bench import Bench
 from rig.control.clock import Clock
-from rig.description import Holder
+from rig.description.holders import Holder
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import Part
 from rig.signal.waveform import Waveform

@@ -1,7 +1,7 @@
 """A draft part file from what was found of the pins: TOML text that no run excites by until a person confirms it.
 
 It must never know a file. What is not known is written as a question beside a harmless value: low-level excitation,
-one pole pair, sine and cosine as they come. `confirmed = false` keeps runs from it (rig/description.py, `load_part`).
+one pole pair, sine and cosine as they come. `confirmed = false` keeps runs from it (`load_part`).
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.description import AxisDevice, BenchFile
+from rig.description.benches import AxisDevice, BenchFile
 from rig.evaluation.observed import Observed
 
 Floats = NDArray[np.float64]

@@ -11,7 +11,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from rig.description import BenchFile, Holder
+from rig.description.benches import BenchFile
+from rig.description.holders import Holder
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import Part
 from rig.signal.waveform import Captures

@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from rig.description import Device, Spec
+from rig.description.benches import Device, Spec
 from rig.quantity import Scalar, measurand
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine, combine

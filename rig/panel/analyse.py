@@ -35,7 +35,7 @@ def options(command: Callable[..., None]) -> Callable[..., None]:
 
 def told(part: str | None, pole_pairs: int | None, frequency_hz: float | None) -> Told:
     """What the person said of the part. Raises UsageError or DescriptionError for a part that can't be read."""
-    from rig.description import load_part
+    from rig.description.parts import load_part
     from rig.errors import UsageError
     from rig.review.analyse import Told
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rig.description import PartFile, load_part
+from rig.description.parts import PartFile, load_part
 from rig.diagnosis.pins import identify, table_from
 from rig.diagnosis.pins_ac import AcReport
 from rig.diagnosis.pins_draft import draft, draft_possible

@@ -13,7 +13,9 @@ from typing import Any
 from rig.control.bench import open_bench
 from rig.control.sequencer import Ended, Sequence
 from rig.control.step import Context, Progress
-from rig.description import BenchFile, Holder, PartFile
+from rig.description.benches import BenchFile
+from rig.description.holders import Holder
+from rig.description.parts import PartFile
 from rig.errors import Cancelled
 from rig.panel import jobs
 from rig.quantity import Reading

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from rig.description import BenchFile, find, load_part, read_toml
+from rig.description.benches import BenchFile
+from rig.description.loading import find, read_toml
+from rig.description.parts import load_part
 from rig.panel import jobs
 from rig.records.calibrations import Calibrations
 

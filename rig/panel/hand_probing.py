@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import cast
 
-from rig.description import load_bench
+from rig.description.benches import load_bench
 from rig.diagnosis.pins import table_from
 from rig.diagnosis.pins_probing import Probing, Settling
 from rig.diagnosis.pins_table import PairTable

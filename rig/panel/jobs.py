@@ -23,17 +23,10 @@ from rig.control.bench import Bench, open_bench
 from rig.control.sequencer import Ended, Sequence
 from rig.control.sequencer import run as run_sequence
 from rig.control.step import Context, ManualEntry, Progress
-from rig.description import (
-    BenchFile,
-    Holder,
-    PartFile,
-    find,
-    load_bench,
-    load_holder,
-    load_part,
-    packaged_fixtures,
-    read_toml,
-)
+from rig.description.benches import BenchFile, load_bench
+from rig.description.holders import Holder, load_holder
+from rig.description.loading import find, packaged_fixtures, read_toml
+from rig.description.parts import PartFile, load_part
 from rig.errors import RigError, UsageError
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run import RunHeader

@@ -165,7 +165,7 @@ def judge(
     as_json: bool,
 ) -> None:
     """Judge RUN again, or with --campaign the archive: a new evaluation beside the old, and what changed."""
-    from rig.description import load_part
+    from rig.description.parts import load_part
     from rig.errors import UsageError
     from rig.records.files import write_new
     from rig.records.store import Store

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rig.control.step import Progress
-from rig.description import load_part
+from rig.description.parts import load_part
 from rig.panel import jobs
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.store import Store

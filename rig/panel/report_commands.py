@@ -84,7 +84,7 @@ def certificate(
 def certificates(serial: str, as_json: bool) -> None:
     """List the reports issued, amended and withdrawn, newest first."""
     from rig.certificate.register import Register, in_force
-    from rig.description import home
+    from rig.description.loading import home
 
     register = Register(home())
     rows = [(e, state) for e, state in in_force(register.entries, register) if serial in ("", e.serial)]
@@ -106,7 +106,7 @@ def certificates(serial: str, as_json: bool) -> None:
 def verify(what: Sequence[str], as_json: bool) -> None:
     """Tell whether a report (PDF, XML or JSON from anywhere) or a kept run is unchanged, altered (where) or unknown."""
     from rig.certificate.verify import verify as check
-    from rig.description import home
+    from rig.description.loading import home
 
     found = [check(Path(one), home()) if Path(one).exists() else _run(one) for one in what]
     if as_json:
@@ -121,7 +121,7 @@ def verify(what: Sequence[str], as_json: bool) -> None:
 def new_key(name: str, as_json: bool) -> None:
     """Make the shop's signing key, once: <home>/keys; name it under [seal] in shop.toml."""
     from rig.certificate.signing import new_key as made_key
-    from rig.description import home
+    from rig.description.loading import home
 
     key = made_key(home() / "keys", name)
     if as_json:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rig.control.sequencer import Sequence as Steps
-from rig.description import load_part
+from rig.description.parts import load_part
 from rig.diagnosis.seating import Seat, advice, explained, told_apart
 from rig.errors import UsageError
 from rig.evaluation.axial import Level, Place, level

@@ -27,7 +27,7 @@ LONGEST_S = 600.0
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def watch(coil: str, ac: bool, seconds: float, quiet: bool, as_json: bool, **request: Any) -> None:
     """Watch COIL while you bend, tap, warm or cool it: big digits, a sound at each drop-out. Ctrl-C ends it."""
-    from rig.description import load_part
+    from rig.description.parts import load_part
     from rig.panel import asked_runs, jobs, watch_screen
     from sequences.watch import SEQUENCE
 

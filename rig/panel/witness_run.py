@@ -10,7 +10,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from rig.description import BenchFile, Holder, PartFile, from_data
+from rig.description.benches import BenchFile
+from rig.description.holders import Holder
+from rig.description.loading import from_data
+from rig.description.parts import PartFile
 from rig.diagnosis.suspects import Suspect, suspects
 from rig.diagnosis.witness import WITNESSES
 from rig.diagnosis.witness_reading import Settled, overall, reseated

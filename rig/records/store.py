@@ -21,7 +21,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.description import home as default_home
+from rig.description.loading import home as default_home
 from rig.errors import RecordError, UsageError
 from rig.records.files import sha256_of, to_json, unwritable, write_beside, write_new
 from rig.records.journal import Journal

@@ -21,7 +21,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from rig.description import PartFile, from_data
+from rig.description.loading import from_data
+from rig.description.parts import PartFile
 from rig.errors import RigError, UsageError
 from rig.records.files import read_json, to_json, write_new
 from rig.records.rows import digest_of

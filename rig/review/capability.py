@@ -13,7 +13,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from rig.description import BenchFile, EncoderDevice, Holder, Spec
+from rig.description.benches import BenchFile, EncoderDevice, Spec
+from rig.description.holders import Holder
 from rig.evaluation.correction import KEY, SCHEMA, tied_to
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders

@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.description import BenchFile, Holder
+from rig.description.benches import BenchFile
+from rig.description.holders import Holder
 from rig.evaluation.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.orders import good_sweep_points

@@ -18,7 +18,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from rig.description import BenchFile, Holder, PartFile, from_data
+from rig.description.benches import BenchFile
+from rig.description.holders import Holder
+from rig.description.loading import from_data
+from rig.description.parts import PartFile
 from rig.diagnosis.findings import findings
 from rig.diagnosis.pins_run import run_pins
 from rig.diagnosis.seating import judgement as seat_judgement

@@ -11,7 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
-from rig.description import PartFile, from_data
+from rig.description.loading import from_data
+from rig.description.parts import PartFile
 from rig.errors import UsageError
 from rig.quantity import Limit
 from rig.records.history import alike

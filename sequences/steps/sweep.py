@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from rig.control.guarded import GuardedAxis
 from rig.control.step import Context
-from rig.description import AxisDevice
+from rig.description.benches import AxisDevice
 from rig.errors import UsageError
 from rig.quantity import Scalar
 from rig.resolver.orders import good_sweep_points

@@ -25,7 +25,8 @@ import drivers.shelf
 import rig.control.bench
 from drivers.roles import Identity
 from rig.control.bench import open_bench
-from rig.description import BenchFile, load_bench, load_holder
+from rig.description.benches import BenchFile, load_bench
+from rig.description.holders import load_holder
 from rig.errors import LinkDown, UsageError, WrongInstrument
 
 KINDS: dict[str, Any] = {

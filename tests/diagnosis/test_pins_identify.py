@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from pins_parts import Made, resolver, shuffled
 
-from rig.description import load_part
+from rig.description.parts import load_part
 from rig.diagnosis.pins import identify, odd_one_out
 from rig.diagnosis.pins_report import PinReport
 from rig.diagnosis.pins_sensors import sensor_kind

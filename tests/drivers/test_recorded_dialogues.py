@@ -102,7 +102,7 @@ def test_a_dialogue_is_recorded_from_the_bench(role, request):
     name = request.config.getoption("--bench")
     if name is None:
         pytest.skip("no --bench FILE was given: NOT RUN on real instruments")
-    from rig.description import load_bench
+    from rig.description.benches import load_bench
 
     device = load_bench(name).devices().get(role)
     if device is None or device.link == "simulated":

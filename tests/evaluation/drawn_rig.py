@@ -19,7 +19,7 @@ from observed_from_world import Rehearsal, world_of
 from still_captures import StillWorld
 
 from drivers.simulated.worldfile import WorldFile
-from rig.description import BenchFile, load_bench
+from rig.description.benches import BenchFile, load_bench
 from rig.evaluation.observed import Observed
 from rig.quantity import Reading, Scalar
 

@@ -15,7 +15,10 @@ import numpy as np
 
 from drivers.simulated.world import World
 from drivers.simulated.worldfile import WorldFile
-from rig.description import BenchFile, Holder, from_data, load_bench, load_holder, load_part
+from rig.description.benches import BenchFile, load_bench
+from rig.description.holders import Holder, load_holder
+from rig.description.loading import from_data
+from rig.description.parts import load_part
 from rig.evaluation.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import COILS, Part

@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.description import AxisDevice, Holder, InterlockDevice, SamplerDevice, SwitchDevice, load_holder
+from rig.description.benches import AxisDevice, InterlockDevice, SamplerDevice, SwitchDevice
+from rig.description.holders import Holder, load_holder
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
 PAGES = sorted(HARDWARE.glob("*.md"))

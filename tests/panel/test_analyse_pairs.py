@@ -8,7 +8,7 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from rig.description import load_part
+from rig.description.parts import load_part
 from rig.errors import DescriptionError, RecordError, UsageError
 from rig.panel import pairs_command
 from rig.panel.analyse_pairs import AnalysedPairs, analyse_pairs, typed_in

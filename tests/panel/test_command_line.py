@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from rig.description import packaged_fixtures
+from rig.description.loading import packaged_fixtures
 from rig.panel.cli import cli
 
 

@@ -17,7 +17,8 @@ from click.testing import CliRunner, Result
 from library_samples import PART, a_part
 from observed_from_world import Rehearsal, world_of
 
-from rig.description import PartFile, from_data, packaged_fixtures
+from rig.description.loading import from_data, packaged_fixtures
+from rig.description.parts import PartFile
 from rig.panel.cli import cli
 from rig.panel.jobs import Request, run_job
 from rig.records.database import VARIABLE

@@ -117,7 +117,7 @@ def test_manual_entries_carry_qualifier_unit_and_instrument() -> None:
 
 def test_a_served_bench_gets_a_bench_file_of_its_own(tmp_path: Path) -> None:
     """`bench simulate --write` leaves a bench file with a clock and a link for each role that is served."""
-    from rig.description import load_bench
+    from rig.description.benches import load_bench
 
     links = {
         role: f"tcp://127.0.0.1:{n}"

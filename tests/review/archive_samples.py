@@ -8,7 +8,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from rig.description import load_bench, load_holder, load_part
+from rig.description.benches import load_bench
+from rig.description.holders import load_holder
+from rig.description.parts import load_part
 from rig.evaluation.observed import Observed
 from rig.records.run import RunHeader
 from rig.records.store import Store

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from rig.description import load_part
+from rig.description.parts import load_part
 from rig.records.run import RunHeader
 from rig.records.store import Store
 from rig.records.stored import StoredRun

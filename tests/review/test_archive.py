@@ -11,7 +11,7 @@ from archive_samples import PART, copies, stored, tightened
 from deadly_work import deadly
 from observed_from_world import quick_screen
 
-from rig.description import load_part
+from rig.description.parts import load_part
 from rig.errors import UsageError
 from rig.records.database import VARIABLE
 from rig.records.run import judgement_to_dict

@@ -7,7 +7,9 @@ from typing import Any
 
 import pytest
 
-from rig.description import BenchFile, load_bench, load_holder, load_part
+from rig.description.benches import BenchFile, load_bench
+from rig.description.holders import load_holder
+from rig.description.parts import load_part
 from rig.quantity import Limit
 from rig.resolver.part import DecisionRule, Part
 from rig.review.capability import CLAMPINGS, ENCODER, SAMPLER, Capability, capability, share_left

@@ -10,7 +10,8 @@ import pytest
 from library_samples import GOOD, PART, a_judgement, a_line, a_part, kept
 from sqlalchemy import select
 
-from rig.description import PartFile, from_data
+from rig.description.loading import from_data
+from rig.description.parts import PartFile
 from rig.errors import RecordError, UsageError
 from rig.quantity import Limit
 from rig.records.database import VARIABLE

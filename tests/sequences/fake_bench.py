@@ -17,7 +17,9 @@ from rig.control.guard import Ceilings, Guard
 from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedSwitch
 from rig.control.step import Context
 from rig.control.stop import StopToken
-from rig.description import load_bench, load_holder, load_part
+from rig.description.benches import load_bench
+from rig.description.holders import load_holder
+from rig.description.parts import load_part
 from rig.signal.waveform import Waveform
 
 

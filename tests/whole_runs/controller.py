@@ -17,7 +17,9 @@ from typing import Any
 from rig.control.bench import open_bench
 from rig.control.sequencer import run
 from rig.control.step import Context, Progress
-from rig.description import load_bench, load_holder, load_part
+from rig.description.benches import load_bench
+from rig.description.holders import load_holder
+from rig.description.parts import load_part
 from rig.errors import RigError
 from rig.quantity import Reading
 from rig.records.run import RunHeader

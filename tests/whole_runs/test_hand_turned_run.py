@@ -12,7 +12,9 @@ from drivers.simulated.truth import truth
 from rig.control.bench import open_bench
 from rig.control.sequencer import run
 from rig.control.step import Context
-from rig.description import load_bench, load_holder, load_part
+from rig.description.benches import load_bench
+from rig.description.holders import load_holder
+from rig.description.parts import load_part
 from rig.evaluation.hand_turned import hand_results
 from rig.evaluation.observed import Observed
 from rig.records.run import RunHeader

@@ -9,7 +9,9 @@ import pytest
 from rig.control.bench import open_bench
 from rig.control.sequencer import run
 from rig.control.step import Context
-from rig.description import load_bench, load_holder, load_part
+from rig.description.benches import load_bench
+from rig.description.holders import load_holder
+from rig.description.parts import load_part
 from rig.diagnosis.pins_run import run_pins
 from rig.panel.analyse_pairs import reported_run
 from rig.records.run import RunHeader

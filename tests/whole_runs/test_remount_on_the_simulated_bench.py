@@ -14,7 +14,7 @@ import pytest
 
 from drivers.simulated.axis_physics import AxisPhysics
 from drivers.simulated.worldfile import load_world
-from rig.description import packaged_fixtures
+from rig.description.loading import packaged_fixtures
 
 WORLD = """
 seed = 6

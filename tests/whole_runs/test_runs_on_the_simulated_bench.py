@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from rig.description import packaged_fixtures
+from rig.description.loading import packaged_fixtures
 from rig.records.store import Store, StoredRun
 
 HERE = Path(__file__).parent

@@ -1,0 +1,192 @@
+"""The bench file: the instruments by role, their links, what each is stated to do and what hands have set on it.
+
+It opens nothing and knows no sequence. Keys: fixtures/README.md; every option that a driver takes has its key here.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Literal
+
+from pydantic import Field
+
+from rig.description.loading import Strict, checked, find
+
+
+class Spec(Strict):
+    """One line of an instrument's accuracy: ± (percent of reading + percent of range), ranges up to `range`.
+
+    Limits of error, taken as rectangular unless `k` says that they are expanded uncertainties.
+    """
+
+    quantity: str
+    range: float | None = None
+    percent_reading: float = 0.0
+    percent_range: float = 0.0
+    absolute: float = 0.0
+    k: float | None = None
+    note: str = ""
+
+
+class Device(Strict):
+    """What every instrument section has. link "simulated" is filled in from the simulated bench's process."""
+
+    driver: str
+    link: str = "simulated"
+    asset: str = ""
+    serial: str = ""
+    calibrated: date | None = None
+    due: date | None = None
+    certificate: str = ""
+    spec: tuple[Spec, ...] = ()
+
+    def spec_of(self, quantity: str, range_: float | None = None) -> Spec | None:
+        """The narrowest line that covers a range."""
+        fitting = [
+            s
+            for s in self.spec
+            if s.quantity == quantity and (s.range is None or range_ is None or s.range >= range_ * 0.999)
+        ]
+        return min(fitting, key=lambda s: s.range if s.range is not None else float("inf"), default=None)
+
+
+class MultimeterDevice(Device):
+    line_hz: float = 50.0
+
+
+class GeneratorDevice(Device):
+    """amplifier_gain: volts at the coil per volt at the generator, nominal."""
+
+    amplifier_gain: float = Field(default=1.0, gt=0)
+    ceiling_v_rms: float = Field(default=10.0, gt=0, le=25)
+    ramp_s: float = Field(default=0.5, gt=0)
+
+
+class SamplerDevice(Device):
+    """exc_divider: volts at the input per volt at the coil; shunt_ohm: volts per ampere; u_: relative, standard."""
+
+    sample_rate_hz: float = Field(default=241_545.9, gt=0)
+    range_v: float = Field(default=10.0, gt=0)
+    exc_divider: float = Field(default=0.5, gt=0)
+    exc_divider_u: float = Field(default=5e-4, ge=0)
+    shunt_ohm: float = Field(default=1.0, gt=0)
+    shunt_u: float = Field(default=1e-3, ge=0)
+    input_ohm: float = Field(default=1e6, gt=0)
+    input_pf: float = Field(default=120.0, ge=0)
+    input_pf_u: float = Field(default=10.0, ge=0)
+    loopback_days: float = Field(default=0.5, gt=0)
+
+
+class AxisDevice(Device):
+    """Stated errors are half-widths in arcmin mechanical; ring_hz sets the capture length and the settling.
+
+    motor_current_a (rms a phase, as the driver is set) and load (what hangs on the spindle): a correction of the
+    positioner (`bench remount`) only holds for these; correction_days: for how long.
+    """
+
+    full_steps: int = 200
+    microsteps: int = 16
+    max_deg_s: float = 360.0
+    accel_deg_s2: float = 2000.0
+    settle_s: float = 0.08
+    ring_hz: float = 80.0
+    cyclic_arcmin: float = 6.0
+    once_arcmin: float = 3.0
+    twice_arcmin: float = 1.0
+    backlash_arcmin: float = 1.5
+    index_repeat_arcmin: float = 0.7
+    sweep_points: int | None = None
+    motor_current_a: float | None = Field(default=None, gt=0)
+    load: str = ""
+    correction_days: float = Field(default=90.0, gt=0)
+
+    @property
+    def steps_per_turn(self) -> int:
+        return self.full_steps * self.microsteps
+
+
+class EncoderDevice(Device):
+    residual_arcmin: float = 0.03
+    once_arcmin: float = 0.5
+
+
+class SwitchDevice(Device):
+    """rows: what each row of the relay matrix carries -> row number. Channel = slot*1000 + row*100 + column.
+
+    dummy_lines: relays that drive lines A, B, S, C of the dummy part (hardware/dummy_part.md), where there are some.
+    """
+
+    slot: int = 1
+    rows: dict[str, int] = Field(
+        default_factory=lambda: {
+            "meter_hi": 1,
+            "meter_lo": 2,
+            "exc_hi": 3,
+            "exc_lo": 4,
+            "sin_hi": 5,
+            "sin_lo": 6,
+            "cos_hi": 7,
+            "cos_lo": 8,
+        }
+    )
+    loopback: int | None = 2001
+    lead_short: int | None = 2002
+    check_resistor: int | None = 2003
+    check_resistor_ohm: float = 100.0
+    ratio_standard: int | None = 2004
+    ratio_standard_value: float = 0.286
+    dummy_lines: tuple[int, int, int, int] | None = None
+
+    def channel(self, row: str, column: int) -> int:
+        return self.slot * 1000 + self.rows[row] * 100 + column
+
+
+class InterlockDevice(Device):
+    """bits of the input byte: 1 = guard closed, 1 = emergency stop pressed."""
+
+    channel: int = 5101
+    guard_bit: int = 0
+    stop_bit: int = 1
+
+
+class ClimateDevice(Device):
+    pass
+
+
+class BenchFile(Strict):
+    """The instruments by role. world: a simulated bench's world; real benches have none.
+
+    world_settings: "section.key" of the world -> value over the file's own; what hands did before this run.
+    """
+
+    schema_: Literal["anglewright bench 1"] = Field(alias="schema")
+    name: str
+    title: str = ""
+    shop: str = ""
+    world: str | None = None
+    world_settings: dict[str, str | float | bool] = Field(default_factory=dict)
+    clock: str | None = None
+    holder: str = "adapter_8"
+    positioner_correction: str | None = None
+    multimeter: MultimeterDevice
+    generator: GeneratorDevice
+    sampler: SamplerDevice
+    axis: AxisDevice | None = None
+    encoder: EncoderDevice | None = None
+    switch: SwitchDevice
+    interlock: InterlockDevice
+    climate: ClimateDevice | None = None
+
+    @property
+    def simulated(self) -> bool:
+        return self.world is not None or self.clock is not None
+
+    def devices(self) -> dict[str, Device]:
+        """Role -> section, those that are there."""
+        roles = ("multimeter", "generator", "sampler", "axis", "encoder", "switch", "interlock", "climate")
+        return {role: device for role in roles if (device := getattr(self, role)) is not None}
+
+
+def load_bench(name: str) -> BenchFile:
+    """The bench file of a name or path."""
+    return checked(BenchFile, find("bench", name))

@@ -1,0 +1,164 @@
+"""TOML description files to checked objects; every fault told by file, line and key.
+
+Parts, holders, benches and the worlds of the simulated bench load through `checked`, each with its own model. It
+knows no instrument and judges nothing. Finding a file: a path, then ./, then the home, then the packaged ones
+(DEVELOPERS.md). Stands on tomllib and pydantic 2 (extra keys forbidden, all faults in one pass).
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from rig.errors import DescriptionError, UsageError
+
+FOLDERS = {"part": "parts", "holder": "holders", "bench": "benches", "world": "worlds"}
+
+
+def home() -> Path:
+    """The user's data folder: $ANGLEWRIGHT_HOME, else the platform's place for data."""
+    if set_home := os.environ.get("ANGLEWRIGHT_HOME"):
+        return Path(set_home)
+    if base := os.environ.get("XDG_DATA_HOME"):
+        return Path(base) / "anglewright"
+    return Path.home() / ".local" / "share" / "anglewright"
+
+
+def packaged_fixtures() -> Path:
+    """The fixtures that travel in the wheel, or those of the checkout in an editable install."""
+    shipped = Path(__file__).parents[1] / "_data" / "fixtures"
+    return shipped if shipped.is_dir() else Path(__file__).parents[2] / "fixtures"
+
+
+def find(kind: str, name: str) -> Path:
+    """The file behind a name. Raises UsageError that lists where it looked and the nearest known names."""
+    folder = FOLDERS[kind]
+    given = Path(name)
+    candidates = [given] if given.suffix == ".toml" else []
+    for base in (Path("."), home() / folder, packaged_fixtures() / folder):
+        candidates.append(base / (name if name.endswith(".toml") else f"{name}.toml"))
+    for candidate in candidates:
+        if candidate.is_file():
+            return candidate
+    near = difflib.get_close_matches(given.stem, known_names(kind), n=3, cutoff=0.4)
+    hint = f"Did you mean {' or '.join(near)}?" if near else f"Known: {', '.join(known_names(kind)) or 'none'}."
+    raise UsageError(
+        f"no {kind} called {name!r}: looked in ./, {home() / folder} and the packaged {folder}.", next_action=hint
+    )
+
+
+def known_names(kind: str) -> list[str]:
+    """Names of the home and of the packaged files of a kind."""
+    folder = FOLDERS[kind]
+    places = (home() / folder, packaged_fixtures() / folder)
+    return sorted({path.stem for place in places if place.is_dir() for path in place.glob("*.toml")})
+
+
+ModelT = TypeVar("ModelT", bound=BaseModel)
+
+
+class Strict(BaseModel):
+    """Base of every description: unknown keys are refused, nothing changes after loading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def read_toml(path: Path) -> tuple[dict[str, Any], str]:
+    """The parsed file and its text. Raises DescriptionError with the line of a syntax fault."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as fault:
+        raise UsageError(
+            f"{path}: can't be read ({fault}).", next_action="Check the path and its permissions."
+        ) from fault
+    try:
+        return tomllib.loads(text), text
+    except tomllib.TOMLDecodeError as fault:
+        raise DescriptionError(f"{path}: not valid TOML: {fault}.", next_action="Mend that line.") from fault
+
+
+def checked(model: type[ModelT], path: Path) -> ModelT:
+    """A TOML file as a checked object; all its faults in one DescriptionError."""
+    data, text = read_toml(path)
+    try:
+        return model.model_validate(data)
+    except ValidationError as fault:
+        lines = tuple(_told(path, text, model, item) for item in fault.errors())
+        raise DescriptionError("\n".join(lines), faults=lines) from fault
+
+
+def from_data(model: type[ModelT], data: Mapping[str, Any], where: str) -> ModelT:
+    """An object from data that was checked before (a record's snapshot)."""
+    try:
+        return model.model_validate(dict(data))
+    except ValidationError as fault:
+        raise DescriptionError(f"{where}: {fault.errors()[0]['msg']} at {fault.errors()[0]['loc']}") from fault
+
+
+def _told(path: Path, text: str, model: type[BaseModel], item: Any) -> str:
+    keys = [part for part in item["loc"] if isinstance(part, str | int)]
+    line = line_of(text, keys)
+    dotted = ".".join(str(key) for key in keys)
+    told = f"{path}:{line}: {dotted}: {item['msg']}"
+    if item["type"] == "extra_forbidden":
+        near = difflib.get_close_matches(str(keys[-1]), _known_keys(model, keys[:-1]), n=1, cutoff=0.0)
+        told = f"{path}:{line}: {dotted}: unknown key" + (f"; the nearest known key is {near[0]!r}" if near else "")
+    elif item["type"] == "missing":
+        told = f"{path}:{line}: {dotted}: is missing"
+    elif "input" in item and not isinstance(item["input"], dict | list):
+        told += f" (found {item['input']!r})"
+    return told
+
+
+def _known_keys(model: type[BaseModel], keys: list[str | int]) -> list[str]:
+    here: Any = model
+    for key in keys:
+        if isinstance(key, int):
+            continue
+        field = here.model_fields.get(key) if isinstance(here, type) and issubclass(here, BaseModel) else None
+        here = next(_models_in(field.annotation), None) if field else None
+        if here is None:
+            return []
+    return list(here.model_fields)
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for inner in getattr(annotation, "__args__", ()):
+        yield from _models_in(inner)
+
+
+def line_of(text: str, keys: list[str | int]) -> int:
+    """The line (from 1) on which a key of a TOML text stands; the nearest table's line when the key is absent."""
+    names = [str(key) for key in keys if isinstance(key, str)]
+    counts = {
+        name: keys[i + 1] for i, name in enumerate(keys[:-1]) if isinstance(keys[i + 1], int) and isinstance(name, str)
+    }
+    table: list[str] = []
+    seen: dict[str, int] = {}
+    best, depth, in_right_item = 1, 0, True
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := re.match(r"\s*\[(\[?)\s*([^\]]+?)\s*\]", line):
+            table = [part.strip().strip("\"'") for part in header.group(2).split(".")]
+            name = ".".join(table)
+            if header.group(1):
+                seen[name] = seen.get(name, -1) + 1
+                wanted = counts.get(table[-1])
+                in_right_item = wanted is None or not isinstance(wanted, int) or seen[name] == wanted
+            else:
+                in_right_item = True
+            if in_right_item and table == names[: len(table)] and len(table) >= depth:
+                best, depth = number, len(table)
+        elif in_right_item and (entry := re.match(r"\s*([A-Za-z0-9_\-\"'.]+)\s*=", line)):
+            path = table + [part.strip("\"' ") for part in entry.group(1).split(".")]
+            if path == names[: len(path)] and len(path) > depth:
+                best, depth = number, len(path)
+    return best
