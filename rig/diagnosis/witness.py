@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 RIG, PART, OPEN = "it's the rig", "it's the part", "this witness can't tell"
+PART_OR_SEAT, NOT_SEAT = "it's the part or its seat", "it's not the seat"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +58,7 @@ WITNESSES: Mapping[str, Witness] = {
         title="re-seat",
         do="Unclamp the part, clean spigot and faces, clamp it again.",
         rig="the line comes back within its limits: it was the seat",
-        part="the line stays where it was",
+        part="the line stays where it was: not the seat; with the dummy right as well it is the part's",
     ),
 }
 

@@ -2,7 +2,8 @@
 
 It must never read a world. For each line the rig's own share, as the witness showed it, is taken off the suspected
 estimate. What then lies within its limits was the rig's, where the share is larger than its U; what still lies outside
-by more than U is the part's; the rest this witness can't tell. Suspects: header details `witness` (suspects.py).
+by more than U is the part's; the rest this witness can't tell. The seat is the set-up's: a witness without the part
+says "part or seat", a re-seat only "not the seat", and both together "part". Suspects: header details `witness`.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from rig.diagnosis.suspects import Suspect
-from rig.diagnosis.witness import OPEN, PART, RIG, WITNESSES
+from rig.diagnosis.witness import NOT_SEAT, OPEN, PART, PART_OR_SEAT, RIG, WITNESSES
 from rig.evaluation.leaks import leak_id
 from rig.evaluation.observed import Observed
 from rig.evaluation.witnesses import DEAD, DummySeen, SwapSeen, dummy_seen, swap_seen
@@ -40,7 +41,7 @@ class Shown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """One suspected line and what the witness says of it (RIG, PART, OPEN), with the figures."""
+    """One suspected line and what the witness says of it (the answers of witness.py), with the figures."""
 
     suspect: Suspect
     answer: str
@@ -51,8 +52,9 @@ class Settled:
         return {"line": self.suspect.line, "reason": self.suspect.reason, "answer": self.answer, "told": self.told}
 
 
-def settle(suspect: Suspect, shown: Shown | None) -> Settled:
-    """The comparison described above; None: the witness says nothing of this line."""
+def settle(suspect: Suspect, shown: Shown | None, stays: str = "") -> Settled:
+    """The comparison described above; None: the witness says nothing of this line. stays: the answer for what stays
+    outside; by default the part's, or its seat's where a seat can do it."""
     if shown is None:
         return Settled(suspect=suspect, answer=OPEN, told="nothing of this line was seen")
     answer = OPEN
@@ -63,16 +65,30 @@ def settle(suspect: Suspect, shown: Shown | None) -> Settled:
     elif suspect.excess(shown.corrected) == 0 and shown.share:
         answer = RIG
     elif suspect.excess(shown.corrected) > shown.U:
-        answer = PART
+        answer = stays or (PART_OR_SEAT if "reseat" in suspect.kinds else PART)
     return Settled(suspect=suspect, answer=answer, told=shown.told)
 
 
 def overall(settled: Sequence[Settled]) -> str:
-    """One answer of all lines: the same where they agree, else that it is both or open."""
-    answers = {one.answer for one in settled}
+    """One answer of all lines: the same where they agree (lines that can't be told apart), else one by one."""
+    answers = {one.answer for one in settled if one.answer != OPEN} or {OPEN}
     if len(answers) == 1:
         return answers.pop()
-    return "it's the rig in some lines, the part in others" if {RIG, PART} <= answers else (answers - {OPEN}).pop()
+    return "; ".join(f"{one.suspect.line}: {one.answer}" for one in settled if one.answer != OPEN)
+
+
+def together(settled: Sequence[Settled]) -> dict[str, str]:
+    """line -> what all witnesses together say of it."""
+    by_line: dict[str, set[str]] = {}
+    for one in settled:
+        by_line.setdefault(one.suspect.line, set()).add(one.answer)
+    return {line: _joined(answers) for line, answers in by_line.items()}
+
+
+def _joined(answers: set[str]) -> str:
+    if {PART_OR_SEAT, NOT_SEAT} <= answers and RIG not in answers:
+        return PART
+    return next(answer for answer in (RIG, PART, PART_OR_SEAT, NOT_SEAT, OPEN) if answer in answers)
 
 
 def read_witness(obs: Observed) -> tuple[str, list[Settled]]:
@@ -105,8 +121,8 @@ def judgement(obs: Observed) -> Judgement:
 
 
 def reseated(asked: Sequence[Suspect], again: Judgement) -> list[Settled]:
-    """The same lines after a re-seat: what came back was the seat's, what stayed is the part's."""
-    return [settle(one, _by_reseat(one, again.line(one.line))) for one in asked]
+    """The same lines after a re-seat: what came back was the seat's, what stayed is not."""
+    return [settle(one, _by_reseat(one, again.line(one.line)), stays=NOT_SEAT) for one in asked]
 
 
 def _by_reseat(suspect: Suspect, again: Judged | None) -> Shown | None:

@@ -28,7 +28,7 @@ ARCMIN = 60.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DummySeen:
-    """sine, cosine: complex gain of each output's chain (1 is right); U_*: expanded; level: excitation found over set.
+    """sine, cosine: complex gain of each output's chain (1 is right); U_*: expanded; level: excitation found over told.
 
     crossed: each input shows the other output. angle_error_elec_arcmin (8,): indicated - true, its mean taken off.
     """
@@ -64,7 +64,7 @@ def dummy_seen(obs: Observed) -> DummySeen | None:
     true_sine = np.array([table[int(n)].sine for n in nominal])
     true_cosine = np.array([table[int(n)].cosine for n in nominal])
     sine, cosine = found.sine / found.exc_v, found.cosine / found.exc_v
-    wanted_v = found.numbers("set_v_rms")
+    told_v = obs.bench.generator.amplifier_gain * found.numbers("generator_v_rms")
     gains = _gain(sine, true_sine), _gain(cosine, true_cosine)
     sampler, loopback = obs.bench.sampler, found.loopback
     box = RATIO_PERCENT / 100.0 / math.sqrt(3.0)
@@ -76,7 +76,7 @@ def dummy_seen(obs: Observed) -> DummySeen | None:
         U_gain=K * math.hypot(box, sampler.exc_divider_u, u_channel),
         U_imbalance=K * math.hypot(PAIRED / math.sqrt(3.0), u_channel * math.sqrt(2.0)),
         U_phase_deg=K * math.hypot(PHASE_DEG / math.sqrt(3.0), u_phase_deg),
-        level=float(np.mean(found.v_exc_rms / wanted_v)),
+        level=float(np.mean(found.v_exc_rms / told_v)),
         crossed=abs(_gain(sine, true_cosine)) > max(abs(gains[0]), DEAD),
         angle_error_elec_arcmin=_angle_errors(sine, cosine, true_sine, true_cosine, gains),
     )

@@ -26,14 +26,12 @@ def witness(run_id: str, codes: tuple[str, ...], take: str | None, operator: str
     from rig.panel import screen, witness_run
 
     found = witness_run.plan(run_id, codes)
-    taken = []
     if take is not None:
         if take in found.kinds:
             _hands(found, take)
         progress = screen.Progress(quiet=as_json)
-        taken.append(witness_run.take(found, take, speed=speed, operator=operator, on_progress=progress))
-    else:
-        taken = witness_run.answers(found.run)
+        witness_run.take(found, take, speed=speed, operator=operator, on_progress=progress)
+    taken = witness_run.answers(found.run)
     if as_json:
         click.echo(json.dumps(document(found, taken), ensure_ascii=False, allow_nan=False))
         return
@@ -53,7 +51,7 @@ def _hands(found: Plan, kind: str) -> None:
 def document(found: Plan, taken: list[Answer]) -> dict[str, Any]:
     """The --json document."""
     from rig.diagnosis.witness import WITNESSES
-    from rig.panel.witness_run import SCHEMA
+    from rig.panel.witness_run import SCHEMA, all_said
 
     plan = [
         {"witness": kind, "title": WITNESSES[kind].title, "do": WITNESSES[kind].do, "lines": [s.line for s in lines]}
@@ -66,6 +64,7 @@ def document(found: Plan, taken: list[Answer]) -> dict[str, Any]:
         "suspects": [{**one.to_dict(), "witnesses": list(one.kinds)} for one in found.asked],
         "plan": plan,
         "answers": [answer.to_dict() for answer in taken],
+        "together": all_said(taken),
     }
 
 
@@ -92,11 +91,15 @@ def planned(found: Plan) -> list[str]:
 def told(taken: list[Answer]) -> list[str]:
     """Answers in words, the figures below."""
     from rig.diagnosis.witness import WITNESSES
+    from rig.panel.witness_run import all_said
 
     rows = []
     for answer in taken:
         rows += ["", f"{WITNESSES[answer.kind].title} (run {answer.run}): {answer.said}"]
         rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
+    if len(taken) > 1:
+        rows += ["", "all witnesses together"]
+        rows += [f"  {line}: {said}" for line, said in all_said(taken).items()]
     return rows
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rig.diagnosis.suspects import FAILS, suspects
 from rig.diagnosis.witness import WITNESSES, advice
 from rig.panel.jobs import Finished
-from rig.panel.witness_run import answers
+from rig.panel.witness_run import all_said, answers
 
 QUIET = ("witness", "seat", "watch", "pins")
 
@@ -19,7 +19,10 @@ def settling(finished: Finished) -> list[str]:
         return []
     failing = {line.measurand for line in finished.judgement.judged if line.verdict in FAILS}
     rows = [f"{one.line}: rig or part? {advice(one.line, one.side)} settles it" for one in found if one.line in failing]
-    for answer in answers(finished.stored):
+    taken = answers(finished.stored)
+    for answer in taken:
         rows.append(f"witness {WITNESSES[answer.kind].title} (run {answer.run}): {answer.said}")
         rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
+    if len(taken) > 1:
+        rows += [f"all witnesses together: {line}: {said}" for line, said in all_said(taken).items()]
     return [*rows, f"how: anglewright witness {finished.stored.id}"]

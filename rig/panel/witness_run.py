@@ -7,7 +7,7 @@ run sees the rig as the suspected run saw it: its part file, bench, holder and l
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from rig.description.benches import BenchFile
@@ -16,7 +16,7 @@ from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.diagnosis.suspects import Suspect, suspects
 from rig.diagnosis.witness import WITNESSES
-from rig.diagnosis.witness_reading import Settled, overall, reseated
+from rig.diagnosis.witness_reading import Settled, overall, reseated, together
 from rig.errors import UsageError
 from rig.panel import jobs
 from rig.panel.asked_runs import Asked, run_asked
@@ -130,8 +130,6 @@ def _as_then(run: StoredRun) -> Mapping[str, Any] | None:
 
 def _reseat(found: Plan, speed: str, operator: str, on_progress: Any) -> Answer:
     """The same sequence once more after a re-seat, by the retest rule; what it said of the lines is its remark."""
-    from dataclasses import replace
-
     before = _request(found, found.run.header.sequence, speed, operator)
     request = replace(before, clamping=before.clamping + 1, retest_of=found.run.id)
     finished = jobs.run_job(request, on_progress)
@@ -156,9 +154,20 @@ def _answer(run: StoredRun) -> Answer:
 
 
 def answers(run: StoredRun) -> list[Answer]:
-    """What witnesses kept for a run have said, oldest first (a re-seat's stands in its remark)."""
+    """What witnesses kept for a run have said, oldest first; a retest of it is its re-seat."""
     store = Store()
-    rows = store.list(serial=run.header.serial, sequence="witness")
-    kept = [store.find(row.run) for row in reversed(rows) if row.outcome != "incomplete"]
-    mine = [one for one in kept if one.header.details.get("witness", {}).get("of") == run.id]
-    return [answer for one in mine if (answer := _answer(one)).settled]
+    rows = store.list(serial=run.header.serial)
+    kept = [store.find(row.run) for row in reversed(rows) if row.outcome != "incomplete" and row.run > run.id]
+    found = []
+    for one in kept:
+        if one.header.details.get("witness", {}).get("of") == run.id:
+            found.append(_answer(one))
+        elif one.header.retest_of == run.id and one.judgement is not None:
+            asked = plan(run.id).kinds.get("reseat", ())
+            found.append(Answer(kind="reseat", run=one.id, settled=tuple(reseated(asked, one.judgement))))
+    return [answer for answer in found if answer.settled]
+
+
+def all_said(taken: Sequence[Answer]) -> dict[str, str]:
+    """line -> what the witnesses together say."""
+    return together([one for answer in taken for one in answer.settled])
