@@ -6,12 +6,13 @@ It must never know a sequence. Driver modules and vendor libraries are loaded wh
 from __future__ import annotations
 
 import importlib
+import inspect
 import json
 import select
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -46,18 +47,32 @@ END_S = 3.0
 
 def open_driver(driver_name: str, link_url: str, name: str, **options: Any) -> Instrument:
     """A driver, still closed: call its `open()`. UsageError for a name, link or option that is not known."""
+    check_options(driver_name, name, options)
+    return _maker(driver_name, name)(name, link_url, **options)
+
+
+def options_of(driver_name: str, name: str = "instrument") -> tuple[str, ...]:
+    """The options that a driver takes, by name. UsageError for a driver that is not known."""
+    taken = inspect.signature(_maker(driver_name, name)).parameters.values()
+    return tuple(one.name for one in taken if one.kind is inspect.Parameter.KEYWORD_ONLY)
+
+
+def check_options(driver_name: str, name: str, options: Iterable[str]) -> None:
+    """UsageError for the first option that the driver does not take, with the nearest that it does."""
+    known = options_of(driver_name, name)
+    for key in options:
+        if key not in known:
+            near = get_close_matches(key, known, n=1, cutoff=0.0)
+            hint = f"The nearest known key is {near[0]!r}; it takes {', '.join(known)}." if near else "It takes none."
+            raise UsageError(f"{name}: driver {driver_name!r} does not take {key!r}.", next_action=hint)
+
+
+def _maker(driver_name: str, name: str) -> Callable[..., Instrument]:
     if driver_name not in DRIVERS:
         near = get_close_matches(driver_name, DRIVERS, n=3, cutoff=0.4) or list(DRIVERS)
         raise UsageError(f"{name}: there is no driver {driver_name!r}.", next_action=f"Nearest: {', '.join(near)}.")
     module, _, class_name = DRIVERS[driver_name].partition(":")
-    make = cast(Callable[..., Instrument], getattr(importlib.import_module(module), class_name))
-    try:
-        return make(name, link_url, **options)
-    except TypeError as fault:
-        raise UsageError(
-            f"{name}: driver {driver_name!r} does not take {', '.join(options) or 'that'}: {fault}.",
-            next_action="Compare with the options in DEVELOPERS.md, 1.8.",
-        ) from fault
+    return cast(Callable[..., Instrument], getattr(importlib.import_module(module), class_name))
 
 
 @dataclass

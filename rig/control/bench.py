@@ -39,8 +39,13 @@ from rig.errors import UsageError, WrongInstrument
 
 OPTIONS: Mapping[str, tuple[str, ...]] = {
     "multimeter": ("line_hz",),
-    "axis": ("full_steps", "microsteps", "max_deg_s", "accel_deg_s2"),
+    "generator": ("channel",),
+    "sampler": ("bits", "full_scale_v"),
+    "axis": ("full_steps", "microsteps", "max_deg_s", "accel_deg_s2", "address"),
+    "encoder": ("decimals",),
+    "switch": ("relays",),
     "interlock": ("channel", "guard_bit", "stop_bit"),
+    "climate": ("address", "function", "register", "scale"),
 }
 ORDER = ("generator", "switch", "axis", "interlock", "multimeter", "sampler", "encoder", "climate")
 OVERLAID = "simulated"  # link of an instrument that the simulated bench serves
@@ -265,7 +270,13 @@ def open_bench(
 
 
 def _device_options(role: str, device: Device) -> dict[str, Any]:
-    return {key: getattr(device, key) for key in OPTIONS.get(role, ())}
+    """What the section says to its driver; a key that this driver does not take is refused, not swallowed."""
+    from drivers.shelf import check_options
+
+    section = device.model_dump(by_alias=True)
+    options = {key: section[key] for key in OPTIONS.get(role, ()) if section[key] is not None}
+    check_options(device.driver, role, options)
+    return options
 
 
 def _built(role: str, device: Device) -> Instrument:

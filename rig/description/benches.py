@@ -55,15 +55,22 @@ class MultimeterDevice(Device):
 
 
 class GeneratorDevice(Device):
-    """amplifier_gain: volts at the coil per volt at the generator, nominal."""
+    """amplifier_gain: volts at the coil per volt at the generator, nominal. channel: output of the generator."""
 
+    channel: int | None = Field(default=None, ge=1, le=4)
     amplifier_gain: float = Field(default=1.0, gt=0)
     ceiling_v_rms: float = Field(default=10.0, gt=0, le=25)
     ramp_s: float = Field(default=0.5, gt=0)
 
 
 class SamplerDevice(Device):
-    """exc_divider: volts at the input per volt at the coil; shunt_ohm: volts per ampere; u_: relative, standard."""
+    """exc_divider: volts at the input per volt at the coil; shunt_ohm: volts per ampere; u_: relative, standard.
+
+    bits: of the converter, where its library does not tell (16). full_scale_v: of an audio interface (1 V peak).
+    """
+
+    bits: int | None = Field(default=None, ge=8, le=32)
+    full_scale_v: float | None = Field(default=None, gt=0)
 
     sample_rate_hz: float = Field(default=241_545.9, gt=0)
     range_v: float = Field(default=10.0, gt=0)
@@ -81,9 +88,10 @@ class AxisDevice(Device):
     """Stated errors are half-widths in arcmin mechanical; ring_hz sets the capture length and the settling.
 
     motor_current_a (rms a phase, as the driver is set) and load (what hangs on the spindle): a correction of the
-    positioner (`bench remount`) only holds for these; correction_days: for how long.
+    positioner (`bench remount`) only holds for these; correction_days: for how long. address: of a module on a bus.
     """
 
+    address: int | None = Field(default=None, ge=1, le=255)
     full_steps: int = 200
     microsteps: int = 16
     max_deg_s: float = 360.0
@@ -106,6 +114,9 @@ class AxisDevice(Device):
 
 
 class EncoderDevice(Device):
+    """decimals: digits behind the point of a display that sends none."""
+
+    decimals: int | None = Field(default=None, ge=0, le=9)
     residual_arcmin: float = 0.03
     once_arcmin: float = 0.5
 
@@ -113,9 +124,11 @@ class EncoderDevice(Device):
 class SwitchDevice(Device):
     """rows: what each row of the relay matrix carries -> row number. Channel = slot*1000 + row*100 + column.
 
-    dummy_lines: relays that drive lines A, B, S, C of the dummy part (hardware/dummy_part.md), where there are some.
+    relays: how many a serial relay board has. dummy_lines: relays that drive lines A, B, S, C of the dummy part
+    (hardware/dummy_part.md), where there are some.
     """
 
+    relays: int | None = Field(default=None, ge=1, le=64)
     slot: int = 1
     rows: dict[str, int] = Field(
         default_factory=lambda: {
@@ -150,7 +163,12 @@ class InterlockDevice(Device):
 
 
 class ClimateDevice(Device):
-    pass
+    """A Modbus probe's address, function (3 holding, 4 input), first register, and degC or % a count."""
+
+    address: int | None = Field(default=None, ge=1, le=247)
+    function: Literal[3, 4] | None = None
+    register_: int | None = Field(default=None, alias="register", ge=0, le=65_535)
+    scale: float | None = Field(default=None, gt=0)
 
 
 class BenchFile(Strict):

@@ -194,3 +194,15 @@ def test_drivers_get_the_options_of_their_section(world: FakeWorld) -> None:
     assert options["axis"]["microsteps"] == 8
     assert options["interlock"]["guard_bit"] == 3
     assert options["multimeter"] == {"line_hz": 60.0}
+    with open_bench(_file(generator={"channel": 2}, climate={"driver": "modbus-probe", "register_": 7}), HOLDER):
+        options = {call[0]: call[3] for call in world.calls if call[1] == "built"}
+    assert options["generator"] == {"channel": 2}
+    assert options["climate"] == {"register": 7}
+
+
+def test_a_key_that_the_driver_does_not_take_is_refused_with_the_nearest_one(world: FakeWorld) -> None:
+    """Nothing is opened."""
+    wrong = open_bench(_file(axis={"address": 3}), HOLDER)
+    with pytest.raises(UsageError, match=r"axis.*grbl.*'address'.*accel_deg_s2"), wrong:
+        pytest.fail("must not be entered")
+    assert not any(call[1] == "open" for call in world.calls)

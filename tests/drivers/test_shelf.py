@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from drivers.shelf import DRIVERS, open_driver, start_simulated
+from drivers.shelf import DRIVERS, open_driver, options_of, start_simulated
 from rig.errors import LinkDown, UsageError
 
 
@@ -29,6 +29,22 @@ def test_an_unknown_option_is_a_usage_error():
     """An option that the driver has not is told, not swallowed."""
     with pytest.raises(UsageError, match="colour"):
         open_driver("grbl", "tcp://127.0.0.1:9", "axis", colour="red")
+    with pytest.raises(UsageError, match=r"adress.*'address'"):
+        open_driver("tmcl", "tcp://127.0.0.1:9", "axis", adress=2)
+
+
+def test_every_option_of_a_driver_has_its_key_in_the_bench_file():
+    """A driver's option that no bench file could set would be an option for nobody."""
+    from rig.control.bench import OPTIONS
+    from rig.description.benches import BenchFile
+
+    keys = {key for role in OPTIONS.values() for key in role}
+    for driver in DRIVERS:
+        assert set(options_of(driver)) <= keys, driver
+    for role, options in OPTIONS.items():
+        section = BenchFile.model_fields[role].annotation
+        section = next((one for one in getattr(section, "__args__", ()) if hasattr(one, "model_fields")), section)
+        assert set(options) <= {field.alias or name for name, field in section.model_fields.items()}, role
 
 
 def test_a_wrong_link_is_a_usage_error():
