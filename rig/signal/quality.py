@@ -264,16 +264,26 @@ def _known(fit: Fit) -> tuple[Floats, NDArray[np.bool_]]:
     bins = np.arange(count)
     free = (bins > 2) & (bins < count - 2)
     taken = [0.0, m / 2]
+    first = np.exp(2j * np.pi * fit.frequency_hz / fit.sample_rate_hz * (np.arange(m) - (m - 1) / 2))
+    power = np.ones(m, dtype=np.complex128)
+    kept = []
     for h in range(1, 61 if count > 600 else 13):
+        power = power * first
         turns = (h * fit.frequency_hz / fit.sample_rate_hz) % 1.0
         at = min(turns, 1.0 - turns) * m
         free &= np.abs(bins - at) > (_GUARD_BINS if h == 1 else 1.5)
         if min(abs(at - other) for other in taken) > 1.5 and 2 * len(taken) < m // 4:
             taken.append(at)
-    turn = 2 * np.pi / m * np.outer(np.arange(m) - (m - 1) / 2, taken[2:])
-    columns = np.hstack([np.ones((m, 1)), np.cos(turn), np.sin(turn)])
-    root = np.linalg.cholesky(columns.T @ columns)  # columns 1.5 bins apart are far from dependent
-    return (columns @ np.linalg.inv(root).T).astype(np.float32), free
+            kept.append(power)
+    turn = np.array(kept).reshape(len(kept), m)
+    even = _orthonormal(np.vstack([np.ones((1, m)), turn.real]))  # of even and odd columns about the centre neither
+    return np.hstack([even, _orthonormal(turn.imag)]).astype(np.float32), free  # sees the other
+
+
+def _orthonormal(rows: Floats) -> Floats:
+    """(m, k) orthonormal columns of the space of rows (k, m). Lines 1.5 bins apart are far from dependent."""
+    found: Floats = (np.linalg.inv(np.linalg.cholesky(rows @ rows.T)) @ rows).T
+    return found
 
 
 def _line_ratio(records: int, bins: int) -> float:

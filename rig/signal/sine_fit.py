@@ -23,6 +23,7 @@ Complexes = NDArray[np.complex128]
 _BLOCK_ROWS = 64  # a block of int16 codes as float32 stays in the cache
 _FAST_ROWS = 64
 _START_RECORDS = 64
+NEAR = 1e-7  # relative step within which all records are taken as seen from the start frequency
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,12 +100,15 @@ def kept_orders(frequency_hz: float, sample_rate_hz: float, samples: int, harmon
 
 def basis(frequency_hz: float, sample_rate_hz: float, samples: int, orders: tuple[int, ...]) -> Floats:
     """(m, 1 + 2 len(orders)) columns 1, cos(h w t), -sin(h w t), ...: so that P = a + j b reads off directly."""
-    time = centred_time(samples, sample_rate_hz)
-    columns = [np.ones(samples)]
-    for h in orders:
-        turn = 2 * np.pi * h * frequency_hz * time
-        columns += [np.cos(turn), -np.sin(turn)]
-    return np.column_stack(columns)
+    found = np.empty((samples, 1 + 2 * len(orders)))
+    found[:, 0] = 1.0
+    first = np.exp(-2j * np.pi * frequency_hz * centred_time(samples, sample_rate_hz))
+    power, reached = first, 1
+    for i, h in enumerate(orders):
+        while reached < h:
+            power, reached = power * first, reached + 1
+        found[:, 1 + 2 * i], found[:, 2 + 2 * i] = power.real, power.imag
+    return found
 
 
 def _check(samples: int, sample_rate_hz: float, frequency_hz: float) -> None:
@@ -240,9 +244,13 @@ def pooled_frequency(
         hz = _scan_hz(pick, sample_rate_hz, near_hz)
     _check(m, sample_rate_hz, hz)
     hz = _converged(pick, sample_rate_hz, hz, harmonics, tries=20)
+    step, steps, information, variance = _gauss_newton(rows, sample_rate_hz, hz, harmonics)
     if len(pick) < len(rows):  # what all say is so near to what a few say that one step reaches it
-        hz = _converged(rows, sample_rate_hz, hz, harmonics, tries=1)
-    _, steps, information, variance = _gauss_newton(rows, sample_rate_hz, hz, harmonics)
+        if abs(step) < NEAR * hz:
+            hz, steps = hz + step, steps - step
+        else:
+            hz = _converged(rows, sample_rate_hz, hz, harmonics, tries=1)
+            _, steps, information, variance = _gauss_newton(rows, sample_rate_hz, hz, harmonics)
     u_record = np.sqrt(np.divide(variance, information, out=np.full_like(variance, np.inf), where=information > 0))
     total = float(np.sum(information))
     u = float(np.sqrt(np.mean(variance) / total)) if total > 0 else float("inf")
