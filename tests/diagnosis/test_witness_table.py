@@ -1,0 +1,144 @@
+"""Rig or part: the table of witnesses, and how a witness' reading settles a suspected line."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from rig.diagnosis.suspects import Suspect, suspects
+from rig.diagnosis.witness import (
+    FINDING_LINES,
+    NOT_SEAT,
+    OPEN,
+    PART,
+    PART_OR_SEAT,
+    REASON_LINES,
+    RIG,
+    WITNESSES,
+    advice,
+    ending,
+    witnesses_of,
+    witnesses_of_reason,
+)
+from rig.diagnosis.witness_reading import Settled, Shown, overall, reseated, settle, together
+from rig.quantity import MEASURANDS, Limit
+from rig.result import Judged, Judgement, Reason, Result
+from rig.uncertainty.conformity import Verdict
+
+
+def line(id_: str, estimate: float, verdict: Verdict, lower: float = 10.0, upper: float = 20.0) -> Judged:
+    result = Result(measurand=id_, estimate=estimate, unit="ohm", u=0.01, k=2.0, dof=math.inf)
+    limit = Limit(measurand=id_, lower=lower, upper=upper, origin="customer")
+    return Judged(measurand=id_, result=result, limit=limit, verdict=verdict)
+
+
+def judged(*lines: Judged, reasons: tuple[Reason, ...] = ()) -> Judgement:
+    return Judgement(outcome="outside limits", judged=lines, reasons=reasons, findings=())
+
+
+def shown(corrected: float, u: float = 0.1, share: bool = True) -> Shown:
+    return Shown(corrected=corrected, U=u, share=share, told="figures")
+
+
+HIGH = Suspect(line="r20_sin", estimate=25.0, U=0.02, lower=10.0, upper=20.0)
+RATIO = Suspect(line="tr_sin", estimate=0.20, U=0.002, lower=0.265, upper=0.335)
+
+
+def test_every_reason_and_finding_names_known_lines() -> None:
+    """Each line that the table asks about is a measurand with a witness."""
+    for table in (REASON_LINES, FINDING_LINES):
+        for lines in table.values():
+            assert all(one in MEASURANDS and witnesses_of(one) for one in lines)
+
+
+@pytest.mark.parametrize(
+    ("id_", "side", "first"),
+    [
+        ("r20_sin", "high", "plug"),
+        ("r20_sin", "low", "open"),
+        ("leak_exc_core", "low", "open"),
+        ("tr_cos", "low", "dummy"),
+        ("tr_imbalance", "high", "swap"),
+        ("phase_difference_deg", "high", "swap"),
+        ("error_max_elec_arcmin", "high", "reseat"),
+    ],
+)
+def test_open_short_gain_phase_and_seat_have_their_witness(id_: str, side: str, first: str) -> None:
+    """Each kind of suspicion names its quickest witness, and says it in words."""
+    assert witnesses_of(id_, side)[0] == first
+    assert WITNESSES[first].title in advice(id_, side)
+
+
+def test_what_no_witness_settles_is_not_claimed() -> None:
+    """Pole pairs and lost steps have no witness on the adapter."""
+    assert witnesses_of("pole_pairs") == () and advice("pole_pairs") == ""
+    assert witnesses_of_reason("steps-lost") == () and ending("steps-lost", "") == ""
+
+
+def test_a_reason_ends_with_who_it_was_or_with_its_witness() -> None:
+    """Settled reasons say that it's the rig; open ones name their witness; a seat asks for the re-seat alone."""
+    assert ending("skew", "the loopback").startswith("It's the rig")
+    assert "dummy part" in ending("channel-silent", "")
+    assert witnesses_of_reason("seat-off-centre") == ("reseat",)
+    assert "shorting plug" in ending("excitation-forbidden", "DC resistance")
+
+
+def test_suspected_are_failures_and_what_reasons_doubt() -> None:
+    """A passing line is not suspected; a reason's lines are, with the reason; a named code narrows it."""
+    reason = Reason(code="channel-gain", text="", evidence="", next="")
+    run = judged(line("r20_sin", 25.0, Verdict.FAIL), line("r20_cos", 15.0, Verdict.PASS), reasons=(reason,))
+    assert [(s.line, s.reason) for s in suspects(run)] == [("r20_sin", ""), ("tr_imbalance", "channel-gain")]
+    assert [s.line for s in suspects(run, ["r20_sin"])] == ["r20_sin"]
+    assert suspects(judged(line("r20_cos", 15.0, Verdict.PASS))) == []
+
+
+@pytest.mark.parametrize(
+    ("suspect", "reading", "answer"),
+    [
+        (HIGH, shown(15.0), RIG),  # ten ohms were in the adapter
+        (HIGH, shown(24.99, share=False), PART),
+        (HIGH, shown(22.0), PART),  # some was the adapter's, and the rest is still too much
+        (HIGH, shown(20.05), OPEN),  # outside by less than U
+        (HIGH, shown(math.nan), RIG),  # nothing left to correct
+        (HIGH, None, OPEN),
+        (RATIO, shown(0.20, 0.001, share=False), PART_OR_SEAT),
+        (RATIO, shown(0.30, 0.001), RIG),
+        (Suspect(line="r20_sin", estimate=1e8, qualifier=">", lower=10.0, upper=20.0), shown(math.inf), PART),
+        (Suspect(line="tr_imbalance", estimate=0.0, lower=-0.01, upper=0.01), shown(0.0, share=False), OPEN),
+        (Suspect(line="tr_imbalance", estimate=0.0, lower=-0.01, upper=0.01), shown(-0.02), RIG),
+    ],
+)
+def test_a_line_is_settled_by_what_is_left_without_the_rig(
+    suspect: Suspect, reading: Shown | None, answer: str
+) -> None:
+    """Inside without the rig's share: the rig; still outside by more than U: the part; else it can't tell."""
+    assert settle(suspect, reading).answer == answer
+
+
+def test_a_reseat_clears_the_seat_and_never_blames_the_part() -> None:
+    """Back within the limits: the rig's seat. Unmoved: not the seat, whoever it is."""
+    back, stays = line("tr_sin", 0.30, Verdict.PASS, 0.265, 0.335), line("tr_sin", 0.201, Verdict.FAIL, 0.265, 0.335)
+    assert reseated([RATIO], judged(back))[0].answer == RIG
+    assert reseated([RATIO], judged(stays))[0].answer == NOT_SEAT
+
+
+def test_dummy_and_reseat_together_leave_the_part() -> None:
+    """Part or seat, and not the seat: the part. The rig's word outweighs all."""
+    both = [Settled(suspect=RATIO, answer=answer, told="") for answer in (PART_OR_SEAT, NOT_SEAT)]
+    assert together(both) == {"tr_sin": PART}
+    rig = Settled(suspect=RATIO, answer=RIG, told="")
+    assert together([*both, rig]) == {"tr_sin": RIG}
+
+
+def test_one_answer_of_several_lines_hides_none() -> None:
+    """Lines that agree make one answer, lines that don't are told one by one."""
+    high = Settled(suspect=HIGH, answer=PART, told="")
+    ratio = Settled(suspect=RATIO, answer=RIG, told="")
+    assert overall([high, Settled(suspect=RATIO, answer=OPEN, told="")]) == PART
+    assert "r20_sin" in overall([high, ratio]) and "tr_sin" in overall([high, ratio])
+
+
+def test_a_suspect_survives_the_header() -> None:
+    """What the witness run's header carries comes back whole."""
+    assert Suspect.from_dict(HIGH.to_dict()) == HIGH
