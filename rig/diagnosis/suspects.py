@@ -11,13 +11,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from rig.diagnosis.witness import FINDING_LINES, REASON_LINES, witnesses_of
+from rig.diagnosis.witness import FINDING_LINES, REASON_LINES, SILENT_LINE, witnesses_of
 from rig.quantity import MEASURANDS
 from rig.result import Judged, Judgement
 from rig.uncertainty.conformity import Verdict
 
 FAILS = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
 LEAST_RATIO = 0.1  # no resolver of this kind has less; stands in where the part file has no limit
+SILENT = 0.05  # a ratio below is silence
 LEAST_LEVEL = 0.8  # of the level wanted at the coil
 
 
@@ -58,6 +59,8 @@ class Suspect:
     @property
     def kinds(self) -> tuple[str, ...]:
         """Witnesses that can settle it."""
+        if self.line in ("tr_sin", "tr_cos") and not self.value >= SILENT:
+            return SILENT_LINE
         return witnesses_of(self.line, self.side)
 
     def to_dict(self) -> dict[str, Any]:

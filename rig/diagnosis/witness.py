@@ -7,7 +7,7 @@ suspected line in rig/diagnosis/witness_reading.py.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 RIG, PART, OPEN = "it's the rig", "it's the part", "this witness can't tell"
@@ -116,6 +116,8 @@ FINDING_LINES: Mapping[str, tuple[str, ...]] = {
 }
 """Finding code -> the lines that a witness is asked about."""
 
+SILENT_LINE = ("dummy", "swap")  # of an output that shows nothing; no seat does that
+_SILENT = ("channel-silent", "channel-constant", "channel-low")
 _SEATS = ("seat-off-centre", "seat-tilted", "seat-axial")
 
 
@@ -130,13 +132,15 @@ def witnesses_of_reason(code: str) -> tuple[str, ...]:
     """Which witnesses can settle a reason; a seat asks for the re-seat only."""
     if code in _SEATS:
         return ("reseat",)
+    if code in _SILENT:
+        return SILENT_LINE
     kinds = [kind for line in REASON_LINES.get(code, ()) for kind in witnesses_of(line) if kind != "reseat"]
     return tuple(dict.fromkeys(kinds))
 
 
-def advice(line: str, side: str = "") -> str:
-    """Which witness would settle a failing line, in words; "" where none can."""
-    return " or ".join(WITNESSES[kind].title for kind in witnesses_of(line, side))
+def titles(kinds: Iterable[str]) -> str:
+    """Witnesses in words; "" for none."""
+    return " or ".join(WITNESSES[kind].title for kind in kinds)
 
 
 def ending(code: str, settled_by: str) -> str:
@@ -146,8 +150,6 @@ def ending(code: str, settled_by: str) -> str:
             "The part, unless the adapter is to blame: shorting plug (open) or open adapter (short, leak) settles it."
         )
     if settled_by:
-        return f"It's the rig or its set-up, not the part; witness: {settled_by}."
+        return "It's the rig or its set-up, not the part."
     kinds = witnesses_of_reason(code)
-    if kinds:
-        return f"Rig or part? {' or '.join(WITNESSES[kind].title for kind in kinds)} settles it."
-    return ""
+    return f"Rig or part? {titles(kinds)} settles it." if kinds else ""

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from rig.diagnosis.suspects import Suspect
+from rig.diagnosis.suspects import SILENT, Suspect
 from rig.diagnosis.witness import NOT_SEAT, OPEN, PART, PART_OR_SEAT, RIG, WITNESSES
 from rig.evaluation.leaks import leak_id
 from rig.evaluation.observed import Observed
@@ -24,7 +24,6 @@ from rig.result import Judged, Judgement
 U_PLUG_OHM = 0.05
 U_OHM_SHARE = 0.02  # of a resistance by two wires
 WHOLE = 0.1  # of the conductance: what may be left to the part where the adapter explains the reading
-SILENT = 0.05  # a ratio below is silence
 LEVEL_OFF = 0.2  # of the excitation wanted
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from rig.diagnosis.suspects import FAILS, suspects
-from rig.diagnosis.witness import WITNESSES, advice
+from rig.diagnosis.witness import WITNESSES, titles
+from rig.errors import RecordError
 from rig.panel.jobs import Finished
-from rig.panel.witness_run import all_said, answers
+from rig.panel.witness_run import Answer, all_said, answers
 
 QUIET = ("witness", "seat", "watch", "pins")
 
@@ -18,8 +21,10 @@ def settling(finished: Finished) -> list[str]:
     if not found:
         return []
     failing = {line.measurand for line in finished.judgement.judged if line.verdict in FAILS}
-    rows = [f"{one.line}: rig or part? {advice(one.line, one.side)} settles it" for one in found if one.line in failing]
-    taken = answers(finished.stored)
+    rows = [f"{one.line}: rig or part? {titles(one.kinds)} settles it" for one in found if one.line in failing]
+    taken: list[Answer] = []
+    with suppress(RecordError):  # an index that is out of reach must not hide the run itself
+        taken = answers(finished.stored)
     for answer in taken:
         rows.append(f"witness {WITNESSES[answer.kind].title} (run {answer.run}): {answer.said}")
         rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]

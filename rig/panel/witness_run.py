@@ -87,12 +87,19 @@ def take(found: Plan, kind: str, *, speed: str = "fast", operator: str = "", on_
     header = found.run.header
     where = f"run {found.run.id}"
     asked = found.kinds[kind]
+    bench = from_data(BenchFile, header.bench, f"{where}, bench")
+    if kind == "dummy" and bench.switch.dummy_lines is None:
+        raise UsageError(
+            f"bench {bench.name} does not drive the dummy's lines.",
+            next_action="Write switch.dummy_lines (relays of A, B, S, C) into the bench file and test again, or take "
+            "another witness.",
+        )
     finished = run_asked(
         Asked(
             sequence=SEQUENCES[kind],
             request=_request(found, "witness", speed, operator),
             part=from_data(PartFile, header.part, f"{where}, part"),
-            bench=from_data(BenchFile, header.bench, f"{where}, bench"),
+            bench=bench,
             holder=from_data(Holder, header.holder, f"{where}, holder"),
             details={"witness": {"kind": kind, "of": found.run.id, "suspects": [one.to_dict() for one in asked]}},
             settings={"holder.fitted": WITNESSES[kind].fitted},

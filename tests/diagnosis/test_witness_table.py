@@ -16,8 +16,8 @@ from rig.diagnosis.witness import (
     REASON_LINES,
     RIG,
     WITNESSES,
-    advice,
     ending,
+    titles,
     witnesses_of,
     witnesses_of_reason,
 )
@@ -67,12 +67,12 @@ def test_every_reason_and_finding_names_known_lines() -> None:
 def test_open_short_gain_phase_and_seat_have_their_witness(id_: str, side: str, first: str) -> None:
     """Each kind of suspicion names its quickest witness, and says it in words."""
     assert witnesses_of(id_, side)[0] == first
-    assert WITNESSES[first].title in advice(id_, side)
+    assert WITNESSES[first].title in titles(witnesses_of(id_, side))
 
 
 def test_what_no_witness_settles_is_not_claimed() -> None:
     """Pole pairs and lost steps have no witness on the adapter."""
-    assert witnesses_of("pole_pairs") == () and advice("pole_pairs") == ""
+    assert witnesses_of("pole_pairs") == () and titles(()) == ""
     assert witnesses_of_reason("steps-lost") == () and ending("steps-lost", "") == ""
 
 
@@ -114,6 +114,13 @@ def test_a_line_is_settled_by_what_is_left_without_the_rig(
 ) -> None:
     """Inside without the rig's share: the rig; still outside by more than U: the part; else it can't tell."""
     assert settle(suspect, reading).answer == answer
+
+
+def test_a_silent_output_is_no_seat() -> None:
+    """Silence is settled by dummy or exchanged inputs; alive on the dummy, it is the part's."""
+    silent = Suspect(line="tr_sin", estimate=0.0, lower=0.265, upper=0.335)
+    assert silent.kinds == ("dummy", "swap") == witnesses_of_reason("channel-silent")
+    assert settle(silent, shown(0.0, 0.0, share=False)).answer == PART
 
 
 def test_a_reseat_clears_the_seat_and_never_blames_the_part() -> None:

@@ -60,6 +60,7 @@ def told(shop: Path, *words: str) -> Any:
         ("leaking", "open", "leak_exc_sin", "it's the part"),
         ("divider", "dummy", "tr_sin", "it's the rig"),
         ("gap", "dummy", "tr_sin", "it's the part or its seat"),
+        ("open", "swap", "tr_sin", "it's the part"),
     ],
 )
 def test_a_witness_tells_rig_from_part(shop: Path, world: str, kind: str, line: str, answer: str) -> None:
