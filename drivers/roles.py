@@ -32,6 +32,21 @@ class Identity:
         return self.serial.upper().startswith("SIM")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What answered at a link. driver and role are "" when it is nobody known; told: its words, or why there is none.
+
+    options: what the driver has to be told to speak with it (relays of a board).
+    """
+
+    link: str
+    driver: str = ""
+    role: str = ""
+    identity: Identity | None = None
+    told: str = ""
+    options: tuple[tuple[str, int], ...] = ()
+
+
 class Instrument(Protocol):
     """What every driver can do."""
 

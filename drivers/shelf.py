@@ -18,7 +18,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, cast
 
-from drivers.roles import Instrument
+from drivers.roles import Found, Instrument
 from rig.errors import LinkDown, UsageError
 
 DRIVERS: Mapping[str, str] = {
@@ -73,6 +73,20 @@ def _maker(driver_name: str, name: str) -> Callable[..., Instrument]:
         raise UsageError(f"{name}: there is no driver {driver_name!r}.", next_action=f"Nearest: {', '.join(near)}.")
     module, _, class_name = DRIVERS[driver_name].partition(":")
     return cast(Callable[..., Instrument], getattr(importlib.import_module(module), class_name))
+
+
+def recognise(link_url: str) -> Found:
+    """Who answers at a link, by *IDN? and the small serial dialogues; nothing is set, switched or moved."""
+    from drivers import finding
+
+    return finding.recognise(link_url, lambda driver: _maker(driver, "search"))
+
+
+def places() -> tuple[list[str], list[str]]:
+    """Links of this computer that may carry an instrument, and what could not be searched."""
+    from drivers import finding
+
+    return finding.places()
 
 
 @dataclass

@@ -1,4 +1,4 @@
-"""`anglewright bench remount`, `bench separate` and `bench capability`: words in, text or one JSON document out.
+"""`anglewright bench new`, `remount`, `separate` and `capability`: words in, text or one JSON document out.
 
 It computes nothing. Heavy libraries are imported inside the commands.
 """
@@ -6,7 +6,9 @@ It computes nothing. Heavy libraries are imported inside the commands.
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import click
@@ -64,6 +66,46 @@ def capability(part: str, bench: str, as_json: bool) -> None:
     show(asked(part, bench), as_json)
 
 
+@click.command()
+@click.argument("name")
+@click.option("--tcp", "hosts", multiple=True, metavar="HOST:PORT", help="An instrument on the network; repeatable.")
+@click.option(
+    "--link", "links", multiple=True, metavar="URL", help="Any other link, as a bench file has it; repeatable."
+)
+@click.option("--search/--no-search", default=True, show_default=True, help="Ask serial ports by id, USB and GPIB too.")
+@click.option(
+    "--answer", "answers", multiple=True, metavar="KEY=VALUE", help="An answer beforehand, e.g. sampler.shunt_ohm=1."
+)
+@click.option("--yes", "assume", is_flag=True, help="Take every proposal and default without asking.")
+@click.option("--write", type=click.Path(path_type=Path), default=None, help="File, instead of NAME in the home.")
+@as_json
+def new(
+    name: str,
+    hosts: tuple[str, ...],
+    links: tuple[str, ...],
+    search: bool,
+    answers: tuple[str, ...],
+    assume: bool,
+    write: Path | None,
+    as_json: bool,
+) -> None:
+    """Make the bench file NAME: find what is connected, propose a role for each, ask the rest; nothing is switched."""
+    from rig.panel import bring_up
+    from rig.panel.bring_up_questions import Questions
+
+    def say(text: str) -> None:
+        click.echo(text, err=True)
+
+    ask = Questions(answers, assume=assume, say=say, read_line=sys.stdin.readline)
+    found = bring_up.search([*(f"tcp://{host}" for host in hosts), *links], everywhere=search, say=say)
+    made = bring_up.make(name, write, found, ask)
+    if as_json:
+        click.echo(json.dumps(made.document(), ensure_ascii=False, allow_nan=False))
+        return
+    click.echo(made.text, nl=False)
+    say(f"Written to {made.path}. Next: anglewright bench check {made.path}")
+
+
 def show(told: Any, as_json: bool) -> None:
     """A document or its text."""
     click.echo(json.dumps(told.document(), ensure_ascii=False, allow_nan=False) if as_json else told.text())
@@ -71,7 +113,7 @@ def show(told: Any, as_json: bool) -> None:
 
 def register(group: click.Group, guard: Callable[[Callable[..., None]], Callable[..., None]]) -> None:
     """Add the commands to `bench`, each telling our own errors as the others do."""
-    for command in (remount, separate, capability):
+    for command in (new, remount, separate, capability):
         if command.callback is not None:
             command.callback = guard(command.callback)
         group.add_command(command)

@@ -1,0 +1,82 @@
+"""Description files made by asking: written whole or not at all, never over another, read back by the strict reader.
+
+It knows no instrument and asks nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
+
+from rig.description.loading import checked
+from rig.errors import DescriptionError, RecordError, UsageError
+
+ModelT = TypeVar("ModelT", bound=BaseModel)
+
+
+def toml_text(data: Mapping[str, Any], head: str = "") -> str:
+    """A TOML text of plain values and, after them, of tables one level deep; empty strings and None are left out."""
+    lines = [f"# {line}" for line in head.splitlines()]
+    lines += _entries(data)
+    for name, table in data.items():
+        if isinstance(table, Mapping):
+            lines += ["", f"[{name}]", *_entries(table)]
+    return "\n".join(lines) + "\n"
+
+
+def _entries(table: Mapping[str, Any]) -> list[str]:
+    return [
+        f"{_key(key)} = {_value(value)}"
+        for key, value in table.items()
+        if not isinstance(value, Mapping) and value is not None and value != ""
+    ]
+
+
+def _key(key: str) -> str:
+    return key if key.replace("_", "").replace("-", "").isalnum() and key.isascii() else json.dumps(key)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, date):
+        return value.isoformat()
+    return json.dumps(value, ensure_ascii=False)
+
+
+def write_new(model: type[ModelT], path: Path, text: str) -> ModelT:
+    """Write a new file and read it back. Nothing is left behind by a text that the strict reader refuses.
+
+    Raises UsageError when the file is there already, DescriptionError for a fault of the text, RecordError (disk).
+    """
+    if path.exists():
+        raise _there(path)
+    beside = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with beside.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        made = checked(model, beside)
+        os.link(beside, path)
+        return made
+    except FileExistsError as fault:
+        raise _there(path) from fault
+    except DescriptionError as fault:
+        told = str(fault).replace(str(beside), path.name)
+        raise DescriptionError(f"{told}\nNothing was written.", faults=fault.faults) from fault
+    except OSError as fault:
+        raise RecordError(
+            f"{path}: can't be written ({fault}).", next_action="Check the disk and the folder."
+        ) from fault
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _there(path: Path) -> UsageError:
+    return UsageError(f"{path} is there already.", next_action="Choose another name, or move that file away first.")
