@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 
-from drivers.simulated.worldfile import ClimateWorld, PartWorld
+from drivers.simulated.worldfile import ClimateWorld
+from drivers.simulated.worldfile_part import PartWorld
 
 KELVIN = 273.15
 LOWEST_DEGC, HIGHEST_DEGC = -60.0, 220.0
