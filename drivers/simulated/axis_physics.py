@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 
 ARCMIN = math.pi / (180 * 60)
 KEPT_MOVES = 64
+STEP_DIGITS = 6  # of a step: below, a position is taken as rounded
 INDEX_DEG_S = 90.0
 INDEX_BACK_OFF_RAD = math.radians(5.0)
 HAND_TURN_S = 6.0
@@ -243,6 +244,10 @@ class AxisPhysics:
         profile = self._at(t_s).profile
         return profile.t0_s <= t_s < profile.end_s
 
+    def step_pulses(self, t_s: Floats) -> Floats:
+        """The controller's step line (n,): 1 from half a step to each whole one, 0 before it and at rest."""
+        return self._over_moves(t_s, self._pulses)
+
     def spindle_mech_rad(self, t_s: Floats) -> Floats:
         """True angle of the spindle (n,)."""
         return self._over_moves(t_s, self._spindle)
@@ -293,6 +298,12 @@ class AxisPhysics:
             past = (motor - move.loses_at_rad) * math.copysign(1.0, move.profile.distance) > 0
             motor = motor - np.where(past, move.loss_rad, 0.0)
         return motor
+
+    @staticmethod
+    def _pulses(move: _Move, t: Floats) -> Floats:
+        done = np.round(np.abs(move.profile.steps(t) - move.profile.start), STEP_DIGITS)
+        high: Floats = (done % 1.0 >= 0.5).astype(np.float64)
+        return high
 
     def _play(self, move: _Move, t: Floats) -> Floats:
         """The motor's angle behind half the backlash, with memory of direction (path is monotone within a move)."""

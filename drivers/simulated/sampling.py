@@ -1,13 +1,14 @@
 """The simulated sampler: four simultaneous channels as integer codes, from what is wired and how the rotor moves.
 
 It must never know a dialogue. Carrier quasi-static: each instant sees the network's transfer at the true rotor angle
-of that instant (evaluated at a few angles over the capture and interpolated); voltages of motion are left out, except
+of that instant (evaluated at some angles over the capture and interpolated); voltages of motion are left out, except
 a magnetised rotor's. Channels: 0 excitation voltage through its divider, 1 current over the shunt, 2 sine, 3 cosine.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ from drivers.simulated.wiring import (
     RATIO_STANDARD,
     SIN_HI,
     SIN_LO,
+    STEP_PULSES,
     Wired,
 )
 from drivers.simulated.worldfile import SILENT_NAMES, SamplerWorld, WorldFile
@@ -37,6 +39,9 @@ Codes = NDArray[np.int16]
 CHANNELS = 4
 STILL_RAD = 1e-10
 SPEED_STEP_S = 1e-4
+PIECE = 65_536  # samples worked out at once
+FEW_NODES = 12
+PULSE_V = 3.3  # of the axis controller's step line, at the current's input
 
 
 class Sampling:
@@ -68,6 +73,8 @@ class Sampling:
         volts: Floats = np.zeros((CHANNELS, n))
         if source is not None and source.open_circuit_v_peak:
             volts += self._carrier(t, wired, source, axis)
+        if STEP_PULSES in wired.closed:
+            volts[1] += PULSE_V * axis.step_pulses(t)
         self._add_pick_up(volts, t, wired, axis)
         return self._convert(volts, ranges_v)
 
@@ -99,12 +106,15 @@ class Sampling:
             omega = 2 * math.pi * source.true_frequency_hz
             lag = 1e-9 * np.array(self._sampler.skew_ns)
             at_nodes = at_nodes * np.exp(1j * omega * lag[None, :, None] * orders)
-        turning = _powers(source.phase_rad(t), source.orders)
         if len(nodes) == 1:
-            return np.imag(at_nodes[0] @ turning)
-        basis = _interpolation(nodes, theta)
-        spread = (basis @ at_nodes.reshape(len(nodes), -1)).reshape(len(t), CHANNELS, len(orders))
-        carried: Floats = np.imag(np.einsum("tco,ot->ct", spread, turning))
+            return np.imag(at_nodes[0] @ _powers(source.phase_rad(t), source.orders))
+        between = _interpolation(nodes, at_nodes.reshape(len(nodes), -1))
+        carried: Floats = np.empty((CHANNELS, len(t)))
+        for begin in range(0, len(t), PIECE):
+            piece = slice(begin, begin + PIECE)
+            spread = between(theta[piece]).reshape(-1, CHANNELS, len(orders))
+            turning = _powers(source.phase_rad(t[piece]), source.orders)
+            carried[:, piece] = np.imag(np.einsum("tco,ot->ct", spread, turning))
         return carried
 
     def _nodes(self, low: float, high: float) -> Floats:
@@ -113,7 +123,7 @@ class Sampling:
             return np.array([(low + high) / 2])
         electrical = span * max(self._world.part.pole_pairs, self._world.part.lobe_count)
         if electrical > 2.0:
-            return np.linspace(low, high, min(721, 17 + int(48 * electrical)))
+            return np.linspace(low, high, min(1441, 17 + int(48 * electrical)))
         count = 3 if electrical < 0.02 else 5 if electrical < 0.2 else 12
         chebyshev = np.cos(math.pi * (2 * np.arange(count) + 1) / (2 * count))
         return (low + high) / 2 + span / 2 * chebyshev
@@ -173,20 +183,22 @@ def _powers(phase_rad: Floats, orders: tuple[int, ...]) -> Complexes:
     return found
 
 
-def _interpolation(nodes: Floats, at: Floats) -> Floats:
-    """(n, nodes) weights: Lagrange on few Chebyshev nodes, linear between many even ones."""
+def _interpolation(nodes: Floats, values: Complexes) -> Callable[[Floats], Complexes]:
+    """(n,) angles to (n, k): Lagrange on few Chebyshev nodes, a cubic spline through many even ones."""
     count = len(nodes)
-    if count > 12:
-        place = (at - nodes[0]) / (nodes[1] - nodes[0])
-        left = np.clip(place.astype(np.int64), 0, count - 2)
-        weights = np.zeros((len(at), count))
-        rows = np.arange(len(at))
-        weights[rows, left] = 1 - (place - left)
-        weights[rows, left + 1] = place - left
-        return weights
-    weights = np.ones((len(at), count))
-    for i in range(count):
-        for j in range(count):
-            if i != j:
-                weights[:, i] *= (at - nodes[j]) / (nodes[i] - nodes[j])
-    return weights
+    if count > FEW_NODES:
+        from scipy.interpolate import CubicSpline
+
+        spline = CubicSpline(nodes, values)
+        return lambda at: np.asarray(spline(at), dtype=np.complex128)
+
+    def lagrange(at: Floats) -> Complexes:
+        weights = np.ones((len(at), count))
+        for i in range(count):
+            for j in range(count):
+                if i != j:
+                    weights[:, i] *= (at - nodes[j]) / (nodes[i] - nodes[j])
+        found: Complexes = weights @ values
+        return found
+
+    return lagrange

@@ -2,8 +2,9 @@
 
 It must never know a dialogue or the time. Channels: 1000 + row * 100 + column (rows: meter HI, LO, excitation HI, LO,
 sine HI, LO, cosine HI, LO; columns: adapter pins 1 to 12, 15 core); 2001 loopback, 2002 leads shorted, 2003 check
-resistor, 2004 ratio standard. The meter in four-wire and the excitation input sense at the part's terminals, so that
-adapter leads count only in two-wire resistance. Grounds are joined on the rig's side, behind the relays.
+resistor, 2004 ratio standard, 2009 step pulses onto the current's input. The meter in four-wire and the excitation
+input sense at the part's terminals, so that adapter leads count only in two-wire resistance. Grounds are joined on the
+rig's side, behind the relays.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from drivers.simulated.worldfile import WorldFile
 METER_HI, METER_LO, EXC_HI, EXC_LO, SIN_HI, SIN_LO, COS_HI, COS_LO = (f"row{n}" for n in range(1, 9))
 AMPLIFIER = "amplifier"
 LOOPBACK, LEAD_SHORT, CHECK_RESISTOR, RATIO_STANDARD = 2001, 2002, 2003, 2004
+STEP_PULSES = 2009
 CHECK_OHM = 100.0
 RATIO = 0.286
 CORE_COLUMN = 15

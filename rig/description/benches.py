@@ -125,7 +125,8 @@ class SwitchDevice(Device):
     """rows: what each row of the relay matrix carries -> row number. Channel = slot*1000 + row*100 + column.
 
     relays: how many a serial relay board has. dummy_lines: relays that drive lines A, B, S, C of the dummy part
-    (hardware/dummy_part.md), where there are some.
+    (hardware/dummy_part.md), where there are some. step_pulses: the relay that joins the axis' step pulses to the
+    sampler's current input, where there is one.
     """
 
     relays: int | None = Field(default=None, ge=1, le=64)
@@ -149,6 +150,7 @@ class SwitchDevice(Device):
     ratio_standard: int | None = 2004
     ratio_standard_value: float = 0.286
     dummy_lines: tuple[int, int, int, int] | None = None
+    step_pulses: int | None = None
 
     def channel(self, row: str, column: int) -> int:
         return self.slot * 1000 + self.rows[row] * 100 + column

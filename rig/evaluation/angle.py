@@ -179,6 +179,7 @@ def _conditions(obs: Observed, found: Turn, curve: AngleCurve) -> dict[str, Scal
         "zero": "best fit",
         "reference": _reference(obs, found),
         "positive_rotation": obs.part.positive_rotation,
+        **({} if found.latency_s is None else {"turned": "on the fly", "latency_us": 1e6 * found.latency_s}),
     }
 
 
@@ -310,7 +311,11 @@ def _facts(obs: Observed, curve: AngleCurve, conditions: dict[str, Scalar]) -> l
         to_mech = ARCMIN_PER_RAD / p
         u = passes.u_hysteresis_elec_rad * to_mech
         value = passes.hysteresis_elec_rad * to_mech
-        results.append(stated("hysteresis_mech_arcmin", value, [standard("scatter", u, "arcmin")], conditions))
+        if "latency_us" in conditions:
+            why = f"on the fly: play can't be told from the delay, {conditions['latency_us']:.1f} us together"
+            results.append(untested("hysteresis_mech_arcmin", why))
+        else:
+            results.append(stated("hysteresis_mech_arcmin", value, [standard("scatter", u, "arcmin")], conditions))
         span_s = 1.0 if passes.drift_elec_rad_s == 0 else passes.drift_elec_rad / passes.drift_elec_rad_s
         u = passes.u_drift_elec_rad_s * abs(span_s) * ARCMIN_PER_RAD
         drift = passes.drift_elec_rad * ARCMIN_PER_RAD

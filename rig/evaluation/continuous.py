@@ -31,20 +31,29 @@ PIECE = 4096  # samples of the pieces in which the carrier's frequency is looked
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pass:
     """One pass. theta_mech_rad (n,): at each window's centre, from the first pulse, falling in a clockwise pass;
-    sine, cosine (n,): ratios to the excitation; speed_mech_rad_s (n,): signed; u_ratio by the windows' residuals."""
+    sine, cosine (n,): ratios to the excitation; speed_mech_rad_s (n,): signed; u_ratio by the windows' residuals.
+    exc (n,): modulus, V peak; at_s (n,): from the record's start; travel_mech_rad: first to last pulse; rest_s: from
+    the last pulse to the record's end; pulse_s: the median period."""
 
     theta_mech_rad: Floats
     sine: Complexes
     cosine: Complexes
     speed_mech_rad_s: Floats
     u_ratio: float
+    exc: Floats
+    at_s: Floats
+    travel_mech_rad: float
+    rest_s: float
+    pulse_s: float
+    frequency_hz: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Continuous:
     """Both passes as one. model: the error's orders, electrical rad, mean removed, delay cancelled; latency_s: delay
     of the recorded angle behind the pulses, + when the angle lags; u_latency_s: from the scatter; hysteresis can't be
-    told from it at one speed. pole_pairs, direction as found; scatter_elec_rad: rms of a window about the model."""
+    told from it at one speed (play adds to it). pole_pairs, direction as found; scatter_elec_rad: rms of a window
+    about the model."""
 
     model: Orders
     pole_pairs: int
@@ -88,13 +97,14 @@ def one_pass(
     direction: int,
     near_hz: float | None = None,
     window_s: float = 1e-3,
+    exc_channel: str = "exc",
 ) -> Pass:
-    """A pass from one long record. stack: one capture with channels exc, sin, cos and the pulse channel.
+    """A pass from one long record. stack: one capture with channels exc_channel, sin, cos and the pulse channel.
 
     pulse_mech_rad: mechanical rad a pulse, above 0. direction: +1 counter-clockwise, -1. Windows outside the pulses
     are left out. Raises UsageError for a stack of several captures, missing channels or pulses.
     """
-    wanted = ("exc", "sin", "cos", pulse_channel)
+    wanted = (exc_channel, "sin", "cos", pulse_channel)
     missing = [name for name in wanted if name not in stack.channels]
     if missing or len(stack) != 1 or pulse_mech_rad <= 0:
         raise UsageError(
@@ -120,6 +130,12 @@ def one_pass(
         cosine=windows.phasor[0, inside, 2] / exc,
         speed_mech_rad_s=direction * pulse_mech_rad / np.diff(edges)[between],
         u_ratio=float(np.max(windows.u[1:]) / np.median(np.abs(exc))),
+        exc=np.abs(exc),
+        at_s=centre,
+        travel_mech_rad=direction * (edges.size - 1) * pulse_mech_rad,
+        rest_s=m / rate_hz - float(edges[-1]),
+        pulse_s=float(np.median(np.diff(edges))),
+        frequency_hz=hz,
     )
 
 

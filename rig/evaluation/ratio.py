@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from rig.evaluation.coupling import crosstalk, from_excitation
 from rig.evaluation.envelopes import Envelope, Places, envelope, places
+from rig.evaluation.flown import flown
 from rig.evaluation.nulls import null_results, quadrature_result
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
@@ -87,7 +88,8 @@ def why_no_turn(obs: Observed) -> str:
     if obs.rotor == "none":
         return "no rotor was fitted: a stator alone can't show it"
     if not (obs.has("sweep_ccw") or obs.has("sweep_cw") or obs.has("spots")):
-        return "no sweep in this run"
+        _, why = flown(obs)
+        return why or "the turn on the fly has no excitation or no moving output"
     return "the sweep has no live excitation, no positions or no moving output"
 
 

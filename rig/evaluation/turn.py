@@ -4,7 +4,7 @@ It must never know a limit. Positions are whole steps of the axis (mechanical ra
 positioner's correction is in force, or, where the run has them, the encoder's readings. Ratios are referred to the
 voltage at the excitation coil, corrected for the channels (loopback) and for the loading by the sampler's inputs:
 V_open = V (1 + Z_out Y), Z_out = Z_coil - r^2 Z_exc with the excitation held by its source. Series: `sweep_ccw`,
-`sweep_cw`, else `spots` (quick screen).
+`sweep_cw`, else `turning_ccw`, `turning_cw` (on the fly), else `spots` (quick screen).
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.correction import correction_in_force
+from rig.evaluation.flown import SERIES as FLOWN
+from rig.evaluation.flown import Flown, flown
 from rig.evaluation.impedance import Impedance, coil_impedance
 from rig.evaluation.loopback import Loopback
 from rig.evaluation.observed import Observed
@@ -40,6 +42,7 @@ class Turn:
     theta_mech_rad: position; steps: commanded; counter_clockwise, closing: masks; at_s: bench time;
     sine, cosine: complex ratios to the excitation, open-circuit; exc_v (V peak), exc_i (A peak); harmonics_*: (n, h) V
     peak at the connector; u_ratio: standard uncertainty of a ratio from noise; reference "steps" or "encoder".
+    latency_s: of a turn on the fly, where hysteresis can't be told from it and harmonics are (n, 0); else None.
     """
 
     series: tuple[str, ...]
@@ -63,6 +66,7 @@ class Turn:
     phase_sine_rad: float
     phase_cosine_rad: float
     coarse: bool
+    latency_s: float | None = None
 
     @property
     def inside(self) -> Bools:
@@ -95,8 +99,11 @@ def swept_series(obs: Observed) -> tuple[str, ...]:
 def _turn(obs: Observed) -> Turn | None:
     names = swept_series(obs)
     parts = [(name, p) for name in names if (p := series_phasors(obs, name)) is not None]
-    if not parts or obs.rotor == "none":
+    if obs.rotor == "none":
         return None
+    if not parts:
+        found, _ = flown(obs)
+        return None if found is None else _on_the_fly(obs, found)
     steps = np.concatenate([p.numbers("position_steps") for _, p in parts])
     if steps.size < 6 or not np.all(np.isfinite(steps)):
         return None
@@ -132,6 +139,54 @@ def _turn(obs: Observed) -> Turn | None:
         phase_cosine_rad=carrier_phase(cosine[~closing]).phase_rad,
         coarse=names == ("spots",),
     )
+
+
+def _on_the_fly(obs: Observed, found: Flown) -> Turn | None:
+    impedance = coil_impedance(obs, "exc")
+    if impedance is None or not (_moves(found.sine) and _moves(found.cosine)):
+        return None
+    sine, u_sine = loading_factor(obs, "sin", found.sine, found.frequency_hz, found.steps)
+    cosine, u_cosine = loading_factor(obs, "cos", found.cosine, found.frequency_hz, found.steps)
+    sine, cosine = sine * found.sine, cosine * found.cosine
+    per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
+    none = np.zeros((found.steps.size, 0), dtype=np.complex128)
+    return Turn(
+        series=FLOWN,
+        theta_mech_rad=2.0 * math.pi * found.steps / per_turn,
+        steps=found.steps,
+        counter_clockwise=found.counter_clockwise,
+        closing=np.zeros(found.steps.size, dtype=bool),
+        at_s=found.at_s,
+        sine=sine,
+        cosine=cosine,
+        exc_v=found.exc_v.astype(np.complex128),
+        exc_i=found.exc_v / _round_the_turn(impedance, found.steps, per_turn),
+        harmonics_sine=none,
+        harmonics_cosine=none,
+        u_ratio=found.u_ratio,
+        reference="steps",
+        frequency_hz=found.frequency_hz,
+        u_frequency_hz=0.0,
+        loopback=found.loopback,
+        loading_u=max(u_sine, u_cosine),
+        phase_sine_rad=carrier_phase(sine).phase_rad,
+        phase_cosine_rad=carrier_phase(cosine).phase_rad,
+        coarse=False,
+        latency_s=found.latency_s,
+    )
+
+
+def _round_the_turn(own: Impedance, steps: Floats, per_turn: int) -> Complexes:
+    """(n,) the excitation coil's impedance between the positions at which it was measured at rest; else its mean."""
+    at = np.mod(own.steps, per_turn)
+    if own.steps.size < 6 or not np.all(np.isfinite(at)):
+        return np.full(steps.size, own.z_ohm)
+    rank = np.argsort(at)
+    real, imag = (
+        np.interp(steps, at[rank], part[rank], period=per_turn) for part in (own.each_ohm.real, own.each_ohm.imag)
+    )
+    between: Complexes = real + 1j * imag
+    return between
 
 
 def _is(phasors: SeriesPhasors, key: str, value: object, default: bool) -> Bools:

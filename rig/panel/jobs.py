@@ -42,6 +42,7 @@ FACES = {"certificate": "certificate*.pdf", "data": "certificate*.json", "table"
 NEEDS: Mapping[str, frozenset[str]] = {  # roles that a bench may lack -> which sequence can't do without
     "full_test": frozenset({"axis", "climate"}),
     "quick_screen": frozenset({"axis", "climate"}),
+    "continuous_sweep": frozenset({"axis", "climate"}),
     "check_standard": frozenset(),
     "index": frozenset({"axis"}),
     "remount": frozenset({"axis", "climate"}),

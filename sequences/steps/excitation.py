@@ -8,7 +8,7 @@ of switching on) and comes down slowly at the end, which demagnetises the iron a
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from rig.control.step import Context
@@ -102,10 +102,13 @@ def background(ctx: Context) -> None:
     sampling.several(ctx, "background", 4, 0.0, 0.0)
 
 
-def excite(ctx: Context) -> None:
-    """Bring the coil to its nominal level in stages, trim it to within 1 %, and take the level's captures."""
+def excite(ctx: Context, besides: Iterable[int] = ()) -> None:
+    """Bring the coil to its nominal level in stages, trim it to within 1 %, and take the level's captures.
+
+    besides: relays that close with the part's.
+    """
     wiring.output_off(ctx)
-    wiring.part_connected(ctx)
+    wiring.part_connected(ctx, besides=besides)
     if not _ramp(ctx):
         wiring.output_off(ctx)
         return

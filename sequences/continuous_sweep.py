@@ -1,0 +1,45 @@
+"""The angle on the fly: DC checks, loopback, then two turns each way at constant speed, recorded with the step pulses.
+
+Gives what a full test gives of ratio, nulls of the fundamental and angle in seconds instead of minutes; hysteresis and
+harmonics at the nulls need the rotor at rest and are said to be not measured.
+"""
+
+from rig.control.sequencer import Sequence, Step
+from sequences import building_blocks as b
+from sequences import gates
+from sequences.steps import continuous, excitation, sweep
+
+PULSES = Step(name="pulses", title="Step pulses at the sampler", do=continuous.pulses_at_sampler)
+EXCITE = Step(name="excite", title="Excitation, ramp up", do=continuous.excite, gate=gates.excitation)
+TURN_CCW = Step(name="turn_ccw", title="Turning, counter-clockwise", do=continuous.turn_ccw, when=sweep.can_turn)
+TURN_CW = Step(name="turn_cw", title="Turning, clockwise", do=continuous.turn_cw, when=sweep.can_turn)
+IMPEDANCE_EXC = Step(name="impedance_exc", title="Impedance, excitation coil", do=excitation.impedance_exc)
+
+SEQUENCE = Sequence(
+    name="continuous_sweep",
+    title="Continuous sweep",
+    steps=(
+        b.ROTOR,
+        PULSES,
+        b.MANUAL,
+        b.CLIMATE_BEFORE,
+        b.LIVE_VOLTAGE,
+        b.LEAD_ZERO,
+        b.SHORT_PIN_MAP,
+        b.COILS_ONCE,
+        b.THERMISTOR,
+        b.LEAK,
+        b.LOOPBACK,
+        b.BACKGROUND,
+        EXCITE,
+        b.INDEX,
+        TURN_CCW,
+        TURN_CW,
+        b.INDEX_AGAIN,
+        b.RAMP_DOWN,
+        b.IMPEDANCE_SIN,
+        b.IMPEDANCE_COS,
+        IMPEDANCE_EXC,
+        b.CLIMATE_AFTER,
+    ),
+)
