@@ -11,7 +11,7 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,7 @@ from rig.result import Judgement, Result
 
 K = 2.0
 TRIAL = 0.1  # of the mean gap
-LEAST_LEFT = 0.001  # of the maximum: rounding of turns and gap scatter look like an offset below
+LEAST_LEFT = 0.003  # of the maximum: what rounding of turns and gap scatter of a good part look like an offset by
 VISIBLE = 0.15  # of the mean gap: a smallest offset above it is no centring
 GAP_MM, GAP_HALF_MM = 0.6, 0.2  # effective mean gap where nobody measured it
 GAP_STATED_MM = 0.05  # half-width of one that was
@@ -68,6 +68,11 @@ class Seat:
         """Of the nudge, the gap's share included."""
         return K * math.hypot(self.U / K * self.gap_mm, self.offset * self.u_gap_mm)
 
+    @property
+    def U_toward_mech_deg(self) -> float:
+        """Of the direction: what the size's U lets it swing."""
+        return math.degrees(math.atan2(self.U, self.offset))
+
     def to_dict(self) -> dict[str, Any]:
         """As JSON-ready data."""
         return {
@@ -77,6 +82,7 @@ class Seat:
             "U_mm": self.U_mm,
             "least_mm": self.least * self.gap_mm,
             "nudge_toward_mech_deg": list(self.toward_mech_deg),
+            "U_toward_mech_deg": self.U_toward_mech_deg,
             "offset_of_gap": self.offset,
             "U_of_gap": self.U,
             "gap_mm": self.gap_mm,
@@ -130,22 +136,13 @@ def told_apart(before: Seat, moved_mm: complex, now: Seat) -> Seat:
     Each direction of before, less the nudge, predicts where the stator stands now; the prediction nearest in size and
     direction to what was found is taken.
     """
-    tries = []
-    for old in before.toward_mech_deg:
-        left = cmath.rect(before.offset_mm, math.radians(old)) - moved_mm
-        for new in now.toward_mech_deg:
-            tries.append((abs(left - cmath.rect(now.offset_mm, math.radians(new))), new, abs(left)))
-    _, toward, _ = min(tries)
-    return Seat(
-        offset=now.offset,
-        U=now.U,
-        least=now.least,
-        toward_mech_deg=(toward,),
-        gap_mm=now.gap_mm,
-        u_gap_mm=now.u_gap_mm,
-        left=now.left,
-        left_centred=now.left_centred,
-    )
+    left = [cmath.rect(before.offset_mm, math.radians(old)) - moved_mm for old in before.toward_mech_deg]
+
+    def apart(toward: float) -> float:
+        stands = cmath.rect(now.offset_mm, math.radians(toward))
+        return min(abs(one - stands) for one in left)
+
+    return replace(now, toward_mech_deg=(min(now.toward_mech_deg, key=apart),))
 
 
 def advice(found: Seat | None) -> list[str]:
@@ -163,7 +160,10 @@ def advice(found: Seat | None) -> list[str]:
             "off, no nudge needed."
         ]
     toward = " or ".join(f"{angle:.0f}" for angle in found.toward_mech_deg)
-    rows = [f"Move the stator {found.offset_mm:.2f} mm (U {found.U_mm:.2f}) toward {toward} deg mech from the index."]
+    rows = [
+        f"Move the stator {found.offset_mm:.2f} mm (U {found.U_mm:.2f}) toward {toward} deg mech from the index "
+        f"(U {found.U_toward_mech_deg:.0f})."
+    ]
     if len(found.toward_mech_deg) > 1:
         rows.append("These directions look alike in the signal: take the first, measure again; worse means another.")
     return rows

@@ -70,3 +70,8 @@ def test_what_came_with_the_seat_and_what_stays() -> None:
     assert row["part"] == 5.0
     (same,) = explained(now, now)
     assert not same["seat_seen"]
+
+
+def test_a_direction_is_as_sure_as_the_size() -> None:
+    """An offset of twice its U leaves the direction open by 27 deg."""
+    assert seat(0.12, (30.0,), u=0.1).U_toward_mech_deg == pytest.approx(26.6, abs=0.1)
