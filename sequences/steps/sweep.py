@@ -17,11 +17,13 @@ from rig.description.benches import AxisDevice
 from rig.errors import UsageError
 from rig.quantity import Scalar
 from rig.resolver.orders import good_sweep_points
-from sequences.steps import sampling
+from sequences.steps import sampling, settling
 
 RUN_UP = 4  # grid steps
 SPOTS = 8
 MOVE_MARGIN_S = 0.003  # what a move may take beyond its computed time
+ANSWER = "axis answers after, s"  # fact: the quickest answer after a dwell
+ANSWER_SHARE = 0.1  # of the settle, at most
 CUSTOMARY = (320, 400, 640)
 
 
@@ -74,6 +76,8 @@ def _index(ctx: Context, phase: str) -> None:
     ctx.read("index_found", found, "steps", ctx.bench.name("axis"), phase=phase)
     if phase == "first":
         ctx.read("step_settle_s", device.settle_s, "s", ctx.bench.name("axis"))
+        if ctx.facts.get("generator_v_rms", 0.0) > 0.0:
+            settling.measure(ctx, max(1, axis.steps_per_turn // CUSTOMARY[0]))
     ctx.progress("index", 1, 1, {"found": f"{found} steps off"})
 
 
@@ -102,7 +106,7 @@ def spots(ctx: Context) -> None:
 
 
 def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], run_up: int) -> None:
-    axis, device = _axis(ctx)
+    axis, _ = _axis(ctx)
     sampler = ctx.bench.sampler
     sampling.ready(ctx)
     sign = 1 if direction == "ccw" else -1
@@ -111,7 +115,7 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
     ctx.check_stop()
     axis.move_to(positions[0])
     sampler.arm()
-    axis.wait_stopped(device.settle_s)
+    axis.wait_stopped(settling.settle_s(ctx))
     wanted_v, generator_v = ctx.part.excitation.level_v_rms, ctx.facts.get("generator_v_rms", 0.0)
     stated = sampling.conditions(ctx, wanted_v, generator_v)
     last = len(positions) - 1
@@ -141,10 +145,17 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
 
 
 def _settled(ctx: Context, moved_s: float, steps: int) -> None:
-    """Motion ended and settled; what the record's transfer took beyond the move's own time counts as settling."""
+    """Motion ended and settled; what the record's transfer took beyond the move's own time counts as settling, and so
+    does what the axis took to answer after its dwell, as the quickest answer so far shows it."""
     axis, device = _axis(ctx)
-    over_s = ctx.clock.now_s() - moved_s - move_time_s(device, steps) - MOVE_MARGIN_S
-    axis.wait_stopped(max(0.0, device.settle_s - max(0.0, over_s)))
+    settle_s, move_s = settling.settle_s(ctx), move_time_s(device, steps)
+    over_s = max(0.0, ctx.clock.now_s() - moved_s - move_s - MOVE_MARGIN_S)
+    answer_s = min(ctx.facts.get(ANSWER, 0.0), ANSWER_SHARE * settle_s)
+    dwell_s = max(0.0, settle_s - over_s - answer_s)
+    axis.wait_stopped(dwell_s)
+    if not over_s:
+        late_s = max(0.0, ctx.clock.now_s() - moved_s - move_s - dwell_s - MOVE_MARGIN_S)
+        ctx.facts[ANSWER] = min(ctx.facts.get(ANSWER, late_s), late_s)
 
 
 def move_time_s(device: AxisDevice, steps: int) -> float:
