@@ -238,12 +238,27 @@ class Reading:
 ORIGINS = ("maker", "customer", "learned", "shop fall-back")
 
 
+STATED_FOR = (
+    "angle",
+    "frequency_hz",
+    "level_v_rms",
+    "temperature_degc",
+    "revision",
+    "frequency_coefficient",
+    "level_coefficient",
+    "coefficient_per_k",
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """Where a result must lie: lower and upper in the measurand's unit, either may be None; who set it.
 
     origin: one of `ORIGINS`. note: free text that is printed (revision, n of learned parts, "provisional").
-    required: a required line that is not tested leaves the run undecided.
+    required: a required line that is not tested leaves the run undecided. angle: "electrical", "mechanical", "unclear"
+    or "" (as the measurand says). frequency_hz, level_v_rms, temperature_degc, revision: what the limit was stated for
+    (None, "": the part file's own); the coefficients are relative changes of the limit, per relative change of
+    frequency or level, or per kelvin.
     """
 
     measurand: str
@@ -252,13 +267,23 @@ class Limit:
     origin: str
     note: str = ""
     required: bool = True
+    angle: str = ""
+    frequency_hz: float | None = None
+    level_v_rms: float | None = None
+    temperature_degc: float | None = None
+    revision: str = ""
+    frequency_coefficient: float | None = None
+    level_coefficient: float | None = None
+    coefficient_per_k: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
-        """As JSON-ready data."""
+        """As JSON-ready data; what it was stated for only where it is stated."""
+        stated = {name: value for name in STATED_FOR if (value := getattr(self, name)) not in (None, "")}
         return {
             "lower": self.lower,
             "upper": self.upper,
             "origin": self.origin,
             "note": self.note,
             "required": self.required,
+            **stated,
         }

@@ -54,6 +54,14 @@ class _Limit(Strict):
     origin: Literal["maker", "customer", "learned", "shop fall-back"]
     note: str = ""
     required: bool = True
+    angle: Literal["", "electrical", "mechanical", "unclear"] = ""
+    frequency_hz: float | None = Field(default=None, gt=0)
+    level_v_rms: float | None = Field(default=None, gt=0)
+    temperature_degc: float | None = Field(default=None, ge=-60, le=250)
+    revision: str = ""
+    frequency_coefficient: float | None = None
+    level_coefficient: float | None = None
+    coefficient_per_k: float | None = None
 
     @field_validator("measurand")
     @classmethod
@@ -72,6 +80,8 @@ class _Limit(Strict):
             raise ValueError("a limit needs lower, upper or both")
         if self.lower is not None and self.upper is not None and self.lower > self.upper:
             raise ValueError("lower is above upper")
+        if self.angle and not ("_elec_" in self.measurand or "_mech_" in self.measurand):
+            raise ValueError(f"{self.measurand!r} is no angle of the rotor: leave out 'angle'")
         return self
 
 

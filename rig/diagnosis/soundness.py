@@ -13,6 +13,7 @@ from typing import Any
 from rig.diagnosis.sound_axis import axis_reasons
 from rig.diagnosis.sound_dc import dc_reasons, forbids_excitation
 from rig.diagnosis.sound_excitation import excitation_reasons
+from rig.diagnosis.sound_records import record_reasons
 from rig.diagnosis.sound_seat import seat_reasons
 from rig.diagnosis.sound_signal import signal_reasons
 from rig.evaluation.observed import Observed
@@ -21,7 +22,7 @@ from rig.result import Reason, Result
 
 def soundness(obs: Observed, results: Sequence[Result], curves: Mapping[str, Any]) -> list[Reason]:
     """Every reason that this run's data give, most basic first. Empty: nothing speaks against the measurement."""
-    reasons = dc_reasons(obs)
+    reasons = [*record_reasons(obs), *dc_reasons(obs)]
     if any("*" in reason.spoils for reason in reasons):
         return reasons
     reasons += excitation_reasons(obs, results)

@@ -23,6 +23,7 @@ from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.diagnosis.findings import findings
+from rig.diagnosis.limit_sense import compared
 from rig.diagnosis.pins_run import run_pins
 from rig.diagnosis.seating import judgement as seat_judgement
 from rig.diagnosis.soundness import soundness
@@ -54,7 +55,8 @@ def judge(obs: Observed, gate_reasons: Sequence[Reason] = (), *, cut_short: str 
     """The whole chain. gate_reasons: what ended the run early; cut_short: why it never got to its end ("" = it did)."""
     results, curves = evaluate(obs)
     reasons = _merged(soundness(obs, results, curves), gate_reasons)
-    judged = tuple(_lines(_with_conventions(obs.part), results, reasons))
+    judged, uncompared = compared(obs, _lines(_with_conventions(obs.part), results, reasons))
+    reasons += uncompared
     outcome = roll_up(judged, reasons, cut_short=cut_short)
     told = findings(obs, results, judged)
     return Judgement(

@@ -1,0 +1,87 @@
+"""Records of a run that can't be what was measured: copies of one another, or out of time order.
+
+It must never judge a figure. Two driven records are never equal to the last code unless one was written over the
+other: a converter has noise. Positions a whole number of electrical turns apart are left out (a noiseless source may
+repeat itself there), and so is a turn where many are equal (the axis stands: sound_axis.py tells that).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+from rig.evaluation.observed import Observed
+from rig.quantity import Reading
+from rig.result import Reason
+
+FEW = 0.1  # share of a series; more copies than that are no accident of writing
+DRIVEN_CODES = 50  # peak to peak: less is a silent record
+
+
+def record_reasons(obs: Observed) -> list[Reason]:
+    """record-overwritten and record-out-of-order, each spoiling every line."""
+    return [*_out_of_order(obs.readings), *_overwritten(obs)]
+
+
+def _out_of_order(readings: Sequence[Reading]) -> list[Reason]:
+    """Both clocks have to go back: the bench's own starts anew with a resumed run, the wall's may be set."""
+    back = [
+        (before, after)
+        for before, after in pairwise(readings)
+        if after.bench_time_s < before.bench_time_s and after.time_utc < before.time_utc
+    ]
+    if not back:
+        return []
+    before, after = back[0]
+    return [
+        Reason(
+            code="record-out-of-order",
+            text="the readings are not in the order in which they were taken",
+            evidence=f"{len(back)} time(s) both clocks go back, first at {after.quantity} of step {after.step}: "
+            f"{before.time_utc} is followed by {after.time_utc}",
+            next="Restore the run folder from its copy; never join journals by hand. Run again if there is none.",
+        )
+    ]
+
+
+def _overwritten(obs: Observed) -> list[Reason]:
+    copies = [pair for series in obs.captures.series() if series.startswith("sweep") for pair in _copies(obs, series)]
+    if not copies:
+        return []
+    told = ", ".join(f"{later} holds the samples of {first}" for first, later in copies[:3])
+    return [
+        Reason(
+            code="record-overwritten",
+            text="a record was written over another one",
+            evidence=f"{len(copies)} record(s) equal another to the last code: {told}",
+            next="Run again; if it comes back, look at the sampler's arming (an old record was read out) and the disk.",
+        )
+    ]
+
+
+def _copies(obs: Observed, series: str) -> Iterator[tuple[str, str]]:
+    """(first, later) captures of a series with the same samples at positions that differ."""
+    rows = obs.capture_readings(series)
+    codes = obs.captures.stack(series).codes
+    if len(rows) != len(codes):
+        return
+    turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 0
+    seen: dict[bytes, Reading] = {}
+    found = []
+    for row, block in zip(rows, codes, strict=True):
+        if int(block.max()) - int(block.min()) < DRIVEN_CODES:
+            continue
+        first = seen.setdefault(block.tobytes(), row)
+        if first is not row and not _alike(first, row, turn, obs.part.pole_pairs):
+            found.append((first.capture, row.capture))
+    if len(found) <= FEW * len(rows):
+        yield from found
+
+
+def _alike(a: Reading, b: Reading, steps_per_turn: int, pole_pairs: int) -> bool:
+    """Whether two positions are a whole number of electrical turns apart."""
+    places = [r.conditions.get("position_steps") for r in (a, b)]
+    if not all(isinstance(p, int | float) for p in places) or not steps_per_turn:
+        return True
+    apart = abs(float(str(places[0])) - float(str(places[1]))) * pole_pairs / steps_per_turn
+    return abs(apart - round(apart)) < 1e-9
