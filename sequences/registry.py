@@ -7,11 +7,21 @@ from collections.abc import Mapping
 
 from rig.control.sequencer import Sequence
 from rig.errors import UsageError
-from sequences import check_standard, continuous_sweep, full_test, hand_turned, index, pins, quick_screen, remount
+from sequences import (
+    check_standard,
+    continuous_sweep,
+    full_test,
+    hand_turned,
+    index,
+    pins,
+    prove,
+    quick_screen,
+    remount,
+)
 
 SEQUENCES: Mapping[str, Sequence] = {
     module.SEQUENCE.name: module.SEQUENCE
-    for module in (full_test, quick_screen, continuous_sweep, hand_turned, pins, remount, check_standard, index)
+    for module in (full_test, quick_screen, continuous_sweep, hand_turned, pins, remount, check_standard, prove, index)
 }
 
 

@@ -1,4 +1,4 @@
-"""`anglewright bench new`, `remount`, `separate` and `capability`: words in, text or one JSON document out.
+"""`anglewright bench new`, `prove`, `remount`, `separate` and `capability`: words in, text or one JSON document out.
 
 It computes nothing. Heavy libraries are imported inside the commands.
 """
@@ -106,6 +106,25 @@ def new(
     say(f"Written to {made.path}. Next: anglewright bench check {made.path}")
 
 
+@click.command()
+@click.option("--part", required=True, help="Part file that names frequency and level; no part is needed on the bench.")
+@click.option("--bench", default="simulated", show_default=True, help="Bench file.")
+@click.option("--world", default=None, help="World of the simulated bench, instead of the bench file's own.")
+@click.option("--operator", default="", help="Who does the work.")
+@click.option("--speed", default="fast", show_default=True, help="Clock of the simulated bench.")
+@as_json
+def prove(as_json: bool, **request: Any) -> None:
+    """Prove the bench: leads, check resistor, channels, ratio, level, axis; kept as its health record."""
+    from rig.panel import jobs, proving, screen
+
+    asked = jobs.Request(sequence=proving.SEQUENCE, serial="bench", **request)
+    finished = jobs.run_job(asked, screen.Progress(quiet=as_json))
+    name = jobs.calibration_name(jobs.described(asked)[0])
+    health = next(one for one in proving.history(name) if one["run"] == finished.stored.id)
+    click.echo(json.dumps(health, ensure_ascii=False, allow_nan=False) if as_json else proving.page(health))
+    sys.exit(1 if health["fell_short"] else 0)
+
+
 def show(told: Any, as_json: bool) -> None:
     """A document or its text."""
     click.echo(json.dumps(told.document(), ensure_ascii=False, allow_nan=False) if as_json else told.text())
@@ -113,7 +132,7 @@ def show(told: Any, as_json: bool) -> None:
 
 def register(group: click.Group, guard: Callable[[Callable[..., None]], Callable[..., None]]) -> None:
     """Add the commands to `bench`, each telling our own errors as the others do."""
-    for command in (new, remount, separate, capability):
+    for command in (new, prove, remount, separate, capability):
         if command.callback is not None:
             command.callback = guard(command.callback)
         group.add_command(command)

@@ -28,6 +28,7 @@ from rig.description.holders import Holder, load_holder
 from rig.description.loading import find, packaged_fixtures, read_toml
 from rig.description.parts import PartFile, load_part
 from rig.errors import RigError, UsageError
+from rig.panel import proving
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run import RunHeader
 from rig.records.store import RunFolder, Store, StoredRun
@@ -44,6 +45,7 @@ NEEDS: Mapping[str, frozenset[str]] = {  # roles that a bench may lack -> which 
     "quick_screen": frozenset({"axis", "climate"}),
     "continuous_sweep": frozenset({"axis", "climate"}),
     "check_standard": frozenset(),
+    "prove": frozenset(),
     "index": frozenset({"axis"}),
     "remount": frozenset({"axis", "climate"}),
     "hand_turned": frozenset(),
@@ -194,6 +196,8 @@ def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: s
     if (loopback := loopback_of(open_run)) is not None:
         made = Calibration(kind="loopback", bench=calibration_of, made_utc=ended_utc, data=loopback, run=folder.id)
         Calibrations().save(made)
+    if stored.header.sequence == proving.SEQUENCE:
+        proving.keep(stored, calibration_of, ended_utc)
     if stored.header.sequence in CERTIFIED:
         from rig.certificate.issue import issue
 
@@ -285,7 +289,7 @@ def calibration_name(bench: BenchFile) -> str:
 
 def in_force(name: str, bench: Bench, part_number: str) -> Mapping[str, Any] | None:
     """What has not expired: the bench's loopback, its axis' correction, the part number's re-clamping scatter."""
-    days = {"loopback": bench.file.sampler.loopback_days}
+    days = {"loopback": bench.file.sampler.loopback_days, proving.KIND: proving.VALID_DAYS}
     if bench.file.axis is not None:
         days |= {"positioner": bench.file.axis.correction_days, reclamping_kind(part_number): RECLAMPING_DAYS}
     return Calibrations().for_run(name, bench.clock.utc(), days)
@@ -340,7 +344,8 @@ def check_bench(name: str) -> dict[str, Any]:
         for role, told in bench.identities().items():
             start = time.perf_counter()
             ASKED[role](getattr(bench, role))
-            rows.append({**told, "answer_ms": 1e3 * (time.perf_counter() - start)})
+            row = {**told, "answer_ms": 1e3 * (time.perf_counter() - start)}
+            rows.append({**row, "overdue": bool(told["due"]) and told["due"] < bench.clock.utc()[:10]})
         state = bench.interlock.state()
     present = {row["role"] for row in rows}
     lacking = {sequence: sorted(roles - present) for sequence, roles in NEEDS.items() if roles - present}
@@ -351,6 +356,8 @@ def check_bench(name: str) -> dict[str, Any]:
         "instruments": rows,
         "guard_closed": state.guard_closed,
         "emergency_stop": state.emergency_stop,
+        "health": proving.health_of(calibration_name(bench_file), proving.now_utc()),
+        "can_run": [sequence for sequence in NEEDS if sequence not in lacking],
         "lacking": lacking,
         "complete": not lacking,
     }

@@ -20,6 +20,7 @@ from rig.certificate.tables import GROUPS
 from rig.certificate.wording import display, short_name
 from rig.control.step import Progress as Told
 from rig.diagnosis.witness import ending
+from rig.panel import proving
 from rig.panel.jobs import Finished
 from rig.panel.scenario import SHOP, Unit
 from rig.panel.witness_lines import settling
@@ -195,11 +196,13 @@ def show_bench(report: Mapping[str, Any]) -> None:
         table.add_column(name, no_wrap=True)
     for row in report["instruments"]:
         who = f"{row['maker']} {row['model']}"
-        due = row["due"] or "none recorded"
+        due = (row["due"] or "none recorded") + (" OVERDUE" if row["overdue"] else "")
         table.add_row(row["role"], who, row["serial"], row["asset"], due, f"{row['answer_ms']:.1f} ms")
     console.print(table)
     guard = "closed" if report["guard_closed"] else "OPEN"
     stop = "PRESSED" if report["emergency_stop"] else "released"
     console.print(f"guard {guard}, emergency stop {stop}")
+    console.print(proving.told(report["health"]))
+    console.print(f"can run: {', '.join(report['can_run']) or 'nothing'}")
     for sequence, roles in report["lacking"].items():
         console.print(f"{sequence}: needs {', '.join(roles)}")

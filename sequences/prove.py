@@ -1,0 +1,24 @@
+"""The bench proves itself: leads, check resistor, loopback, ratio standard, generator's level, axis. No part is needed.
+
+The part file only names frequency and level. `anglewright bench prove` keeps the outcome as the bench's health record.
+"""
+
+from rig.control.sequencer import Sequence, Step
+from sequences import building_blocks as b
+from sequences.steps import proving, sweep
+
+SEQUENCE = Sequence(
+    name="prove",
+    title="Proof of the bench",
+    steps=(
+        b.CLIMATE_BEFORE,
+        b.LEAD_ZERO,
+        b.CHECK_RESISTOR,
+        b.LOOPBACK_ALWAYS,
+        b.RATIO_STANDARD,
+        Step(name="index", title="Index", do=sweep.index_first, when=proving.has_axis, limit_s=60.0),
+        Step(name="turn", title="One turn and back", do=proving.turn_and_back, when=proving.has_axis, limit_s=60.0),
+        Step(name="index_again", title="Index again", do=sweep.index_again, when=proving.has_axis, limit_s=60.0),
+        b.CLIMATE_AFTER,
+    ),
+)

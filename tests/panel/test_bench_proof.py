@@ -1,0 +1,103 @@
+"""A bench proves itself on the simulated bench: what is off is named, what was never taken is never called good."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from rig.panel.cli import cli
+from rig.records.store import Store
+
+PART = ("--part", "KX4-2207")
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path / "home"
+
+
+def call(*words: str) -> Result:
+    return CliRunner().invoke(cli, list(words))
+
+
+def world(folder: Path, text: str) -> str:
+    path = folder / "bench_world.toml"
+    path.write_text(f"seed = 7\n{text}\n", encoding="utf-8")
+    return str(path)
+
+
+def lines(result: Result) -> dict[str, dict]:
+    return {line["id"]: line for line in json.loads(result.stdout)["lines"]}
+
+
+def test_a_good_bench_is_proven_and_every_line_has_its_U(home: Path) -> None:
+    """All lines within limits; the record is dated, names who and which run, and bench check tells it."""
+    before = call("bench", "check")
+    assert "never proven" in before.stdout
+    proven = call("bench", "prove", *PART, "--operator", "A. Smith-Invented", "--json")
+    assert proven.exit_code == 0, proven.stderr
+    told = lines(proven)
+    assert {line["verdict"] for line in told.values()} == {"within limits"}
+    assert all(line["U"] > 0 for line in told.values())
+    health = json.loads(call("bench", "check", "--json").stdout)["health"]
+    assert health["operator"] == "A. Smith-Invented" and health["run"] == json.loads(proven.stdout)["run"]
+    assert Path(health["path"]).is_relative_to(home / "calibrations")
+    assert "A. Smith-Invented" in call("bench", "check").stdout
+
+
+def test_later_runs_carry_the_proof_in_their_header() -> None:
+    """A report can say when the bench was proven, and by which record."""
+    health = json.loads(call("bench", "prove", *PART, "--json").stdout)
+    record = Path(health["path"])
+    record.write_text(record.read_text().replace(health["made_utc"], "2026-01-31T08:00:00+00:00"))
+    call("run", "check_standard", *PART, "--serial", "S-1")
+    run = Store().find(Store().list(sequence="check_standard")[0].run)
+    assert run.header.calibration["health"]["run"] == health["run"]
+    assert run.header.calibration["health"]["made_utc"].startswith("2026-01-31")
+
+
+@pytest.mark.parametrize(
+    ("text", "fallen"),
+    [
+        ("[sampler]\ngain_error = [0.0, 0.0, 0.0, 0.01]", {"gain_cos"}),
+        ("[sampler]\nskew_ns = [0, 0, 200, 0]", {"phase_sin"}),
+        ("[sampler]\nexc_divider = 0.51", {"ratio_sin", "ratio_cos"}),
+        ("[multimeter]\nlead_ohm = 0.9", {"lead_zero_2w"}),
+        ("[multimeter]\ngain_ppm = 900", {"check_resistor"}),
+        ("[generator]\namplifier_gain = 1.9", {"generator_level"}),
+        ("[axis]\nlost_at_deg = 90\nlost_deg = 7.2", {"index_mech_arcmin"}),
+    ],
+)
+def test_a_fault_of_the_bench_falls_on_its_own_line(tmp_path: Path, text: str, fallen: set[str]) -> None:
+    """Status 1; the line named, with what to look at; a channel's gain does not spoil what the loopback corrects."""
+    proven = call("bench", "prove", *PART, "--world", world(tmp_path, text), "--json")
+    assert proven.exit_code == 1, proven.stderr
+    assert set(json.loads(proven.stdout)["fell_short"]) == fallen
+    page = call("bench", "prove", *PART, "--world", world(tmp_path, text))
+    assert "look at:" in page.stdout
+
+
+def poor(folder: Path, extra: str = "") -> str:
+    """The simulated bench's file without its axis."""
+    text = (Path(__file__).parents[2] / "fixtures" / "benches" / "simulated.toml").read_text()
+    axis, encoder = text.index("[axis]"), text.index("[encoder]")
+    bench = folder / "poor.toml"
+    bench.write_text(text[:axis] + text[encoder:].replace("[interlock]", f"{extra}\n[interlock]"))
+    return str(bench)
+
+
+def test_what_the_bench_has_no_means_for_is_told_as_not_taken(tmp_path: Path) -> None:
+    """Without an axis nothing is said of it."""
+    proven = call("bench", "prove", *PART, "--bench", poor(tmp_path), "--json")
+    assert proven.exit_code == 0 and json.loads(proven.stdout)["not_taken"] == ["index_mech_arcmin"]
+
+
+def test_a_standard_that_reads_over_range_is_outside_and_not_left_out(tmp_path: Path) -> None:
+    """A relay that connects nothing: taken, no figure, status 1."""
+    proven = call("bench", "prove", *PART, "--bench", poor(tmp_path, "check_resistor = 2009"), "--json")
+    assert proven.exit_code == 1 and lines(proven)["check_resistor"]["gone"] == "over range"
