@@ -44,9 +44,20 @@ def job(h: RunHeader) -> tuple[Pair, ...]:
         ("Holder", holder),
         ("Clamping", h.clamping),
         ("Bench", str(h.bench.get("title") or h.bench.get("name") or "")),
+        ("Bench proven", _proven(h)),
         ("Done by", h.operator),
         *((_detail(key), str(value)) for key, value in h.details.items()),
     )
+
+
+def _proven(h: RunHeader) -> str:
+    """When the bench was last proven and by which record; "" when the run's header carries no proof."""
+    health = (h.calibration or {}).get("health")
+    if not isinstance(health, Mapping):
+        return ""
+    short = health["data"]["fell_short"]
+    told = f"; fell short: {', '.join(short)}" if short else ""
+    return f"{health['made_utc'][:10]}, record {health['run']}{told}"
 
 
 def by_customer(h: RunHeader) -> tuple[str, ...]:
