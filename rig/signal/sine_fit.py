@@ -231,14 +231,14 @@ def pooled_frequency(
             next_action="Pass one channel of the sweep.",
         )
     rows = samples.astype(np.float64)
-    rows -= rows.mean(axis=1, keepdims=True)
-    if not np.any(rows):
+    pick = rows[np.unique(np.linspace(0, len(rows) - 1, min(len(rows), _START_RECORDS)).astype(int))]
+    pick -= pick.mean(axis=1, keepdims=True)  # of all rows the fit's own constant takes it off
+    if not np.any(pick) and not np.any(np.ptp(rows, axis=1)):
         raise UsageError(
             "No frequency can be found: the channel is constant in every record.",
             next_action="Check the excitation and the sampler's first channel.",
         )
     m = rows.shape[1]
-    pick = rows[np.unique(np.linspace(0, len(rows) - 1, min(len(rows), _START_RECORDS)).astype(int))]
     hz = _peak_hz(pick, sample_rate_hz, near_hz)
     if hz * m / sample_rate_hz < 4:
         hz = _scan_hz(pick, sample_rate_hz, near_hz)
