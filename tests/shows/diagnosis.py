@@ -1,8 +1,8 @@
-"""What diagnosis promised, with figures: python tests/shows/diagnosis.py [--quick] [--worlds N --first I] [--keep FILE]
+"""What diagnosis promised, with figures: python tests/shows/diagnosis.py [--quick] [--worlds N] [--processes N]
 
 Each check prints its figures and says ok or SHORT; the exit status is non-zero when one falls short. --quick: factors,
-coverage and a few worlds, under a minute. The whole blind trial takes about an hour; --keep FILE writes one JSON line a
-world and picks up there when started again.
+coverage, cases from elsewhere and a few worlds, under a minute. The whole blind trial takes 20 minutes of one core;
+--keep FILE writes one JSON line a world and picks up there when started again; --out FOLDER keeps tables and figure.
 """
 
 from __future__ import annotations
@@ -11,20 +11,22 @@ import argparse
 import csv
 import dataclasses
 import json
-import math
 import os
 import sys
 import time
-from collections import Counter, defaultdict
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy loads
 TOP = Path(__file__).parents[2]
-sys.path[:0] = [str(TOP / "tests" / "evaluation"), str(TOP / "tests" / "shows")]
+sys.path[:0] = [str(TOP / "tests" / room) for room in ("evaluation", "review", "shows")]
 
 import numpy as np  # noqa: E402
-from diagnosis_parts.worlds import PART_FAULTS, RIG_FAULTS, UNSEEN, Case, cases  # noqa: E402
+from diagnosis_parts.recorded import SHARED_NAMES, SHARED_TESTS, counted, fresh  # noqa: E402
+from diagnosis_parts.tables import confusion, detection_limits, figure, reliability  # noqa: E402
+from diagnosis_parts.worlds import Case, cases  # noqa: E402
 from observed_from_world import Rehearsal, world_of  # noqa: E402
 
 from rig.evaluation.observed import Observed  # noqa: E402
@@ -76,12 +78,35 @@ def coverage(libraries: int) -> None:
 # ---- the blind trial ----------------------------------------------------------------------------------------
 
 
+class Driven(Rehearsal):
+    """A run whose source gives `factor` of what it was set to, and which records what that was."""
+
+    def __init__(self, *args: Any, factor: float = 1.0, **named: Any) -> None:
+        super().__init__(*args, **named)
+        self.factor, self.told_v_rms = factor, 0.0
+
+    def source(self, on: bool, coil_v_rms: float = 0.0) -> None:
+        """The setting is `coil_v_rms` through the amplifier's stated gain."""
+        self.told_v_rms = coil_v_rms / self.bench.generator.amplifier_gain
+        super().source(on, self.factor * coil_v_rms)
+
+    def capture(self, series: str, level: float, **where: Any) -> Any:
+        """One capture, beside the setting of the source where it rises."""
+        told = {"generator_v_rms": self.told_v_rms} if series == "ramp" else {}
+        return super().capture(series, level, **told, **where)
+
+
 def observe(case: Case) -> Observed:
     """A full test on the case's world; its answer stays behind."""
-    rehearsal = Rehearsal(world_of(case.world), 1, case.part, points=case.run.get("points", 320)).dc()
+    world, points = world_of(case.world), case.run.get("points", 320)
+    rehearsal = Driven(world, 1, case.part, points=points, factor=case.run.get("source", 1.0)).dc()
     if case.run.get("loopback", True):
         rehearsal.loopback()
     seen = rehearsal.excite().sweep().impedances().observed(**case.run.get("header", {}))
+    if "copied" in case.run:
+        first, onto, count = case.run["copied"]
+        codes = rehearsal.kept.codes["sweep_ccw"]
+        codes[onto : onto + count] = [block.copy() for block in codes[first : first + count]]
     if "lost" in case.run:
         first, count = case.run["lost"]
         gone = range(10 * first, 10 * (first + count))
@@ -122,21 +147,30 @@ def _tooth(case: Case, judgement: Judgement) -> str:
     return found.text if case.kind == "shorted turns" and found else ""
 
 
-def trial(first: int, count: int, keep: Path | None) -> list[dict[str, Any]]:
-    """Every case judged; those that `keep` has already are taken from there."""
+def one(number: int) -> dict[str, Any]:
+    """The case of a number, run and judged."""
+    case = cases(number + 1, SEED, number)[-1]
+    return row(number, case, judge(observe(case)))
+
+
+def trial(first: int, count: int, keep: Path | None, processes: int) -> list[dict[str, Any]]:
+    """Every case judged; those that `keep` has already, of the same fault, are taken from there."""
     known: dict[int, dict[str, Any]] = {}
     if keep and keep.is_file():
-        known = {r["number"]: r for r in map(json.loads, keep.read_text().splitlines())}
-    rows, start = [], time.monotonic()
-    for number, case in list(enumerate(cases(first + count, SEED)))[first:]:
-        if number not in known:
-            known[number] = row(number, case, judge(observe(case)))
+        drawn = {i: (case.kind, case.severity) for i, case in enumerate(cases(first + count, SEED))}
+        kept = map(json.loads, keep.read_text().splitlines())
+        known = {r["number"]: r for r in kept if drawn.get(r["number"]) == (r["kind"], r["severity"])}
+    numbers, start = range(first, first + count), time.monotonic()
+    missing = [n for n in numbers if n not in known]
+    with ExitStack() as stack:
+        run = stack.enter_context(ProcessPoolExecutor(processes)).map if processes > 1 else map
+        for made in run(one, missing):
+            known[made["number"]] = made
             if keep:
                 with keep.open("a") as out:
-                    out.write(json.dumps(known[number]) + "\n")
-        rows.append(known[number])
+                    out.write(json.dumps(made) + "\n")
     print(f"      worlds {first} to {first + count - 1}, seed {SEED}, {time.monotonic() - start:.0f} s")
-    return rows
+    return [known[n] for n in numbers]
 
 
 def figures(rows: list[dict[str, Any]]) -> None:
@@ -168,33 +202,43 @@ def _share(name: str, hits: list[Any], of: list[Any], least: float = 0.0, most: 
     told(name, least <= share <= most and bool(of), f"{len(hits)} of {len(of)} ({100 * share:.1f} %); {bound}")
 
 
-def tables(rows: list[dict[str, Any]]) -> None:
-    """Detection limits, confusion, calibration of the probabilities."""
-    print(
-        "\nDetection limits: the severity from which a fault has to be seen\n| fault | from | to | unit |\n"
-        "|---|---|---|---|"
-    )
-    for fault in (*PART_FAULTS, *RIG_FAULTS):
-        print(f"| {fault.kind} | {fault.least} | {fault.most} | {fault.unit} |")
-    for kind, why in UNSEEN:
-        print(f"| {kind} | not seen | | {why} |")
-    print(f"\nConfusion (seed {SEED}): what the world had | what was said first, how often\n|---|---|")
-    table: dict[str, Counter[str]] = defaultdict(Counter)
-    for r in rows:
-        said = r["findings"][0][0] if r["findings"] else ", ".join(r["reasons"][:2])
-        table[f"{r['group']}: {r['kind']}"][f"{r['outcome']}: {said}"] += 1
-    for kind, said in sorted(table.items()):
-        print(f"| {kind} | {'; '.join(f'{n} x {what}' for what, n in said.most_common())} |")
-    print("\nProbability of the first finding against how often it was right\n| said | cases | right |\n|---|---|---|")
-    bins: dict[float, list[bool]] = defaultdict(list)
-    for r in rows:
-        if r["findings"] and r["group"] != "rig":
-            right = r["right"] or ["no-fault-found"]
-            probability = sum(p for code, p in r["findings"] if code in right and r["findings"][0][0] in right)
-            said = probability or r["findings"][0][1]
-            bins[math.floor(10 * min(said, 0.999)) / 10].append(r["findings"][0][0] in right)
-    for low, hits in sorted(bins.items()):
-        print(f"| {low:.1f} to {low + 0.1:.1f} | {len(hits)} | {100 * sum(hits) / len(hits):.0f} % |")
+def tables(rows: list[dict[str, Any]], into: Path | None) -> None:
+    """Detection limits, confusion and calibration: printed, and kept in a folder with the calibration's figure."""
+    parts = (detection_limits(), confusion(rows, SEED), reliability(rows))
+    text = "\n\n".join("\n".join(part) for part in parts)
+    print(f"\n{text}\n")
+    if into is not None:
+        into.mkdir(parents=True, exist_ok=True)
+        (into / "blind_trial.md").write_text(text + "\n", encoding="utf-8")
+        (into / "calibration.svg").write_text(figure(rows, SEED), encoding="utf-8")
+        print(f"      kept: {into / 'blind_trial.md'}, {into / 'calibration.svg'}")
+
+
+# ---- cases from elsewhere, and the way of a new user --------------------------------------------------------
+
+
+def elsewhere(each: int, *, pins: bool) -> None:
+    """The shared cases, fresh recordings of the kinds that their README lists, and fresh pin tables."""
+    found = counted(SHARED_TESTS, SHARED_NAMES, SHARED)
+    figures = f"{len(found.passed)} checks right, wrong: {found.failed or 'none'}, not run: {found.skipped or 'none'}"
+    told("shared cases", bool(found.passed) and not found.failed and not found.skipped, figures)
+    right = fresh(each, SEED)
+    few = [f"{kind} {n}" for kind, n in right.items() if n < 0.95 * each]
+    figures = f"{len(right)} kinds, {sum(right.values())} of {each * len(right)} right; below 95 %: {few or 'none'}"
+    told("fresh recordings", not few, figures)
+    if pins:
+        made = counted(["tests/diagnosis/test_pins_identify.py"], "test", SHARED)
+        figures = f"{len(made.passed)} kinds held (95 % of 200 each where drawn), wrong: {made.failed or 'none'}"
+        told("fresh pin tables", bool(made.passed) and not made.failed, figures)
+
+
+def walk_through() -> None:
+    """Commands of the README's section for an unlabelled connector."""
+    text = (TOP / "README.md").read_text(encoding="utf-8")
+    section = text.partition("## An unlabelled connector")[2].partition("\n## ")[0]
+    commands = [line for line in section.splitlines() if line.startswith("anglewright ")]
+    ends = any("--draft" in line for line in commands)
+    told("walk-through", 0 < len(commands) < 10 and ends, f"{len(commands)} commands to a part file; fewer than ten")
 
 
 def main() -> int:
@@ -204,13 +248,17 @@ def main() -> int:
     words.add_argument("--worlds", type=int, default=400)
     words.add_argument("--first", type=int, default=0)
     words.add_argument("--keep", type=Path)
+    words.add_argument("--out", type=Path)
+    words.add_argument("--processes", type=int, default=1)
     asked = words.parse_args()
     factors()
     coverage(10_000)
-    rows = trial(asked.first, 8 if asked.quick else asked.worlds, asked.keep)
+    walk_through()
+    elsewhere(4 if asked.quick else 40, pins=not asked.quick)
+    rows = trial(asked.first, 8 if asked.quick else asked.worlds, asked.keep, asked.processes)
     figures(rows)
     if not asked.quick:
-        tables(rows)
+        tables(rows, asked.out)
     print("all held" if not SHORT else f"fell short: {', '.join(SHORT)}")
     return 1 if SHORT else 0
 

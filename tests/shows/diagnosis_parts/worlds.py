@@ -322,7 +322,20 @@ def _no_loopback(rng: Rng, world: Keys, run: Keys) -> str:
     return "none taken, none kept"
 
 
+def _load(rng: Rng, world: Keys, run: Keys) -> str:
+    run["source"] = 0.5
+    return "half of what was set"
+
+
+def _copied(rng: Rng, world: Keys, run: Keys) -> str:
+    first, count = int(rng.integers(0, 100)), int(rng.integers(1, 12))
+    run["copied"] = (first, int(rng.integers(120, 280)), count)
+    return f"{count} records"
+
+
 RIG_FAULTS = (
+    Fault("load setting", ("load-setting", "excitation-level"), "factor", "0.5", "0.5", _load),
+    Fault("records overwritten", ("record-overwritten",), "records", "1", "11", _copied),
     Fault("axis stands", ("axis-not-turning",), "", "any", "any", _key("axis", "stuck", lambda rng: True)),
     Fault("steps lost", ("steps-lost",), "full steps", "4", "12", _lost),
     Fault(
@@ -447,10 +460,13 @@ UNSEEN = (
 )
 
 
-def cases(count: int, seed: int) -> list[Case]:
-    """`count` cases: half one fault of the part, a quarter one of the rig, a quarter good; the same for one seed."""
+def cases(count: int, seed: int, first: int = 0) -> list[Case]:
+    """Cases `first` to `count` - 1: half one fault of the part, a quarter one of the rig, a quarter good.
+
+    The same for one seed and one list of faults.
+    """
     made = []
-    for i in range(count):
+    for i in range(first, count):
         rng = np.random.default_rng([seed, i])
         group = ("part", "rig", "part", "good")[i % 4]
         table = {"part": PART_FAULTS, "rig": RIG_FAULTS, "good": ()}[group]
