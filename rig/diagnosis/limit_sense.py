@@ -103,8 +103,9 @@ def _unclear(limit: Limit, result: Result, readings: dict[str, Limit], verdicts:
 
 
 def _ends(limit: Limit) -> str:
-    ends = ("" if end is None else f"{end:g}" for end in (limit.lower, limit.upper))
-    return " to ".join(ends).strip()
+    if limit.lower is None or limit.upper is None:
+        return f"at least {limit.lower:g}" if limit.lower is not None else f"at most {limit.upper:g}"
+    return f"{limit.lower:g} to {limit.upper:g}"
 
 
 # ---- which conditions ---------------------------------------------------------------------------------------
