@@ -212,11 +212,11 @@ def _taken_in(store: Store, job: str, staging: Path, new: list[Path], known: lis
     for folder in new:
         folder.rename(store.folder / folder.name)
     for folder in known:  # later files of a run that is here: another certificate, a remark, a judgement
+        store.index.mark_stale(folder.name)
         for file in sorted(folder.iterdir()):
             target = store.folder / folder.name / file.name
             if not target.exists():
                 write_new(target, file.read_bytes())
-        store.index.mark_stale(folder.name)
     book = store.home / "book"
     book.mkdir(parents=True, exist_ok=True)
     entries = [file for file in sorted(staging.glob("book/*.json")) if not (book / file.name).exists()]

@@ -178,13 +178,16 @@ class Store:
 
     def add_file(self, run: str, name: str, data: bytes) -> Path:
         """Put a file into a run's folder under its name or the next free one beside it; the file."""
-        path = write_beside(self.find(run).path / name, data)
-        self._indexed(path.parent.name)
+        folder = self.find(run).path
+        self.index.mark_stale(folder.name)
+        path = write_beside(folder / name, data)
+        self._indexed(folder.name)
         return path
 
     def add_remark(self, run: str, text: str, *, author: str, step: str = "", photo: Path | None = None) -> Remark:
         """Note something at a step of a run, with a photo if there is one. Raises UsageError, RecordError."""
         folder = self.find(run).path
+        self.index.mark_stale(folder.name)  # before: whoever is killed in between leaves a run that is read anew
         made = add_remark(folder, text=text, author=author, made_utc=_now(), step=step, photo=photo)
         self._indexed(folder.name)
         return made

@@ -58,3 +58,30 @@ def test_a_changed_row_is_found_and_named(engine_home: Path) -> None:
     assert altered_home(store) == {
         stored.id: ["runs: note is '' in the database, 'changed' in the folder"],
     }
+
+
+class Killed(Exception):
+    """What a kill between the file and the index looks like to the code."""
+
+
+@pytest.mark.parametrize("late", ["remark", "judgement", "file"])
+def test_a_kill_between_file_and_index_leaves_a_run_that_is_read_anew(
+    late: str, engine_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A remark, a judgement or a file that was written just before the kill is in the next listing's rows."""
+    store = Store(engine_home)
+    run = store.finish(store.begin(a_header()), judgement=a_judgement()).id
+    assert altered_home(store) == {}
+
+    def killed(*_: object) -> None:
+        raise Killed
+
+    with monkeypatch.context() as patched, pytest.raises(Killed):
+        patched.setattr(type(store.index), "put", killed)
+        if late == "remark":
+            store.add_remark(run, "seen", author="A. N.")
+        elif late == "judgement":
+            store.add_judgement(run, a_judgement("undecided", 9.5))
+        else:
+            store.add_file(run, "certificate.csv", b"a,b\n")
+    assert altered_home(Store(engine_home)) == {}
