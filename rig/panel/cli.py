@@ -99,7 +99,10 @@ def cli() -> None:
 @as_json
 @told
 def run(as_json: bool, **request: Any) -> None:
-    """Run SEQUENCE (full_test, quick_screen, continuous_sweep, check_standard, index) on a clamped unit and judge it."""
+    """Run SEQUENCE on a clamped unit and judge it.
+
+    SEQUENCE is full_test, quick_screen, continuous_sweep, hand_turned, pins, check_standard, prove or index.
+    """
     from rig.panel import jobs, screen
 
     finished = jobs.run_job(jobs.Request(**request), screen.Progress(quiet=as_json))
