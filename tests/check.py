@@ -18,6 +18,8 @@ STEPS = (
     ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
     ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
     ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),
+    ("shows, quick: metrology", ["tests/shows/metrology.py", "--quick"]),
+    ("shows, quick: diagnosis", ["tests/shows/diagnosis.py", "--quick"]),
 )
 PATIENCE_S = 900.0  # a step that hangs must not hold up whoever waits for the rest
 
