@@ -126,7 +126,8 @@ class SwitchDevice(Device):
 
     relays: how many a serial relay board has. dummy_lines: relays that drive lines A, B, S, C of the dummy part
     (hardware/dummy_part.md), where there are some. step_pulses: the relay that joins the axis' step pulses to the
-    sampler's current input, where there is one.
+    sampler's current input, where there is one. ratio_standard_out_ohm: output resistance of the ratio standard, which
+    the inputs' capacitance turns the phase against (71.4 for the one of hardware/relay_tree.md).
     """
 
     relays: int | None = Field(default=None, ge=1, le=64)
@@ -149,6 +150,7 @@ class SwitchDevice(Device):
     check_resistor_ohm: float = 100.0
     ratio_standard: int | None = 2004
     ratio_standard_value: float = 0.286
+    ratio_standard_out_ohm: float = Field(default=0.0, ge=0)
     dummy_lines: tuple[int, int, int, int] | None = None
     step_pulses: int | None = None
 

@@ -1,8 +1,9 @@
 """What a bench says of itself, line by line with U and limits: leads, check resistor, channels, ratio, level, axis.
 
 It must never know a part's limits. Limits are those of hardware/first_steps.md (4, 5, 7, 8, 11); where they have to
-contain the meter's own specification they do, so the rule is simple acceptance and U stands beside. What the bench
-has no means for is told as not taken, never as good. U: 95.45 %, budgets as in every other line (stating.py).
+contain the meter's own specification they do, so the rule is simple acceptance and U stands beside. A line inside
+limits that U fills whole (2 U at least their width) is not capable, as behind a guard band of U (JCGM 106 8.3). What
+the bench has no means for is told as not taken, never as good. U: 95.45 %, budgets as everywhere (stating.py).
 """
 
 from __future__ import annotations
@@ -17,8 +18,10 @@ import numpy as np
 from rig.evaluation.loopback import measured_loopback
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import series_phasors
+from rig.evaluation.proving_ratio import match, phase_limits_deg
 from rig.evaluation.stating import by_scatter, half_width, specification, standard
 from rig.uncertainty.budget import BudgetLine, combine
+from rig.uncertainty.conformity import acceptance_zone
 
 TWO_WIRE_OHM = (0.02, 0.5)
 FOUR_WIRE_OHM = 2e-3
@@ -27,11 +30,10 @@ GAIN = 2e-3
 DELAY_S = 14e-9
 RATIO = 1.5e-3
 MATCH = 2e-4
-PHASE_DEG = (-0.15, 0.06)
 LEVEL = 0.02
 METER_RANGE_OHM = 100.0
 NO_SIGNAL = "no signal"
-WITHIN, OUTSIDE, NOT_TAKEN = "within limits", "outside limits", "not taken"
+WITHIN, OUTSIDE, NOT_TAKEN, NOT_CAPABLE = "within limits", "outside limits", "not taken", "not capable"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,12 +55,14 @@ class ProofLine:
 
     @property
     def verdict(self) -> str:
-        """Simple acceptance."""
+        """Simple acceptance; not capable where a guard band of U would leave nothing between the limits."""
         if self.gone:
             return OUTSIDE
         if self.estimate is None or self.lower is None or self.upper is None:
             return NOT_TAKEN
-        return WITHIN if self.lower <= self.estimate <= self.upper else OUTSIDE
+        if not self.lower <= self.estimate <= self.upper:
+            return OUTSIDE
+        return WITHIN if self.U is not None and acceptance_zone(self.U, self.lower, self.upper) else NOT_CAPABLE
 
     def to_dict(self) -> dict[str, Any]:
         """As it is kept."""
@@ -190,11 +194,9 @@ def _ratio(obs: Observed) -> list[ProofLine]:
     value = obs.bench.switch.ratio_standard_value
     lines: list[ProofLine] = []
     silent = _silent(obs)
-    ratios = {}
     for c, name in ((2, "sine"), (3, "cosine")):
         each = None if found is None else (found.sine if c == 2 else found.cosine) / found.exc_v
         mean = None if each is None else complex(np.mean(each))
-        ratios[c] = mean
         size = 0.0 if mean is None else abs(mean)
         n = 1 if each is None else each.size
         scatter = 0.0 if each is None or n < 2 else float(np.std(np.abs(each), ddof=1)) / math.sqrt(n)
@@ -223,12 +225,12 @@ def _ratio(obs: Observed) -> list[ProofLine]:
                 "deg",
                 None if mean is None else math.degrees(float(np.angle(mean))),
                 [standard("channel phase", u_phase, "deg")],
-                PHASE_DEG,
-                "trimmer of the divider; +-180 deg: a pair reversed",
+                phase_limits_deg(obs.bench, found.frequency.frequency_hz if found else 0.0),
+                "trimmer of the divider, switch.ratio_standard_out_ohm; +-180 deg: a pair reversed",
                 silent,
             )
         )
-    lines.append(_match(obs, ratios))
+    lines.append(_match(obs))
     lines.append(_level(obs))
     return lines
 
@@ -238,16 +240,14 @@ def _silent(obs: Observed) -> str:
     return NO_SIGNAL if obs.has("ratio_standard") else ""
 
 
-def _match(obs: Observed, ratios: dict[int, complex | None]) -> ProofLine:
-    sine, cosine = ratios[2], ratios[3]
-    found = series_phasors(obs, "ratio_standard")
-    u = 0.0 if found is None else math.hypot(float(found.loopback.u_gain[2]), float(found.loopback.u_gain[3]))
+def _match(obs: Observed) -> ProofLine:
+    found = match(obs)
     return _line(
         "ratio_match",
         "ratio standard, sine over cosine",
         "1",
-        None if not sine or not cosine else abs(sine / cosine),
-        [standard("channel gains", u, "1")],
+        None if found is None else found[0],
+        () if found is None else found[1],
         (1.0 - MATCH, 1.0 + MATCH),
         "a stale loopback; repeat it warm",
         _silent(obs),

@@ -122,7 +122,7 @@ def prove(as_json: bool, **request: Any) -> None:
     name = jobs.calibration_name(jobs.described(asked)[0])
     health = next(one for one in proving.history(name) if one["run"] == finished.stored.id)
     click.echo(json.dumps(health, ensure_ascii=False, allow_nan=False) if as_json else proving.page(health))
-    sys.exit(1 if health["fell_short"] else 0)
+    sys.exit(1 if health["fell_short"] else 3 if health["not_capable"] else 0)
 
 
 def show(told: Any, as_json: bool) -> None:

@@ -42,6 +42,7 @@ FACTS: dict[str, tuple[tuple[str, str, float], ...]] = {
         ("input_ohm", "input resistance, ohm", 1e6),
         ("input_pf", "input capacitance with its lead, pF", 120.0),
     ),
+    "switch": (("ratio_standard_out_ohm", "output resistance of the ratio standard, ohm (71.4 as in hardware/)", 0.0),),
     "axis": (("full_steps", "full steps of the motor a turn", 200), ("microsteps", "microsteps a full step", 16)),
     "interlock": (
         ("channel", "digital input channel", 5101),

@@ -32,10 +32,11 @@ def keep(run: StoredRun, bench: str, ended_utc: str) -> Path:
         "schema": SCHEMA,
         "operator": run.header.operator,
         "simulated": run.header.simulated,
-        "rule": "simple acceptance, U beside",
+        "rule": "simple acceptance, U beside; not capable where 2 U fills the limits",
         "lines": [line.to_dict() for line in lines],
         "fell_short": [line.id for line in lines if line.verdict == "outside limits"],
         "not_taken": [line.id for line in lines if line.verdict == "not taken"],
+        "not_capable": [line.id for line in lines if line.verdict == "not capable"],
     }
     return Calibrations().save(Calibration(kind=KIND, bench=bench, made_utc=ended_utc, data=data, run=run.id))
 
@@ -71,8 +72,10 @@ def told(health: Mapping[str, Any] | None) -> str:
     by = f" by {health['operator']}" if health["operator"] else ""
     how = f"fell short: {', '.join(short)}" if short else "nothing fell short"
     ago = f" ({max(health['age_days'], 0.0):.1f} days ago)" if "age_days" in health else ""
+    wide = health.get("not_capable")  # records of before the rule have none
+    unsure = f"; not capable: {', '.join(wide)}" if wide else ""
     left = f"; not taken: {', '.join(health['not_taken'])}" if health["not_taken"] else ""
-    return f"bench proven {health['made_utc'][:10]}{ago}{by}, run {health['run']}: {how}{left}"
+    return f"bench proven {health['made_utc'][:10]}{ago}{by}, run {health['run']}: {how}{unsure}{left}"
 
 
 def page(health: Mapping[str, Any]) -> str:
@@ -88,4 +91,6 @@ def page(health: Mapping[str, Any]) -> str:
         rows.append(f"{line['verdict']:15} {line['text']}: {found}{expanded} ({limits})")
         if line["verdict"] == "outside limits":
             rows.append(f"{'':15}   look at: {line['next']}")
+        if line["verdict"] == "not capable":
+            rows.append(f"{'':15}   U fills the limits: a fresh loopback or better specification lines first")
     return "\n".join([*rows, told(health)])

@@ -103,3 +103,29 @@ def test_a_standard_that_reads_over_range_is_outside_and_not_left_out(tmp_path: 
     """A relay that connects nothing: taken, no figure, status 1."""
     proven = call("bench", "prove", *PART, "--bench", poor(tmp_path, "check_resistor = 2009"), "--json")
     assert proven.exit_code == 1 and lines(proven)["check_resistor"]["gone"] == "over range"
+
+
+def hardware_bench(folder: Path, spec: float) -> str:
+    """The simulated bench's file with another drift of the channels a day and kelvin, %, and no climate probe."""
+    text = (Path(__file__).parents[2] / "fixtures" / "benches" / "simulated.toml").read_text()
+    bench = folder / "drifting.toml"
+    bench.write_text(text[: text.index("[climate]")].replace("percent_reading = 0.02,", f"percent_reading = {spec},"))
+    return str(bench)
+
+
+@pytest.mark.parametrize(("spec", "verdict", "status"), [(0.002, "within limits", 0), (0.02, "not capable", 3)])
+def test_a_line_whose_U_fills_its_limits_is_not_capable(tmp_path: Path, spec: float, verdict: str, status: int) -> None:
+    """Without a probe a whole kelvin is allowed for: sine over cosine is told as not capable, never as good."""
+    proven = call("bench", "prove", *PART, "--bench", hardware_bench(tmp_path, spec), "--json")
+    assert proven.exit_code == status, proven.stderr
+    told = json.loads(proven.stdout)
+    line = lines(proven)["ratio_match"]
+    assert line["verdict"] == verdict and (line["U"] > line["upper"] - 1.0) is (status == 3)
+    assert told["not_capable"] == (["ratio_match"] if status else []) and told["fell_short"] == []
+    assert ("not capable: ratio_match" in page(told)) is bool(status)
+
+
+def test_sine_over_cosine_is_judged_by_the_drift_since_the_runs_own_loopback() -> None:
+    """Seconds and a tenth of a kelvin after the loopback, U is well within the limits it is judged by."""
+    line = lines(call("bench", "prove", *PART, "--json"))["ratio_match"]
+    assert 2e-5 < line["U"] < (line["upper"] - line["lower"]) / 4.0
