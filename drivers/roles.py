@@ -202,3 +202,9 @@ class Interlock(Instrument, Protocol):
     """Digital inputs of their own (never through the axis controller), polled at 10 Hz or faster."""
 
     def state(self) -> InterlockState: ...
+
+
+class EnableOutput(Protocol):
+    """What an interlock offers beside its inputs when the enable timer's line hangs on the same box."""
+
+    def pulse(self) -> None: ...  # one rising edge; whoever stops calling it lets the hardware cut power

@@ -4,7 +4,8 @@ Channel numbers are the box's own: slot, row, column (srcc). Every change is rea
 others are closed by the caller's order (break before make). The inputs are a driver of their own on a link of their
 own, so that polling never waits for a relay. It must never know what a channel carries.
 Source: Keysight 34980A Programmer's Reference (ROUTe:CLOSe, ROUTe:OPEN, ROUTe:OPEN:ALL, ROUTe:CLOSe?,
-SENSe:DIGital:DATA:BYTE?); Keysight 34931A-34933A User's Guide (channel addressing).
+SENSe:DIGital:DATA:BYTE?, SOURce:DIGital:DATA:BYTE, SOURce:DIGital:LEVel: 1.66 V after reset, 5 V at most);
+Keysight 34931A-34933A User's Guide (channel addressing).
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from drivers.roles import InterlockState
 from rig.errors import BadReply, InstrumentRefused, UsageError
 
 ACTION = "Listen for the relay and check the module in its slot."
+LEVEL_V = 5  # of a logic 1: the enable timer's trigger takes no 1.66 V
 
 
 class SwitchScpi(ScpiDevice):
@@ -101,17 +103,32 @@ class SwitchScpi(ScpiDevice):
 
 
 class SwitchInputs(ScpiDevice):
-    """The interlock: one input byte. A set guard_bit means guard closed, a set stop_bit means stop pressed."""
+    """The interlock: one input byte. A set guard_bit means guard closed, a set stop_bit means stop pressed.
+
+    enable_channel, enable_bit: the output that is pulsed for the enable timer, where one is wired; its byte is of
+    no other use.
+    """
 
     models: ClassVar[str] = SwitchScpi.models
 
     def __init__(
-        self, name: str, link: str | Link, *, channel: int = 5101, guard_bit: int = 0, stop_bit: int = 1
+        self,
+        name: str,
+        link: str | Link,
+        *,
+        channel: int = 5101,
+        guard_bit: int = 0,
+        stop_bit: int = 1,
+        enable_channel: int | None = None,
+        enable_bit: int = 0,
     ) -> None:
         super().__init__(name, link)
         self._query = f"SENS:DIG:DATA:BYTE? {scpi.channel_list([channel])}"
         self._guard_bit = guard_bit
         self._stop_bit = stop_bit
+        self._enable = None if enable_channel is None else scpi.channel_list([enable_channel])
+        self._high = 1 << enable_bit
+        self._levelled = False
 
     def state(self) -> InterlockState:
         """The two inputs now. A reply that is no byte is BadReply, never a closed guard."""
@@ -125,8 +142,19 @@ class SwitchInputs(ScpiDevice):
             guard_closed=bool(byte >> self._guard_bit & 1), emergency_stop=bool(byte >> self._stop_bit & 1)
         )
 
+    def pulse(self) -> None:
+        """One pulse, low to high to low, as wide as an exchange. UsageError without enable_channel."""
+        if self._enable is None:
+            raise UsageError(f"{self._name}: no enable output is named.", next_action="Set interlock.enable_channel.")
+        with self._session.lock:
+            if not self._levelled:
+                self._session.set(f"SOUR:DIG:LEV {LEVEL_V},{self._enable}")
+                self._levelled = True
+            self._session.set(f"SOUR:DIG:DATA:BYTE {self._high},{self._enable}")
+            self._session.set(f"SOUR:DIG:DATA:BYTE 0,{self._enable}")
+
     def safe_state(self) -> None:
-        """Inputs only: nothing to switch off."""
+        """Nothing to switch off: without pulses the enable timer opens by itself."""
 
 
 def _checked(channels: Sequence[int]) -> list[int]:

@@ -106,7 +106,7 @@ def _serve(words: list[str]) -> int:
     file = file.model_copy(update={"faults_of_wire": (*file.faults_of_wire, *given.fault)})
     world = World(file, given.clamping)
     with EventLog(given.log) as log:
-        chain = SafetyChain(world, log.emit)
+        chain = SafetyChain(world, log.emit, file.interlock.enable_timer_s)
         factor = 1.0 if given.speed in ("real", "fast") else float(given.speed)
         bench_time = BenchTime(fast=given.speed == "fast", factor=factor)
         server = Server(bench_time, chain, log.emit, parent_watch(given.parent))

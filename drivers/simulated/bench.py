@@ -96,7 +96,7 @@ class Wiring:
             self._serial("encoder", LineSession(display, self.gates["encoder"], latency_s=DISPLAY_S))
 
     def _switching(self) -> None:
-        box = SwitchBox(self._world, self._emit)
+        box = SwitchBox(self._world, self._emit, self._chain.pulsed)
         if self._file.switch.model == "relay-board":
             board = RelayBoard(self._world, self._emit, self._file.switch.relays, self.gates["switch"])
             self._serial("switch", board)

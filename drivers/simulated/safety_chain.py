@@ -2,8 +2,10 @@
 
 An open guard or a pressed emergency stop opens the chain; the generator's panel and the axis controller are not
 told, as on a real bench (grbl goes on counting steps that no motor makes). Excitation comes back only when the
-generator is set anew, motor power when the axis is next energised. It must never know a dialogue.
-Events: generator_on (v_rms: open-circuit), generator_off, axis_moving, axis_stopped, axis_halted, axis_released.
+generator is set anew, motor power when the axis is next energised. Where there is an enable timer, the chain is open
+until the first pulse and opens when no pulse came for its time (a real chain then waits for the reset button too).
+It must never know a dialogue. Events: generator_on (v_rms: open-circuit), generator_off, axis_moving, axis_stopped,
+axis_halted, axis_released, interlock, enable (on).
 """
 
 from __future__ import annotations
@@ -18,11 +20,15 @@ _SILENT = (False, 0.0, 0.0)
 class SafetyChain:
     """Passes generator and axis orders to the world while the chain is closed."""
 
-    def __init__(self, world: WorldFace, emit: Emit) -> None:
+    def __init__(self, world: WorldFace, emit: Emit, enable_timer_s: float | None = None) -> None:
         self._world = world
+        self._timer_s = enable_timer_s
+        self._enabled_until_s = -math.inf if enable_timer_s is not None else math.inf
         self._emit = emit
         self._excitation: tuple[bool, float, float] = _SILENT
-        self._closed = True
+        self._enabled = enable_timer_s is None
+        self._closed = self._enabled
+        self._let_through = True
         self._energised = False
         self._move_end_s = -math.inf
         self._moving = False
@@ -91,18 +97,31 @@ class SafetyChain:
             self._emit(self._move_end_s, "axis_stopped")
 
     def due_s(self) -> float:
-        """Bench time at which a move ends, inf for none."""
-        return self._move_end_s if self._moving else math.inf
+        """Bench time at which a move ends or the enable timer opens, inf for none."""
+        move_s = self._move_end_s if self._moving else math.inf
+        return min(move_s, self._enabled_until_s) if self._enabled else move_s
+
+    def pulsed(self, t_s: float) -> None:
+        """A pulse reached the enable timer, which holds from now on for its time."""
+        if self._timer_s is not None:
+            self.check(t_s)
+            self._enabled_until_s = t_s + self._timer_s
+            self.check(t_s)
 
     def check(self, t_s: float) -> None:
-        """Opens or closes the chain as the guard and the emergency stop are at t_s."""
+        """Opens or closes the chain as guard, emergency stop and enable timer are at t_s."""
         guard_closed, emergency_stop = self._world.interlock(t_s)
-        closed = guard_closed and not emergency_stop
-        if closed == self._closed:
-            return
+        let_through = guard_closed and not emergency_stop
+        enabled = t_s < self._enabled_until_s
+        if enabled != self._enabled:
+            self._enabled = enabled
+            self._emit(t_s, "enable", on=enabled)
+        if let_through != self._let_through:
+            self._let_through = let_through
+            self._emit(t_s, "interlock", guard_closed=guard_closed, emergency_stop=emergency_stop)
+        closed, was_closed = let_through and enabled, self._closed
         self._closed = closed
-        self._emit(t_s, "interlock", guard_closed=guard_closed, emergency_stop=emergency_stop)
-        if not closed:
+        if was_closed and not closed:
             self.de_energise(t_s)
 
     def de_energise(self, t_s: float) -> None:

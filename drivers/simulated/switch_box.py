@@ -1,8 +1,9 @@
 """The words of a switch/measure box of the 34980A class: relays, a matrix, and the digital inputs of the interlock.
 
-Written from the maker's manual: Keysight 34980A Programmer's Reference (ROUTe, SENSe:DIGital:DATA, SYSTem:CTYPe?).
-Slot 1 a dual 4x16 matrix (channel 1000 + row*100 + column), slot 2 relays 2001 to 2032, slot 5 inputs 5101 to 5104.
-A relay takes 3 ms, one after the other. Byte 5101: bit 0 guard closed, bit 1 emergency stop pressed.
+Written from the maker's manual: Keysight 34980A Programmer's Reference (ROUTe, SENSe:DIGital:DATA,
+SOURce:DIGital:DATA and LEVel, SYSTem:CTYPe?). Slot 1 a dual 4x16 matrix (channel 1000 + row*100 + column), slot 2
+relays 2001 to 2032, slot 5 inputs 5101 to 5104 and outputs 5201 to 5204. A relay takes 3 ms, one after the other.
+Byte 5101: bit 0 guard closed, bit 1 emergency stop pressed. Bit 0 of 5201 is the enable line, seen from 3.5 V on.
 Both sockets (switch, interlock) speak to one box. It must never know what is wired to a relay.
 Channel errors 303 and 305 are device-specific numbers from memory (dagger).
 """
@@ -10,6 +11,7 @@ Channel errors 303 and 305 are device-specific numbers from memory (dagger).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from drivers.simulated.face import Emit, WorldFace
 from drivers.simulated.scpi_dialogue import ScpiInstrument
@@ -19,6 +21,9 @@ RELAY_S = 0.003
 MATRIX = frozenset(1000 + row * 100 + column for row in range(1, 9) for column in range(1, 17))
 RELAYS = frozenset(range(2001, 2033))
 INPUTS = frozenset(range(5101, 5105))
+OUTPUTS = range(5201, 5205)
+LEVEL_V = (1.66, 5.0)
+TRIGGER_V = 3.5  # what the enable timer takes for high
 CARDS = {1: "34932A", 2: "34937A", 5: "34950A"}
 
 
@@ -27,10 +32,14 @@ class SwitchBox(ScpiInstrument):
 
     identity = "Keysight Technologies,34980A,SIM00004,SIM-1.0"
 
-    def __init__(self, world: WorldFace, emit: Emit) -> None:
+    def __init__(self, world: WorldFace, emit: Emit, pulsed: Callable[[float], None] | None = None) -> None:
+        """pulsed: told the time of each rising edge of the enable line."""
         super().__init__()
         self._world = world
         self._emit = emit
+        self._pulsed = pulsed
+        self._outputs = dict.fromkeys(OUTPUTS, 0)
+        self._level_v = dict.fromkeys(OUTPUTS, LEVEL_V[0])
         self._closed: frozenset[int] = frozenset()
         self._end_s = -math.inf
         self.table += [
@@ -41,6 +50,8 @@ class SwitchBox(ScpiInstrument):
             Command("ROUTe:DONE", query=lambda c: f"{self._end_s <= c.t_s:d}"),
             Command("SYSTem:CTYPe", query=self._card),
             Command("[SENSe:]DIGital:DATA[:BYTE]", query=self._byte),
+            Command("SOURce:DIGital:DATA[:BYTE]", self._put_out, self._put),
+            Command("SOURce:DIGital:LEVel", self._set_level, self._level),
         ]
 
     def operations_end_s(self) -> float:
@@ -48,6 +59,8 @@ class SwitchBox(ScpiInstrument):
 
     def reset(self, t_s: float, /) -> None:
         self._change(t_s, frozenset())
+        self._outputs = dict.fromkeys(OUTPUTS, 0)
+        self._level_v = dict.fromkeys(OUTPUTS, LEVEL_V[0])
 
     def _change(self, t_s: float, closed: frozenset[int]) -> Busy:
         moved = len(closed ^ self._closed)
@@ -108,6 +121,41 @@ class SwitchBox(ScpiInstrument):
         guard_closed, emergency_stop = self._world.interlock(call.t_s)
         inputs = int(guard_closed) | int(emergency_stop) << 1
         return ",".join(f"{inputs if channel == 5101 else 0:+d}" for channel in channels)
+
+    @staticmethod
+    def _output_channels(call: Call) -> list[int]:
+        if not call.args:
+            raise ScpiFault(-109)
+        channels = channel_list(call.args[-1])
+        if not channels or any(channel not in OUTPUTS for channel in channels):
+            raise _refused(305, "Channel list: channel number out of range")
+        return channels
+
+    def _put_out(self, call: Call) -> None:
+        call.only(2)
+        byte = call.number()
+        if byte != int(byte) or not 0 <= byte <= 255:
+            raise ScpiFault(-222)
+        for channel in self._output_channels(call):
+            rises = channel == OUTPUTS[0] and int(byte) & 1 and not self._outputs[channel] & 1
+            self._outputs[channel] = int(byte)
+            if rises and self._pulsed is not None and self._level_v[channel] >= TRIGGER_V:
+                self._pulsed(call.t_s)
+
+    def _put(self, call: Call) -> str:
+        call.only(1)
+        return ",".join(f"{self._outputs[channel]:+d}" for channel in self._output_channels(call))
+
+    def _set_level(self, call: Call) -> None:
+        call.only(2)
+        level_v = call.number()
+        if not LEVEL_V[0] <= level_v <= LEVEL_V[1]:
+            raise ScpiFault(-222)
+        self._level_v |= dict.fromkeys(self._output_channels(call), level_v)
+
+    def _level(self, call: Call) -> str:
+        call.only(1)
+        return ",".join(f"{self._level_v[channel]:+.8E}" for channel in self._output_channels(call))
 
 
 def _refused(code: int, text: str) -> ScpiFault:

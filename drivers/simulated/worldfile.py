@@ -220,12 +220,16 @@ class ClimateWorld(Strict):
 
 
 class InterlockWorld(Strict):
-    """What the two inputs read; a time in bench seconds at which one changes, None for never."""
+    """What the two inputs read; a time in bench seconds at which one changes, None for never.
+
+    enable_timer_s: without a pulse for so long the chain opens; None: no timer (bypass jumper fitted).
+    """
 
     guard_closed: bool = True
     emergency_stop: bool = False
     guard_opens_at_s: float | None = Field(default=None, ge=0)
     emergency_stop_at_s: float | None = Field(default=None, ge=0)
+    enable_timer_s: float | None = Field(default=None, gt=0)
 
 
 class WorldFile(Strict):

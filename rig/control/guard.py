@@ -3,8 +3,9 @@
 It must never know a sequence or a resolver. Two threads: one polls the interlock at 10 Hz or faster on its own
 link, watches the excitation's time and that it is being measured; the other waits for the stop token and then takes
 generator and axis down at once, each on its own link, while the main thread is still finishing its exchange.
-A stop is latched for the run. This is no substitute for the emergency stop that cuts power in hardware
-(hardware/safety.md).
+After each poll that found all well, the hardware's enable timer gets its pulse, where one is wired: no pulse after a
+stop, for a main thread that hangs, or when the bench is not asked. A stop is latched for the run. This is no substitute
+for the emergency stop that cuts power in hardware (hardware/safety.md).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from drivers.roles import Axis, Generator, Instrument, Interlock
+from rig.control.arming import Arming, Event, State
 from rig.control.clock import Clock
 from rig.control.stop import StopToken
 from rig.errors import BenchError, RigError, SafetyStop
@@ -39,9 +41,25 @@ class Guard:
     """Watches one bench for one run. `token` is the run's own; generator and axis are the bare instruments."""
 
     def __init__(
-        self, *, token: StopToken, interlock: Interlock, clock: Clock, generator: Generator, axis: Axis | None
+        self,
+        *,
+        token: StopToken,
+        interlock: Interlock,
+        clock: Clock,
+        generator: Generator,
+        axis: Axis | None,
+        arming: Arming | None = None,
+        enable: Callable[[], None] | None = None,
+        getting_on: Callable[[], bool] = lambda: True,
     ) -> None:
+        """arming: without which nothing starts (None: who calls answers for it). enable: one pulse for the timer.
+
+        getting_on: whether the main thread still gets on.
+        """
         self.token = token
+        self.arming = arming
+        self._enable = enable
+        self._getting_on = getting_on
         self._interlock = interlock
         self._clock = clock
         self._generator = generator
@@ -59,6 +77,7 @@ class Guard:
     def start(self) -> None:
         """Ask the interlock once, then go on asking until `close`."""
         self._poll_once()
+        self._pulse()
         for name, work in (("guard: poll", self._poll), ("guard: stop", self._stop)):
             thread = threading.Thread(target=work, name=name, daemon=True)
             thread.start()
@@ -78,6 +97,8 @@ class Guard:
                 now_s = self._clock.sleep(POLL_S)
                 self._poll_once()
                 self._watch_time(now_s)
+                self._watch_arming()
+                self._pulse()
             except RigError as fault:
                 if not self._closing.is_set():
                     self.token.set(_lost(fault))
@@ -89,6 +110,8 @@ class Guard:
         except BenchError as fault:
             self.token.set(_lost(fault))
             return
+        if self.arming is not None and not state.safe_to_run:
+            self.arming.event(Event.OPEN)
         if state.emergency_stop:
             self.token.set(
                 SafetyStop(
@@ -124,6 +147,18 @@ class Guard:
                 )
             )
 
+    def _watch_arming(self) -> None:
+        if self.arming is not None and self.arming.state is State.ENDED:
+            try:
+                self.arming.check()
+            except SafetyStop as ended:
+                self.token.set(ended)
+
+    def _pulse(self) -> None:
+        if self._enable is None or self.token.reason is not None or not self._getting_on():
+            return
+        self._enable()
+
     def _stop(self) -> None:
         while not self._closing.is_set() and not self._standing_back.is_set():
             if self.token.wait(AGAIN_S):
@@ -157,8 +192,14 @@ class Guard:
     def permit(self) -> Iterator[None]:
         """Around every command that energises or moves: raises a latched stop, holds off a take-down meanwhile."""
         with self._permit:
-            self.token.check()
+            self.check()
             yield
+
+    def check(self) -> None:
+        """Raise a latched stop, or that the bench is not armed."""
+        self.token.check()
+        if self.arming is not None:
+            self.arming.check()
 
     # ---- excitation
 

@@ -101,7 +101,7 @@ class GuardedAxis(_Passed):
             self._inner.hold()
 
     def index(self) -> int:
-        self._guard.token.check()
+        self._guard.check()
         self.moving = True
         found = self._inner.index()
         self.moving = False

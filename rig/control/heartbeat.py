@@ -65,6 +65,10 @@ class Watchdog:
         if limit_s is not None:
             self._limit_s = limit_s
 
+    def getting_on(self) -> bool:
+        """Whether the main thread has shown progress within the limit of its step."""
+        return time.monotonic() - self._progress_s <= self._limit_s
+
     def close(self) -> None:
         """All is safe and closed: the watchdog may go. Never raises."""
         self._closing.set()
@@ -84,7 +88,7 @@ class Watchdog:
 
     def _beat(self) -> None:
         while not self._closing.wait(BEAT_S):
-            if time.monotonic() - self._progress_s > self._limit_s:
+            if not self.getting_on():
                 continue
             try:
                 self._send("")

@@ -374,6 +374,26 @@ def test_the_interlocks_bits_can_be_elsewhere(scripted):
     assert inputs.state().safe_to_run
 
 
+def test_a_pulse_of_the_enable_line(scripted):
+    """Five volts once, then high and low for each pulse, each checked."""
+    once = [
+        (b"SOUR:DIG:DATA:BYTE 4,(@5201)\n", b""),
+        CLEAN,
+        (b"SOUR:DIG:DATA:BYTE 0,(@5201)\n", b""),
+        CLEAN,
+    ]
+    level = [(b"SOUR:DIG:LEV 5,(@5201)\n", b""), CLEAN]
+    inputs = scripted(SwitchInputs, SWITCH, *level, *once, *once, enable_channel=5201, enable_bit=2)
+    inputs.pulse()
+    inputs.pulse()
+
+
+def test_no_pulse_without_an_output(scripted):
+    """A box whose bench file names none says so."""
+    with pytest.raises(UsageError, match="enable"):
+        scripted(SwitchInputs, SWITCH).pulse()
+
+
 @pytest.mark.parametrize("byte", [b"1.5", b"256", b"-1", b"OL", b"1,0", b""])
 def test_an_interlock_reply_that_is_no_byte(scripted, byte):
     """Rubbish is never a closed guard."""
