@@ -10,6 +10,11 @@ from rig.control.step import Context
 from sequences import gates
 from sequences.steps import excitation, first_looks, ohms, sweep
 
+_ANEW = excitation.nothing_connected
+_INDEXED = sweep.at_index
+_LEVEL = excitation.at_level_again
+_INDEXED_LEVEL = sweep.at_index_and_level
+
 
 def stator_only(ctx: Context) -> bool:
     """No rotor, or nothing that turns it."""
@@ -19,40 +24,87 @@ def stator_only(ctx: Context) -> bool:
 ROTOR = Step(name="rotor", title="Rotor identity", do=first_looks.rotor)
 MANUAL = Step(name="manual", title="Readings from elsewhere", do=first_looks.manual)
 CLIMATE_BEFORE = Step(
-    name="climate_before", title="Air at the part", do=first_looks.climate_before, when=first_looks.has_climate
+    name="climate_before",
+    title="Air at the part",
+    do=first_looks.climate_before,
+    when=first_looks.has_climate,
+    restore=_ANEW,
 )
 CLIMATE_AFTER = Step(
-    name="climate_after", title="Air at the part, after", do=first_looks.climate_after, when=first_looks.has_climate
+    name="climate_after",
+    title="Air at the part, after",
+    do=first_looks.climate_after,
+    when=first_looks.has_climate,
+    restore=_ANEW,
 )
-LIVE_VOLTAGE = Step(name="live_voltage", title="Is any pin live?", do=first_looks.live_voltage, gate=gates.dc_check)
-LEAD_ZERO = Step(name="lead_zero", title="Lead resistance", do=ohms.lead_zero, when=ohms.has_lead_short)
+LIVE_VOLTAGE = Step(
+    name="live_voltage", title="Is any pin live?", do=first_looks.live_voltage, gate=gates.dc_check, restore=_ANEW
+)
+LEAD_ZERO = Step(name="lead_zero", title="Lead resistance", do=ohms.lead_zero, when=ohms.has_lead_short, restore=_ANEW)
 CHECK_RESISTOR = Step(
-    name="check_resistor", title="Check resistor", do=ohms.check_resistor, when=ohms.has_check_resistor
+    name="check_resistor", title="Check resistor", do=ohms.check_resistor, when=ohms.has_check_resistor, restore=_ANEW
 )
-PIN_MAP = Step(name="pin_map", title="Pin map", do=ohms.pin_map, gate=gates.dc_check)
-SHORT_PIN_MAP = Step(name="pin_map", title="Pin map, main pairs", do=ohms.short_pin_map, gate=gates.dc_check)
-COILS = Step(name="coil_resistance", title="Coil resistances", do=ohms.coil_resistance, gate=gates.dc_check)
-COILS_ONCE = Step(name="coil_resistance", title="Coil resistances", do=ohms.coil_resistance_once, gate=gates.dc_check)
-THERMISTOR = Step(name="thermistor", title="Thermistor", do=ohms.thermistor, when=ohms.has_thermistor)
-LEAK = Step(name="leak", title="Low-voltage leak check", do=ohms.leak, gate=gates.dc_check)
-LOOPBACK = Step(name="loopback", title="Sampler loopback", do=excitation.loopback, when=excitation.loopback_due)
-LOOPBACK_ALWAYS = Step(name="loopback", title="Sampler loopback", do=excitation.loopback, when=excitation.has_loopback)
+PIN_MAP = Step(name="pin_map", title="Pin map", do=ohms.pin_map, gate=gates.dc_check, restore=_ANEW)
+SHORT_PIN_MAP = Step(
+    name="pin_map", title="Pin map, main pairs", do=ohms.short_pin_map, gate=gates.dc_check, restore=_ANEW
+)
+COILS = Step(
+    name="coil_resistance", title="Coil resistances", do=ohms.coil_resistance, gate=gates.dc_check, restore=_ANEW
+)
+COILS_ONCE = Step(
+    name="coil_resistance", title="Coil resistances", do=ohms.coil_resistance_once, gate=gates.dc_check, restore=_ANEW
+)
+THERMISTOR = Step(name="thermistor", title="Thermistor", do=ohms.thermistor, when=ohms.has_thermistor, restore=_ANEW)
+LEAK = Step(name="leak", title="Low-voltage leak check", do=ohms.leak, gate=gates.dc_check, restore=_ANEW)
+LOOPBACK = Step(
+    name="loopback", title="Sampler loopback", do=excitation.loopback, when=excitation.loopback_due, restore=_ANEW
+)
+LOOPBACK_ALWAYS = Step(
+    name="loopback", title="Sampler loopback", do=excitation.loopback, when=excitation.has_loopback, restore=_ANEW
+)
 RATIO_STANDARD = Step(
     name="ratio_standard",
     title="Ratio standard",
     do=excitation.ratio_standard,
     when=excitation.has_ratio_standard,
+    restore=_ANEW,
 )
-BACKGROUND = Step(name="background", title="Background, excitation off", do=excitation.background)
-EXCITE = Step(name="excite", title="Excitation, ramp up", do=excitation.excite, gate=gates.excitation)
-INDEX = Step(name="index", title="Index", do=sweep.index_first, when=sweep.can_turn, limit_s=60.0)
-INDEX_AGAIN = Step(name="index_again", title="Index again", do=sweep.index_again, when=sweep.can_turn, limit_s=60.0)
-SWEEP_CCW = Step(name="sweep_ccw", title="Sweep, counter-clockwise", do=sweep.sweep_ccw, when=sweep.can_turn)
-SWEEP_CW = Step(name="sweep_cw", title="Sweep, clockwise", do=sweep.sweep_cw, when=sweep.can_turn)
-SPOTS = Step(name="spots", title="Eight spots of one electrical cycle", do=sweep.spots, when=sweep.can_turn)
-RAMP_DOWN = Step(name="ramp_down", title="Excitation, ramp down", do=excitation.ramp_down)
-IMPEDANCE_SIN = Step(name="impedance_sin", title="Impedance, sine coil", do=excitation.impedance_sin)
-IMPEDANCE_COS = Step(name="impedance_cos", title="Impedance, cosine coil", do=excitation.impedance_cos)
+BACKGROUND = Step(name="background", title="Background, excitation off", do=excitation.background, restore=_ANEW)
+EXCITE = Step(name="excite", title="Excitation, ramp up", do=excitation.excite, gate=gates.excitation, restore=_ANEW)
+INDEX = Step(name="index", title="Index", do=sweep.index_first, when=sweep.can_turn, limit_s=60.0, restore=_LEVEL)
+INDEX_BETWEEN = Step(
+    name="index_between",
+    title="Index between the passes",
+    do=sweep.index_between,
+    when=sweep.can_turn,
+    limit_s=60.0,
+    restore=_LEVEL,
+)
+INDEX_AGAIN = Step(
+    name="index_again", title="Index again", do=sweep.index_again, when=sweep.can_turn, limit_s=60.0, restore=_LEVEL
+)
+SWEEP_CCW = Step(
+    name="sweep_ccw", title="Sweep, counter-clockwise", do=sweep.sweep_ccw, when=sweep.can_turn, restore=_INDEXED_LEVEL
+)
+SWEEP_CW = Step(
+    name="sweep_cw", title="Sweep, clockwise", do=sweep.sweep_cw, when=sweep.can_turn, restore=_INDEXED_LEVEL
+)
+SPOTS = Step(
+    name="spots",
+    title="Eight spots of one electrical cycle",
+    do=sweep.spots,
+    when=sweep.can_turn,
+    restore=_INDEXED_LEVEL,
+)
+RAMP_DOWN = Step(name="ramp_down", title="Excitation, ramp down", do=excitation.ramp_down, restore=_LEVEL)
+IMPEDANCE_SIN = Step(name="impedance_sin", title="Impedance, sine coil", do=excitation.impedance_sin, restore=_INDEXED)
+IMPEDANCE_COS = Step(
+    name="impedance_cos", title="Impedance, cosine coil", do=excitation.impedance_cos, restore=_INDEXED
+)
 IMPEDANCE_EXC = Step(
-    name="impedance_exc", title="Impedance, excitation coil", do=excitation.impedance_exc, when=stator_only
+    name="impedance_exc",
+    title="Impedance, excitation coil",
+    do=excitation.impedance_exc,
+    when=stator_only,
+    restore=_INDEXED,
 )

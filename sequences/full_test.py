@@ -10,6 +10,7 @@ from sequences import building_blocks as b
 SEQUENCE = Sequence(
     name="full_test",
     title="Full test",
+    version="2",
     steps=(
         b.ROTOR,
         b.MANUAL,
@@ -26,6 +27,7 @@ SEQUENCE = Sequence(
         b.EXCITE,
         b.INDEX,
         b.SWEEP_CCW,
+        b.INDEX_BETWEEN,
         b.SWEEP_CW,
         b.INDEX_AGAIN,
         b.RAMP_DOWN,

@@ -231,6 +231,10 @@ class Bench:
         """Role -> identity with calibration status, for a run's header."""
         return {role: one.to_dict() for role, one in self.instruments.items()}
 
+    def said_again(self) -> dict[str, tuple[str, ...]]:
+        """Name of an instrument -> why its driver said a verb twice, oldest first."""
+        return {one.name: tuple(getattr(one, "repeated", ())) for one in self._bare.values()}
+
     # ---- closing
 
     def make_safe(self) -> dict[str, str]:

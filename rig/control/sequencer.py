@@ -2,7 +2,8 @@
 
 It must never know what a step measures. States ready, running, held, stopping, safe, done; a move that the table
 does not hold raises and changes nothing. A gate looks at what has been read so far; when it gives reasons, the run
-ends early with the readings it has, and the judge decides. A stop or a fault leaves the run incomplete.
+ends early with the readings it has, and the judge decides. A step that lost an instrument is taken once more where it
+says how (repeating.py); a stop or any other fault leaves the run incomplete.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from typing import Any
 
 from rig.control.clock import WallClock
 from rig.control.guard import Ceilings
+from rig.control.repeating import OF_THE_WIRE, made_ready, told_again
 from rig.control.step import Context
 from rig.errors import RecordError, RigError, UsageError
 from rig.result import Reason
@@ -44,6 +46,7 @@ class Step:
     """One step. do: acquires, through the context. when: whether this run takes it. gate: reasons to end here.
 
     limit_s: how long (wall time) the main thread may be silent within it before the watchdog takes over.
+    restore: what a repeat needs put back after a fault of the wire, output off and axis at rest; None: never repeated.
     """
 
     name: str
@@ -52,6 +55,7 @@ class Step:
     when: Callable[[Context], bool] = always
     gate: Callable[[Context], Many[Reason]] | None = None
     limit_s: float = 30.0
+    restore: Callable[[Context], None] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,12 +163,27 @@ def _one(step: Step, context: Context, number: int, total: int) -> tuple[Reason,
     context.bench.watchdog.progress(step.limit_s)
     context.event("step begun", title=step.title, number=number, of=total)
     context.progress(step.title, 0, 0)
-    step.do(context)
+    before = context.bench.said_again()
+    _done(step, context)
     context.check_stop()
+    told_again(context, before)
     reasons = tuple(step.gate(context)) if step.gate is not None else ()
     if reasons:
         context.event("ended early", reasons=[reason.to_dict() for reason in reasons])
     return reasons
+
+
+def _done(step: Step, context: Context) -> None:
+    """The step, and once more when an instrument was lost on the way."""
+    begun = context.mark()
+    try:
+        step.do(context)
+    except OF_THE_WIRE as fault:
+        if step.restore is None:
+            raise
+        made_ready(context, step.restore, fault, begun)
+        context.bench.watchdog.progress(step.limit_s)
+        step.do(context)
 
 
 def _safe_end(context: Context, machine: Machine, ended: Ended) -> Ended:

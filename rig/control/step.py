@@ -25,9 +25,12 @@ ROTORS = ("own", "shop master", "none")
 
 
 class JournalWriter(Protocol):
-    """Where readings and events go, one line each; `path` stands in the run's folder."""
+    """Where readings and events go, one line each; `path` stands in the run's folder, `count`: lines so far."""
 
     path: Path
+
+    @property
+    def count(self) -> int: ...
 
     def append(self, kind: str, data: Mapping[str, Any]) -> None: ...
 
@@ -47,6 +50,15 @@ class ManualEntry:
     unit: str = ""
     instrument: str = ""
     qualifier: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """Where an attempt at a step began: journal lines, readings and kept captures (series -> number) until then."""
+
+    lines: int
+    readings: int
+    captures: Mapping[str, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +162,17 @@ class Context:
     def event(self, name: str, **data: Any) -> None:
         """Something that is no reading: a step's begin, a gate's answer."""
         self.journal.append("event", {"name": name, "step": self.step, "utc": self.clock.utc()} | data)
+
+    def mark(self) -> Mark:
+        """Where things stand now."""
+        kept = {series: len(taken) for series, taken in self.captures.items()}
+        return Mark(lines=self.journal.count, readings=len(self.readings), captures=kept)
+
+    def forget_since(self, mark: Mark) -> None:
+        """What was read since then counts no more for steps and gates; journal and raw file keep it."""
+        del self.readings[mark.readings :]
+        for series, taken in self.captures.items():
+            del taken[mark.captures.get(series, 0) :]
 
     def progress(self, text: str, done: int = 0, total: int = 0, figures: Mapping[str, str] | None = None) -> None:
         """Tell whoever looks on."""

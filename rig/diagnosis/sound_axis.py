@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.diagnosis.lines import driven, error_lines, is_open, turned, value
+from rig.diagnosis.sound_index import index_off, index_tolerance_steps, loose_rotor, which_pass
 from rig.diagnosis.sound_points import point_reasons
 from rig.evaluation.angle import AngleCurve, angle_curve
 from rig.evaluation.impedance import coil_impedance
@@ -20,7 +21,6 @@ from rig.evaluation.turn import Turn, silent_output, turn
 from rig.result import Reason, Result
 
 CLOSURE_MECH_ARCMIN = 4.0
-INDEX_STEPS = 3.0  # microsteps beyond the index' own repeatability
 HYSTERESIS_FACTOR = 6.0
 MOST_LOBES = 24
 COUPLED = 0.02  # ratio below which an output carries nothing of the rotor
@@ -112,33 +112,11 @@ def _encoder(obs: Observed) -> str:
 # ---- counting -----------------------------------------------------------------------------------------------
 
 
-def index_off_steps(obs: Observed) -> float | None:
-    """Steps between where the index was expected at the end and where it was found; None when not sought again."""
-    again = [
-        r.number()
-        for phase in ("between", "again")
-        for r in obs.select("index_found", phase=phase)
-        if r.value is not None
-    ]
-    if not again or obs.bench.axis is None:
-        return None
-    per_turn = obs.bench.axis.steps_per_turn
-    return max((math.remainder(steps, per_turn) for steps in again), key=abs)
-
-
-def index_tolerance_steps(obs: Observed) -> float:
-    """How far the index may be off by its repeatability and the backlash, microsteps."""
-    axis = obs.bench.axis
-    if axis is None:
-        return INDEX_STEPS
-    step_arcmin = 360.0 * 60.0 / axis.steps_per_turn
-    return INDEX_STEPS + (3.0 * axis.index_repeat_arcmin + axis.backlash_arcmin) / step_arcmin
-
-
 def _lost(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    off, axis = index_off_steps(obs), obs.bench.axis
-    if off is None or axis is None or abs(off) <= index_tolerance_steps(obs):
+    worst, axis = index_off(obs), obs.bench.axis
+    if worst is None or axis is None or abs(worst[0]) <= index_tolerance_steps(obs):
         return []
+    off, when = worst[0], which_pass(obs, worst[1])
     cycle = 4 * axis.microsteps
     cycles = round(off / cycle)
     whole = cycles != 0 and abs(off - cycles * cycle) <= index_tolerance_steps(obs)
@@ -149,7 +127,7 @@ def _lost(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     return [
         Reason(
             code="steps-lost" if whole else "axis-slip",
-            text="The motor lost steps during the sweep." if whole else "The axis slipped during the sweep.",
+            text=f"The motor lost steps {when}." if whole else f"The axis slipped {when}.",
             evidence=f"index found {off:+.0f} microsteps ({degrees:+.2f} deg mechanical) from where it was expected"
             + (f": {cycles:+d} times four full steps" if whole else "")
             + _jump(obs),
@@ -240,46 +218,6 @@ def _counted(obs: Observed, found: Turn, curve: AngleCurve, results: Sequence[Re
             spoils=turned(results),
         )
     ]
-
-
-def loose_rotor(obs: Observed) -> str:
-    """The witness that clears the axis when a turn does not close: then the rotor is loose. "" when there is none.
-
-    An encoder on the spindle that agrees with the steps clears it; so does an index found between the passes. An
-    index found only after both passes has seen the axis go and come back: it clears lost steps, not a wrong scale.
-    """
-    off = index_off_steps(obs)
-    if off is None or abs(off) > index_tolerance_steps(obs):
-        return ""
-    if (span := _encoder_against_steps(obs)) is not None:
-        return "the encoder agrees with the steps" if span < 0.2 else ""
-    return "the index was found where expected after one whole turn" if _index_between(obs) else ""
-
-
-def _encoder_against_steps(obs: Observed) -> float | None:
-    """Largest difference between encoder and steps over the sweep, mechanical deg, a constant left out."""
-    axis = obs.bench.axis
-    seen = [
-        (r.number(), float(r.conditions.get("position_steps") or 0))
-        for r in obs.select("encoder_angle")
-        if r.value is not None
-    ]
-    if not seen or axis is None:
-        return None
-    apart = np.array([math.radians(a - 360.0 * s / axis.steps_per_turn) for a, s in seen])
-    middle_rad = float(np.angle(np.mean(np.exp(1j * apart))))
-    return float(np.degrees(np.max(np.abs(np.angle(np.exp(1j * (apart - middle_rad)))))))
-
-
-def _index_between(obs: Observed) -> bool:
-    """Whether the index was sought again between the two passes."""
-    if obs.select("index_found", phase="between"):
-        return True
-    first, second = obs.capture_readings("sweep_ccw"), obs.capture_readings("sweep_cw")
-    if not first or not second:
-        return False
-    low, high = sorted((first[-1].bench_time_s, second[0].bench_time_s))
-    return any(low <= r.bench_time_s <= high for r in obs.select("index_found", phase="again"))
 
 
 def _amplitude(found: Turn) -> float:

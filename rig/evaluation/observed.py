@@ -8,21 +8,48 @@ the memo only keeps what was worked out once (the projection of a whole sweep to
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import Part
-from rig.signal.waveform import Captures
+from rig.signal.waveform import Captures, WaveformStack
 
 T = TypeVar("T")
 
 
+class LastAttempts:
+    """Captures without those of failed attempts at steps that were repeated.
+
+    gone: captures that count no more, "series/index" as the raw file numbers them. kept: series that have others.
+    """
+
+    def __init__(self, captures: Captures, gone: frozenset[str], kept: frozenset[str]) -> None:
+        self._captures = captures
+        self._gone = gone
+        self._empty = {name.rpartition("/")[0] for name in gone} - kept
+
+    def series(self) -> tuple[str, ...]:
+        """Names of the series that hold at least one capture that counts."""
+        return tuple(name for name in self._captures.series() if name not in self._empty)
+
+    def stack(self, series: str) -> WaveformStack:
+        """The captures of a series that count, in order. Raises KeyError for a series without any."""
+        if series in self._empty:
+            raise KeyError(series)
+        stack = self._captures.stack(series)
+        counting = [i for i in range(len(stack)) if f"{series}/{i}" not in self._gone]
+        return stack if len(counting) == len(stack) else replace(stack, codes=stack.codes[counting])
+
+
 @dataclass(frozen=True, kw_only=True)
 class Observed:
-    """Everything that was seen in one run. header: the run header as data (DEVELOPERS.md, "The journal")."""
+    """Everything that was seen in one run. header: the run header as data (DEVELOPERS.md, "The journal").
+
+    superseded: readings of failed attempts at repeated steps; they and their captures are not looked at.
+    """
 
     readings: tuple[Reading, ...]
     captures: Captures
@@ -30,7 +57,14 @@ class Observed:
     holder: Holder
     bench: BenchFile
     header: Mapping[str, Any] = field(default_factory=dict)
+    superseded: tuple[Reading, ...] = ()
     _memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        gone = frozenset(r.capture for r in self.superseded if r.capture)
+        if gone and not isinstance(self.captures, LastAttempts):
+            kept = frozenset(r.capture.rpartition("/")[0] for r in self.readings if r.capture)
+            object.__setattr__(self, "captures", LastAttempts(self.captures, gone, kept))
 
     def select(self, quantity: str, **conditions: Scalar) -> list[Reading]:
         """Readings of a quantity whose conditions are all as given (a float matches within 1e-9 relative)."""

@@ -60,6 +60,11 @@ class Journal:
         except OSError as fault:
             raise unwritable(path, fault) from fault
 
+    @property
+    def count(self) -> int:
+        """Lines written so far."""
+        return self._n
+
     def append(self, kind: str, data: Mapping[str, Any]) -> None:
         """Write one entry; it is on the disk when this returns."""
         with self._lock:

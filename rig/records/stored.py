@@ -17,6 +17,7 @@ from rig.quantity import Reading
 from rig.records.files import read_json, sha256_of
 from rig.records.journal import Journalled, read_journal
 from rig.records.raw import RawReader
+from rig.records.repeats import superseded_lines
 from rig.records.run import RunHeader, RunRecord, judgement_from_dict
 from rig.result import Judgement
 
@@ -83,9 +84,20 @@ class StoredRun:
 
     @cached_property
     def readings(self) -> tuple[Reading, ...]:
-        """Every acknowledged reading, in order."""
+        """Every acknowledged reading that counts, in order; not those of a failed attempt at a repeated step."""
+        return self._read(superseded=False)
+
+    @cached_property
+    def superseded(self) -> tuple[Reading, ...]:
+        """Readings of failed attempts at steps that were repeated, in order."""
+        return self._read(superseded=True)
+
+    def _read(self, *, superseded: bool) -> tuple[Reading, ...]:
+        entries = self.journal.entries
+        gone = superseded_lines(entries, str(self.path / JOURNAL))
+        wanted = (e.data for e in entries if e.kind == "reading" and (e.n in gone) is superseded)
         try:
-            return tuple(Reading.from_dict(data) for data in self.journal.of("reading"))
+            return tuple(Reading.from_dict(data) for data in wanted)
         except (KeyError, TypeError, ValueError) as fault:
             raise RecordError(
                 f"{self.path / JOURNAL}: a reading is incomplete ({fault!r}).", next_action="Restore it from a copy."

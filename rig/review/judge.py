@@ -33,6 +33,7 @@ from rig.evaluation.observed import Observed
 from rig.evaluation.watching import judgement as watch_judgement
 from rig.evaluation.whole import evaluate
 from rig.quantity import Limit, measurand
+from rig.records.repeats import told as told_repeats
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.frozen import fitted, opinions
@@ -80,7 +81,8 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     if run.header.sequence in ANSWERS and not given:  # these answer a question of their own and judge no line
         return ANSWERS[run.header.sequence](obs)
     cut = record.ended if record is not None and record.ended != "complete" else ""
-    return judge(obs, given, cut_short=cut)
+    judgement = judge(obs, given, cut_short=cut)
+    return replace(judgement, notes=(*judgement.notes, *told_repeats(run.events)))
 
 
 def _of_pins(judgement: Judgement, given: Sequence[Reason]) -> Judgement:
@@ -99,6 +101,7 @@ def observed_of(run: StoredRun, part: Part | None = None, learned: Mapping[str, 
         header["learned"] = None
     return Observed(
         readings=run.readings,
+        superseded=run.superseded,
         captures=run.captures,
         part=fitted(part, header["learned"]),
         holder=from_data(Holder, header["holder"], f"{where}, holder"),

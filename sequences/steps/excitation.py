@@ -25,6 +25,7 @@ IMPEDANCE_V_RMS = 2.0
 IMPEDANCE_POINTS = 16
 REPEATS = 8
 NO_EXCITATION = "no excitation"  # fact: {code, text, evidence, next}
+BESIDES = "relays besides"  # fact: what closed with the part's relays
 
 
 def _gain(ctx: Context) -> float:
@@ -108,7 +109,8 @@ def excite(ctx: Context, besides: Iterable[int] = ()) -> None:
     besides: relays that close with the part's.
     """
     wiring.output_off(ctx)
-    wiring.part_connected(ctx, besides=besides)
+    ctx.facts[BESIDES] = tuple(besides)
+    wiring.part_connected(ctx, besides=ctx.facts[BESIDES])
     if not _ramp(ctx):
         wiring.output_off(ctx)
         return
@@ -152,6 +154,36 @@ def _ramp(ctx: Context) -> bool:
             correction /= ratio
         ctx.clock.sleep(stage_s - (ctx.clock.now_s() - begun_s) if not trimming else 0.0)
     return True
+
+
+def at_level_again(ctx: Context) -> None:
+    """Before a repeat that wants the coil driven: up in stages to the level that stood; nothing is put down.
+
+    Each stage is measured, so that the guard sees it. Without a level that stood the output stays off.
+    """
+    wiring.output_off(ctx)
+    ctx.facts["sampler set up"] = False
+    if not (found_v := ctx.facts.get("generator_v_rms", 0.0)):
+        return
+    wiring.part_connected(ctx, besides=ctx.facts.get(BESIDES, ()))
+    for stage in range(1, STAGES + 1):
+        begun_s = ctx.clock.now_s()
+        if stage == 1:
+            _, waveform = _on(ctx, found_v * _gain(ctx) / STAGES)
+        else:
+            ctx.bench.generator.level_v_rms(found_v * stage / STAGES)
+            ctx.clock.sleep(SETTLE_S)
+            waveform = sampling.take(ctx)
+        sampling.measured(ctx, waveform)
+        ctx.check_stop()
+        ctx.clock.sleep(ctx.bench.file.generator.ramp_s / STAGES - (ctx.clock.now_s() - begun_s))
+
+
+def nothing_connected(ctx: Context) -> None:
+    """Before a repeat that makes its own connections: output off, no relay closed, the sampler to be set up anew."""
+    wiring.output_off(ctx)
+    wiring.open_all(ctx)
+    ctx.facts["sampler set up"] = False
 
 
 def _limited(ctx: Context, at_coil_v: float) -> float:

@@ -17,13 +17,14 @@ from rig.description.benches import AxisDevice
 from rig.errors import UsageError
 from rig.quantity import Scalar
 from rig.resolver.orders import good_sweep_points
-from sequences.steps import sampling, settling
+from sequences.steps import excitation, sampling, settling
 
 RUN_UP = 4  # grid steps
 SPOTS = 8
 MOVE_MARGIN_S = 0.003  # what a move may take beyond its computed time
 ANSWER = "axis answers after, s"  # fact: the quickest answer after a dwell
 ANSWER_SHARE = 0.1  # of the settle, at most
+FRAME = "frame, steps"  # fact: what a position counted from the first index lies above the axis' own count
 CUSTOMARY = (320, 400, 640)
 
 
@@ -64,6 +65,11 @@ def index_first(ctx: Context) -> None:
     _index(ctx, "first")
 
 
+def index_between(ctx: Context) -> None:
+    """Seek the index between the passes; the second keeps the first one's count, whatever was found."""
+    _index(ctx, "between")
+
+
 def index_again(ctx: Context) -> None:
     """Seek the index anew: the steps between where it was expected and where it was found."""
     _index(ctx, "again")
@@ -71,14 +77,40 @@ def index_again(ctx: Context) -> None:
 
 def _index(ctx: Context, phase: str) -> None:
     axis, device = _axis(ctx)
-    axis.hold()
-    found = axis.index()
-    ctx.read("index_found", found, "steps", ctx.bench.name("axis"), phase=phase)
+    found = _seek(ctx, phase)
     if phase == "first":
         ctx.read("step_settle_s", device.settle_s, "s", ctx.bench.name("axis"))
         if ctx.facts.get("generator_v_rms", 0.0) > 0.0:
             settling.measure(ctx, max(1, axis.steps_per_turn // CUSTOMARY[0]))
     ctx.progress("index", 1, 1, {"found": f"{found} steps off"})
+
+
+def _seek(ctx: Context, phase: str) -> int:
+    """What the axis found; a search after the position was lost is a "first" one, for it compares nothing."""
+    axis, _ = _axis(ctx)
+    axis.hold()
+    stood = axis.position_steps() if axis.position_known else None
+    found = axis.index()
+    turn = axis.steps_per_turn
+    if phase == "first" or stood is None:
+        phase, ctx.facts[FRAME] = "first", 0
+    else:
+        ctx.facts[FRAME] = ctx.facts.get(FRAME, 0) + round(stood / turn) * turn + found
+    ctx.read("index_found", found, "steps", ctx.bench.name("axis"), phase=phase)
+    return found
+
+
+def at_index_and_level(ctx: Context) -> None:
+    """Before a repeat that counts steps under excitation: index sought again, then the coil driven as it was."""
+    at_index(ctx)
+    excitation.at_level_again(ctx)
+
+
+def at_index(ctx: Context) -> None:
+    """Before a repeat that counts steps: relays open, and the index sought again where it had been found before."""
+    excitation.nothing_connected(ctx)
+    if ctx.bench.axis is not None and ctx.select("index_found"):
+        _seek(ctx, "again")
 
 
 def sweep_ccw(ctx: Context) -> None:
@@ -110,10 +142,11 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
     sampler = ctx.bench.sampler
     sampling.ready(ctx)
     sign = 1 if direction == "ccw" else -1
-    axis.move_to(positions[0] - sign * run_up)
+    frame = ctx.facts.get(FRAME, 0)
+    axis.move_to(positions[0] - frame - sign * run_up)
     axis.wait_stopped()
     ctx.check_stop()
-    axis.move_to(positions[0])
+    axis.move_to(positions[0] - frame)
     sampler.arm()
     axis.wait_stopped(settling.settle_s(ctx))
     wanted_v, generator_v = ctx.part.excitation.level_v_rms, ctx.facts.get("generator_v_rms", 0.0)
@@ -130,7 +163,7 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
         sampler.wait_captured()
         encoder_deg = ctx.bench.encoder.angle_mech_deg() if ctx.bench.encoder is not None else None
         if point < last:
-            axis.move_to(positions[point + 1])
+            axis.move_to(positions[point + 1] - frame)
         moved_s = ctx.clock.now_s()
         waveform = sampler.fetch()
         if point < last:

@@ -247,6 +247,7 @@ class FakeWorld:
 
     def __init__(self) -> None:
         self.calls: list[tuple[Any, ...]] = []
+        self.said_again: list[str] = []
         self.clock = FakeClock()
         self.arm_s, self.read_s, self.command_s, self.move_s = 0.015, 0.025, 0.005, 0.047
         self.amplifier, self.arrives, self.z_ohm, self.live_v = 2.0, 1.0, 103.0, 0.0
@@ -302,6 +303,9 @@ class FakeBench:
     def name(self, role: str) -> str:
         return role
 
+    def said_again(self) -> dict[str, tuple[str, ...]]:
+        return {"multimeter": tuple(self.world.said_again)}
+
     def make_safe(self) -> dict[str, str]:
         self.made_safe += 1
         self.world.generator.output(False)
@@ -315,6 +319,10 @@ class ListJournal:
 
     def __init__(self) -> None:
         self.lines: list[tuple[str, dict[str, Any]]] = []
+
+    @property
+    def count(self) -> int:
+        return len(self.lines)
 
     def append(self, kind: str, data: Mapping[str, Any]) -> None:
         self.lines.append((kind, dict(data)))
