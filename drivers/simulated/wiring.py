@@ -24,6 +24,7 @@ METER_HI, METER_LO, EXC_HI, EXC_LO, SIN_HI, SIN_LO, COS_HI, COS_LO = (f"row{n}" 
 AMPLIFIER = "amplifier"
 LOOPBACK, LEAD_SHORT, CHECK_RESISTOR, RATIO_STANDARD = 2001, 2002, 2003, 2004
 STEP_PULSES = 2009
+TOUCH_OHM = 0.05
 CHECK_OHM = 100.0
 RATIO = 0.286
 CORE_COLUMN = 15
@@ -95,6 +96,8 @@ def wire(
     if world.holder.bridged_leads:
         a, b = ({name: column for column, name in terminals.items()}[end] for end in world.holder.bridged_leads)
         network.resistor(f"column{a}", f"column{b}", world.holder.bridged_ohm)
+    if world.holder.touched:
+        network.resistor(world.holder.touched, CORE, TOUCH_OHM)
     network.join(f"column{CORE_COLUMN}", CORE)
     for terminal in world.grounds:
         network.join(ROW_OF_TERMINAL[terminal], GROUND)

@@ -35,7 +35,8 @@ class HolderWorld(Strict):
 
     angle_deg and angle_sigma_deg (mechanical): how the stator sits against the index; drawn at each clamping. fitted:
     what is plugged into the adapter. nudge: what the operator moved the stator by, toward nudge_deg from the index.
-    broken_lead, bridged_leads: faults of the adapter's own leads.
+    broken_lead, bridged_leads: faults of the adapter's own leads. touched: terminal whose adapter pin the core clip is
+    held on.
     """
 
     fitted: Literal["part", "shorting plug", "dummy", "nothing"] = "part"
@@ -57,6 +58,7 @@ class HolderWorld(Strict):
     broken_lead: str = ""
     bridged_leads: tuple[str, ...] = ()
     bridged_ohm: float = Field(default=0.5, ge=0)
+    touched: str = ""
     lead_ohm: float = Field(default=0.08, ge=0)
     adapter: str = ""
     pins: dict[str, int] = Field(default_factory=lambda: dict(_STRAIGHT_PINS))
@@ -68,9 +70,10 @@ class HolderWorld(Strict):
 
     @model_validator(mode="after")
     def _pins(self) -> HolderWorld:
-        named = [name for name in (self.broken_lead, *self.bridged_leads) if name and name not in TERMINALS]
+        told = (self.broken_lead, self.touched, *self.bridged_leads)
+        named = [name for name in told if name and name not in TERMINALS]
         if named or len(self.bridged_leads) not in (0, 2):
-            raise ValueError(f"broken_lead, bridged_leads: one and two terminals of {', '.join(TERMINALS)}")
+            raise ValueError(f"broken_lead, touched, bridged_leads: one, one, two terminals of {', '.join(TERMINALS)}")
         unknown = [name for name in self.pins if name not in TERMINALS]
         if unknown:
             raise ValueError(f"pins: unknown terminals {unknown}; they are {', '.join(TERMINALS)}")

@@ -22,6 +22,7 @@ from rig.panel import (
     analyse,
     bench_commands,
     compare_command,
+    holder_command,
     library_commands,
     pairs_command,
     records_commands,
@@ -218,6 +219,7 @@ records_commands.register(cli, told)
 library_commands.register(cli, told)
 compare_command.register(cli, told)
 witness_command.register(cli, told)
+holder_command.register(cli, told)
 seat_command.register(cli, told)
 watch_command.register(cli, told)
 
