@@ -7,9 +7,8 @@ makes everything safe, closes every link and ends every process that was started
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from types import TracebackType
@@ -18,19 +17,21 @@ from typing import Any, cast
 from drivers.roles import (
     Axis,
     Climate,
+    EnableOutput,
     Encoder,
     Generator,
-    Identity,
     Instrument,
     Interlock,
     Multimeter,
     Sampler,
     Switch,
 )
+from rig.control.arming import Arming, armed
 from rig.control.clock import BenchClock, Clock, WallClock
 from rig.control.guard import Guard, safe_state
 from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedSwitch
 from rig.control.heartbeat import Watchdog
+from rig.control.identified import Identified
 from rig.control.stop import StopToken, stop_on_signals
 from rig.description.benches import BenchFile, Device
 from rig.description.holders import Holder
@@ -44,39 +45,11 @@ OPTIONS: Mapping[str, tuple[str, ...]] = {
     "axis": ("full_steps", "microsteps", "max_deg_s", "accel_deg_s2", "address"),
     "encoder": ("decimals",),
     "switch": ("relays",),
-    "interlock": ("channel", "guard_bit", "stop_bit"),
+    "interlock": ("channel", "guard_bit", "stop_bit", "enable_channel", "enable_bit"),
     "climate": ("address", "function", "register", "scale"),
 }
 ORDER = ("generator", "switch", "axis", "interlock", "multimeter", "sampler", "encoder", "climate")
 OVERLAID = "simulated"  # link of an instrument that the simulated bench serves
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Identified:
-    """An instrument as it answered, beside what the bench file says of it."""
-
-    role: str
-    name: str
-    identity: Identity
-    device: Device
-
-    def to_dict(self) -> dict[str, Any]:
-        """As it stands in a run's header."""
-        d = self.device
-        return {
-            "role": self.role,
-            "name": self.name,
-            "maker": self.identity.maker,
-            "model": self.identity.model,
-            "serial": self.identity.serial,
-            "firmware": self.identity.firmware,
-            "asset": d.asset,
-            "driver": d.driver,
-            "link": d.link,
-            "calibrated": d.calibrated.isoformat() if d.calibrated else None,
-            "due": d.due.isoformat() if d.due else None,
-            "certificate": d.certificate,
-        }
 
 
 class Bench:
@@ -205,7 +178,14 @@ class Bench:
         generator = cast(Generator, self._bare["generator"])
         self.interlock = cast(Interlock, self._bare["interlock"])
         self.guard = Guard(
-            token=self.token, interlock=self.interlock, clock=self.clock.another(), generator=generator, axis=axis
+            token=self.token,
+            interlock=self.interlock,
+            clock=self.clock.another(),
+            generator=generator,
+            axis=axis,
+            arming=armed("the simulated bench itself") if self._all_simulated() else Arming(),
+            enable=self._enable(),
+            getting_on=lambda: self.watchdog.getting_on(),
         )
         self._stack.callback(self.guard.close)
         self.multimeter = cast(Multimeter, self._bare["multimeter"])
@@ -215,6 +195,16 @@ class Bench:
         self.axis = GuardedAxis(axis, self.guard) if axis is not None else None
         self.generator = GuardedGenerator(generator, self.guard, self.clock, self.file.generator.amplifier_gain)
         self.switch = GuardedSwitch(cast(Switch, self._bare["switch"]), generator, self.axis)
+
+    def _all_simulated(self) -> bool:
+        """Whether nothing here can move or excite anything real."""
+        live = [self.instruments[role] for role in ("generator", "axis") if role in self.instruments]
+        return self.file.simulated and all(one.identity.simulated for one in live)
+
+    def _enable(self) -> Callable[[], None] | None:
+        if self.file.interlock.enable_channel is None:
+            return None
+        return cast(EnableOutput, self._bare["interlock"]).pulse
 
     # ---- what is there
 

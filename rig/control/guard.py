@@ -22,6 +22,7 @@ from rig.control.stop import StopToken
 from rig.errors import BenchError, RigError, SafetyStop
 
 POLL_S = 0.08
+PULSED_S = 0.05  # between polls that end in a pulse: ten a second with room for slow links
 UNMEASURED_S = 0.2  # after switching on, the coil has to have been measured by then
 FIRST_S = 1.0  # generator off and axis halted
 EACH_S = 2.0  # the safe state of any instrument
@@ -94,7 +95,7 @@ class Guard:
     def _poll(self) -> None:
         while not self._closing.is_set() and self.token.reason is None:
             try:
-                now_s = self._clock.sleep(POLL_S)
+                now_s = self._clock.sleep(POLL_S if self._enable is None else PULSED_S)
                 self._poll_once()
                 self._watch_time(now_s)
                 self._watch_arming()

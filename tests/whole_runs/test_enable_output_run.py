@@ -1,0 +1,64 @@
+"""A whole run with the enable timer fitted: with the bench's key it runs as ever, without it nothing is excited."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from rig.description.loading import packaged_fixtures
+from rig.errors import RigError
+from rig.panel.jobs import Request, run_job
+
+KEY = 'driver = "scpi-switch-inputs"\n'
+
+
+def bench_file(folder: Path, *, pulsed: bool) -> Path:
+    text = (packaged_fixtures() / "benches" / "simulated.toml").read_text(encoding="utf-8")
+    assert KEY in text
+    if pulsed:
+        text = text.replace(KEY, KEY + "enable_channel = 5201\n")
+    path = folder / f"pulsed_{pulsed}.toml"
+    text = text.replace(
+        'holder = "adapter_8"\n', 'holder = "adapter_8"\nworld_settings = { "interlock.enable_timer_s" = 0.47 }\n'
+    )
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
+    return tmp_path
+
+
+def request(folder: Path, *, pulsed: bool) -> Request:
+    return Request(
+        sequence="quick_screen",
+        part="KX4-2207",
+        serial="E-1",
+        bench=str(bench_file(folder, pulsed=pulsed)),
+        bench_log=folder / "bench.log",
+    )
+
+
+def events(folder: Path) -> list[str]:
+    return [json.loads(line)["event"] for line in (folder / "bench.log").read_text(encoding="utf-8").splitlines()]
+
+
+def test_a_pulsed_bench_runs_to_its_end(home: Path) -> None:
+    """The timer closes once, holds over the whole run and opens when the controller has left."""
+    finished = run_job(request(home, pulsed=True))
+    assert finished.judgement.outcome == "within limits"
+    told = events(home)
+    assert told.index("enable") < told.index("generator_on")
+    assert told.count("enable") <= 2
+
+
+def test_without_pulses_nothing_is_excited(home: Path) -> None:
+    """The same bench without the key: no excitation, no motion, and the run says so."""
+    try:
+        outcome = run_job(request(home, pulsed=False)).judgement.outcome
+    except RigError:
+        outcome = "stopped"
+    assert outcome in ("stopped", "unsound measurement", "incomplete")
+    assert "generator_on" not in events(home) and "axis_moving" not in events(home)
