@@ -20,6 +20,7 @@ from rig.errors import SafetyStop, UsageError
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 LONGEST_S = 24 * 3600.0
 RUN_S = 2 * 3600.0  # of the arming for a single run
+ENDED = "arming-ended"  # code of the stop
 
 
 class State(Enum):
@@ -131,7 +132,7 @@ class Arming:
             )
         if state is State.ENDED:
             raise SafetyStop(
-                f"the arming ended: {self._why}.", code="arming-ended", next_action="Look at the bench, then arm anew."
+                f"the arming ended: {self._why}.", code=ENDED, next_action="Look at the bench, then arm anew."
             )
 
     def _go(self, event: Event) -> State:

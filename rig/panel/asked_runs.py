@@ -18,6 +18,7 @@ from rig.description.holders import Holder
 from rig.description.parts import PartFile
 from rig.errors import Cancelled
 from rig.panel import jobs
+from rig.panel.arming_prompt import at_terminal
 from rig.quantity import Reading
 from rig.records.store import Store
 
@@ -56,6 +57,7 @@ def run_asked(
         file = file.model_copy(update={"world_settings": {**file.world_settings, **asked.settings}})
     name = jobs.calibration_name(file)
     with open_bench(file, asked.holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
+        jobs.tell_armed(at_terminal(bench), on_progress)
         calibration = asked.calibration or jobs.in_force(name, bench, asked.part.number)
         header = jobs.header_of(request, asked.part, asked.holder, bench, asked.sequence, calibration)
         folder = store.begin(replace(header, details=asked.details, learned=None))

@@ -25,6 +25,7 @@ from rig.panel import (
     holder_command,
     library_commands,
     pairs_command,
+    queue_command,
     records_commands,
     report_commands,
     seat_command,
@@ -222,6 +223,7 @@ witness_command.register(cli, told)
 holder_command.register(cli, told)
 seat_command.register(cli, told)
 watch_command.register(cli, told)
+queue_command.register(cli, told)
 
 
 def main() -> None:

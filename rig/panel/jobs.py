@@ -19,6 +19,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from rig.control.arming import Arming
 from rig.control.bench import Bench, open_bench
 from rig.control.sequencer import Ended, Sequence
 from rig.control.sequencer import run as run_sequence
@@ -29,12 +30,14 @@ from rig.description.loading import find, packaged_fixtures, read_toml
 from rig.description.parts import PartFile, load_part
 from rig.errors import RigError, UsageError
 from rig.panel import proving
+from rig.panel.arming_prompt import at_terminal
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run import RunHeader
 from rig.records.store import RunFolder, Store, StoredRun
 from rig.result import Judgement
 from sequences.registry import find as find_sequence
 
+Arm = Callable[[Bench], Arming | None]
 SCHEMA = "anglewright result 1"
 RECLAMPING_DAYS = 730.0
 CERTIFIED = ("full_test",)
@@ -119,11 +122,14 @@ class Finished:
 # ---- running ------------------------------------------------------------------------------------------------------
 
 
-def run_job(request: Request, on_progress: Callable[[Progress], None] = lambda _: None) -> Finished:
+def run_job(
+    request: Request, on_progress: Callable[[Progress], None] = lambda _: None, arm: Arm = at_terminal
+) -> Finished:
     """Run a sequence on a bench, judge it, keep it, and write its certificate where the sequence earns one.
 
-    Raises UsageError before anything is opened; BenchError, SafetyStop or Cancelled when the run was cut short: it is
-    then kept, marked incomplete, and the message names it.
+    arm: how the opened bench is armed. Raises UsageError before anything is opened; BenchError, SafetyStop or
+    Cancelled when it was not armed, or when the run was cut short: it is then kept, marked incomplete, and the
+    message names it.
     """
     sequence = find_sequence(request.sequence)
     part = load_part(request.part, draft=sequence.name in DRAFTS)
@@ -134,6 +140,7 @@ def run_job(request: Request, on_progress: Callable[[Progress], None] = lambda _
     store, name = Store(), calibration_name(bench_file)
     request = repeatable(request, store, part, sequence.name)
     with open_bench(bench_file, holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
+        tell_armed(arm(bench), on_progress)
         calibration = in_force(name, bench, part.number)
         header = header_of(request, part, holder, bench, sequence, calibration)
         folder = store.begin(header)
@@ -153,6 +160,12 @@ def run_job(request: Request, on_progress: Callable[[Progress], None] = lambda _
     if ended.fault is not None:
         raise kept(ended.fault, store, folder, ended.utc)
     return concluded(store, folder, ended.utc, name)
+
+
+def tell_armed(arming: Arming | None, on_progress: Callable[[Progress], None]) -> None:
+    """Who armed the bench, as progress."""
+    if arming is not None:
+        on_progress(Progress(step="arming", text=f"armed by {arming.by}"))
 
 
 def repeatable(request: Request, store: Store, part: PartFile, sequence: str) -> Request:

@@ -1,0 +1,68 @@
+"""Arming by hand: the one place where a person lets a bench move and excite. Talks on the terminal, on nothing else.
+
+It must never know what will be run. No terminal, no arming; a line typed before the question does not count. While it
+waits nothing is energised and guard and stop go on being watched.
+"""
+
+from __future__ import annotations
+
+import select
+import sys
+import termios
+import time
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.control.arming import RUN_S, Arming, State
+from rig.errors import Cancelled, SafetyStop
+
+if TYPE_CHECKING:
+    from rig.control.bench import Bench
+
+WORD = "ARM"
+WAIT_S = 120.0
+LOOK_S = 0.2
+
+
+def at_terminal(bench: Bench, for_s: float = RUN_S) -> Arming | None:
+    """The bench's arming, in force: a simulated bench has armed itself, at any other a person is asked.
+
+    for_s: how long it then lasts. Raises SafetyStop without a terminal, with the guard open or after no answer,
+    Cancelled for any answer but the word.
+    """
+    arming = bench.guard.arming
+    if arming is None or arming.state is State.ARMED:
+        return arming
+    if not sys.stdin.isatty():
+        raise SafetyStop(
+            f"bench {bench.file.name} has to be armed by hand, and there is no terminal to ask at.",
+            code="not-armed",
+            next_action="Start it at the bench's own terminal; a night with `anglewright queue run --until HH:MM`.",
+        )
+    end = datetime.now().astimezone() + timedelta(seconds=for_s)
+    click.echo(
+        f"Bench {bench.file.name}: the guard is closed. Hands out, reset button pressed?\n"
+        f"Type {WORD} to arm it until {end:%H:%M}; anything else leaves it off.",
+        err=True,
+    )
+    if _answer(bench).strip().upper() != WORD:
+        raise Cancelled("the bench was not armed.", code="cancelled", next_action="Nothing was energised.")
+    arming.arm(by="hand", for_s=for_s, guard_closed=bench.interlock.state().safe_to_run)
+    return arming
+
+
+def _answer(bench: Bench) -> str:
+    termios.tcflush(sys.stdin, termios.TCIFLUSH)
+    begun_s = time.monotonic()
+    while time.monotonic() - begun_s < WAIT_S:
+        bench.token.check()
+        bench.watchdog.progress()
+        if select.select([sys.stdin], [], [], LOOK_S)[0]:
+            return sys.stdin.readline()
+    raise SafetyStop(
+        f"nobody armed the bench within {WAIT_S:.0f} s.",
+        code="not-armed",
+        next_action="Start again at the bench.",
+    )

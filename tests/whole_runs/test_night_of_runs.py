@@ -1,0 +1,123 @@
+"""A night on the simulated bench: each part judged or named, under one arming that ends."""
+
+import json
+import os
+import subprocess
+import sys
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from rig.description.loading import find
+from rig.errors import LinkDown
+from rig.panel import queue_night
+from rig.panel.jobs import Request
+from rig.panel.queue_file import Queue
+from rig.panel.queue_night import Night
+from rig.records.store import Store
+
+PART = "KX4-2207"
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path))
+    return tmp_path
+
+
+def quick(serial: str, world: str = "good_4") -> Request:
+    return Request(sequence="quick_screen", part=PART, serial=serial, world=world)
+
+
+def bad_wire(folder: Path) -> str:
+    """The good part on a bench whose sampler drops out and refuses to come back."""
+    path = folder / "sampler_gone.toml"
+    fault = '\n[[faults_of_wire]]\ninstrument = "sampler"\nkind = "refuse"\nnth = 30\nvalue = 120\n'
+    path.write_text(find("world", "good_4").read_text(encoding="utf-8") + fault, encoding="utf-8")
+    return str(path)
+
+
+def test_each_part_is_judged_or_named(home: Path) -> None:
+    """A fault of the bench ends its part with a reason; the parts after it are run; the file says the same."""
+    queue = Queue()
+    for request in (quick("N-1"), quick("N-2", bad_wire(home)), quick("N-3", "shorted_sine")):
+        queue.add(request)
+    outcome = Night(queue, 600.0).run()
+    first, second, third = outcome.entries
+    assert first.outcome == "within limits" and third.outcome == "outside limits"
+    assert second.outcome == "bench fault" and "sampler" in second.reason
+    assert outcome.ended == "the queue is empty" and outcome.armed_by == "the simulated bench itself"
+    assert outcome.exit_status == 4
+    assert queue.entries() == list(outcome.entries)
+    assert Store().find(first.run).header.serial == "N-1"
+
+
+def test_the_night_stops_at_its_stated_end() -> None:
+    """The part in work is stopped and named, the rest waits for another night."""
+    queue = Queue()
+    for serial in ("E-1", "E-2"):
+        queue.add(quick(serial))
+    outcome = Night(queue, 2.5).run()
+    assert [one.outcome for one in outcome.entries] == ["stopped", "not run"]
+    assert "stated end" in outcome.entries[0].reason and "stated end" in outcome.ended
+    assert [one.state for one in queue.entries()] == ["done", "waiting"]
+
+
+def test_a_stop_from_elsewhere_ends_the_night() -> None:
+    """At once, in the middle of a part."""
+    queue = Queue()
+    for serial in ("S-1", "S-2"):
+        queue.add(quick(serial))
+    asked = []
+
+    def stop_at_first_sweep(told: object) -> None:
+        if not asked:
+            asked.append(told)
+            Queue().ask_to_stop()
+
+    outcome = Night(queue, 600.0, stop_at_first_sweep).run()
+    assert [one.outcome for one in outcome.entries] == ["stopped", "not run"]
+    assert outcome.exit_status == 5
+
+
+def test_a_bench_that_comes_back_is_used(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A part waits for its bench with growing pauses; past the patience it is named and the next is tried."""
+    tries: list[str] = []
+    real = queue_night.run_job
+
+    def flaky(request: Request, *args: object, **kwargs: object) -> object:
+        tries.append(request.serial)
+        if request.serial == "gone" or (request.serial == "B-3" and tries.count("B-3") < 2):
+            raise LinkDown("refused", instrument="axis")
+        return real(request, *args, **kwargs)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(queue_night, "run_job", flaky)
+    monkeypatch.setattr(queue_night, "FIRST_PAUSE_S", 0.05)
+    queue = Queue()
+    for serial in ("B-1", "gone", "B-3"):
+        queue.add(quick(serial))
+    outcome = Night(queue, 600.0, patience_s=0.4).run()
+    assert [one.outcome for one in outcome.entries] == ["within limits", "bench fault", "within limits"]
+    assert tries.count("gone") > 2 and tries.count("B-3") == 2
+
+
+def test_the_words_of_the_command(home: Path) -> None:
+    """add looks at the files, list shows, run prints one table or document."""
+
+    def call(*words: str) -> subprocess.CompletedProcess[str]:
+        env = os.environ | {"ANGLEWRIGHT_HOME": str(home)}
+        return subprocess.run(
+            [sys.executable, "-m", "rig", "queue", *words], env=env, capture_output=True, text=True, check=False
+        )
+
+    assert call("add", "quick_screen", "--part", "nobody", "--serial", "C-1").returncode == 2
+    assert call("add", "quick_screen", "--part", PART, "--serial", "C-1", "--world", "good_4").returncode == 0
+    assert "waiting" in call("list").stdout
+    assert call("stop").returncode == 2
+    until = f"{datetime.now() + timedelta(minutes=10):%H:%M}"
+    done = call("run", "--until", until, "--json")
+    assert done.returncode == 0, done.stderr
+    (part,) = json.loads(done.stdout)["parts"]
+    assert part["outcome"] == "within limits" and part["run"]
+    assert "within limits" in call("list").stdout
