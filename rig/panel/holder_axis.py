@@ -33,7 +33,7 @@ class Turned:
     index_steps: int
 
 
-def turned(bench: BenchFile, ask: Questions, say: Callable[[str], None], look: Look) -> Turned | None:
+def turned(bench: BenchFile, ask: Questions, say: Callable[[str], None], turn: Look) -> Turned | None:
     """One marked turn; None for a bench without an axis, or where it is not wanted. UsageError says what is wrong."""
     if bench.axis is None:
         return None
@@ -43,7 +43,7 @@ def turned(bench: BenchFile, ask: Questions, say: Callable[[str], None], look: L
         return None
     from sequences.teaching import marked_turn
 
-    index_steps = int(look(marked_turn))
+    index_steps = int(turn(marked_turn))
     side = "seen from the side that the part file names"
     way = ask.text("axis.way", f"which way the mark went out, {side}: {', '.join(WAYS)}", "ccw")
     turns = ask.number("axis.turns", "how many turns it had gone where it stood longest", 1.0)
@@ -79,7 +79,7 @@ def _right(axis: AxisDevice, way: str, turns: float, index_steps: int) -> None:
         )
 
 
-def datum_deg(bench: BenchFile | None, ask: Questions, say: Callable[[str], None], look: Look) -> float:
+def datum_deg(bench: BenchFile | None, ask: Questions, say: Callable[[str], None], turn: Look) -> float:
     """Angle of the axis at which the mark lines up with the datum (mech deg from the index), by approach.
 
     Without an axis (bench None) it is asked for as a number.
@@ -99,4 +99,4 @@ def datum_deg(bench: BenchFile | None, ask: Questions, say: Callable[[str], None
             return steps * step_deg
         steps, n = steps + moved, n + 1
         say(f"  standing {steps * step_deg:.4g} deg from the index for 8 s: look now")
-        look(partial(stand_at, steps=steps))
+        turn(partial(stand_at, steps=steps))

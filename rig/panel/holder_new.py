@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from sequences.teaching import Joined
 
 CLOSED_OHM = 5.0
+ARMED_S = 600.0  # for one turn or one stand
 TOUCHED, NONE = "touched", "none"
 LEAD_OHM, LEAD_U_OHM = 0.16, 0.05  # of a holder file that says nothing else
 
@@ -83,6 +84,17 @@ class Teaching:
         with open_bench(file, blank, speed=self.speed) as bench:
             return work(bench)
 
+    def turn(self, work: Callable[[Any], Any]) -> Any:
+        """The same for work that turns the axis: a real bench is armed by hand first, at its terminal."""
+        from rig.panel.arming_prompt import at_terminal
+
+        def armed(bench: Any) -> Any:
+            bench.token.check()
+            at_terminal(bench, ARMED_S)
+            return work(bench)
+
+        return self.look(armed)
+
 
 def pins_of(part: str | None, named: Sequence[str], bench: BenchFile) -> dict[str, str]:
     """Adapter pin -> terminal of the part ("" for none), in the part file's order, or the pins named.
@@ -111,7 +123,7 @@ def make(name: str, write: Path | None, teaching: Teaching) -> Taught:
     if path.exists():
         raise UsageError(f"{path} is there already.", next_action="Choose another name, or move that file away first.")
     ask = teaching.ask
-    axis = turned(teaching.bench, ask, teaching.say, teaching.look)
+    axis = turned(teaching.bench, ask, teaching.say, teaching.turn)
     core_pin = ask.text("core_pin", "name of the adapter's core clip", "core")
     clip = int(ask.number("clip.column", "column of the relay matrix that the core clip is on", 15))
     last = int(ask.number("columns", "columns that the relay matrix has", 16))
@@ -121,7 +133,7 @@ def make(name: str, write: Path | None, teaching: Teaching) -> Taught:
     data["core_pin"] = core_pin
     data["datum"] = ask.text("datum", "the mark that the index refers to, empty for none", "")
     if data["datum"]:
-        data["index_to_datum_deg"] = datum_deg(teaching.bench if axis else None, ask, teaching.say, teaching.look)
+        data["index_to_datum_deg"] = datum_deg(teaching.bench if axis else None, ask, teaching.say, teaching.turn)
     data |= _leads(teaching, touches)
     data["centring_mm"] = ask.number("centring_mm", "stated scatter of the seat over re-clampings, mm", 0.01)
     data["axial_mm"] = ask.number("axial_mm", "the same along the shaft, mm", 0.02)

@@ -49,7 +49,9 @@ def test_a_crossed_adapter_is_taught_by_touches_and_then_measures_its_part(tmp_p
     assert holder.channels == {"1": 4, "2": 3, "3": 2, "4": 1, "5": 5, "6": 6, "7": 7, "8": 8, "core": 15}
     assert holder.lead_ohm == pytest.approx(0.13, abs=0.02) and "SIMULATED" in Path(told["path"]).read_text()
     words = ["run", "quick_screen", "--part", "KX4-2207", "--serial", "S-1", "--world", crossed, "--holder", "mine"]
-    assert CliRunner().invoke(cli, words).exit_code == 0
+    run = json.loads(CliRunner().invoke(cli, [*words, "--json"]).stdout)
+    assert run["reasons"] == []
+    assert next(r for r in run["results"] if r["measurand"] == "r20_exc")["estimate"] == pytest.approx(9.0, rel=0.01)
 
 
 @pytest.mark.parametrize(
