@@ -127,6 +127,10 @@ def make(name: str, write: Path | None, teaching: Teaching) -> Taught:
     core_pin = ask.text("core_pin", "name of the adapter's core clip", "core")
     clip = int(ask.number("clip.column", "column of the relay matrix that the core clip is on", 15))
     last = int(ask.number("columns", "columns that the relay matrix has", 16))
+    if not 1 <= clip <= last:
+        raise UsageError(
+            f"clip.column {clip} is none of the columns 1 to {last}.", next_action="Correct clip.column or columns."
+        )
     touches = _touches(teaching, core_pin, clip, [c for c in range(1, last + 1) if c != clip])
     data: dict[str, Any] = {"schema": "anglewright holder 1", "name": name}
     data["title"] = ask.text("title", "what the holder is called", name)

@@ -75,6 +75,12 @@ def test_a_clip_on_another_column_than_told_is_found_out(home: Path) -> None:
     assert not list(home.rglob("*.toml"))
 
 
+def test_a_clip_on_no_column_of_the_matrix_is_refused(home: Path) -> None:
+    """Before anything is touched, with the columns there are."""
+    made = new(*NO_AXIS, "--answer", "clip.column=17", typed="\n" * 3)
+    assert made.exit_code == 2 and "columns 1 to 16" in made.stderr and "pin.1" not in made.stderr
+
+
 def test_a_pin_that_an_adapter_lacks_is_left_out_and_the_datum_found_by_turning(home: Path) -> None:
     """The angle is the sum of the turns, on whole steps; the marked turn found the index again."""
     datum = ("--answer", "datum=dowel", "--answer", "datum.turn.1=90", "--answer", "datum.turn.2=-1.0")
