@@ -20,6 +20,7 @@ LEAST_OHM = 0.5  # a coil below is a short
 LEAST_LEAK_OHM = 1e4  # a leak to the core or between coils below: nothing is driven
 ZERO_LIMIT_OHM = {2: 1.0, 4: 0.02}
 AIR_DRIFT_K = 1.0
+COPPER_GOOD_K = 5.0
 COPPER_SPEAKS_K = 6.0
 
 Pair = frozenset[str]
@@ -291,14 +292,14 @@ def copper_kelvin(obs: Observed) -> float | None:
 def copper_sides_with_air(obs: Observed, found: CoilTemperature) -> bool:
     """Whether the coils' own resistance stands near the air's temperature and away from the thermistor's.
 
-    One per cent of resistance is 2.5 K and a nominal value is good to two at best: of less than COPPER_SPEAKS_K the
-    copper says nothing.
+    One per cent of resistance is 2.5 K and a nominal value is good to two: the copper stands by the air within
+    COPPER_GOOD_K of it, and of a difference below COPPER_SPEAKS_K it says nothing.
     """
     copper, apart = copper_kelvin(obs), found.thermistor_minus_air_k
     if copper is None or apart is None or abs(apart) < COPPER_SPEAKS_K:
         return False
     from_air = copper - found.air_degc
-    return abs(from_air) < 2.5 and abs(from_air - apart) > 2.0 * abs(from_air)
+    return abs(from_air) <= COPPER_GOOD_K and abs(from_air - apart) > 2.0 * abs(from_air)
 
 
 def _unsettled(evidence: str) -> Reason:

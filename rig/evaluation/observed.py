@@ -20,27 +20,32 @@ from rig.signal.waveform import Captures, WaveformStack
 T = TypeVar("T")
 
 
-class LastAttempts:
-    """Captures without those of failed attempts at steps that were repeated.
+class CountedCaptures:
+    """Captures that a reading speaks of: of a series with readings those alone, of any other series all.
 
-    gone: captures that count no more, "series/index" as the raw file numbers them. kept: series that have others.
+    Left out are the captures of failed attempts at a repeated step, and those whose reading was lost: nobody knows at
+    which position they were taken. told, gone: captures of the readings that count, and of those that count no more,
+    "series/index" as the raw file numbers them. inner: the captures as they are.
     """
 
-    def __init__(self, captures: Captures, gone: frozenset[str], kept: frozenset[str]) -> None:
-        self._captures = captures
-        self._gone = gone
-        self._empty = {name.rpartition("/")[0] for name in gone} - kept
+    def __init__(self, inner: Captures, told: frozenset[str], gone: frozenset[str]) -> None:
+        self.inner = inner
+        self._told = told
+        self._spoken_of = {name.rpartition("/")[0] for name in told}
+        self._empty = {name.rpartition("/")[0] for name in gone} - self._spoken_of
 
     def series(self) -> tuple[str, ...]:
         """Names of the series that hold at least one capture that counts."""
-        return tuple(name for name in self._captures.series() if name not in self._empty)
+        return tuple(name for name in self.inner.series() if name not in self._empty)
 
     def stack(self, series: str) -> WaveformStack:
         """The captures of a series that count, in order. Raises KeyError for a series without any."""
         if series in self._empty:
             raise KeyError(series)
-        stack = self._captures.stack(series)
-        counting = [i for i in range(len(stack)) if f"{series}/{i}" not in self._gone]
+        stack = self.inner.stack(series)
+        if series not in self._spoken_of:
+            return stack
+        counting = [i for i in range(len(stack)) if f"{series}/{i}" in self._told]
         return stack if len(counting) == len(stack) else replace(stack, codes=stack.codes[counting])
 
 
@@ -61,10 +66,10 @@ class Observed:
     _memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
+        inner = self.captures.inner if isinstance(self.captures, CountedCaptures) else self.captures
+        told = frozenset(r.capture for r in self.readings if r.capture)
         gone = frozenset(r.capture for r in self.superseded if r.capture)
-        if gone and not isinstance(self.captures, LastAttempts):
-            kept = frozenset(r.capture.rpartition("/")[0] for r in self.readings if r.capture)
-            object.__setattr__(self, "captures", LastAttempts(self.captures, gone, kept))
+        object.__setattr__(self, "captures", CountedCaptures(inner, told, gone))
 
     def select(self, quantity: str, **conditions: Scalar) -> list[Reading]:
         """Readings of a quantity whose conditions are all as given (a float matches within 1e-9 relative)."""
