@@ -20,7 +20,8 @@ from rig.evaluation.continuous import Complexes, Continuous, Floats, Pass, both_
 from rig.evaluation.loopback import Loopback, loopback_in_force
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, set_frequency_hz
-from rig.resolver.orders import fit_orders, good_sweep_points
+from rig.resolver.grids import good_sweep_points
+from rig.resolver.orders import fit_orders
 from rig.signal.moving import window_for
 
 SERIES = ("turning_ccw", "turning_cw")

@@ -19,7 +19,9 @@ from numpy.typing import NDArray
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.turn import Turn
-from rig.resolver.orders import KEEP_CHI2, Orders, fit_orders, folded
+from rig.resolver.grids import folded
+from rig.resolver.maximum_error import KEEP_CHI2
+from rig.resolver.orders import Orders, fit_orders
 from rig.uncertainty.propagate import COVERAGE
 
 Floats = NDArray[np.float64]

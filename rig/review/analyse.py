@@ -21,7 +21,7 @@ from rig.evaluation.stating import ARCMIN_PER_RAD
 from rig.records.capture_files import PhasorTable, SweepFile, WaveTable, stack_of_volts
 from rig.resolver.attribution import Cause
 from rig.resolver.ellipse import Ellipse, fit_ellipse
-from rig.resolver.orders import grid_folding, part_orders
+from rig.resolver.grids import grid_folding, part_orders
 from rig.resolver.part import Part
 from rig.result import EXIT_STATUS, Finding, Judged, Reason, Result
 from rig.review import recorded_hand, recorded_results, recorded_sound, recorded_wave

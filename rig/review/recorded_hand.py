@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.evaluation.hand_turned import HandTurn, hand_turn, turning
+from rig.evaluation.hand_ellipse import HandTurn, hand_turn, turning
 from rig.evaluation.stating import by_scatter, exact, half_width, stated
 from rig.quantity import Scalar
 from rig.result import Reason, Result

@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from rig.resolver.angle import electrical_angle, pole_pairs, wrap
 from rig.resolver.ellipse import fit_ellipse
 from rig.resolver.error_curve import error_curve
-from rig.resolver.orders import fit_orders, folded
+from rig.resolver.grids import folded
+from rig.resolver.orders import fit_orders
 from rig.signal.phasor import carrier_phase, signed_envelope
 from rig.signal.sine_fit import fit, pooled_frequency
 
