@@ -32,8 +32,8 @@ class HandTurn:
     """The turn by hand. cycles: electrical turns covered in all; turns_mech: by the pole pairs told; whole: a whole
     mechanical turn was covered, so that what the rotor does once a turn is averaged. harmonic: amplitude of the
     largest radius order that only winding harmonics make, relative. theta (b,): indicated, mechanical rad where whole,
-    else electrical; across: modulus of quadrature that one window in a
-    hundred passes; u, v, qu, qv (b,): in-phase and quadrature envelopes there."""
+    else electrical; across: modulus of quadrature that one window in a hundred passes; u, v, qu, qv (b,): in-phase and
+    quadrature envelopes there."""
 
     ellipse: Ellipse
     phase_sine_rad: float

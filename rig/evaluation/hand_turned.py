@@ -26,8 +26,8 @@ from rig.quantity import Scalar
 from rig.resolver.orders import fit_orders
 from rig.resolver.ratio import crossings
 from rig.result import Result
+from rig.signal.common_frequency import pooled_frequency
 from rig.signal.moving import Windows, moving_phasors, ratio_slope, window_for
-from rig.signal.sine_fit import pooled_frequency
 from rig.signal.waveform import WaveformStack
 from rig.uncertainty.budget import BudgetLine
 

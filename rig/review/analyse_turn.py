@@ -20,8 +20,9 @@ from rig.result import Reason
 from rig.review import recorded_results, recorded_sound, recorded_wave
 from rig.review.analysis import WITNESSES, Analysis, Told, report, told_frequency
 from rig.review.recorded_turn import RecordedTurn, Recording, work_out
+from rig.signal.common_frequency import pooled_frequency
 from rig.signal.quality import Expected, inspect
-from rig.signal.sine_fit import Fit, fit_stack, pooled_frequency
+from rig.signal.sine_fit import Fit, fit_stack
 
 
 def analyse_phasors(table: PhasorTable, told: Told | None = None) -> Analysis:

@@ -13,8 +13,9 @@ from rig.records.capture_files_sweep import stack_of_volts
 from rig.review import recorded_hand, recorded_sound, recorded_wave
 from rig.review.analysis import WITNESSES, Analysis, Told, report, told_frequency
 from rig.review.recorded_turn import Recording
+from rig.signal.common_frequency import pooled_frequency
 from rig.signal.quality import inspect
-from rig.signal.sine_fit import Fit, fit, fit_stack, pooled_frequency
+from rig.signal.sine_fit import Fit, fit, fit_stack
 
 _NO_TURN = ("angle error, pole pairs and direction: nobody knows where the rotor stood",)
 
