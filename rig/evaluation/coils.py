@@ -27,8 +27,8 @@ LINEARITY = 0.2  # share of the reading term that two readings of one range do n
 class CoilResistance:
     """One coil as measured: ohm at its own temperature, leads taken off, None over range. lines: influences in ohm.
 
-    range_ohm: end of the range in use; polarity_half_ohm: half of what the two polarities differ by; repeats: of
-    the polarity that has fewer; intermittent: some of all over range.
+    range_ohm: end of the range in use; polarity_half_ohm: half of what the two polarities differ by; repeats: readings
+    of the polarity that has fewer; intermittent: some, not all, were over range.
     """
 
     coil: str
