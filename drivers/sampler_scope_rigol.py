@@ -21,9 +21,9 @@ import numpy as np
 from drivers import scpi
 from drivers.capture_request import check_request
 from drivers.link.base import Link
-from drivers.link.device import ScpiDevice
 from drivers.roles import SamplerAbilities
-from rig.errors import BadReply, InstrumentRefused, NoReply, UsageError
+from drivers.sampler_base import ScpiSampler
+from rig.errors import BadReply, InstrumentRefused, NoReply
 from rig.signal.waveform import Waveform
 
 DIVISIONS = 12.0
@@ -42,24 +42,18 @@ ABILITIES = SamplerAbilities(
 )
 
 
-class SamplerScopeRigol(ScpiDevice):
+class SamplerScopeRigol(ScpiSampler):
     """Channels CHAN1 to CHAN4 in the order of `channels`; ranges are four divisions, volts. probe: attenuation 1."""
 
     models: ClassVar[str] = r"(DS|MSO)[1-8]\d{3}\S*|DHO\d{3,4}\S*"
+    can: ClassVar[SamplerAbilities] = ABILITIES
+    force: ClassVar[str] = ":TFOR"
 
     def __init__(self, name: str, link: str | Link) -> None:
         super().__init__(name, link)
         self._session.gap_s = 0.002
-        self._channels: tuple[str, ...] = ()
-        self._samples = 0
-        self._rate_hz = 0.0
         self._window_s = 0.0
         self._ranges_v: tuple[float, ...] = ()
-        self._captured = False
-
-    @property
-    def abilities(self) -> SamplerAbilities:
-        return ABILITIES
 
     def configure(
         self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
@@ -88,17 +82,6 @@ class SamplerScopeRigol(ScpiDevice):
             self._channels, self._samples, self._ranges_v = tuple(channels), samples, tuple(ranges_v)
             return self._rate_hz
 
-    def arm(self) -> None:
-        """Ready for one trigger."""
-        self._configured()
-        self._captured = False
-        self._session.write(":SING")
-
-    def trigger(self) -> None:
-        """Starts the capture now; returns at once."""
-        self._configured()
-        self._session.write(":TFOR")
-
     def wait_captured(self) -> None:
         """Returns when the scope says STOP; NoReply when it never does."""
         self._configured()
@@ -108,11 +91,6 @@ class SamplerScopeRigol(ScpiDevice):
                 raise NoReply("the capture does not end", instrument=self._name, exchange=":TRIG:STAT?")
             time.sleep(POLL_S)
         self._captured = True
-
-    def fetch(self) -> Waveform:
-        """Reads the last capture, its first `samples` of each channel."""
-        self._configured()
-        return self._again(self._fetch_once)
 
     def safe_state(self) -> None:
         """Stops a capture that waits; it drives nothing."""
@@ -155,11 +133,8 @@ class SamplerScopeRigol(ScpiDevice):
         self._session.write(f":WAV:SOUR CHAN{n}")
         self._session.write(":WAV:MODE RAW")
         self._session.write(":WAV:FORM BYTE")
-        fields = self._session.query(":WAV:PRE?").split(",")
+        fields, values = self._preamble_of(":WAV:PRE?")
         with self._session.parsing(":WAV:PRE?"):
-            if len(fields) != 10:
-                raise BadReply(f"{len(fields)} fields in a preamble of ten")
-            values = [scpi.parse_number(field) for field in fields]
             if values[0] != 0 or not values[4] > 0 or not scpi.same(1.0 / values[4], self._rate_hz, rel=1e-3):
                 raise BadReply(f"preamble {fields} is not of bytes at {self._rate_hz:g} Hz")
         y_increment, y_origin, y_reference = values[7:]
@@ -199,18 +174,6 @@ class SamplerScopeRigol(ScpiDevice):
         self._rate_hz = self._session.number(":ACQ:SRAT?")
         if not 0.4 < self._rate_hz / sample_rate_hz < 2.6:
             raise self._not_kept("ACQ:SRAT", f"about {sample_rate_hz:g}", f"{self._rate_hz:g}")
-
-    def _configured(self) -> None:
-        if not self._channels:
-            raise UsageError(f"{self._name}: not configured.", next_action="Call configure first.")
-
-    def _not_kept(self, header: str, wanted: str, got: str) -> InstrumentRefused:
-        return InstrumentRefused(
-            f"was set to {wanted} and reads back {got}",
-            instrument=self._name,
-            exchange=header,
-            next_action="Ask for what this scope can do (ranges, samples, rate).",
-        )
 
 
 def _depth_and_scale(rate_hz: float, samples: int) -> tuple[int, float]:

@@ -19,9 +19,9 @@ import numpy as np
 from drivers import scpi
 from drivers.capture_request import check_request
 from drivers.link.base import Link
-from drivers.link.device import ScpiDevice
 from drivers.roles import SamplerAbilities
-from rig.errors import BadReply, BenchError, InstrumentRefused, UsageError
+from drivers.sampler_base import ScpiSampler
+from rig.errors import BadReply, BenchError, InstrumentRefused
 from rig.signal.waveform import Waveform
 
 BITS = 16
@@ -37,24 +37,18 @@ ABILITIES = SamplerAbilities(
 )
 
 
-class SamplerDigitiser(ScpiDevice):
+class SamplerDigitiser(ScpiSampler):
     """Channels CHAN1 to CHAN4 in the order of `channels`; ranges are half of full scale, volts."""
 
     models: ClassVar[str] = r"\S+"
+    can: ClassVar[SamplerAbilities] = ABILITIES
+    force: ClassVar[str] = ":TRIG:FORC"
 
     def __init__(self, name: str, link: str | Link) -> None:
         super().__init__(name, link)
-        self._channels: tuple[str, ...] = ()
-        self._samples = 0
-        self._rate_hz = 0.0
         self._scale: tuple[np.ndarray, np.ndarray] | None = None
         self._kept: list[str] = []
         self._asked: tuple[tuple[float, ...], float] = ((), 0.0)
-        self._captured = False
-
-    @property
-    def abilities(self) -> SamplerAbilities:
-        return ABILITIES
 
     def configure(
         self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
@@ -87,27 +81,11 @@ class SamplerDigitiser(ScpiDevice):
             self._channels, self._kept = channels, []  # to be tried again; until then no record is believed
             raise
 
-    def arm(self) -> None:
-        """Ready for one trigger."""
-        self._configured()
-        self._captured = False
-        self._session.write(":SING")
-
-    def trigger(self) -> None:
-        """Starts the capture now; returns at once."""
-        self._configured()
-        self._session.write(":TRIG:FORC")
-
     def wait_captured(self) -> None:
         """Returns when all samples are in the sampler; NoReply when they never are."""
         self._configured()
         self._again(lambda: self._session.query("*OPC?", self._samples / self._rate_hz * 2.0 + 5.0))
         self._captured = True
-
-    def fetch(self) -> Waveform:
-        """Reads the last capture. BadReply when a channel's record is not as long as was configured."""
-        self._configured()
-        return self._again(self._fetch_once)
 
     def _fetch_once(self) -> Waveform:
         with self._session.lock:
@@ -163,11 +141,8 @@ class SamplerDigitiser(ScpiDevice):
         scales, offsets = [], []
         for n in range(1, len(self._channels) + 1):
             message = f":WAV:SOUR CHAN{n};:WAV:PRE?"
-            fields = self._session.query(message).split(",")
+            fields, values = self._preamble_of(message)
             with self._session.parsing(message):
-                if len(fields) != 10:
-                    raise BadReply(f"{len(fields)} fields in a preamble of ten")
-                values = [scpi.parse_number(field) for field in fields]
                 if values[0] != 1 or values[2] != self._samples:
                     raise BadReply(f"preamble {fields} is not of {self._samples} words")
                 if not values[4] > 0 or not scpi.same(1.0 / values[4], self._rate_hz, rel=1e-4):
@@ -193,18 +168,6 @@ class SamplerDigitiser(ScpiDevice):
         self._rate_hz = rate_hz
         if not 0.5 < self._rate_hz / sample_rate_hz < 2.0:
             raise self._not_kept("ACQ:SRAT", f"{sample_rate_hz:g}", rate)
-
-    def _configured(self) -> None:
-        if not self._channels:
-            raise UsageError(f"{self._name}: not configured.", next_action="Call configure first.")
-
-    def _not_kept(self, header: str, wanted: str, got: str) -> InstrumentRefused:
-        return InstrumentRefused(
-            f"was set to {wanted} and reads back {got}",
-            instrument=self._name,
-            exchange=header,
-            next_action="Ask for what this sampler can do (ranges, samples, rate).",
-        )
 
 
 def code_step(codes: np.ndarray) -> int:

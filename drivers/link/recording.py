@@ -14,58 +14,39 @@ from pathlib import Path
 from typing import IO
 
 from drivers.link.base import BufferedLink, Link
+from drivers.link.forwarding import ForwardingLink
 from rig.errors import BadReply, LinkDown, RecordError
 
 SCHEMA = "anglewright dialogue 1"
 
 
-class RecordingLink:
+class RecordingLink(ForwardingLink):
     """Wraps any link and writes what passes; `keep()` says that the dialogue ended well."""
 
     def __init__(self, inner: Link, file: Path, **header: str) -> None:
-        self._inner = inner
+        super().__init__(inner)
         self._file = file
         self._aside = file.with_name(file.name + ".new")
         self._header = header
         self._out: IO[str] | None = None
         self._good = False
 
-    @property
-    def url(self) -> str:
-        return self._inner.url
-
-    @property
-    def name(self) -> str:
-        return self._inner.name
-
-    @property
-    def is_open(self) -> bool:
-        return self._inner.is_open
-
-    @property
-    def dirty(self) -> bool:
-        return self._inner.dirty
-
-    @dirty.setter
-    def dirty(self, value: bool) -> None:
-        self._inner.dirty = value
-
     def open(self) -> None:
-        self._inner.open()
+        super().open()
         try:
             self._out = self._aside.open("w", encoding="utf-8")
         except OSError as fault:
-            self._inner.close()
+            super().close()
             raise RecordError(f"{self._aside}: can't be written: {fault}.") from fault
         date = datetime.now(UTC).isoformat(timespec="seconds")
-        self._line({"schema": SCHEMA, "date_utc": date, "link": self.url} | self._header)
+        self._note({"schema": SCHEMA, "date_utc": date, "link": self.url} | self._header)
 
     def keep(self) -> None:
         """The dialogue ended as it should: closing will put the file in its place."""
         self._good = True
 
     def close(self) -> None:
-        self._inner.close()
+        super().close()
         out, self._out = self._out, None
         if out is None:
             return
@@ -73,50 +54,24 @@ class RecordingLink:
         if self._good:
             self._aside.replace(self._file)
 
-    def write(self, data: bytes) -> None:
-        self._line({"say": data.decode("latin-1")})
-        self._inner.write(data)
+    def _said(self, data: bytes) -> None:
+        self._note({"say": data.decode("latin-1")})
 
-    def read_line(self, deadline_s: float) -> bytes:
-        data = self._inner.read_line(deadline_s)
-        self._line({"line": data.decode("latin-1")})
-        return data
+    def _line(self, data: bytes) -> None:
+        self._note({"line": data.decode("latin-1")})
 
-    def read_exact(self, n: int, deadline_s: float) -> bytes:
-        data = self._inner.read_exact(n, deadline_s)
-        self._line({"bytes": data.decode("latin-1")})
-        return data
+    def _bytes(self, data: bytes) -> None:
+        self._note({"bytes": data.decode("latin-1")})
 
-    def read_available(self) -> bytes:
-        data = self._inner.read_available()
-        if data:
-            self._line({"unasked": data.decode("latin-1")})
-        return data
+    def _unasked(self, data: bytes) -> None:
+        self._note({"unasked": data.decode("latin-1")})
 
-    def drain(self, quiet_s: float = 0.05, limit_s: float = 1.0) -> bytes:
-        data = self._inner.drain(quiet_s, limit_s)
-        if data:
-            self._line({"unasked": data.decode("latin-1")})
-        return data
+    def _thrown_away(self, data: bytes) -> None:
+        self._unasked(data)
 
-    def poll_line(self, timeout_s: float) -> bytes | None:
-        data = self._inner.poll_line(timeout_s)
-        if data is not None:
-            self._line({"line": data.decode("latin-1")})
-        return data
-
-    def poll_exact(self, n: int, timeout_s: float) -> bytes | None:
-        data = self._inner.poll_exact(n, timeout_s)
-        if data is not None:
-            self._line({"bytes": data.decode("latin-1")})
-        return data
-
-    def surplus(self) -> bool:
-        return self._inner.surplus()
-
-    def _line(self, data: dict[str, str]) -> None:
+    def _note(self, event: dict[str, str]) -> None:
         if self._out is not None:
-            self._out.write(json.dumps(data) + "\n")
+            self._out.write(json.dumps(event) + "\n")
 
 
 class ReplayLink(BufferedLink):

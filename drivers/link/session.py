@@ -14,11 +14,11 @@ import threading
 import time
 from collections.abc import Callable
 from itertools import cycle
-from types import TracebackType
 
 from drivers import scpi
 from drivers.link.base import Link, named
 from drivers.link.blocks import read_block
+from drivers.link.guards import Parsing, Watched
 from drivers.link.states import Event, LinkState, State, win_back
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
@@ -240,13 +240,13 @@ class ScpiSession:
         self.link.close()
         self.states.move(Event.BROKE)
 
-    def _watched(self, message: str) -> _Watched:
+    def _watched(self, message: str) -> Watched:
         """A wire that breaks makes the link lost, and the error says on which words."""
-        return _Watched(self, message)
+        return Watched(self.states, self.name, message)
 
-    def parsing(self, exchange: str) -> _Parsing:
+    def parsing(self, exchange: str) -> Parsing:
         """What is made of a reply: one that is none leaves the session dirty, and the error says whose it was."""
-        return _Parsing(self, exchange)
+        return Parsing(self.link, self.name, exchange)
 
     def _say(self, message: str) -> None:
         if self.gap_s:
@@ -284,45 +284,3 @@ class ScpiSession:
             exchange=after,
             next_action="Check the setting against the instrument's manual and the bench file.",
         )
-
-
-class _Watched:
-    """See ScpiSession._watched. A class, since every exchange passes here."""
-
-    __slots__ = ("_message", "_session")
-
-    def __init__(self, session: ScpiSession, message: str) -> None:
-        self._session = session
-        self._message = message
-
-    def __enter__(self) -> None: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if not isinstance(fault, LinkDown):
-            return
-        self._session.states.move(Event.BROKE)
-        if not fault.exchange:
-            text = fault.message.removeprefix(f"{fault.instrument}: ")
-            name, action = self._session.name, fault.next_action
-            raise LinkDown(text, instrument=name, exchange=self._message, next_action=action) from fault
-
-
-class _Parsing:
-    """See ScpiSession.parsing."""
-
-    __slots__ = ("_exchange", "_session")
-
-    def __init__(self, session: ScpiSession, exchange: str) -> None:
-        self._session = session
-        self._exchange = exchange
-
-    def __enter__(self) -> None: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if isinstance(fault, BadReply):
-            self._session.link.dirty = True
-            raise named(fault, self._session.name, fault.exchange or self._exchange) from fault

@@ -10,89 +10,44 @@ import time
 from collections.abc import Callable
 
 from drivers.link.base import Link
+from drivers.link.forwarding import ForwardingLink
 
 
 def _to_stderr(line: str) -> None:
     sys.stderr.write(line + "\n")
 
 
-class SpyLink:
+class SpyLink(ForwardingLink):
     """Wraps any link; `show` gets one line of text an event."""
 
     def __init__(self, inner: Link, show: Callable[[str], None] = _to_stderr) -> None:
-        self._inner = inner
+        super().__init__(inner)
         self._show = show
         self._start_s = time.monotonic()
 
-    @property
-    def url(self) -> str:
-        return self._inner.url
-
-    @property
-    def name(self) -> str:
-        return self._inner.name
-
-    @property
-    def is_open(self) -> bool:
-        return self._inner.is_open
-
-    @property
-    def dirty(self) -> bool:
-        return self._inner.dirty
-
-    @dirty.setter
-    def dirty(self, value: bool) -> None:
-        self._inner.dirty = value
-
     def open(self) -> None:
-        self._inner.open()
+        super().open()
         self._start_s = time.monotonic()
         self._tell("open", self.url.encode())
 
     def close(self) -> None:
-        self._inner.close()
+        super().close()
         self._tell("close", b"")
 
-    def write(self, data: bytes) -> None:
+    def _said(self, data: bytes) -> None:
         self._tell("-->", data)
-        self._inner.write(data)
 
-    def read_line(self, deadline_s: float) -> bytes:
-        data = self._inner.read_line(deadline_s)
+    def _line(self, data: bytes) -> None:
         self._tell("<--", data)
-        return data
 
-    def read_exact(self, n: int, deadline_s: float) -> bytes:
-        data = self._inner.read_exact(n, deadline_s)
+    def _bytes(self, data: bytes) -> None:
         self._tell("<--", data)
-        return data
 
-    def read_available(self) -> bytes:
-        data = self._inner.read_available()
-        if data:
-            self._tell("<-- unasked", data)
-        return data
+    def _unasked(self, data: bytes) -> None:
+        self._tell("<-- unasked", data)
 
-    def drain(self, quiet_s: float = 0.05, limit_s: float = 1.0) -> bytes:
-        data = self._inner.drain(quiet_s, limit_s)
-        if data:
-            self._tell("thrown away", data)
-        return data
-
-    def poll_line(self, timeout_s: float) -> bytes | None:
-        data = self._inner.poll_line(timeout_s)
-        if data is not None:
-            self._tell("<--", data)
-        return data
-
-    def poll_exact(self, n: int, timeout_s: float) -> bytes | None:
-        data = self._inner.poll_exact(n, timeout_s)
-        if data is not None:
-            self._tell("<--", data)
-        return data
-
-    def surplus(self) -> bool:
-        return self._inner.surplus()
+    def _thrown_away(self, data: bytes) -> None:
+        self._tell("thrown away", data)
 
     def _tell(self, what: str, data: bytes) -> None:
         shown = repr(data[:120])[1:] + (f" ... {len(data)} bytes" if len(data) > 120 else "")

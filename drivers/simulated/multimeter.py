@@ -2,8 +2,7 @@
 
 Written from the maker's manual: Keysight Truevolt Series Operating and Service Guide (34460A to 34470A), "SCPI
 Programming Reference" (CONFigure, INITiate, MEASure, READ?, SENSe, TRIGger); reply of CONF? as on the 34401A.
-Figures from memory are marked with a dagger. Conversion time: NPLC / 50 Hz, twice for autozero or four wires,
-twice for offset compensation, plus 5 ms. Overload: +9.90000000E+37. SYST:REM is accepted and never demanded.
+Figures from memory are marked with a dagger. Measuring itself: bench_meter.py. SYST:REM is accepted and never demanded.
 ZERO:AUTO, DET:BAND and INP:IMP:AUTO without a function's name are the 34401A's and act on the present function.
 It must never know a resolver or a wire; the world gives the values.
 """
@@ -11,16 +10,13 @@ It must never know a resolver or a wire; the world gives the values.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from functools import partial
 
+from drivers.simulated.bench_meter import BenchMeter
 from drivers.simulated.face import WorldFace
 from drivers.simulated.meter_ranges import (
-    AC_SETTLE_S,
     HEADERS,
-    LINE_HZ,
     NPLCS,
-    OVERLOAD,
     RANGES,
     RESOLUTION_OF,
     START_RANGE,
@@ -28,100 +24,19 @@ from drivers.simulated.meter_ranges import (
     Setting,
     range_for,
 )
-from drivers.simulated.scpi_dialogue import ScpiInstrument
 from drivers.simulated.scpi_words import Call, Command, Held, Result, ScpiFault
 
 
-class Multimeter(ScpiInstrument):
-    """Resistance, DC and AC volts of whatever the relays put on its terminals."""
+class Multimeter(BenchMeter):
+    """The bench meter in the words of its class."""
 
     identity = "Keysight Technologies,34465A,SIM00001,SIM-1.0"
 
     def __init__(self, world: WorldFace) -> None:
-        super().__init__()
-        self._world = world
-        self._power_on()
+        super().__init__(world)
         self.table += self._triggering() + self._configuring()
         for name in RANGES:
             self.table += self._sensing(name)
-
-    def _power_on(self) -> None:
-        self._function = "VOLT"
-        self._settings = {name: Setting(START_RANGE[name]) for name in RANGES}
-        self._offset_compensation = False
-        self._high_input = False
-        self._bandwidth_hz = 20
-        self._samples = 1
-        self._trigger_count = 1
-        self._source = "IMM"
-        self._delay_s: float | None = None
-        self._to_idle()
-
-    def _to_idle(self) -> None:
-        self._readings: list[str] | None = None
-        self._end_s = -math.inf
-        self._armed = False
-
-    # status ------------------------------------------------------------------------------------------------
-    def operations_end_s(self) -> float:
-        return math.inf if self._armed else self._end_s
-
-    def reset(self, _t_s: float, /) -> None:
-        self._power_on()
-
-    def clear(self, _t_s: float, /) -> None:
-        self._to_idle()
-
-    def trigger(self, t_s: float, /) -> None:
-        if not self._armed or self._source != "BUS":
-            raise ScpiFault(-211)
-        self._measure(t_s)
-
-    # measuring ---------------------------------------------------------------------------------------------
-    def conversion_s(self) -> float:
-        """Bench time of one reading in the present configuration."""
-        setting = self._settings[self._function]
-        if self._function == "VOLT:AC":
-            return AC_SETTLE_S[self._bandwidth_hz] + 0.005
-        time_s = setting.nplc / LINE_HZ
-        if self._function == "FRES" or setting.autozero:
-            time_s *= 2.0
-        if self._function in ("RES", "FRES") and self._offset_compensation:
-            time_s *= 2.0
-        return time_s + 0.005 + (self._delay_s or 0.0)
-
-    def _measure(self, t_s: float) -> None:
-        one_s = self.conversion_s()
-        count = self._samples * self._trigger_count
-        self._readings = [self._reading(t_s + (i + 0.5) * one_s) for i in range(count)]
-        self._end_s = t_s + count * one_s
-        self._armed = False
-
-    def _reading(self, t_s: float) -> str:
-        value = self._value(t_s)
-        setting = self._settings[self._function]
-        ranges = RANGES[self._function]
-        if setting.auto_range:
-            fitting = [r for r in ranges if abs(value) <= 1.2 * r]
-            setting = replace(setting, range_upper=fitting[0] if fitting else ranges[-1])
-            self._settings[self._function] = setting
-        ceiling = setting.range_upper * (1.0 if setting.range_upper in (1000.0, 750.0) else 1.2)
-        if not abs(value) <= ceiling:
-            value = math.copysign(OVERLOAD, value)
-        return f"{value:+.8E}"
-
-    def _value(self, t_s: float) -> float:
-        nplc = self._settings[self._function].nplc
-        if self._function == "VOLT":
-            return self._world.meter_dc_v(t_s, nplc)
-        if self._function == "VOLT:AC":
-            return self._world.meter_ac_v(t_s)
-        return self._world.meter_resistance_ohm(
-            t_s,
-            four_wire=self._function == "FRES",
-            offset_compensation=self._offset_compensation,
-            nplc=nplc,
-        )
 
     # triggering --------------------------------------------------------------------------------------------
     def _triggering(self) -> list[Command]:
@@ -139,15 +54,6 @@ class Multimeter(ScpiInstrument):
             Command("DISPlay[:STATe]", set=lambda _: None, query=lambda _: "1"),
             Command("ROUTe:TERMinals", query=lambda _: "FRON"),
         ]
-
-    def _init(self, call: Call) -> None:
-        if self._armed or self._end_s > call.t_s:
-            raise ScpiFault(-213)
-        self._to_idle()
-        if self._source == "IMM":
-            self._measure(call.t_s)
-        else:
-            self._armed = True
 
     def _fetch(self, _call: Call) -> Held:
         if self._readings is None and not self._armed:
@@ -169,16 +75,6 @@ class Multimeter(ScpiInstrument):
 
     def _set_count(self, call: Call) -> None:
         self._trigger_count = self._whole(call)
-
-    def _set_samples(self, call: Call) -> None:
-        self._samples = self._whole(call)
-
-    def _whole(self, call: Call) -> int:
-        value = call.number(words={"MINimum": 1, "MAXimum": 50_000, "DEFault": 1})
-        if not 1 <= value <= 50_000:
-            raise ScpiFault(-222)
-        self._to_idle()
-        return round(value)
 
     def _set_delay(self, call: Call) -> None:
         value = call.number("S", {"MINimum": 0.0, "MAXimum": 3600.0, "DEFault": 1.0})
@@ -273,10 +169,6 @@ class Multimeter(ScpiInstrument):
             )
         return rows
 
-    def _change(self, name: str, **what: float | bool) -> None:
-        self._settings[name] = replace(self._settings[name], **what)  # type: ignore[arg-type]
-        self._to_idle()
-
     def _set_range(self, call: Call, name: str) -> None:
         words = {"MINimum": RANGES[name][0], "MAXimum": RANGES[name][-1], "DEFault": START_RANGE[name]}
         upper = range_for(name, call.number(UNITS[name], words))
@@ -284,13 +176,6 @@ class Multimeter(ScpiInstrument):
 
     def _range(self, name: str) -> Result:
         return f"{self._settings[name].range_upper:+.8E}"
-
-    def _set_auto(self, call: Call, name: str) -> None:
-        auto = call.text() != "ONCE" and call.boolean()
-        self._change(name, auto_range=auto)
-
-    def _auto(self, name: str) -> Result:
-        return f"{int(self._settings[name].auto_range)}"
 
     def _set_nplc(self, call: Call, name: str) -> None:
         value = call.number(words={"MINimum": NPLCS[0], "MAXimum": NPLCS[-1], "DEFault": 10.0})
@@ -300,12 +185,6 @@ class Multimeter(ScpiInstrument):
 
     def _nplc(self, name: str) -> Result:
         return f"{self._settings[name].nplc:+.8E}"
-
-    def _set_zero(self, call: Call, name: str) -> None:
-        self._change(name, autozero=call.text() != "ONCE" and call.boolean())
-
-    def _zero(self, name: str) -> Result:
-        return f"{int(self._settings[name].autozero)}"
 
     def _set_input(self, call: Call) -> None:
         """Kept and told; the world's voltages do not depend on it."""

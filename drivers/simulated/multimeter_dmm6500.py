@@ -3,7 +3,7 @@
 Written from the maker's manual: Keithley DMM6500 Reference Manual DMM6500-901-01, section 12 (FUNCtion, RANGe,
 NPLCycles, OCOMpensated, AZERo, DETector:BANDwidth, FORMat, READ?, TRACe:DATA?) and appendix B (*LANG). Readings in
 REAL are blocks of indefinite length, `#0` and eight bytes. Offset compensation of four-wire ohms ends at 10 kilohm.
-It shares the conversion times and the physics of multimeter.py. It must never know a resolver or a wire.
+It shares the conversion times and the physics of bench_meter.py. It must never know a resolver or a wire.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from __future__ import annotations
 import struct
 from dataclasses import replace
 
+from drivers.simulated.bench_meter import BenchMeter
 from drivers.simulated.face import WorldFace
 from drivers.simulated.meter_ranges import HEADERS, UNITS
-from drivers.simulated.multimeter import Multimeter
 from drivers.simulated.scpi_words import Call, Command, Held, ScpiFault
 
 RANGES = {
@@ -28,15 +28,14 @@ OCOM_UPPER_OHM = 1e4
 LANGUAGES = ("TSP", "SCPI", "SCPI2000", "SCPI34401")
 
 
-class Dmm6500(Multimeter):
+class Dmm6500(BenchMeter):
     """What is kept and how it is told; measuring itself is the common part's."""
 
     identity = "KEITHLEY INSTRUMENTS,MODEL DMM6500,SIM00001,1.7.12b"
 
     def __init__(self, world: WorldFace) -> None:
         super().__init__(world)
-        common = [c for c in self.table if c.header.startswith(("*", "SYSTem"))]
-        self.table = common + self._own()
+        self.table += self._own()
         self._language = "SCPI"
         self._format = "ASC"
         self._swapped = True

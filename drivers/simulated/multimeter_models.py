@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drivers.simulated.bench_meter import BenchMeter
 from drivers.simulated.face import WorldFace
 from drivers.simulated.multimeter import Multimeter
 from drivers.simulated.multimeter_dmm6500 import Dmm6500
@@ -61,6 +62,6 @@ class ModelMultimeter(Multimeter):
         return super().execute(header, query, call)
 
 
-def make_multimeter(world: WorldFace, model: str) -> Multimeter:
+def make_multimeter(world: WorldFace, model: str) -> BenchMeter:
     """The simulated multimeter of a model's name (NAMES)."""
     return Dmm6500(world) if model == DMM6500 else ModelMultimeter(world, MODELS[model])

@@ -12,34 +12,20 @@ import shutil
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 
-from drivers.simulated.clock import BenchTime, ClockSession, may_jump
+from drivers.simulated.clients import Client, Clients
+from drivers.simulated.clock import BenchTime
 from drivers.simulated.face import Emit, Session
 from drivers.simulated.faults import Gate
 from drivers.simulated.safety_chain import SafetyChain
-from drivers.simulated.wires import Channel, PtyChannel, TcpListener
+from drivers.simulated.wires import PtyChannel, TcpListener
 
 IDLE_S = 0.25  # how often a quiet loop looks after its parent
 INTERLOCK_S = 0.02  # how long the loop sleeps at most in real time, so that the safety chain is looked at
 CHECK_S = 0.001  # how often it is looked at while the loop is busy
 LOOK_S = 0.02  # how often a port that nobody holds is looked at
 NewSession = Callable[[], Session]
-
-
-@dataclass
-class Client:
-    """One channel with its session; `late` holds bytes on their way: (bench due, wall due, bytes)."""
-
-    name: str
-    channel: Channel
-    session: Session
-    gate: Gate
-    late: list[tuple[float, float, bytes]] = field(default_factory=list)
-    flushing: bool = False
-    gone: bool = False
-    deaf_until_s: float = -math.inf  # wall time until which nothing passes
 
 
 class Server:
@@ -55,10 +41,8 @@ class Server:
         self._timers: list[tuple[float, Callable[[], None]]] = []  # (wall due, what)
         self._opening: dict[str, tuple[str, float]] = {}  # name -> (kind of cut, wall time until which it lasts)
         self._ports: Path | None = None
-        self._clients: list[Client] = []
+        self._clients = Clients()
         self._stopping = False
-        self._active: dict[int, Client] = {}  # those that wait for bench time or have bytes on their way
-        self._parties = 0
 
     # wires -------------------------------------------------------------------------------------------------
     def listen(self, name: str, new_session: NewSession, gate: Gate | None = None, port: int = 0) -> str:
@@ -96,7 +80,7 @@ class Server:
         channel = PtyChannel(by_id, hold=not gate.has("reset_on_open"))
         client = Client(name, channel, session, gate)
         if gate.has("reset_on_open"):
-            self._clients.append(client)
+            self._clients.add(client)
             client.gone = True
             self._look(client, channel)
         else:
@@ -114,7 +98,7 @@ class Server:
         elif not there and not client.gone:
             client.gone = True
             self._selector.unregister(channel)
-            self._note(client)
+            self._clients.note(client)
         self._timers.append((time.monotonic() + LOOK_S, lambda: self._look(client, channel)))
 
     def wake_on(self, fileno: int) -> None:
@@ -125,7 +109,7 @@ class Server:
         self._stopping = True
 
     def _join(self, client: Client) -> None:
-        self._clients.append(client)
+        self._clients.add(client)
         self._selector.register(client.channel, selectors.EVENT_READ, client)
         if client.name != "clock" and not isinstance(client.channel, PtyChannel):
             self._emit(self.clock.now_s(), "client", instrument=client.name, connected=True)
@@ -138,14 +122,13 @@ class Server:
         client.session.closed(self.clock.now_s())
         client.channel.close(reset=reset)
         self._clients.remove(client)
-        self._note(client)
         if client.name != "clock":
             self._emit(self.clock.now_s(), "client", instrument=client.name, connected=False)
 
     def close(self) -> None:
         """Excitation off, axis released, every wire closed."""
         self._chain.de_energise(self.clock.now_s())
-        for client in list(self._clients):
+        for client in self._clients:
             self._leave(client)
         for listener in self._listeners.values():
             self._selector.unregister(listener)
@@ -183,7 +166,7 @@ class Server:
         client.gone = True
         client.late.clear()
         client.flushing = False
-        self._note(client)
+        self._clients.note(client)
 
         def back() -> None:
             channel.replug()
@@ -208,7 +191,7 @@ class Server:
         while not self._stopping:
             if self._timers:
                 self._run_timers()
-            due_s, jumping = self._outlook()
+            due_s, jumping = self._clients.outlook(self._chain.due_s(), fast=self.clock.fast)
             busy = self._poll(0.0 if jumping else self._timeout_s(due_s))
             if jumping and not busy:
                 self.clock.jump(due_s)
@@ -217,10 +200,8 @@ class Server:
                 checked_s = now_s
                 self._chain.check(now_s)
             self._chain.advance(now_s)
-            if self._active:
-                for client in list(self._active.values()):
-                    if client.session.due_s() <= now_s or client.late:
-                        self._run(client, now_s)
+            for client in self._clients.due(now_s):
+                self._run(client, now_s)
             if not busy and time.monotonic() - look_s > IDLE_S:
                 look_s = time.monotonic()
                 if not self._alive():
@@ -265,19 +246,11 @@ class Server:
                 else:
                     client.channel.write(item.data)
         if client.late:
-            self._deliver(client, now_s)
+            client.deliver(now_s)
         self._flush(client)
-        self._note(client)
+        self._clients.note(client)
         if client.gate.cut:
             self._cut(client)
-
-    @staticmethod
-    def _deliver(client: Client, now_s: float) -> None:
-        wall_s = time.monotonic()
-        for item in list(client.late):
-            if item[0] <= now_s and item[1] <= wall_s:
-                client.channel.write(item[2])
-                client.late.remove(item)
 
     def _flush(self, client: Client) -> None:
         done = client.channel.flush()
@@ -286,41 +259,11 @@ class Server:
             events = selectors.EVENT_READ | (0 if done else selectors.EVENT_WRITE)
             self._selector.modify(client.channel, events, client)
 
-    # time --------------------------------------------------------------------------------------------------
-    def _note(self, client: Client) -> None:
-        """Keeps the short list of clients that matter to time; an idle one changes only when bytes come."""
-        session = client.session
-        if not client.gone and (client.late or session.awaited() or session.due_s() < math.inf):
-            self._active[id(client)] = client
-        else:
-            self._active.pop(id(client), None)
-        if isinstance(session, ClockSession):
-            self._parties = sum(
-                other.session.registered for other in self._clients if isinstance(other.session, ClockSession)
-            )
-
-    def _outlook(self) -> tuple[float, bool]:
-        """The earliest bench time at which anything is to be done, and whether fast time may jump there."""
-        due_s = self._chain.due_s()
-        waiting = 0
-        for client in self._active.values():
-            due_s = min(due_s, client.session.due_s())
-            waits = client.session.awaited()
-            for item in client.late:
-                if item[1] == -math.inf:
-                    due_s, waits = min(due_s, item[0]), True
-            waiting += waits
-        jumping = self.clock.fast and may_jump(parties=self._parties, waiting=waiting)
-        return due_s, jumping and due_s < math.inf
-
     def _timeout_s(self, due_s: float) -> float:
         timeout_s = IDLE_S
         if self._timers:
             timeout_s = max(0.0, min(IDLE_S, min(due for due, _ in self._timers) - time.monotonic()))
-        if self._active:
-            now_s = time.monotonic()
-            wall_s = [i[1] - now_s for client in self._active.values() for i in client.late if i[1] > -math.inf]
-            timeout_s = max(0.0, min([timeout_s, *wall_s]))
+        timeout_s = max(0.0, min(timeout_s, self._clients.wall_due_s() - time.monotonic()))
         if not self.clock.fast:
             timeout_s = min(timeout_s, INTERLOCK_S, max(0.0, due_s - self.clock.now_s()) / self.clock.factor)
         return timeout_s

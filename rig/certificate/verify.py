@@ -19,7 +19,7 @@ from typing import Any
 
 from rig.certificate.canonical import changes, differing
 from rig.certificate.dcc_head import SEAL_TYPE
-from rig.certificate.dcc_rules import NS
+from rig.certificate.dcc_tree import NS
 from rig.certificate.export import SCHEMA
 from rig.certificate.pdf_parts import attachments, places
 from rig.certificate.register import Entry, Register

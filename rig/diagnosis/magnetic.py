@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.diagnosis.lines import is_open
-from rig.evaluation.angle import angle_curve
+from rig.evaluation.angle_curve import angle_curve
 from rig.evaluation.impedance import coil_impedance
 from rig.evaluation.observed import Observed
 from rig.evaluation.turn import silent_output, turn

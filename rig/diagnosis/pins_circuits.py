@@ -10,14 +10,12 @@ conducts between groups that are whole already is a leak.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from rig.diagnosis.pins_table import COIL_OHM, CORE, SENSOR_OHM, SHIELD, Pair, PairTable, Sets, natural, told
+from rig.diagnosis.pins_nodes import SUM_OHM, PinNodes
+from rig.diagnosis.pins_table import COIL_OHM, CORE, SENSOR_OHM, SHIELD, Pair, PairTable, natural, told
 
-JOINED_OHM, JOINED_WITH_LEADS_OHM = 0.5, 1.0
-SUM_RELATIVE, SUM_OHM, LEAD_MOST_OHM = 0.03, 0.3, 0.6
 WET_SHARE, WET_PAIRS = 0.5, 3
 EQUAL = 0.10
 
@@ -79,100 +77,9 @@ class Circuits:
         return self.wet_share >= WET_SHARE and self.wet_pairs >= WET_PAIRS
 
 
-class _Finder:
-    def __init__(self, table: PairTable) -> None:
-        self.t = table
-        self.joined = Sets(table.nodes)
-        limit = self._joined_below()
-        for reading in table.readings:
-            ohm = table.ohm(reading.pin_a, reading.pin_b)
-            if ohm is not None and ohm < limit:
-                self.joined.join(reading.pin_a, reading.pin_b)
-        self.nodes = [group[0] for group in self.joined.groups()]
-        self.members = {group[0]: group for group in self.joined.groups()}
-
-    def _joined_below(self) -> float:
-        """One piece of wire below; nothing is, when all circuits are that small and the leads may be in them."""
-        values = [v for r in self.t.readings if (v := self.t.ohm(r.pin_a, r.pin_b)) is not None and v < COIL_OHM]
-        if self.t.zeroed:
-            return JOINED_OHM
-        large = [v for v in values if v >= 5 * JOINED_WITH_LEADS_OHM]
-        return JOINED_WITH_LEADS_OHM if len(large) >= 2 else 0.0
-
-    def between(self, a: str, b: str) -> float | None:
-        """Lowest known resistance between two nodes (groups of joined pins)."""
-        found = [v for x in self.members[a] for y in self.members[b] if (v := self.t.ohm(x, y)) is not None]
-        return min(found, default=None)
-
-    def ends(self, a: str, b: str) -> tuple[str, str]:
-        """The pins of two nodes between which the lowest resistance was read, in natural order."""
-        best = min(
-            ((v, x, y) for x in self.members[a] for y in self.members[b] if (v := self.t.ohm(x, y)) is not None),
-            key=lambda found: (found[0], natural(found[1]), natural(found[2])),
-        )
-        first, second = sorted(best[1:], key=natural)
-        return first, second
-
-    def groups(self, nodes: Sequence[str], below: float) -> list[tuple[str, ...]]:
-        """Nodes that hang together by pairs below a resistance."""
-        sets = Sets(nodes)
-        for a, b in combinations(nodes, 2):
-            ohm = self.between(a, b)
-            if ohm is not None and ohm < below:
-                sets.join(a, b)
-        return sets.groups()
-
-    def tree(self, nodes: Sequence[str], below: float) -> list[tuple[float, str, str]]:
-        """Edges of the least spanning tree of a group: (ohm, node, node)."""
-        edges = sorted(
-            ((ohm, a, b) for a, b in combinations(nodes, 2) if (ohm := self.between(a, b)) is not None and ohm < below),
-            key=lambda edge: (edge[0], natural(edge[1]), natural(edge[2])),
-        )
-        sets = Sets(nodes)
-        return [edge for edge in edges if sets.join(edge[1], edge[2])]
-
-    def sums_hold(self, nodes: Sequence[str], edges: list[tuple[float, str, str]]) -> bool:
-        """Whether every other pair is the sum of the edges between, within 3 % and what leads may add."""
-        for a, b in combinations(nodes, 2):
-            found, path = self.between(a, b), _path(edges, a, b)
-            if found is None or len(path) < 2:
-                continue
-            leads = 0.0 if self.t.zeroed else LEAD_MOST_OHM * (len(path) - 1)
-            if (
-                not -(SUM_RELATIVE * sum(path) + SUM_OHM + leads)
-                <= found - sum(path)
-                <= SUM_RELATIVE * sum(path) + SUM_OHM
-            ):
-                return False
-        return True
-
-    def lead_left(self, nodes: Sequence[str], edges: list[tuple[float, str, str]]) -> list[float]:
-        """Lead resistance that the sums give away: each pair holds it once, the sum of two pairs twice."""
-        found = []
-        for a, b in combinations(nodes, 2):
-            ohm, path = self.between(a, b), _path(edges, a, b)
-            if ohm is not None and len(path) >= 2:
-                found.append((sum(path) - ohm) / (len(path) - 1))
-        return found
-
-
-def _path(edges: list[tuple[float, str, str]], a: str, b: str) -> list[float]:
-    """Resistances along the tree from one node to another; empty when they don't hang together."""
-    stack: list[tuple[str, str, list[float]]] = [(a, "", [])]
-    while stack:
-        here, before, path = stack.pop()
-        if here == b:
-            return path
-        for ohm, x, y in edges:
-            other = y if x == here else x if y == here else None
-            if other is not None and other != before:
-                stack.append((other, here, [*path, ohm]))
-    return []
-
-
 def find_circuits(table: PairTable) -> Circuits:
     """The circuits of a table, whatever it is of."""
-    f = _Finder(table)
+    f = PinNodes(table)
     core = f.joined.find(CORE) if CORE in table.nodes else ""
     core_node = next((n for n in f.nodes if f.joined.find(n) == core), "") if core else ""
     groups = f.groups(f.nodes, COIL_OHM)
@@ -202,7 +109,7 @@ def find_circuits(table: PairTable) -> Circuits:
 
 
 def _coils(
-    f: _Finder, groups: list[tuple[str, ...]], core_node: str
+    f: PinNodes, groups: list[tuple[str, ...]], core_node: str
 ) -> tuple[list[Circuit], list[Mesh], list[str], float | None]:
     coils: list[Circuit] = []
     meshes: list[Mesh] = []
@@ -221,7 +128,7 @@ def _coils(
     return coils, meshes, on_core, lead
 
 
-def _edges(f: _Finder, edges: list[tuple[float, str, str]]) -> list[Circuit]:
+def _edges(f: PinNodes, edges: list[tuple[float, str, str]]) -> list[Circuit]:
     """Tree edges as circuits, with the pins that several of them share."""
     counts: dict[str, int] = {}
     for _, a, b in edges:
@@ -244,18 +151,18 @@ def _less(ohm: float | None, lead_ohm: float | None) -> float | None:
     return None if ohm is None else max(0.0, ohm - (lead_ohm or 0.0))
 
 
-def _by_node(f: _Finder, nodes: tuple[str, str], pins: tuple[str, str]) -> list[tuple[str, str]]:
+def _by_node(f: PinNodes, nodes: tuple[str, str], pins: tuple[str, str]) -> list[tuple[str, str]]:
     return [(node, pin) for node in nodes for pin in pins if pin in f.members[node]]
 
 
-def _mesh(f: _Finder, nodes: tuple[str, ...]) -> Mesh:
+def _mesh(f: PinNodes, nodes: tuple[str, ...]) -> Mesh:
     found = [v for a, b in combinations(nodes, 2) if (v := f.between(a, b)) is not None and math.isfinite(v)]
     alike = len(found) == 3 and max(found) <= (1 + EQUAL) * min(found) + SUM_OHM
     pins = tuple(sorted((p for n in nodes for p in f.members[n]), key=natural))
     return Mesh(pins=pins, ohms=tuple(found), star=len(nodes) == 3 and alike)
 
 
-def _wet(f: _Finder, groups: list[tuple[str, ...]]) -> tuple[float, int]:
+def _wet(f: PinNodes, groups: list[tuple[str, ...]]) -> tuple[float, int]:
     """Share and number of couples of groups that conduct to each other though they should be open; what conducts to
     nothing at all is left out."""
     near = {(a, b): v for a, b in combinations(groups, 2) if (v := _nearest(f, a, b)) is not None}
@@ -266,7 +173,7 @@ def _wet(f: _Finder, groups: list[tuple[str, ...]]) -> tuple[float, int]:
 
 
 def _rest(
-    f: _Finder, groups: list[tuple[str, ...]], singles: list[str], core_node: str
+    f: PinNodes, groups: list[tuple[str, ...]], singles: list[str], core_node: str
 ) -> tuple[list[Circuit], list[Leak]]:
     """Sensors among pins that belong to no coil, or between such a pin and a coil's end; leaks between the rest."""
     sensors: list[Circuit] = []
@@ -306,11 +213,11 @@ def _of_shared(a: tuple[str, ...], b: tuple[str, ...], shared: list[tuple[str, s
     return any((x in a and y in b) or (y in a and x in b) for x, y in shared)
 
 
-def _all_pins(f: _Finder, nodes: tuple[str, ...]) -> tuple[str, ...]:
+def _all_pins(f: PinNodes, nodes: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(pin for node in nodes for pin in f.members.get(node, (node,)))
 
 
-def _nearest(f: _Finder, a: tuple[str, ...], b: tuple[str, ...]) -> float | None:
+def _nearest(f: PinNodes, a: tuple[str, ...], b: tuple[str, ...]) -> float | None:
     found = [v for x in a for y in b if x in f.members and y in f.members and (v := f.between(x, y)) is not None]
     return min(found, default=None)
 
@@ -319,7 +226,7 @@ def _or_open(value: float | None) -> float:
     return math.inf if value is None else value
 
 
-def _unproven(f: _Finder, groups: list[tuple[str, ...]], idle: list[str]) -> list[Pair]:
+def _unproven(f: PinNodes, groups: list[tuple[str, ...]], idle: list[str]) -> list[Pair]:
     """Pairs not measured by which an idle pin could still belong to something: nothing known between it and a group."""
     found = []
     for pin in idle:

@@ -14,7 +14,7 @@ import numpy as np
 from rig.diagnosis.lines import driven, error_lines, is_open, turned, value
 from rig.diagnosis.sound_index import index_off, index_tolerance_steps, loose_rotor, which_pass
 from rig.diagnosis.sound_points import point_reasons
-from rig.evaluation.angle import AngleCurve, angle_curve
+from rig.evaluation.angle_curve import AngleCurve, angle_curve
 from rig.evaluation.impedance import coil_impedance
 from rig.evaluation.observed import Observed
 from rig.evaluation.turn import Turn, silent_output, turn

@@ -16,7 +16,7 @@ from rig.evaluation.coils import coil_resistance
 from rig.evaluation.impedance import coil_impedance
 from rig.evaluation.observed import Observed
 from rig.evaluation.turn import Turn, swept_series
-from rig.resolver.orders import folded, grid_folding
+from rig.resolver.grids import folded, grid_folding
 from rig.result import Reason, Result
 
 MISSING_SHARE = 0.02

@@ -1,21 +1,21 @@
-"""Pole pairs, direction and the angle error of one turn, both passes combined, with the positioner's budget.
+"""Pole pairs, direction and the angle error of one turn as results, with the positioner's budget.
 
-It must never know a limit. error = indicated - true, electrical, mean over the turn taken off (best-fit zero).
-Passes are combined with a drift term and the closing points (rig/resolver/error_curve.py); the motor's own cyclic
-orders are fitted and left out of the curve; once and twice a turn the axis' stated error can't be told from the part's,
-and is carried as a simultaneous band (rig/resolver/orders.py, rig/evaluation/maximum.py). Theory: signal.md 2 to 4.
+It must never know a limit. error = indicated - true, electrical, best-fit zero (rig/evaluation/angle_curve.py). The
+motor's own cyclic orders are fitted and left out of the curve; once and twice a turn the axis' stated error can't be
+told from the part's, and is carried as a simultaneous band (rig/resolver/maximum_error.py, rig/evaluation/maximum.py).
+Theory: signal.md 2 to 4.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.evaluation.angle_curve import AngleCurve, angle_curve
 from rig.evaluation.correction import reference_told
 from rig.evaluation.coupling import crosstalk, from_excitation
 from rig.evaluation.maximum import Figures, figures
@@ -25,8 +25,6 @@ from rig.evaluation.ratio import why_no_turn
 from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
 from rig.evaluation.turn import Turn, silent_output, turn
 from rig.quantity import Scalar
-from rig.resolver.angle import PolePairs, electrical_angle, pole_pairs
-from rig.resolver.error_curve import Passes, combine_passes, deviation
 from rig.resolver.orders import Orders
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
@@ -40,109 +38,6 @@ IDS = (
     "error_span_elec_arcmin",
     "error_rms_elec_arcmin",
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AngleCurve:
-    """theta_mech_rad (n,) of one turn, ascending; each error in electrical arcmin, mean of the turn taken off:
-    ccw, cw (NaN where a pass has no point), mean (both combined). zero_elec_rad: the offset that was taken off."""
-
-    found: PolePairs
-    theta_mech_rad: Floats
-    ccw: Floats
-    cw: Floats
-    mean: Floats
-    zero_elec_rad: float
-    passes: Passes | None
-    closures_elec_rad: tuple[float, ...]
-    scatter_elec_arcmin: float
-
-
-def angle_curve(obs: Observed) -> AngleCurve | None:
-    """The error curve of the run's turn; None when there is no turn or no electrical angle in it."""
-    return obs.memo("angle_curve", lambda: _angle_curve(obs))
-
-
-def _angle_curve(obs: Observed) -> AngleCurve | None:
-    found = turn(obs)
-    if found is None:
-        return None
-    u, _, v, _ = found.envelopes()
-    theta_elec = electrical_angle(u, v)
-    inside = found.inside
-    pairs = pole_pairs(theta_elec[inside], found.theta_mech_rad[inside])
-    if pairs.ambiguous and found.coarse:
-        pairs = _as_part(pairs, obs.part.pole_pairs)
-    turned, zero = deviation(theta_elec, found.theta_mech_rad, pairs.value, pairs.direction)
-    _, zero = deviation(theta_elec[inside], found.theta_mech_rad[inside], pairs.value, pairs.direction)
-    turned, _ = deviation(theta_elec, found.theta_mech_rad, pairs.value, pairs.direction, zero)
-    return _combined(found, pairs, turned, zero, _per_turn(obs))
-
-
-def _as_part(pairs: PolePairs, nominal: int) -> PolePairs:
-    return PolePairs(
-        value=nominal,
-        per_turn=pairs.per_turn,
-        direction=pairs.direction,
-        score=pairs.score,
-        runner_up=pairs.runner_up,
-        ambiguous=True,
-    )
-
-
-def _per_turn(obs: Observed) -> int:
-    return obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
-
-
-def _combined(found: Turn, pairs: PolePairs, turned: Floats, zero: float, per_turn: int) -> AngleCurve:
-    keys = np.mod(np.rint(found.steps), per_turn).astype(np.int64)
-    sides = {}
-    for name, mask in (("ccw", found.counter_clockwise), ("cw", ~found.counter_clockwise)):
-        at = np.flatnonzero(mask & found.inside)
-        sides[name] = dict(zip(keys[at].tolist(), at.tolist(), strict=True))
-    both = sorted(set(sides["ccw"]) & set(sides["cw"]))
-    closures = tuple(gap for gap, _ in _closings(found, turned, keys))
-    if len(both) >= 8:
-        up, down = np.array([sides["ccw"][k] for k in both]), np.array([sides["cw"][k] for k in both])
-        passes: Passes | None = combine_passes(
-            turned[up], turned[down], found.at_s[up], found.at_s[down], _closings(found, turned, keys)
-        )
-        mean = passes.deviation_elec_rad if passes else turned[up]
-        theta, ccw, cw = found.theta_mech_rad[up], turned[up], turned[down]
-    else:
-        only = max(sides.values(), key=len)
-        order = np.array([only[k] for k in sorted(only)])
-        passes, mean, theta = None, turned[order], found.theta_mech_rad[order]
-        absent = np.full(order.size, math.nan)
-        forward = only is sides["ccw"]
-        ccw, cw = (mean, absent) if forward else (absent, mean)
-    theta = np.mod(theta, 2.0 * math.pi)
-    rank = np.argsort(theta, kind="stable")
-    offset = float(np.mean(mean))
-    scatter = passes.scatter_elec_rad if passes else 0.0
-    return AngleCurve(
-        found=pairs,
-        theta_mech_rad=theta[rank],
-        ccw=(ccw[rank] - offset) * ARCMIN_PER_RAD,
-        cw=(cw[rank] - offset) * ARCMIN_PER_RAD,
-        mean=(mean[rank] - offset) * ARCMIN_PER_RAD,
-        zero_elec_rad=zero + offset,
-        passes=passes,
-        closures_elec_rad=closures,
-        scatter_elec_arcmin=scatter * ARCMIN_PER_RAD,
-    )
-
-
-def _closings(found: Turn, turned: Floats, keys: NDArray[np.int64]) -> tuple[tuple[float, float], ...]:
-    """(last less first reading, seconds between) of each pass that has a closing point."""
-    pairs = []
-    for at in np.flatnonzero(found.closing):
-        same = (found.counter_clockwise == found.counter_clockwise[at]) & found.inside & (keys == keys[at])
-        if np.any(same):
-            first = int(np.flatnonzero(same)[0])
-            gap = math.remainder(float(turned[at] - turned[first]), 2.0 * math.pi)
-            pairs.append((gap, float(found.at_s[at] - found.at_s[first])))
-    return tuple(pairs)
 
 
 def angle_results(obs: Observed) -> tuple[list[Result], dict[str, Any]]:

@@ -25,7 +25,11 @@ LINEARITY = 0.2  # share of the reading term that two readings of one range do n
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoilResistance:
-    """One coil as measured (ohm at its own temperature), leads off. lines: in ohm; open_above_ohm: over range."""
+    """One coil as measured: ohm at its own temperature, leads taken off, None over range. lines: influences in ohm.
+
+    range_ohm: end of the range in use; polarity_half_ohm: half of what the two polarities differ by; repeats: readings
+    of the polarity that has fewer; intermittent: some, not all, were over range.
+    """
 
     coil: str
     ohm: float | None

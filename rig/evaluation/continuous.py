@@ -18,9 +18,9 @@ from rig.errors import UsageError
 from rig.resolver.angle import electrical_angle, pole_pairs
 from rig.resolver.error_curve import deviation
 from rig.resolver.orders import Orders, fit_orders
+from rig.signal.common_frequency import pooled_frequency
 from rig.signal.moving import moving_phasors
 from rig.signal.phasor import carrier_phase, signed_envelope
-from rig.signal.sine_fit import pooled_frequency
 from rig.signal.waveform import WaveformStack
 
 Floats = NDArray[np.float64]

@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 
 from rig.evaluation.observed import Observed
 from rig.evaluation.turn import Turn
-from rig.resolver.orders import KEEP_CHI2, Orders, fit_orders, folded
+from rig.resolver.grids import folded
+from rig.resolver.maximum_error import KEEP_CHI2
+from rig.resolver.orders import Orders, fit_orders
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -25,7 +27,7 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Envelope:
     """A channel's signed envelope as orders a mechanical turn. wave: complex amplitude of order p, Re(c e^{j p theta});
-    constant: what doesn't move with the rotor; u_wave: standard uncertainty of |wave| from the scatter."""
+    u_wave: standard uncertainty of |wave| from the scatter; both in the unit of the envelope."""
 
     fit: Orders
     wave: complex
@@ -33,6 +35,7 @@ class Envelope:
 
     @property
     def constant(self) -> float:
+        """The part that does not move with the rotor, in the unit of the envelope."""
         return self.fit.constant
 
 

@@ -4,7 +4,7 @@ It must never know a limit. The record outlasts the move, so its last pulse stan
 place follows from the pulses counted back (rig/evaluation/continuous.py). Windows at constant speed are gathered on a
 grid that the axis could also stand on: a smooth model of the turn takes each to the middle of its place. Voltages of
 motion lie across the carrier and turn over with the direction: both passes together cancel them.
-Series: `turning_ccw`, `turning_cw`.
+Series: `turning_ccw`, `turning_cw`. Source: signal.md 6.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from rig.evaluation.continuous import Complexes, Continuous, Floats, Pass, both_
 from rig.evaluation.loopback import Loopback, loopback_in_force
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, set_frequency_hz
-from rig.resolver.orders import fit_orders, good_sweep_points
+from rig.resolver.grids import good_sweep_points
+from rig.resolver.orders import fit_orders
 from rig.signal.moving import window_for
 
 SERIES = ("turning_ccw", "turning_cw")

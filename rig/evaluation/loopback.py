@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.observed import Observed
-from rig.signal.sine_fit import fit_stack, pooled_frequency
+from rig.signal.common_frequency import pooled_frequency
+from rig.signal.sine_fit import fit_stack
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]

@@ -6,6 +6,7 @@ multiple of p (symmetry rule), so there the measured coefficient c is shrunk by 
 stated half-width (positive-part James-Stein): left to the positioner where it may explain it all, kept where it can't.
 The uncertainty is that estimator's own error, by trials at both ends, six to one (rms: the first alone): the part has
 what was kept, or all that was measured; each component of what the positioner adds is even within +-a.
+Source: signal.md 4, trade.md 3.2.
 """
 
 from __future__ import annotations
@@ -19,7 +20,9 @@ from numpy.typing import NDArray
 from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.turn import Turn
-from rig.resolver.orders import KEEP_CHI2, Orders, fit_orders, folded
+from rig.resolver.grids import folded
+from rig.resolver.maximum_error import KEEP_CHI2
+from rig.resolver.orders import Orders, fit_orders
 from rig.uncertainty.propagate import COVERAGE
 
 Floats = NDArray[np.float64]

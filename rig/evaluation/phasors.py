@@ -4,7 +4,7 @@ It must never know a measurand. Channels of every capture: excitation voltage (b
 current (across the shunt), sine, cosine; phasors are peak volts (or amperes), referred to the centre of the record.
 The gain and the delay of a channel against channel 0 come from the loopback in force (rig/evaluation/loopback.py).
 Memory: captures are projected as integer codes, in blocks (rig/signal/sine_fit.py); volts of a whole sweep are never
-held at once.
+held at once. Theory: signal.md 1.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from rig.evaluation.loopback import Loopback, loopback_in_force
 from rig.evaluation.observed import Observed
 from rig.quantity import Scalar
-from rig.signal.sine_fit import Fit, Frequency, fit_stack, pooled_frequency
+from rig.signal.common_frequency import Frequency, pooled_frequency
+from rig.signal.sine_fit import Fit, fit_stack
 from rig.signal.waveform import WaveformStack
 
 Complexes = NDArray[np.complex128]
@@ -32,8 +33,8 @@ EXC_V, EXC_I, SINE, COSINE = range(4)
 class SeriesPhasors:
     """A series as phasors. exc_v (V at the coil), exc_i (A), sine, cosine (V at the connector): (n,) complex, peak.
 
-    fit: before any correction; u_rel_noise: (4,) standard uncertainty of one fundamental, V at the connector;
-    conditions: of each capture; at_s: bench time of each capture; lag_s: time from trigger, unknown here and zero.
+    fit: before any correction; u_noise_v: (4,) standard uncertainty of one fundamental, V at the connector;
+    conditions: of each capture; at_s (n,): bench time of each capture; loopback: the channels' gains taken out.
     """
 
     series: str

@@ -1,6 +1,7 @@
 """All results of a run, in the order in which they are printed, and the curves for plots.
 
 It must never judge. Manual entries become results of their own, marked as such, with the qualifier they were given.
+Measurands: trade.md 1.2.
 """
 
 from __future__ import annotations

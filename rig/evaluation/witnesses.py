@@ -3,6 +3,7 @@
 It must never know what was suspected. Gains are relative to what stands on the dummy's drawing, or of the sine input
 to the cosine input; phases lead +; corrected by the loopback that the suspected run had in force, so that only what
 the rig still does wrong is left. U at about 95 %. Series: `dummy`, `straight`, `crossed`.
+Source: hardware/dummy_part.md.
 """
 
 from __future__ import annotations

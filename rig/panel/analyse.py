@@ -16,7 +16,7 @@ import click
 
 if TYPE_CHECKING:
     from rig.result import Judged
-    from rig.review.analyse import Analysis, Told
+    from rig.review.analysis import Analysis, Told
 
 FILE = click.argument("file", type=click.Path(path_type=Path))
 
@@ -37,7 +37,7 @@ def told(part: str | None, pole_pairs: int | None, frequency_hz: float | None) -
     """What the person said of the part. Raises UsageError or DescriptionError for a part that can't be read."""
     from rig.description.parts import load_part
     from rig.errors import UsageError
-    from rig.review.analyse import Told
+    from rig.review.analysis import Told
 
     if frequency_hz is not None and not frequency_hz > 0:
         raise UsageError(f"--frequency {frequency_hz:g}: must be above 0 Hz.", next_action="Give it in hertz.")
@@ -55,8 +55,8 @@ def pairs(file: Path, part: str | None, lead_ohm: float | None, draft: Path | No
 
 def phasors(file: Path, part: str | None, pole_pairs: int | None, frequency_hz: float | None, as_json: bool) -> None:
     """Complex amplitudes at commanded positions (CSV: stepper_deg, exc_re, exc_im, sin_re, ... in peak volts)."""
-    from rig.records.capture_files import read_phasors
-    from rig.review.analyse import analyse_phasors
+    from rig.records.capture_files_csv import read_phasors
+    from rig.review.analyse_turn import analyse_phasors
 
     finish(analyse_phasors(read_phasors(file), told(part, pole_pairs, frequency_hz)), as_json)
 
@@ -71,8 +71,8 @@ def waves(
     full_scale_v: float | None,
 ) -> None:
     """Sampled channels (CSV: t_s, exc_v, sin_v, cos_v; or a WAV), at one position or turned by hand."""
-    from rig.records.capture_files import read_waves
-    from rig.review.analyse import analyse_waves
+    from rig.records.capture_files_csv import read_waves
+    from rig.review.analyse_waves import analyse_waves
 
     table = read_waves(file, channels.split(","), full_scale_v)
     finish(analyse_waves(table, told(part, pole_pairs, frequency_hz)), as_json)
@@ -80,8 +80,8 @@ def waves(
 
 def sweep(file: Path, part: str | None, pole_pairs: int | None, frequency_hz: float | None, as_json: bool) -> None:
     """Sampled records at positions (HDF5: positions_deg, samples; attributes sample_rate_hz, channels)."""
-    from rig.records.capture_files import read_sweep
-    from rig.review.analyse import analyse_sweep
+    from rig.records.capture_files_sweep import read_sweep
+    from rig.review.analyse_turn import analyse_sweep
 
     finish(analyse_sweep(read_sweep(file), told(part, pole_pairs, frequency_hz)), as_json)
 

@@ -5,7 +5,7 @@ P_k = 1 + m cos p(theta - a_k); off centre by e of the mean gap its gap share G 
 Excitation turns alternate from tooth to tooth, output turns follow sin and cos of p a_k (trade.md 1.0); the rotor's
 potential floats: M_ab = sum a b P - sum(a P) sum(b P) / sum P. Then S = g M_es / (r + j M_ee), r = R / omega L. A loop
 of n turns round tooth t takes M_at M_bt / (M_tt - j rho) off each, rho its resistance over n^2 mean reactances; turns
-that left their coil are a share of the tooth's. Ratios complex, on any common scale; errors: ValueError.
+that left their coil are a share of the tooth's. Ratios complex, on any common scale. Source: trade.md 1.0.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from rig.errors import UsageError
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -152,10 +154,13 @@ def fit_faults(
     """Each hypothesis at its best, the best first; theta (n,) mechanical rad in the part's positive sense.
 
     Ratios (n,) complex, of one turn. Residuals are weighted by what a healthy part leaves unmodelled, in phase
-    (`IN_PHASE`) and in quadrature (`QUADRATURE`). Raises ValueError for fewer than 24 points.
+    (`IN_PHASE`) and in quadrature (`QUADRATURE`). Raises UsageError for fewer than 24 points.
     """
     if theta_mech_rad.size < 24:
-        raise ValueError(f"{theta_mech_rad.size} points of a turn are too few to try faults on; 24 at least")
+        raise UsageError(
+            f"{theta_mech_rad.size} points of a turn are too few to try faults on; 24 at least are needed.",
+            next_action="Sweep more positions.",
+        )
     where, folded_sine = fold(theta_mech_rad, sine, design.pole_pairs)
     _, folded_cosine = fold(theta_mech_rad, cosine, design.pole_pairs)
     size = float(np.sqrt(np.mean(np.abs(folded_sine) ** 2 + np.abs(folded_cosine) ** 2)))

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.resolver.clampings import Clamping, read_offset
-from rig.resolver.orders import STEPPER_ORDERS, Orders, design, folded
+from rig.resolver.grids import STEPPER_ORDERS, folded
+from rig.resolver.orders import Orders, design
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

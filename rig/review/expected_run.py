@@ -20,7 +20,7 @@ from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.evaluation.observed import Observed
 from rig.quantity import Reading, Scalar
-from rig.resolver.orders import good_sweep_points
+from rig.resolver.grids import good_sweep_points
 from rig.resolver.part import COILS, Part
 from rig.resolver.thermistor import resistance_ohm
 from rig.resolver.winding import r_at

@@ -1,7 +1,7 @@
 """One long record of three channels in which somebody turned the rotor: the hand-turned treatment of our own runs.
 
 It must never know a file. Whether the rotor turned is seen in the ratios of short windows; from a whole electrical turn
-on the ellipse gives ratio, imbalance, orthogonality, centre, phases and quadrature (rig/evaluation/hand_turned.py).
+on the ellipse gives ratio, imbalance, orthogonality, centre, phases and quadrature (rig/evaluation/hand_ellipse.py).
 U is scatter and what winding harmonics may imitate; nothing vouches for the recorder.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.evaluation.hand_turned import HandTurn, hand_turn, turning
+from rig.evaluation.hand_ellipse import HandTurn, hand_turn, turning
 from rig.evaluation.stating import by_scatter, exact, half_width, stated
 from rig.quantity import Scalar
 from rig.result import Reason, Result

@@ -18,7 +18,9 @@ from rig.evaluation.stating import ARCMIN_PER_RAD, by_scatter, exact, stated, un
 from rig.quantity import Scalar
 from rig.resolver.attribution import Cause, attribute
 from rig.resolver.ellipse import Ellipse, fit_ellipse
-from rig.resolver.orders import STEPPER_ORDERS, MaximumError, fit_orders, maximum, part_orders
+from rig.resolver.grids import STEPPER_ORDERS, part_orders
+from rig.resolver.maximum_error import MaximumError, maximum
+from rig.resolver.orders import fit_orders
 from rig.resolver.ratio import crossings
 from rig.result import Result
 from rig.review.recorded_turn import RecordedTurn, Recording

@@ -78,14 +78,8 @@ def carrier_phase(ratios: Complexes, sign_from: float = 0.0, constant: complex |
     return CarrierPhase(float(phase), float(u), centre)
 
 
-def straightness(ratios: Complexes) -> float:
-    """|sum (S - mean)^2| / sum |S - mean|^2: 1 on a line, 0 on a circle or where nothing moves."""
-    moved = np.asarray(ratios) - np.mean(ratios)
-    total = float(np.sum(np.abs(moved) ** 2))
-    return float(np.abs(np.sum(moved**2))) / total if total > 0 else 0.0
-
-
 def signed_envelope(ratios: Complexes, phase: float) -> tuple[Floats, Floats]:
-    """(u, quadrature): the part of each ratio in phase with its own carrier, with its sign, and the part across it."""
+    """(u, quadrature), (n,) each: the part of each ratio in phase with its own carrier, with its sign, and the part
+    across it. ratios: (n,) complex; phase: of the carrier, rad, lead +."""
     turned = np.asarray(ratios, dtype=np.complex128) * np.exp(-1j * phase)
     return turned.real.copy(), turned.imag.copy()

@@ -15,7 +15,8 @@ from lxml import etree
 
 from rig.certificate.content import content
 from rig.certificate.dcc import dcc
-from rig.certificate.dcc_rules import NS, RULES, faults
+from rig.certificate.dcc_rules import RULES, faults
+from rig.certificate.dcc_tree import NS
 from rig.certificate.dcc_words import UNITS, unit_known
 from rig.certificate.dcc_writer import decimal
 from rig.certificate.shop import Shop

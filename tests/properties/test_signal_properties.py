@@ -7,9 +7,11 @@ from hypothesis import strategies as st
 from rig.resolver.angle import electrical_angle, pole_pairs, wrap
 from rig.resolver.ellipse import fit_ellipse
 from rig.resolver.error_curve import error_curve
-from rig.resolver.orders import fit_orders, folded
+from rig.resolver.grids import folded
+from rig.resolver.orders import fit_orders
+from rig.signal.common_frequency import pooled_frequency
 from rig.signal.phasor import carrier_phase, signed_envelope
-from rig.signal.sine_fit import fit, pooled_frequency
+from rig.signal.sine_fit import fit
 
 RATE = 250e3
 hertz = st.floats(1500.0, 40e3)

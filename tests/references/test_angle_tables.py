@@ -8,7 +8,8 @@ from published import columns, rows
 
 from rig.resolver.angle import electrical_angle
 from rig.resolver.error_curve import error_curve
-from rig.resolver.orders import fit_orders, folded
+from rig.resolver.grids import folded
+from rig.resolver.orders import fit_orders
 from rig.resolver.thermistor import (
     pt_resistance,
     pt_temperature,

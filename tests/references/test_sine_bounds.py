@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from published import rows
 
-from rig.signal.sine_fit import basis, fit, pooled_frequency
+from rig.signal.common_frequency import pooled_frequency
+from rig.signal.sine_fit import basis, fit
 
 
 def fisher(samples: int, cycles: float, phase: float) -> tuple[float, float]:

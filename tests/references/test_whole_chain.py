@@ -8,8 +8,9 @@ import pytest
 from rig.resolver.angle import electrical_angle, pole_pairs
 from rig.resolver.error_curve import error_curve
 from rig.resolver.orders import fit_orders
+from rig.signal.common_frequency import pooled_frequency
 from rig.signal.phasor import carrier_phase, ratio, signed_envelope
-from rig.signal.sine_fit import fit, pooled_frequency
+from rig.signal.sine_fit import fit
 
 ARCMIN = math.degrees(1) * 60
 RATE, HZ, POINTS, M = 250e3, 9913.7 * (1 + 37e-6), 200, 2500

@@ -6,15 +6,9 @@ import pytest
 from rig.errors import UsageError
 from rig.resolver.angle import electrical_angle, pole_pairs, unwrap, wrap
 from rig.resolver.error_curve import closure, combine_passes, deviation, error_curve
-from rig.resolver.orders import (
-    design,
-    fit_orders,
-    good_sweep_points,
-    grid_folding,
-    maximum,
-    part_orders,
-    pruned_model,
-)
+from rig.resolver.grids import good_sweep_points, grid_folding, part_orders
+from rig.resolver.maximum_error import maximum, pruned_model
+from rig.resolver.orders import design, fit_orders
 
 TURN = 2 * np.pi
 GRID = np.arange(320) * TURN / 320

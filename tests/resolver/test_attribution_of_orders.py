@@ -9,7 +9,7 @@ import pytest
 
 from rig.errors import UsageError
 from rig.resolver.attribution import attribute, components
-from rig.resolver.orders import part_orders
+from rig.resolver.grids import part_orders
 
 THETA = 2 * np.pi * np.arange(320) / 320
 

@@ -10,8 +10,12 @@ import numpy as np
 import pytest
 from recorded_samples import moved, phasors, waves
 
-from rig.records.capture_files import PhasorTable, SweepFile, WaveTable, read_phasors, read_waves, stack_of_volts
-from rig.review.analyse import Analysis, Told, analyse_phasors, analyse_sweep, analyse_waves
+from rig.records.capture_files import PhasorTable, SweepFile, WaveTable
+from rig.records.capture_files_csv import read_phasors, read_waves
+from rig.records.capture_files_sweep import stack_of_volts
+from rig.review.analyse_turn import analyse_phasors, analyse_sweep
+from rig.review.analyse_waves import analyse_waves
+from rig.review.analysis import Analysis, Told
 
 SHARED = Path(os.environ.get("ANGLEWRIGHT_SHARED", "/nowhere")) / "cases"
 shared = pytest.mark.skipif(

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
+from rig.signal.common_frequency import pooled_frequency
 from rig.signal.phasor import carrier_phase, ratio, signed_envelope
-from rig.signal.sine_fit import fit, fit_stack, kept_orders, pooled_frequency
+from rig.signal.sine_fit import fit, fit_stack, kept_orders
 from rig.signal.waveform import WaveformStack
 
 RATE = 250e3

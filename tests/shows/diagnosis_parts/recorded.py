@@ -17,7 +17,9 @@ import numpy as np
 import pytest
 from recorded_samples import moved, phasors, waves
 
-from rig.review.analyse import Analysis, Told, analyse_phasors, analyse_waves
+from rig.review.analyse_turn import analyse_phasors
+from rig.review.analyse_waves import analyse_waves
+from rig.review.analysis import Analysis, Told
 
 TOP = Path(__file__).parents[3]
 SHARED_TESTS = (

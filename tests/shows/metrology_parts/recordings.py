@@ -11,8 +11,10 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from rig.records.capture_files import read_phasors, read_waves
-from rig.review.analyse import Analysis, Told, analyse_phasors, analyse_waves
+from rig.records.capture_files_csv import read_phasors, read_waves
+from rig.review.analyse_turn import analyse_phasors
+from rig.review.analyse_waves import analyse_waves
+from rig.review.analysis import Analysis, Told
 
 TOP = Path(__file__).parents[3]
 SHOWN = ("tr_sin", "ratio_sin", "tr_imbalance", "orthogonality_elec_deg", "pole_pairs", "error_max_elec_arcmin")

@@ -1,0 +1,123 @@
+"""A sampled sweep as HDF5, read whole or refused with the data set or attribute; volts as codes.
+
+It must never interpret what it reads. Format: design page "decisions", "Files from elsewhere": positions_deg,
+samples, sample_rate_hz, channels, scale_v.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import RecordError, UsageError
+from rig.records.capture_files import ALIASES, ROLES, SweepFile
+from rig.signal.waveform import WaveformStack
+
+if TYPE_CHECKING:
+    import h5py
+
+Floats = NDArray[np.float64]
+
+
+def read_sweep(path: str | Path) -> SweepFile:
+    """An HDF5 sweep. Raises RecordError (no HDF5), UsageError naming the file and the data set or attribute."""
+    import h5py
+
+    try:
+        with h5py.File(path, "r") as file:
+            return _sweep(str(path), file)
+    except UsageError:
+        raise
+    except OSError as fault:
+        raise RecordError(
+            f"{path}: can't be opened as HDF5 ({fault}).", next_action="Check the name and the format."
+        ) from fault
+
+
+def _sweep(path: str, file: h5py.File) -> SweepFile:
+    for key in ("positions_deg", "samples"):
+        if not hasattr(file.get(key), "shape"):
+            raise UsageError(f"{path}: no data set {key!r}.", next_action="Store positions_deg (n) and samples.")
+    for key in ("sample_rate_hz", "channels"):
+        if key not in file.attrs:
+            raise UsageError(f"{path}: no root attribute {key!r}.", next_action="Store sample_rate_hz and channels.")
+    positions = np.asarray(file["positions_deg"][()], dtype=np.float64)
+    names = _names(path, file.attrs["channels"])
+    samples = file["samples"]
+    if samples.ndim != 3 or samples.shape[:2] != (positions.size, len(names)) or samples.shape[2] < 4:
+        raise UsageError(
+            f"{path}: samples of shape {samples.shape} beside {positions.size} positions and {len(names)} channels.",
+            next_action="Store samples as (positions, channels, samples of a record).",
+        )
+    if not np.all(np.isfinite(positions)):
+        raise UsageError(f"{path}: positions_deg holds what is no number.", next_action="Take those records out.")
+    rate_hz = float(file.attrs["sample_rate_hz"])
+    if not rate_hz > 0:
+        raise UsageError(f"{path}: sample_rate_hz is {rate_hz:g}.", next_action="Store the rate in samples a second.")
+    return SweepFile(source=path, positions_mech_deg=positions, stack=_stack(path, samples, names, rate_hz))
+
+
+def _names(path: str, stored: Any) -> tuple[str, ...]:
+    given = stored.split(",") if isinstance(stored, str) else np.atleast_1d(stored).tolist()
+    told = [item.decode() if isinstance(item, bytes) else str(item) for item in given]
+    names = tuple(ALIASES.get(name.strip().lower(), name.strip().lower()) for name in told)
+    missing = [role for role in ROLES if names.count(role) != 1]
+    if missing:
+        raise UsageError(
+            f"{path}: channels {', '.join(told)}: {', '.join(missing)} must be there once.",
+            next_action="Name the channels exc, sin and cos (others may follow).",
+        )
+    return names
+
+
+def _stack(path: str, samples: h5py.Dataset, names: tuple[str, ...], rate_hz: float) -> WaveformStack:
+    """Integers stay codes, with `scale_v` (one, or one a channel); volts become codes of a fine scale of their own."""
+    if np.issubdtype(samples.dtype, np.integer):
+        if "scale_v" not in samples.attrs:
+            raise UsageError(
+                f"{path}: integer samples without the attribute scale_v.", next_action="Store volts a code in scale_v."
+            )
+        given = np.asarray(samples.attrs["scale_v"], dtype=np.float64)
+        if given.size not in (1, len(names)):
+            raise UsageError(f"{path}: {given.size} scale_v for {len(names)} channels.", next_action="One or one each.")
+        scale = np.broadcast_to(given, (len(names),)).copy()
+        codes = np.asarray(samples[()])
+        wide = np.iinfo(codes.dtype)
+        kept = codes if codes.dtype == np.int16 else codes.astype(np.int32)
+        low, high = int(wide.min), int(min(wide.max, np.iinfo(np.int32).max))
+    else:
+        volts = np.asarray(samples[()], dtype=np.float64)
+        if not np.all(np.isfinite(volts)):
+            record = int(np.argwhere(~np.isfinite(volts))[0][0])
+            raise UsageError(
+                f"{path}: record {record} holds samples that are no numbers.", next_action="Take that record out."
+            )
+        return stack_of_volts(volts, names, rate_hz)
+    return WaveformStack(
+        codes=kept,
+        scale_v=scale,
+        offset_v=np.zeros(len(names)),
+        sample_rate_hz=rate_hz,
+        channels=names,
+        rail_low=low,
+        rail_high=high,
+    )
+
+
+def stack_of_volts(volts: Floats, names: tuple[str, ...], rate_hz: float) -> WaveformStack:
+    """Volts (n, channels, m) as codes: each channel's largest value just fits, a code is 1e-9 of it."""
+    high = 2**30
+    top = np.max(np.abs(volts), axis=(0, 2))
+    scale = np.where(top > 0, top, 1.0) / (high - 1)
+    return WaveformStack(
+        codes=np.rint(volts / scale[None, :, None]).astype(np.int32),
+        scale_v=scale,
+        offset_v=np.zeros(len(names)),
+        sample_rate_hz=rate_hz,
+        channels=names,
+        rail_low=-high,
+        rail_high=high,
+    )
