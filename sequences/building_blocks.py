@@ -108,3 +108,17 @@ IMPEDANCE_EXC = Step(
     when=stator_only,
     restore=_INDEXED,
 )
+
+SHORT_OPENING = (
+    MANUAL,
+    CLIMATE_BEFORE,
+    LIVE_VOLTAGE,
+    LEAD_ZERO,
+    SHORT_PIN_MAP,
+    COILS_ONCE,
+    THERMISTOR,
+    LEAK,
+    LOOPBACK,
+    BACKGROUND,
+)
+"""All that comes before excitation where the pins were mapped before: the short map, each coil once."""

@@ -17,20 +17,12 @@ IMPEDANCE_EXC = Step(name="impedance_exc", title="Impedance, excitation coil", d
 
 SEQUENCE = Sequence(
     name="continuous_sweep",
+    needs=frozenset({"axis", "climate"}),
     title="Continuous sweep",
     steps=(
         b.ROTOR,
         PULSES,
-        b.MANUAL,
-        b.CLIMATE_BEFORE,
-        b.LIVE_VOLTAGE,
-        b.LEAD_ZERO,
-        b.SHORT_PIN_MAP,
-        b.COILS_ONCE,
-        b.THERMISTOR,
-        b.LEAK,
-        b.LOOPBACK,
-        b.BACKGROUND,
+        *b.SHORT_OPENING,
         EXCITE,
         b.INDEX,
         TURN_CCW,

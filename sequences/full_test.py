@@ -9,6 +9,7 @@ from sequences import building_blocks as b
 
 SEQUENCE = Sequence(
     name="full_test",
+    needs=frozenset({"axis", "climate"}),
     title="Full test",
     version="2",
     steps=(

@@ -3,4 +3,4 @@
 from rig.control.sequencer import Sequence
 from sequences import building_blocks as b
 
-SEQUENCE = Sequence(name="index", title="Index the axis", steps=(b.INDEX,))
+SEQUENCE = Sequence(name="index", title="Index the axis", needs=frozenset({"axis"}), steps=(b.INDEX,))

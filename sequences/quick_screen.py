@@ -8,19 +8,11 @@ from sequences import building_blocks as b
 
 SEQUENCE = Sequence(
     name="quick_screen",
+    needs=frozenset({"axis", "climate"}),
     title="Quick screen",
     steps=(
         b.ROTOR,
-        b.MANUAL,
-        b.CLIMATE_BEFORE,
-        b.LIVE_VOLTAGE,
-        b.LEAD_ZERO,
-        b.SHORT_PIN_MAP,
-        b.COILS_ONCE,
-        b.THERMISTOR,
-        b.LEAK,
-        b.LOOPBACK,
-        b.BACKGROUND,
+        *b.SHORT_OPENING,
         b.EXCITE,
         b.INDEX,
         b.SPOTS,

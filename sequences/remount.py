@@ -9,6 +9,7 @@ from sequences import building_blocks as b
 
 SEQUENCE = Sequence(
     name="remount",
+    needs=frozenset({"axis", "climate"}),
     title="One clamping of a remount",
     steps=(
         b.ROTOR,

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.simulated.motion import Trapezoid
 from drivers.simulated.worldfile import AxisWorld
 
 Floats = NDArray[np.float64]
@@ -30,54 +31,11 @@ HALT_LOSS_CHANCE = 0.5
 QUIET_DECAYS = 25.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Profile:
-    """A trapezoid move in commanded steps: from `start` by `distance`, beginning at t0_s."""
-
-    t0_s: float
-    start: float
-    distance: float
-    peak_steps_s: float
-    accel_s: float
-    cruise_s: float
-
-    @property
-    def end_s(self) -> float:
-        return self.t0_s + 2 * self.accel_s + self.cruise_s
-
-    def steps(self, t_s: Floats) -> Floats:
-        """Commanded steps at times (n,)."""
-        t = np.clip(np.asarray(t_s, dtype=np.float64) - self.t0_s, 0.0, 2 * self.accel_s + self.cruise_s)
-        if self.distance == 0 or self.accel_s == 0:
-            return np.full_like(t, self.start + self.distance)
-        rate = self.peak_steps_s / self.accel_s
-        left = 2 * self.accel_s + self.cruise_s - t
-        middle = self.peak_steps_s * (self.accel_s / 2 + np.clip(t - self.accel_s, 0, self.cruise_s))
-        travelled = np.where(t < self.accel_s, rate * t**2 / 2, middle)
-        travelled = np.where(left < self.accel_s, abs(self.distance) - rate * left**2 / 2, travelled)
-        moved: Floats = self.start + math.copysign(1.0, self.distance) * travelled
-        return moved
-
-
-def trapezoid(t0_s: float, start: float, target: float, max_steps_s: float, accel_steps_s2: float) -> Profile:
-    """The profile of a move; max_steps_s and accel_steps_s2 above 0."""
-    distance = target - start
-    accel_s = max_steps_s / accel_steps_s2
-    peak = max_steps_s
-    if abs(distance) < max_steps_s * accel_s:
-        accel_s = math.sqrt(abs(distance) / accel_steps_s2)
-        peak = accel_steps_s2 * accel_s
-        cruise_s = 0.0
-    else:
-        cruise_s = abs(distance) / max_steps_s - accel_s
-    return Profile(t0_s=t0_s, start=start, distance=distance, peak_steps_s=peak, accel_s=accel_s, cruise_s=cruise_s)
-
-
 @dataclass(slots=True, kw_only=True)
 class _Move:
     """A profile and what the mechanics were when it began. motor = steps * scale + offset; rings: (t, amplitude)."""
 
-    profile: Profile
+    profile: Trapezoid
     offset_rad: float
     motor_start_rad: float
     play_start_rad: float
@@ -113,7 +71,7 @@ class AxisPhysics:
         self._energised = True
         self._powered = True
         start = math.radians(world.start_deg)
-        still = Profile(t0_s=-math.inf, start=0.0, distance=0.0, peak_steps_s=0.0, accel_s=0.0, cruise_s=0.0)
+        still = Trapezoid(-math.inf, 0.0, 0.0, 1.0, 1.0)
         self._moves = [
             _Move(
                 profile=still,
@@ -132,7 +90,7 @@ class AxisPhysics:
 
     def move(self, t_s: float, target_steps: float, max_steps_s: float, accel_steps_s2: float) -> float:
         """Start a move from where the command stands; returns its end time."""
-        profile = trapezoid(t_s, self.commanded_steps(t_s), target_steps, max_steps_s, accel_steps_s2)
+        profile = Trapezoid(t_s, self.commanded_steps(t_s), target_steps, max_steps_s, accel_steps_s2)
         self._begin(profile)
         return profile.end_s
 
@@ -140,7 +98,7 @@ class AxisPhysics:
         """Stop at once; in motion the motor may lose a cycle. Returns the commanded steps there."""
         here = self.commanded_steps(t_s)
         was_moving = self.moving(t_s)
-        self._begin(Profile(t0_s=t_s, start=here, distance=0.0, peak_steps_s=0.0, accel_s=0.0, cruise_s=0.0))
+        self._begin(Trapezoid(t_s, here, here, 1.0, 1.0))
         if was_moving and self._rng.uniform() < HALT_LOSS_CHANCE:
             self._moves[-1].offset_rad -= self._loss_unit_rad
             self._moves[-1].motor_start_rad -= self._loss_unit_rad
@@ -177,7 +135,7 @@ class AxisPhysics:
         mark = 2 * math.pi * turns + scatter
         away_steps = (mark - now) / self._rad_per_step
         steps_s = INDEX_DEG_S * self._world.steps_per_turn / 360
-        profile = trapezoid(t_s, -away_steps, 0.0, steps_s, 20 * steps_s)
+        profile = Trapezoid(t_s, -away_steps, 0.0, steps_s, 20 * steps_s)
         self.index_found_steps = self.commanded_steps(t_s) + away_steps
         self._begin(profile)
         move = self._moves[-1]
@@ -187,12 +145,12 @@ class AxisPhysics:
             move.play_start_rad = min(move.play_start_rad, mark - self._world.backlash_arcmin * ARCMIN / 2)
         return profile.end_s
 
-    def _begin(self, profile: Profile) -> None:
-        last, t_s = self._moves[-1], np.array([profile.t0_s])
+    def _begin(self, profile: Trapezoid) -> None:
+        last, t_s = self._moves[-1], np.array([profile.start_s])
         motor = float(self._motor(last, t_s)[0])
         play = float(self._play(last, t_s)[0])
         slip = float(self._slip(last, t_s)[0])
-        rings = tuple(r for r in last.rings if profile.t0_s - r[0] < 2.0)
+        rings = tuple(r for r in last.rings if profile.start_s - r[0] < 2.0)
         distance_rad = profile.distance * self._rad_per_step
         if distance_rad and self._drives:
             full_step = 2 * math.pi / self._world.full_steps
@@ -213,7 +171,7 @@ class AxisPhysics:
         )
         if self._moves[-1].loses_at_rad is not None:
             self._lost = True
-        self._starts.append(profile.t0_s)
+        self._starts.append(profile.start_s)
         del self._moves[:-KEPT_MOVES], self._starts[:-KEPT_MOVES]
 
     def _loss(self, distance_rad: float) -> float:
@@ -242,7 +200,7 @@ class AxisPhysics:
     def moving(self, t_s: float) -> bool:
         """Whether a move is under way."""
         profile = self._at(t_s).profile
-        return profile.t0_s <= t_s < profile.end_s
+        return profile.start_s <= t_s < profile.end_s
 
     def step_pulses(self, t_s: Floats) -> Floats:
         """The controller's step line (n,): 1 from half a step to each whole one, 0 before it and at rest."""

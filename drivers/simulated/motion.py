@@ -1,6 +1,6 @@
-"""How the axis controller times its own moves: trapezoids from rest to rest. Pure; steps and seconds.
+"""Moves from rest to rest as trapezoids of speed: of the axis controller's counting, and of the motor that follows it.
 
-It must never know the world: a stepper controller counts the steps it sends, whatever the motor does.
+Pure; steps and seconds. It must never know the world: a controller counts what it sends, whatever the motor does.
 Source: constant-acceleration kinematics.
 """
 
@@ -8,6 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -33,21 +38,27 @@ class Trapezoid:
         ramp_s = self._ramp_s
         return self.start_s + ramp_s + distance / (ramp_s * self.accel_steps_s2)
 
+    @property
+    def distance(self) -> float:
+        """Signed steps from start to target."""
+        return self.target - self.start
+
+    def steps(self, t_s: Floats) -> Floats:
+        """(n,) steps at bench times (n,)."""
+        t = np.asarray(t_s, dtype=np.float64)
+        if self.distance == 0.0:
+            return np.full_like(t, self.target)
+        ramp_s, accel = self._ramp_s, self.accel_steps_s2
+        gone = np.maximum(t - self.start_s, 0.0)
+        left = np.maximum(self.end_s - t, 0.0)
+        done = np.where(gone < ramp_s, 0.5 * accel * gone**2, accel * ramp_s * (gone - 0.5 * ramp_s))
+        done = np.where(left < ramp_s, abs(self.distance) - 0.5 * accel * left**2, done)
+        steps: Floats = np.where(left > 0.0, self.start + math.copysign(1.0, self.distance) * done, self.target)
+        return steps
+
     def position(self, t_s: float) -> float:
         """Steps at bench time t_s."""
-        distance = abs(self.target - self.start)
-        if t_s >= self.end_s or distance == 0.0:
-            return self.target
-        t = max(0.0, t_s - self.start_s)
-        ramp_s, left = self._ramp_s, self.end_s - t_s
-        half = 0.5 * self.accel_steps_s2
-        if t < ramp_s:
-            done = half * t * t
-        elif left < ramp_s:
-            done = distance - half * left * left
-        else:
-            done = half * ramp_s * ramp_s + self.accel_steps_s2 * ramp_s * (t - ramp_s)
-        return self.start + math.copysign(done, self.target - self.start)
+        return float(self.steps(np.array([t_s]))[0])
 
     def speed(self, t_s: float) -> float:
         """Magnitude in steps a second."""

@@ -60,12 +60,16 @@ class Step:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sequence:
-    """What is done, in order; version is printed on certificates and changes with the method."""
+    """What is done, in order; version is printed on certificates and changes with the method.
+
+    needs: roles that a bench may lack and this sequence can't do without.
+    """
 
     name: str
     title: str
     steps: tuple[Step, ...]
     version: str = "1"
+    needs: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

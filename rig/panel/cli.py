@@ -182,9 +182,9 @@ def bench() -> None:
 @told
 def check(bench_name: str, as_json: bool) -> None:
     """Open every instrument of BENCH, identify it, time a round trip; nothing is energised."""
-    from rig.panel import jobs, screen
+    from rig.panel import benches, screen
 
-    report = jobs.check_bench(bench_name)
+    report = benches.check_bench(bench_name)
     click.echo(json.dumps(report)) if as_json else screen.show_bench(report)
     sys.exit(0 if report["complete"] else 4)
 
@@ -197,9 +197,9 @@ def check(bench_name: str, as_json: bool) -> None:
 @told
 def simulate(world: str, clamping: int, speed: str, write: Path | None) -> None:
     """Serve the simulated instruments of WORLD on local sockets and pseudo-terminals until stopped."""
-    from rig.panel import jobs
+    from rig.panel import benches
 
-    jobs.serve_simulated(world, clamping, speed, write)
+    benches.serve_simulated(world, clamping, speed, write)
 
 
 @bench.command()
@@ -208,9 +208,9 @@ def simulate(world: str, clamping: int, speed: str, write: Path | None) -> None:
 @told
 def truth(world: str, clamping: int) -> None:
     """Print what a perfect bench would measure of WORLD's part: as clamped and as centred, outputs open (JSON)."""
-    from rig.panel import jobs
+    from rig.panel import benches
 
-    click.echo(jobs.truth(world, clamping))
+    click.echo(benches.truth(world, clamping))
 
 
 bench_commands.register(bench, told)

@@ -1,18 +1,13 @@
-"""What an operator can start: run a sequence and judge it, look at kept runs, check a bench. Shared by every face.
+"""What an operator can start: run a sequence and judge it, look at kept runs. Shared by every face.
 
-It prints nothing (screen.py does). A job holds the instruments only while the sequence runs; judging, records and
-certificates come after the bench is safe and closed.
+It prints nothing (screen.py does) and looks at no bench by itself (benches.py does). A job holds the instruments only
+while the sequence runs; judging, records and certificates come after the bench is safe and closed.
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
 import re
-import signal
-import subprocess
-import sys
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from importlib.metadata import version
@@ -23,14 +18,15 @@ from rig.control.arming import Arming
 from rig.control.bench import Bench, open_bench
 from rig.control.sequencer import Ended, Sequence
 from rig.control.sequencer import run as run_sequence
-from rig.control.step import Context, ManualEntry, Progress
+from rig.control.step import Context, Progress
 from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import Holder, load_holder
-from rig.description.loading import find, packaged_fixtures, read_toml
+from rig.description.loading import find, read_toml
 from rig.description.parts import PartFile, load_part
 from rig.errors import RigError, UsageError
 from rig.panel import proving
 from rig.panel.arming_prompt import at_terminal
+from rig.panel.manual_entry import entry
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run import RunHeader
 from rig.records.store import RunFolder, Store, StoredRun
@@ -42,32 +38,6 @@ SCHEMA = "anglewright result 1"
 RECLAMPING_DAYS = 730.0
 CERTIFIED = ("full_test",)
 DRAFTS = ("pins",)  # sequences that may work from a part file that nobody has confirmed yet
-FACES = {"certificate": "certificate*.pdf", "data": "certificate*.json", "table": "certificate*.csv"}
-NEEDS: Mapping[str, frozenset[str]] = {  # roles that a bench may lack -> which sequence can't do without
-    "full_test": frozenset({"axis", "climate"}),
-    "quick_screen": frozenset({"axis", "climate"}),
-    "continuous_sweep": frozenset({"axis", "climate"}),
-    "check_standard": frozenset(),
-    "prove": frozenset(),
-    "index": frozenset({"axis"}),
-    "remount": frozenset({"axis", "climate"}),
-    "hand_turned": frozenset(),
-    "pins": frozenset(),
-}
-
-
-ASKED: Mapping[str, Callable[[Any], object]] = {  # one harmless question of each role, to see that it answers
-    "multimeter": lambda meter: meter.dc_volts(range_v=10.0, nplc=0.02),
-    "generator": lambda generator: generator.output_is_on(),
-    "sampler": lambda sampler: sampler.configure(
-        ranges_v=(10.0,) * 4, sample_rate_hz=200e3, samples=100, channels=("exc_v", "exc_i", "sin", "cos")
-    ),
-    "axis": lambda axis: axis.position_steps(),
-    "encoder": lambda encoder: encoder.angle_mech_deg(),
-    "switch": lambda switch: switch.closed_channels(),
-    "interlock": lambda interlock: interlock.state(),
-    "climate": lambda climate: climate.read(),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,25 +240,6 @@ def header_of(
     )
 
 
-def entry(text: str) -> ManualEntry:
-    """A manual entry from "NAME=VALUE[ UNIT][;INSTRUMENT]"; a number may be led by > or <. Raises UsageError."""
-    told = re.fullmatch(r"\s*([^=;]+?)\s*=\s*([<>]?)\s*([^;]+?)\s*(?:;\s*(.*?)\s*)?", text)
-    if told is None:
-        raise UsageError(
-            f"manual entry {text!r} can't be read.",
-            next_action="Write NAME=VALUE[ UNIT][;INSTRUMENT], e.g. visual=clean.",
-        )
-    name, qualifier, value, instrument = told.groups()
-    number = re.fullmatch(r"([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)(?:\s+(.*))?", value)
-    if number is None and qualifier:
-        raise UsageError(f"manual entry {text!r}: {qualifier} needs a number.", next_action="Write e.g. >550 Mohm.")
-    if number is None:
-        return ManualEntry(name=name, value=value, instrument=instrument or "")
-    return ManualEntry(
-        name=name, value=float(number[1]), unit=number[2] or "", instrument=instrument or "", qualifier=qualifier
-    )
-
-
 # ---- the rig's own calibration ------------------------------------------------------------------------------------
 
 
@@ -344,70 +295,3 @@ def files_of(stored: StoredRun) -> dict[str, str]:
         if made := sorted(stored.path.glob(pattern), key=lambda p: (len(p.name), p.name)):
             files[kind] = made[-1]
     return {kind: str(path) for kind, path in files.items() if path.exists()}
-
-
-# ---- benches ------------------------------------------------------------------------------------------------------
-
-
-def check_bench(name: str) -> dict[str, Any]:
-    """Open every instrument of a bench, identify it, time a round trip; what each sequence lacks. Energises nothing."""
-    bench_file, holder = described(Request(sequence="", part="", serial="-", bench=name))
-    with open_bench(bench_file, holder, speed="real", allow_overdue=True) as bench:
-        rows = []
-        for role, told in bench.identities().items():
-            start = time.perf_counter()
-            ASKED[role](getattr(bench, role))
-            row = {**told, "answer_ms": 1e3 * (time.perf_counter() - start)}
-            rows.append({**row, "overdue": bool(told["due"]) and told["due"] < bench.clock.utc()[:10]})
-        state = bench.interlock.state()
-    present = {row["role"] for row in rows}
-    lacking = {sequence: sorted(roles - present) for sequence, roles in NEEDS.items() if roles - present}
-    return {
-        "bench": bench_file.name,
-        "title": bench_file.title,
-        "simulated": bench_file.simulated,
-        "instruments": rows,
-        "guard_closed": state.guard_closed,
-        "emergency_stop": state.emergency_stop,
-        "health": proving.health_of(calibration_name(bench_file), proving.now_utc()),
-        "can_run": [sequence for sequence in NEEDS if sequence not in lacking],
-        "lacking": lacking,
-        "complete": not lacking,
-    }
-
-
-def serve_simulated(world: str, clamping: int, speed: str, write: Path | None) -> None:
-    """Serve a world's instruments until SIGINT or SIGTERM; with `write`, leave a bench file that points to them."""
-    from drivers.shelf import start_simulated
-
-    simulated = start_simulated(find("world", world), clamping=clamping, speed=speed)
-    try:
-        if write is not None:
-            write.write_text(pointing_bench(simulated.clock, simulated.links), encoding="utf-8")
-        print(json.dumps({"world": world, "clock": simulated.clock, "links": dict(simulated.links)}), flush=True)
-        signal.sigwait({signal.SIGINT, signal.SIGTERM})
-    finally:
-        simulated.close()
-
-
-def pointing_bench(clock: str, links: Mapping[str, str]) -> str:
-    """The text of a bench file for a simulated bench that is being served."""
-    text = (packaged_fixtures() / "benches" / "simulated.toml").read_text(encoding="utf-8")
-    text = re.sub(r"^world = .*$", f'clock = "{clock}"', text, flags=re.MULTILINE)
-    text = re.sub(r"^name = .*$", 'name = "served"', text, count=1, flags=re.MULTILINE)
-    parts = re.split(r"(?m)^(?=\[\w+\]$)", text)
-    kept_parts = [parts[0]]
-    for part in parts[1:]:
-        role = part[1 : part.index("]")]
-        if role in links:
-            kept_parts.append(part.replace(f"[{role}]\n", f'[{role}]\nlink = "{links[role]}"\n', 1))
-    return "".join(kept_parts)
-
-
-def truth(world: str, clamping: int) -> str:
-    """What a perfect bench would measure, as JSON text, computed by the simulated bench's own process."""
-    words = [sys.executable, "-m", "drivers.simulated", "truth", str(find("world", world)), "--clamping", str(clamping)]
-    done = subprocess.run(words, capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise UsageError(done.stderr.strip() or f"the simulated bench can't read {world}")
-    return done.stdout.strip()

@@ -11,7 +11,9 @@ from typing import Any
 
 import pytest
 
-from rig.panel.jobs import Request, calibration_name, described, entry, pointing_bench
+from rig.panel.benches import pointing_bench
+from rig.panel.jobs import Request, calibration_name, described
+from rig.panel.manual_entry import entry
 
 
 def call(home: Path, *words: str) -> subprocess.CompletedProcess[str]:

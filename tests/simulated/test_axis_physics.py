@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drivers.simulated.axis_physics import ARCMIN, AxisPhysics, trapezoid
+from drivers.simulated.axis_physics import ARCMIN, AxisPhysics
+from drivers.simulated.motion import Trapezoid
 from drivers.simulated.worldfile import AxisWorld
 
 QUIET = {
@@ -40,7 +41,7 @@ def go(one: AxisPhysics, t_s: float, steps: float) -> float:
 def test_the_profile_is_a_trapezoid_that_keeps_to_speed_and_acceleration() -> None:
     """A long move cruises at the stated speed, a short one never reaches it; both end where they should."""
     for distance in (5.0, 3000.0, -3000.0):
-        profile = trapezoid(2.0, 10.0, 10.0 + distance, SPEED, ACCEL)
+        profile = Trapezoid(2.0, 10.0, 10.0 + distance, SPEED, ACCEL)
         t = np.linspace(2.0, profile.end_s, 20_001)
         steps = profile.steps(t)
         speed = np.gradient(steps, t)
