@@ -20,6 +20,7 @@ from rig.evaluation.turn import silent_output, turn
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED, Design, Fit, fit_faults
 
 ROTOR_RIPPLE = 0.0012  # of the excitation's inductance, at orders that turn with the rotor; a good part has 1e-4
+ABOVE_NOISE = 4.0  # standard uncertainties of an order's component, the largest of a dozen orders
 CLEAR = 12.0  # of the criterion: how much better one hypothesis has to be to leave another behind
 
 
@@ -85,7 +86,8 @@ def _magnetics(obs: Observed) -> Magnetics | None:
 def rotor_ripple(obs: Observed) -> NDArray[np.float64]:
     """Relative amplitude of the excitation's inductance over the turn, by mechanical order from 0; empty: not seen.
 
-    Order 0 and the multiples of p, which the stator makes as well, are set to zero.
+    Set to zero: order 0 and the multiples of p, which the stator makes as well, and what is no larger than the noise
+    may make it. The noise is read from neighbouring points (second differences, in which so slow a ripple vanishes).
     """
     return obs.memo("rotor-ripple", lambda: _rotor_ripple(obs))
 
@@ -100,8 +102,12 @@ def _rotor_ripple(obs: Observed) -> NDArray[np.float64]:
     rank = np.argsort(found.steps[chosen])
     inductance = np.imag(found.exc_v[chosen] / found.exc_i[chosen])[rank]
     orders = np.arange(min(3 * obs.part.pole_pairs, inductance.size // 3))
-    basis = np.exp(-1j * np.outer(orders, found.theta_mech_rad[chosen][rank]))
-    out: NDArray[np.float64] = np.abs(basis @ (inductance / inductance.mean())) * 2.0 / inductance.size
+    turned = np.outer(found.theta_mech_rad[chosen][rank], orders[1:])
+    basis = np.column_stack([np.ones(inductance.size), np.cos(turned), np.sin(turned)])
+    fitted = np.linalg.lstsq(basis, inductance / inductance.mean(), rcond=None)[0]  # a gap must not look like a ripple
+    out: NDArray[np.float64] = np.concatenate([[0.0], np.hypot(*fitted[1:].reshape(2, -1))])
+    scatter = float(np.sqrt(np.mean(np.diff(inductance / inductance.mean(), 2) ** 2) / 6.0))
+    out[out < ABOVE_NOISE * scatter * math.sqrt(2.0 / inductance.size)] = 0.0
     out[:: obs.part.pole_pairs] = 0.0
     return out
 

@@ -20,6 +20,7 @@ from rig.resolver.grids import folded, grid_folding
 from rig.result import Reason, Result
 
 MISSING_SHARE = 0.02
+LEAST_SHARED = 8  # positions of both passes; below, they were made on grids of their own
 
 
 def point_reasons(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
@@ -46,8 +47,10 @@ def _points(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reaso
 
 
 def _positions(found: Turn) -> NDArray[np.float64]:
-    steps: NDArray[np.float64] = np.unique(found.steps[found.inside])
-    return steps
+    """Steps of the positions that count: those of both passes where two were made, as the error curve takes them."""
+    ways = [np.unique(found.steps[found.inside & (found.counter_clockwise == way)]) for way in (True, False)]
+    steps: NDArray[np.float64] = np.intersect1d(*ways)
+    return steps if steps.size >= LEAST_SHARED else np.unique(found.steps[found.inside])
 
 
 def _gaps(found: Turn) -> tuple[int, float]:

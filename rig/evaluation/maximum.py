@@ -65,16 +65,29 @@ def nuisance_orders(obs: Observed, reference: str, points: int) -> tuple[int, ..
     return tuple(sorted(n for n in shown if 0 < n < points / 2))
 
 
-def candidate_orders(points: int, pole_pairs: int, teeth: int | None, nuisance: tuple[int, ...]) -> tuple[int, ...]:
-    """Orders of the part's own curve: all that this many points carry, up to four times the teeth."""
+def candidate_orders(
+    points: int, pole_pairs: int, teeth: int | None, nuisance: tuple[int, ...], gap_mech_rad: float = 0.0
+) -> tuple[int, ...]:
+    """Orders of the part's own curve: all that this many points carry, up to four times the teeth.
+
+    gap_mech_rad: largest distance of neighbouring points; an order that goes through half a wave unseen is left out.
+    """
     top = min(int(0.42 * points) - len(nuisance), max(4 * (teeth or 4 * pole_pairs) + pole_pairs, 16 * pole_pairs))
+    if gap_mech_rad > 0.0:
+        top = min(top, int(math.pi / gap_mech_rad))
     return tuple(n for n in range(1, max(top, 2) + 1) if n not in nuisance)
+
+
+def _largest_gap(theta_mech_rad: Floats) -> float:
+    """Mechanical rad between neighbours, over the turn's end as well."""
+    theta = np.sort(np.mod(theta_mech_rad, 2.0 * math.pi))
+    return float(np.max(np.diff(np.append(theta, theta[0] + 2.0 * math.pi))))
 
 
 def figures(obs: Observed, found: Turn, theta_mech_rad: Floats, error: Floats, pole_pairs: int) -> Figures:
     """The figures of a curve of one turn (n points, electrical arcmin, mean taken off)."""
     nuisance = nuisance_orders(obs, found.reference, theta_mech_rad.size)
-    orders = candidate_orders(theta_mech_rad.size, pole_pairs, obs.part.teeth, nuisance)
+    orders = candidate_orders(theta_mech_rad.size, pole_pairs, obs.part.teeth, nuisance, _largest_gap(theta_mech_rad))
     model = fit_orders(theta_mech_rad, error, [*orders, *nuisance])
     kept = tuple(n for n in orders if model.chi2(n) > KEEP_CHI2) or (1,)
     widths = {n: pole_pairs * order_half_width_mech_arcmin(obs, found.reference, n) for n in (1, 2)}
