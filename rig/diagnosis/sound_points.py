@@ -48,8 +48,8 @@ def _points(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reaso
 
 def _positions(found: Turn) -> NDArray[np.float64]:
     """Steps of the positions that count: those of both passes where two were made, as the error curve takes them."""
-    ways = [np.unique(found.steps[found.inside & (found.counter_clockwise == way)]) for way in (True, False)]
-    steps: NDArray[np.float64] = np.intersect1d(*ways)
+    ccw, cw = (found.steps[found.inside & (found.counter_clockwise == way)] for way in (True, False))
+    steps: NDArray[np.float64] = np.intersect1d(ccw, cw)
     return steps if steps.size >= LEAST_SHARED else np.unique(found.steps[found.inside])
 
 
