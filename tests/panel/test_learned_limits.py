@@ -29,6 +29,8 @@ from rig.review.judge import judge_run
 from rig.review.library import Library, limits_behind
 from rig.uncertainty.conformity import Verdict
 
+pytestmark = pytest.mark.xdist_group("learned_limits")  # one worker: the run behind these tests is made once
+
 GOOD: dict[str, dict[str, Any]] = {
     "G-1": {"r20_sin_ohm": 15.05, "r20_cos_ohm": 15.04, "gap_mean_mm": 0.702},
     "G-2": {"r20_sin_ohm": 14.96, "r20_cos_ohm": 14.97, "gap_mean_mm": 0.698},

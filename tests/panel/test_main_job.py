@@ -15,6 +15,8 @@ from rig.panel.benches import pointing_bench
 from rig.panel.jobs import Request, calibration_name, described
 from rig.panel.manual_entry import entry
 
+pytestmark = pytest.mark.xdist_group("main_job")  # one worker: the run behind these tests is made once
+
 
 def call(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
     env = os.environ | {"ANGLEWRIGHT_HOME": str(home)}

@@ -27,6 +27,8 @@ from sequences.continuous_sweep import SEQUENCE
 from sequences.full_test import SEQUENCE as STEPPED
 from sequences.steps import continuous
 
+pytestmark = pytest.mark.xdist_group("turning")  # one worker: the run behind these tests is made once
+
 WORLD = """
 seed = 43
 [axis]

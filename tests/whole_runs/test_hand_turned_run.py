@@ -22,6 +22,8 @@ from rig.records.store import Store
 from sequences.hand_turned import SEQUENCE
 from sequences.steps import by_hand
 
+pytestmark = pytest.mark.xdist_group("by_hand")  # one worker: the run behind these tests is made once
+
 SHORT_STEPS = ("loopback", "excite", "hand_turned", "ramp_down", "impedance_sin", "impedance_cos")
 SHORT = replace(SEQUENCE, steps=tuple(step for step in SEQUENCE.steps if step.name in SHORT_STEPS))
 WORLD = """
