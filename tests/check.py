@@ -14,7 +14,7 @@ STEPS = (
     ("style", ["-m", "ruff", "check", "."]),
     ("format", ["-m", "ruff", "format", "--check", "."]),
     ("types", ["-m", "mypy"]),
-    ("tests", ["-m", "pytest", "-q", "-n", "2", "--dist", "loadgroup", "--durations=15"]),
+    ("tests", ["-m", "pytest", "-q", "-n", "3", "--dist", "loadgroup", "--durations=15"]),
     ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
     ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
     ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),

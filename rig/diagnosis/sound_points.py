@@ -47,10 +47,12 @@ def _points(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reaso
 
 
 def _positions(found: Turn) -> NDArray[np.float64]:
-    """Steps of the positions that count: those of both passes where two were made, as the error curve takes them."""
-    ccw, cw = (found.steps[found.inside & (found.counter_clockwise == way)] for way in (True, False))
+    """Steps within one turn of the positions that count: those of both passes where two were made, as the error curve
+    takes them."""
+    within = np.mod(found.steps, round(2.0 * math.pi / _rad_per_step(found)))
+    ccw, cw = (within[found.inside & (found.counter_clockwise == way)] for way in (True, False))
     steps: NDArray[np.float64] = np.intersect1d(ccw, cw)
-    return steps if steps.size >= LEAST_SHARED else np.unique(found.steps[found.inside])
+    return steps if steps.size >= LEAST_SHARED else np.unique(within[found.inside])
 
 
 def _gaps(found: Turn) -> tuple[int, float]:
