@@ -1,6 +1,7 @@
 """Everything that must hold before a change may land: python tests/check.py
 
-Style, format, types, tests (the arrows and the pages are among them), and the quick part of each show.
+Style, format, types, tests (the arrows and the pages are among them), and the quick part of each show. Left out are
+the tests marked slow (whole runs that repeat another test with one more fault): plain pytest takes them too.
 """
 
 import os
@@ -14,7 +15,7 @@ STEPS = (
     ("style", ["-m", "ruff", "check", "."]),
     ("format", ["-m", "ruff", "format", "--check", "."]),
     ("types", ["-m", "mypy"]),
-    ("tests", ["-m", "pytest", "-q", "-n", "3", "--dist", "loadgroup", "--durations=15"]),
+    ("tests", ["-m", "pytest", "-q", "-n", "2", "--dist", "loadgroup", "-m", "not slow", "--durations=15"]),
     ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
     ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
     ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),

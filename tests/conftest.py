@@ -1,12 +1,20 @@
-"""For all tests: one thread for small matrices, and the option `--bench FILE`.
+"""For all tests: one thread for small matrices, the option `--bench FILE`, and who runs what with several workers.
 
 Spinning threads cost small matrices tenfold on two cores; the names must stand before numpy loads, also in children.
-`--bench FILE` runs the dialogues of a real bench's instruments and records them.
+`--bench FILE` runs the dialogues of a real bench's instruments and records them. Modules marked xdist_group share a
+run that costs seconds: each stays on one worker. pytest-xdist 3.8 tells groups by a name that pytest 9.2 no longer lets
+it write, so the scheduler below reads the mark from the module's text.
 """
 
 import os
+import re
+from functools import cache
+from pathlib import Path
+from typing import Any
 
 import pytest
+
+GROUP = re.compile(r'xdist_group\("(\w+)"\)')
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -14,3 +22,29 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--bench", default=None, metavar="FILE", help="bench file: record dialogues from real instruments")
+
+
+@cache
+def _unit(root: Path, module: str) -> str | None:
+    """The group that a module is marked with, or None."""
+    found = GROUP.search((root / module).read_text(encoding="utf-8"))
+    return None if found is None else found[1]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """With --dist loadgroup: a marked module is one piece of work, every other test is one of its own."""
+    if config.getvalue("dist") != "loadgroup":
+        return None
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByMark(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return _unit(config.rootpath, nodeid.partition("::")[0]) or nodeid
+
+    return ByMark(config, log)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Whole runs first: what takes longest must not begin last."""
+    items.sort(key=lambda item: "whole_runs" not in item.path.parts)

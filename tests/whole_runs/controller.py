@@ -49,7 +49,7 @@ def main() -> int:
     try:
         return _run(given)
     except RigError as fault:
-        _say(ended=False, fault=str(fault), kind=type(fault).__name__)
+        _say(ended=False, fault=str(fault), kind=type(fault).__name__, code=getattr(fault, "code", None))
         return fault.exit_status
 
 

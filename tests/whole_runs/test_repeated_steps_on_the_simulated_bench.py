@@ -34,8 +34,14 @@ def _ran(tmp_path: Path, *faults: str) -> tuple[dict[str, Any], StoredRun, list[
     ("fault", "step"),
     [
         ('instrument = "axis"\nkind = "alarm"\nmatch = "G53"\nnth = 100\nvalue = 3', "sweep_ccw"),
-        ('instrument = "axis"\nkind = "estop"\nmatch = "G53"\nnth = 500', "sweep_cw"),
-        ('instrument = "sampler"\nkind = "mute"\nmatch = "WAV:DATA"\nnth = 150\nvalue = 1', "sweep_ccw"),
+        pytest.param(
+            'instrument = "axis"\nkind = "estop"\nmatch = "G53"\nnth = 500', "sweep_cw", marks=pytest.mark.slow
+        ),
+        pytest.param(
+            'instrument = "sampler"\nkind = "mute"\nmatch = "WAV:DATA"\nnth = 150\nvalue = 1',
+            "sweep_ccw",
+            marks=pytest.mark.slow,
+        ),
     ],
 )
 def test_an_instrument_lost_in_mid_sweep_costs_a_repeat_and_not_the_run(tmp_path: Path, fault: str, step: str) -> None:

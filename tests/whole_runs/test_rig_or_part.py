@@ -50,17 +50,16 @@ def told(shop: Path, *words: str) -> Any:
     return json.loads(done.stdout)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("world", "kind", "line", "answer"),
     [
         ("broken", "plug", "r20_sin", "it's the rig"),
-        ("open", "plug", "r20_sin", "it's the part"),
-        ("bridged", "open", "leak_exc_sin", "it's the rig"),
+        pytest.param("open", "plug", "r20_sin", "it's the part", marks=pytest.mark.slow),
+        pytest.param("bridged", "open", "leak_exc_sin", "it's the rig", marks=pytest.mark.slow),
         ("leaking", "open", "leak_exc_sin", "it's the part"),
         ("divider", "dummy", "tr_sin", "it's the rig"),
-        ("gap", "dummy", "tr_sin", "it's the part or its seat"),
-        ("open", "swap", "tr_sin", "it's the part"),
+        pytest.param("gap", "dummy", "tr_sin", "it's the part or its seat", marks=pytest.mark.slow),
+        pytest.param("open", "swap", "tr_sin", "it's the part", marks=pytest.mark.slow),
     ],
 )
 def test_a_witness_tells_rig_from_part(shop: Path, world: str, kind: str, line: str, answer: str) -> None:
@@ -97,7 +96,6 @@ def test_following_the_nudge_centres_the_part(shop: Path) -> None:
     assert error["seat_seen"] and error["part"] < 0.1 * error["before"]
 
 
-@pytest.mark.slow
 def test_a_winding_that_hides_centring_gets_no_nudge(shop: Path) -> None:
     """Four pole pairs on sixteen teeth: said, not guessed."""
     found = told(shop, "seat", "--part", "KX4-2207", "--world", "good_4")
@@ -105,7 +103,6 @@ def test_a_winding_that_hides_centring_gets_no_nudge(shop: Path) -> None:
     assert "does not show centring" in found["notes"][0]
 
 
-@pytest.mark.slow
 def test_the_place_along_the_shaft_is_found(shop: Path) -> None:
     """Where the part stands level is told within U of what the world drew (a few hundredths of a millimetre)."""
     found = told(shop, "seat", "--part", "KX4-2207", "--world", "good_4", "--axial=-0.7,-0.3,0.4,0.8")
@@ -113,8 +110,7 @@ def test_the_place_along_the_shaft_is_found(shop: Path) -> None:
     assert abs(found["level"]["axial_mm"]) < 0.06 + found["level"]["U_mm"]
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("how", [(), ("--ac",)])
+@pytest.mark.parametrize("how", [(), pytest.param(("--ac",), marks=pytest.mark.slow)])
 def test_drop_outs_are_caught_with_their_times(shop: Path, how: tuple[str, ...]) -> None:
     """0.3 s every 2 s: each is caught, two seconds apart, its length known to a few readings."""
     found = told(
@@ -127,7 +123,6 @@ def test_drop_outs_are_caught_with_their_times(shop: Path, how: tuple[str, ...])
     assert found["min"] == pytest.approx(found["max"], rel=0.01)
 
 
-@pytest.mark.slow
 def test_ctrl_c_ends_a_watch_in_good_order(shop: Path) -> None:
     """Ended by hand: exit status 0, a summary, and a closed run that is complete."""
     words = command("watch", "cos", "--part", "KX4-2207", "--world", "loose", "--json")

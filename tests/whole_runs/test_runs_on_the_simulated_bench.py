@@ -177,7 +177,12 @@ def test_without_a_rotor_the_stator_alone_is_measured(start: Any) -> None:
 
 @pytest.mark.parametrize(
     ("speed", "number"),
-    [("fast", signal.SIGTERM), ("fast", signal.SIGINT), ("fast", signal.SIGHUP), ("real", signal.SIGINT)],
+    [
+        ("fast", signal.SIGTERM),
+        pytest.param("fast", signal.SIGINT, marks=pytest.mark.slow),
+        pytest.param("fast", signal.SIGHUP, marks=pytest.mark.slow),
+        pytest.param("real", signal.SIGINT, marks=pytest.mark.slow),
+    ],
 )
 def test_a_signal_in_mid_sweep_takes_everything_down_within_a_second(start: Any, speed: str, number: int) -> None:
     """Exit status 5; the run stays, incomplete, with an end line; the next run works."""
@@ -196,7 +201,7 @@ def test_a_signal_in_mid_sweep_takes_everything_down_within_a_second(start: Any,
     _next_run_works(start)
 
 
-@pytest.mark.parametrize("attempt", [1, 2, 3])
+@pytest.mark.parametrize("attempt", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in (2, 3))])
 def test_a_killed_controller_is_followed_by_the_watchdog_within_a_second(start: Any, attempt: int) -> None:
     """SIGKILL runs no handler; the watchdog switches off, halts and leaves a note; nothing stays running."""
     started = start("full_test", GOOD, "--speed", "fast")
@@ -248,7 +253,7 @@ def test_a_guard_opened_in_mid_run_stops_it(start: Any, tmp_path: Path) -> None:
     started = start("full_test", world)
     started.said()
     told = started.said()
-    assert started.ended() == 4 and told["code"] == "guard-open"
+    assert (started.ended(), told["code"]) == (4, "guard-open"), told
     late = [e for e in started.events("axis_moving", "generator_on") if e["bench_s"] > opens_s + 0.5]
     assert not late
     assert started.run().outcome == "incomplete"
@@ -258,7 +263,7 @@ def test_a_guard_that_is_open_at_the_start_lets_nothing_move(start: Any, tmp_pat
     """Not even the first relay."""
     started = start("full_test", _world(tmp_path, ("interlock", "guard_closed = false")))
     told = started.said()
-    assert started.ended() == 4 and told["code"] == "guard-open"
+    assert (started.ended(), told["code"]) == (4, "guard-open"), told
     assert not started.events("axis_moving", "generator_on")
 
 
