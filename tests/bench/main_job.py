@@ -53,7 +53,7 @@ def sweep_codes() -> np.ndarray:
 def projection_and_quality() -> None:
     from scipy.optimize import curve_fit
 
-    from rig.signal import quality, sine_fit
+    from rig.signal import common_frequency, quality, sine_fit
     from rig.signal.waveform import WaveformStack
 
     codes = sweep_codes()
@@ -81,11 +81,11 @@ def projection_and_quality() -> None:
         rail_low=-32768,
         rail_high=32767,
     )
-    frequency = sine_fit.pooled_frequency(codes[:, 0, :] * scale[0], RATE_HZ, CARRIER_HZ).frequency_hz
+    frequency = common_frequency.pooled_frequency(codes[:, 0, :] * scale[0], RATE_HZ, CARRIER_HZ).frequency_hz
     fast_s = best_of(7, lambda: sine_fit.phasors(codes, RATE_HZ, frequency))
 
     def whole() -> None:
-        f = sine_fit.pooled_frequency(codes[:, 0, :] * scale[0], RATE_HZ, CARRIER_HZ).frequency_hz
+        f = common_frequency.pooled_frequency(codes[:, 0, :] * scale[0], RATE_HZ, CARRIER_HZ).frequency_hz
         fit = sine_fit.fit_stack(stack, f)
         quality.inspect(stack, fit)
 

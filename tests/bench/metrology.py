@@ -27,7 +27,7 @@ from separation import separation, trials
 
 from rig.evaluation.continuous import both_passes, one_pass
 from rig.resolver.orders import fit_orders
-from rig.signal import quality, sine_fit
+from rig.signal import common_frequency, quality, sine_fit
 from rig.signal.phasor import carrier_phase, ratio, signed_envelope
 from rig.signal.waveform import WaveformStack
 
@@ -61,7 +61,7 @@ def angle_variance(records: int = 20_000, block: int = 1000) -> bool:
     rng = np.random.default_rng(5)
     theta = rng.uniform(0, 2 * math.pi, records)
     first = disturbed(theta[:block], rng)
-    hz = sine_fit.pooled_frequency(first[:, 0], RATE_HZ, CARRIER_HZ).frequency_hz
+    hz = common_frequency.pooled_frequency(first[:, 0], RATE_HZ, CARRIER_HZ).frequency_hz
     sides: list[list[np.ndarray]] = [[], []]
     for begin in range(0, records, block):
         volts = first if begin == 0 else disturbed(theta[begin : begin + block], rng)
@@ -114,7 +114,7 @@ def against_curve_fit() -> bool:
             curve_fit(model, t, y, p0=[np.ptp(y) / 2, np.ptp(y) / 4, 0.0, CARRIER_HZ])
 
     def whole() -> None:
-        hz = sine_fit.pooled_frequency(codes[:, 0], RATE_HZ, CARRIER_HZ).frequency_hz
+        hz = common_frequency.pooled_frequency(codes[:, 0], RATE_HZ, CARRIER_HZ).frequency_hz
         quality.inspect(stack_of(codes), sine_fit.fit_stack(stack_of(codes), hz))
 
     slow_s = best_of(3, some) * 96
