@@ -149,7 +149,7 @@ def _gauss_newton(
     both = rows @ np.hstack([q, slope])
     coordinates, pull = both[:, : q.shape[1]], both[:, q.shape[1] :]
     numerator = np.sum(coordinates * pull, axis=1)
-    information: Floats = np.einsum("ni,ij,nj->n", coordinates, slope.T @ slope, coordinates)
+    information: Floats = np.einsum("ij,ij->i", coordinates @ (slope.T @ slope), coordinates)
     total = float(np.sum(information))
     steps = np.divide(numerator, information, out=np.zeros_like(numerator), where=information > 0)
     left = np.einsum("ij,ij->i", rows, rows) - np.sum(coordinates**2, axis=1)

@@ -190,9 +190,8 @@ def _drop_outs(codes: NDArray[Any], stack: WaveformStack, fit: Fit, c: int) -> t
     least = max(5, math.ceil(fit.sample_rate_hz / fit.frequency_hz / 8))
     if codes.shape[1] <= least:
         return ()
-    rows = np.flatnonzero(size > 50)
     found = []
-    for i in rows[_has_run(codes[rows], least)]:
+    for i in np.flatnonzero((size > 50) & _has_run(codes, least)):
         edges = np.flatnonzero(np.diff(codes[i]) != 0)
         starts = np.concatenate([[0], edges + 1])
         lengths = np.diff(np.concatenate([starts, [codes.shape[1]]]))
@@ -205,17 +204,13 @@ def _drop_outs(codes: NDArray[Any], stack: WaveformStack, fit: Fit, c: int) -> t
 
 def _has_run(codes: NDArray[Any], least: int) -> NDArray[np.bool_]:
     """(rows,) is there a run of more than `least` equal codes? By doubling: pairs, then runs of 2, 4, ..."""
-    found: NDArray[np.bool_] = np.zeros(len(codes), dtype=bool)
-    equal: NDArray[np.bool_] = codes[:, 1:] == codes[:, :-1]
-    enough = np.flatnonzero(np.count_nonzero(equal, axis=1) >= least)  # most records have no such run, and end here
-    run = equal[enough]
+    run: NDArray[np.bool_] = codes[:, 1:] == codes[:, :-1]
     width = 1
     while width < least:
         shift = min(width, least - width)
         run = run[:, :-shift] & run[:, shift:]
         width += shift
-    found[enough] = np.any(run, axis=1)
-    return found
+    return np.asarray(run.any(axis=1))
 
 
 def _lines(
@@ -272,7 +267,7 @@ def _known(fit: Fit) -> tuple[Floats, NDArray[np.bool_]]:
         turns = (h * fit.frequency_hz / fit.sample_rate_hz) % 1.0
         at = min(turns, 1.0 - turns) * m
         free &= np.abs(bins - at) > (_GUARD_BINS if h == 1 else 1.5)
-        if min(abs(at - other) for other in taken) > 1.5 and 2 * len(taken) < m // 4:
+        if np.min(np.abs(at - np.array(taken))) > 1.5 and 2 * len(taken) < m // 4:
             taken.append(at)
             kept.append(power)
     turn = np.array(kept).reshape(len(kept), m)
