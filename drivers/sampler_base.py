@@ -6,6 +6,7 @@ and the ten fields of :WAVeform:PREamble? as the makers of both families print t
 
 from __future__ import annotations
 
+import re
 from abc import ABC, abstractmethod
 from typing import ClassVar
 
@@ -53,10 +54,22 @@ class ScpiSampler(ScpiDevice, ABC):
     @abstractmethod
     def _fetch_once(self) -> Waveform: ...
 
-    def _preamble_of(self, message: str) -> tuple[list[str], list[float]]:
-        """The ten fields of a preamble, as text and as numbers; BadReply when they are no ten numbers."""
-        fields = self._session.query(message).split(",")
+    def _source(self, n: int) -> str:
+        """A pattern for how the instrument names channel n."""
+        return rf"CHAN(NEL)?{n}"
+
+    def _preamble_of(self, message: str, label: str = "") -> tuple[list[str], list[float]]:
+        """The ten fields of a preamble, as text and as numbers; BadReply when they are no ten numbers.
+
+        label: a pattern for the text unit that the message makes the instrument say in front of them.
+        """
+        reply = self._session.query(message)
         with self._session.parsing(message):
+            if label:
+                said, _, reply = reply.partition(";")
+                if not re.fullmatch(label, said.strip(), re.IGNORECASE):
+                    raise BadReply(f"{said!r} in front of a preamble where {label} was expected")
+            fields = reply.split(",")
             if len(fields) != 10:
                 raise BadReply(f"{len(fields)} fields in a preamble of ten")
             return fields, [scpi.parse_number(field) for field in fields]

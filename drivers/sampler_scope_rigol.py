@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 import time
 from collections.abc import Sequence
 from typing import ClassVar
@@ -133,6 +134,10 @@ class SamplerScopeRigol(ScpiSampler):
         self._session.write(f":WAV:SOUR CHAN{n}")
         self._session.write(":WAV:MODE RAW")
         self._session.write(":WAV:FORM BYTE")
+        source = self._session.query(":WAV:SOUR?")
+        with self._session.parsing(":WAV:SOUR?"):
+            if not re.fullmatch(self._source(n), source.strip(), re.IGNORECASE):
+                raise BadReply(f"{source!r} where channel {n} was chosen")
         fields, values = self._preamble_of(":WAV:PRE?")
         with self._session.parsing(":WAV:PRE?"):
             if values[0] != 0 or not values[4] > 0 or not scpi.same(1.0 / values[4], self._rate_hz, rel=1e-3):
@@ -155,6 +160,8 @@ class SamplerScopeRigol(ScpiSampler):
             last = min(self._samples, len(data) + PAGE_BYTES)
             self._session.write(f":WAV:STAR {first}")
             self._session.write(f":WAV:STOP {last}")
+            if self._session.number(":WAV:STAR?") != first:  # a page said twice would stand in this answer's place
+                raise self._not_kept(":WAV:STAR", str(first), "another page")
             page = self._session.block(":WAV:DATA?", 5.0)
             if not page or len(page) > last - first + 1:
                 self._link.dirty = True

@@ -2,11 +2,12 @@
 
 Configure once; then SING arms, TRIG:FORC starts, *OPC? waits and four blocks are read. The preamble is read once a
 configuration; ranges, rate and error queue are asked for before each record, so that a knob turned by somebody else
-scales nothing. Volts = (code - yreference) * yincrement + yorigin; codes of fewer than 16 bits are left-justified, and
-the upper rail is 32768 less one step of theirs. It must never know what its channels mean.
+scales nothing. Each block and preamble has its channel's name in front, since an adapter may say a reply twice, late.
+Volts = (code - yreference) * yincrement + yorigin; codes of fewer than 16 bits are left-justified, and the upper rail
+is 32768 less one step of theirs. It must never know what its channels mean.
 Source: Keysight InfiniiVision Programmer's Guide, ":WAVeform Commands" (data conversion, PREamble fields, BYTeorder),
-":ACQuire", ":CHANnel<n>:RANGe" (full scale), ":SINGle", IEEE 488.2 arbitrary blocks. ACQ:SRAT and ACQ:POIN settable
-and TRIGger:FORCe: Infiniium Programmer's Guide (†).
+":ACQuire", ":CHANnel<n>:RANGe" (full scale), ":SINGle", IEEE 488.2 arbitrary blocks (a block ends a message of several
+answers). ACQ:SRAT and ACQ:POIN settable and TRIGger:FORCe: Infiniium Programmer's Guide (†).
 """
 
 from __future__ import annotations
@@ -134,14 +135,15 @@ class SamplerDigitiser(ScpiSampler):
                 self._session.query("*OPC?", explain=False)
 
     def _record(self, n: int) -> np.ndarray:
-        data = self._session.block(f":WAV:SOUR CHAN{n};:WAV:DATA?", 5.0, expected=2 * self._samples)
+        asked = f":WAV:SOUR CHAN{n};:WAV:SOUR?;:WAV:DATA?"
+        data = self._session.block(asked, 5.0, expected=2 * self._samples, label=self._source(n))
         return np.frombuffer(data, dtype="<i2").astype(np.int16, copy=False)
 
     def _preambles(self) -> tuple[np.ndarray, np.ndarray]:
         scales, offsets = [], []
         for n in range(1, len(self._channels) + 1):
-            message = f":WAV:SOUR CHAN{n};:WAV:PRE?"
-            fields, values = self._preamble_of(message)
+            message = f":WAV:SOUR CHAN{n};:WAV:SOUR?;:WAV:PRE?"
+            fields, values = self._preamble_of(message, self._source(n))
             with self._session.parsing(message):
                 if values[0] != 1 or values[2] != self._samples:
                     raise BadReply(f"preamble {fields} is not of {self._samples} words")

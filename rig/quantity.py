@@ -143,6 +143,13 @@ def _rows() -> tuple[Measurand, ...]:
         ),
         m("background_v", "V", "output voltage with the excitation off, rms", "null", "rig", nonnegative=True),
         m(
+            "background_turning_v",
+            "V",
+            "output voltage that turning brings, excitation off, peak",
+            "null",
+            nonnegative=True,
+        ),
+        m(
             "hysteresis_mech_arcmin",
             "arcmin",
             "counter-clockwise less clockwise pass (mechanical)",

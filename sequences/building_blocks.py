@@ -8,7 +8,7 @@ from __future__ import annotations
 from rig.control.sequencer import Step
 from rig.control.step import Context
 from sequences import gates
-from sequences.steps import excitation, first_looks, ohms, sweep
+from sequences.steps import excitation, first_looks, ohms, rotating, sweep
 
 _ANEW = excitation.nothing_connected
 _INDEXED = sweep.at_index
@@ -97,6 +97,13 @@ SPOTS = Step(
     restore=_INDEXED_LEVEL,
 )
 RAMP_DOWN = Step(name="ramp_down", title="Excitation, ramp down", do=excitation.ramp_down, restore=_LEVEL)
+BACKGROUND_TURNING = Step(
+    name="background_turning",
+    title="Background, rotor turning, excitation off",
+    do=rotating.background_turning,
+    when=sweep.can_turn,
+    restore=_INDEXED,
+)
 IMPEDANCE_SIN = Step(name="impedance_sin", title="Impedance, sine coil", do=excitation.impedance_sin, restore=_INDEXED)
 IMPEDANCE_COS = Step(
     name="impedance_cos", title="Impedance, cosine coil", do=excitation.impedance_cos, restore=_INDEXED

@@ -11,7 +11,7 @@ SEQUENCE = Sequence(
     name="full_test",
     needs=frozenset({"axis", "climate"}),
     title="Full test",
-    version="2",
+    version="3",
     steps=(
         b.ROTOR,
         b.MANUAL,
@@ -32,6 +32,7 @@ SEQUENCE = Sequence(
         b.SWEEP_CW,
         b.INDEX_AGAIN,
         b.RAMP_DOWN,
+        b.BACKGROUND_TURNING,
         b.IMPEDANCE_EXC,
         b.IMPEDANCE_SIN,
         b.IMPEDANCE_COS,

@@ -6,19 +6,27 @@ Source: IEEE 488.2-1992, 8.7.9 and 8.7.10 (definite and indefinite length arbitr
 
 from __future__ import annotations
 
+import re
+
 from drivers import scpi
 from drivers.link.base import Link
 from rig.errors import BadReply, NoReply
 
 END_S = 0.05
+LABEL_BYTES = 32
 
 
-def read_block(link: Link, message: str, deadline_s: float, expected: int | None = None) -> bytes:
+def read_block(link: Link, message: str, deadline_s: float, expected: int | None = None, label: str = "") -> bytes:
     """The bytes of one block, definite or indefinite. expected: how many, where the asker knows.
 
-    deadline_s: without any progress. BadReply for a header that is none or bytes behind the end, NoReply for a part.
+    label: a pattern for the text unit in front of the block, which ties it to its own question; without it a block
+    that came twice, the second time late, would be taken for the answer to the next question.
+    deadline_s: without any progress. BadReply for a header that is none, another label or bytes behind the end,
+    NoReply for a part.
     """
     link.dirty = True
+    if label:
+        _labelled(link, message, deadline_s, label)
     head = link.read_exact(2, deadline_s)
     if head == b"#0" and expected is None:
         return _indefinite(link, deadline_s)
@@ -31,6 +39,17 @@ def read_block(link: Link, message: str, deadline_s: float, expected: int | None
         data = link.read_exact(n, deadline_s)
     _end(link, message)
     return data
+
+
+def _labelled(link: Link, message: str, deadline_s: float, label: str) -> None:
+    said = b""
+    while not said.endswith(b";"):
+        said += link.read_exact(1, deadline_s)
+        if said[:1] == b"#" or len(said) > LABEL_BYTES:
+            break
+    text = said.removesuffix(b";").decode("latin-1").strip()
+    if not re.fullmatch(label, text, re.IGNORECASE):
+        raise BadReply(f"{text!r} in front of a block where {label} was expected", exchange=message)
 
 
 def _end(link: Link, message: str) -> None:

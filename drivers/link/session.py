@@ -112,13 +112,16 @@ class ScpiSession:
             with self.parsing(message):
                 return scpi.split_replies(reply, len(queries), of=message)
 
-    def block(self, message: str, deadline_s: float, expected: int | None = None) -> bytes:
-        """The answer as a block of bytes, definite or indefinite. deadline_s: without any progress."""
+    def block(self, message: str, deadline_s: float, expected: int | None = None, label: str = "") -> bytes:
+        """The answer as a block of bytes, definite or indefinite. deadline_s: without any progress.
+
+        label: a pattern for the text unit that the message makes the instrument say in front of it.
+        """
         with self.lock, self._watched(message):
             self._ready()
             try:
                 self._say(message)
-                data = read_block(self.link, message, deadline_s, expected)
+                data = read_block(self.link, message, deadline_s, expected, label)
             except (NoReply, BadReply) as fault:
                 self.link.dirty = True
                 if isinstance(fault, NoReply) and self.has_status:

@@ -160,13 +160,15 @@ def _thinned(body: bytes, count: int, chance: random.Random) -> bytes:
 
 def _lying(kind: str, data: bytes, by: int) -> bytes:
     """A definite block whose header lies, or that is cut short and says so. Other replies stay as they are."""
+    at = data.find(b"#")
+    before, data = data[: max(at, 0)], data[max(at, 0) :]
     digits = int(data[1:2]) if data[:1] == b"#" and data[1:2].isdigit() else 0
-    if not digits:
-        return data
+    if not digits or (before and not before.endswith(b";")):  # text units may stand in front, as 488.2 has it
+        return before + data
     head, rest = data[2 : 2 + digits], data[2 + digits :]
     n = int(head)
     if kind == "page_short":
         kept = n // 2 & ~1
-        return b"#" + str(digits).encode() + f"{kept:0{digits}d}".encode() + rest[:kept] + rest[n:]
+        return before + b"#" + str(digits).encode() + f"{kept:0{digits}d}".encode() + rest[:kept] + rest[n:]
     told = max(0, n - by) if kind == "block_short" else n + by
-    return b"#" + str(digits).encode() + f"{told:0{digits}d}".encode() + rest
+    return before + b"#" + str(digits).encode() + f"{told:0{digits}d}".encode() + rest

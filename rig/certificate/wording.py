@@ -88,6 +88,10 @@ SHORT = {  # id -> (beside its group's title, standing alone)
     "closure_mech_arcmin": ("Closure after a whole turn (mechanical)", "Closure (mechanical)"),
     "drift_elec_arcmin": ("Drift over the sweep (electrical)", "Drift over the sweep (electrical)"),
     "seat_radial_mm": ("Radial seat in the holder", "Radial seat in the holder"),
+    "background_turning_v": (
+        "Output brought by turning, excitation off, peak",
+        "Output brought by turning, excitation off, peak",
+    ),
     "background_v": ("Output with the excitation off, rms", "Output with the excitation off, rms"),
 }
 

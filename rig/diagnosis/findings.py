@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from rig.diagnosis.finding_angle import angle_hypotheses
 from rig.diagnosis.finding_coils import coil_hypotheses
+from rig.diagnosis.finding_rotation import rotation_hypotheses
 from rig.diagnosis.hypothesis import Hypothesis
 from rig.evaluation.observed import Observed
 from rig.result import Finding, Judged, Result
@@ -42,7 +43,7 @@ SHOWN = 4
 SUSPICIOUS = 0.5  # weight from which a hypothesis is told though no line fails
 
 Source = Callable[[Observed, Sequence[Result]], list[Hypothesis]]
-SOURCES: tuple[Source, ...] = (coil_hypotheses, angle_hypotheses)
+SOURCES: tuple[Source, ...] = (coil_hypotheses, angle_hypotheses, rotation_hypotheses)
 
 
 @dataclass(frozen=True, slots=True)

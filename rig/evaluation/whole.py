@@ -17,6 +17,7 @@ from rig.evaluation.leaks import leak_results
 from rig.evaluation.observed import Observed
 from rig.evaluation.ratio import ratio_results
 from rig.evaluation.reclamping import with_reclamping
+from rig.evaluation.rotating import turning_results
 from rig.evaluation.temperature import coil_temperature
 from rig.evaluation.thermistor import thermistor_results
 from rig.quantity import MEASURANDS
@@ -34,6 +35,7 @@ def evaluate(obs: Observed) -> tuple[list[Result], dict[str, Any]]:
         *thermistor_results(obs, degc, lines),
         *leak_results(obs),
         *excitation_results(obs),
+        *turning_results(obs),
         *impedance_results(obs),
         *([] if by_hand else ratio_results(obs)),
         *angle,

@@ -181,7 +181,7 @@ def drip_and_stall():
 
 
 def shortened(block, deadline_s=0.3):
-    return lambda message, _deadline_s, expected=None: block(message, deadline_s, expected)
+    return lambda message, _deadline_s, expected=None, label="": block(message, deadline_s, expected, label)
 
 
 @report(8, "pyvisa-py 0.9.0dev (#608)", "no length is special", "lengths about 4096 and 20480")

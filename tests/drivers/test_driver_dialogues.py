@@ -230,7 +230,10 @@ def test_a_capture_is_scaled_by_its_preamble(scripted):
         (b":TRIG:FORC\n", b""),
         (b"*OPC?\n", b"1\n"),
     ]
-    data = [(b":WAV:SOUR CHAN1;:WAV:DATA?\n", block), (b":WAV:SOUR CHAN2;:WAV:DATA?\n", block)]
+    data = [
+        (b":WAV:SOUR CHAN1;:WAV:SOUR?;:WAV:DATA?\n", b"CHAN1;" + block),
+        (b":WAV:SOUR CHAN2;:WAV:SOUR?;:WAV:DATA?\n", b"CHAN2;" + block),
+    ]
     still = [(STILL_SET, b"+2.0E+01;+4.0E+00;+1.0E+05;3\n"), CLEAN]
     sampler = scripted(
         SamplerDigitiser,
@@ -239,8 +242,8 @@ def test_a_capture_is_scaled_by_its_preamble(scripted):
         (READ_BACK, b"+2.0E+01;+4.0E+00;+1.0E+05;3;WORD\n"),
         *take,
         *still,
-        (b":WAV:SOUR CHAN1;:WAV:PRE?\n", b"1,0,3,1,1.0E-05,0,0,1.0E-03,+5.0E-01,100\n"),
-        (b":WAV:SOUR CHAN2;:WAV:PRE?\n", b"1,0,3,1,1.0E-05,0,0,2.0E-04,0,0\n"),
+        (b":WAV:SOUR CHAN1;:WAV:SOUR?;:WAV:PRE?\n", b"CHAN1;1,0,3,1,1.0E-05,0,0,1.0E-03,+5.0E-01,100\n"),
+        (b":WAV:SOUR CHAN2;:WAV:SOUR?;:WAV:PRE?\n", b"CHAN2;1,0,3,1,1.0E-05,0,0,2.0E-04,0,0\n"),
         *data,
         *take,
         *still,
@@ -260,10 +263,38 @@ def test_a_capture_is_scaled_by_its_preamble(scripted):
 
 
 SHORT = [
-    (b":WAV:SOUR CHAN1;:WAV:DATA?\n", b"#14\x00\x00\x00\x00\n"),
+    (b":WAV:SOUR CHAN1;:WAV:SOUR?;:WAV:DATA?\n", b"CHAN1;#14\x00\x00\x00\x00\n"),
     (b"*ESE 2;*ESE?\n", b"2\n"),
     (b"*ESE 0\n", b""),
 ]
+
+
+def test_a_record_said_twice_and_late_is_no_other_channels(scripted):
+    """The first channel's block again where the second's was asked for: synchronised, asked again, right."""
+    one, two = (b"#16" + np.array([n, n + 1, n + 2], "<i2").tobytes() + b"\n" for n in (10, 20))
+    still = [(STILL_SET, b"+2.0E+01;+4.0E+00;+1.0E+05;3\n"), CLEAN]
+    first = (b":WAV:SOUR CHAN1;:WAV:SOUR?;:WAV:DATA?\n", b"CHAN1;" + one)
+    asked = b":WAV:SOUR CHAN2;:WAV:SOUR?;:WAV:DATA?\n"
+    sampler = scripted(
+        SamplerDigitiser,
+        SAMPLER,
+        *CONFIGURE,
+        (READ_BACK, b"+2.0E+01;+4.0E+00;+1.0E+05;3;WORD\n"),
+        (b"*OPC?\n", b"1\n"),
+        *still,
+        (b":WAV:SOUR CHAN1;:WAV:SOUR?;:WAV:PRE?\n", b"CHAN1;1,0,3,1,1.0E-05,0,0,1.0E-03,0,0\n"),
+        (b":WAV:SOUR CHAN2;:WAV:SOUR?;:WAV:PRE?\n", b"CHAN2;1,0,3,1,1.0E-05,0,0,1.0E-03,0,0\n"),
+        first,
+        (asked, b"CHAN1;" + one),
+        *SHORT[1:],
+        *still,
+        first,
+        (asked, b"CHAN2;" + two),
+    )
+    sampler.configure(ranges_v=(10.0, 2.0), sample_rate_hz=1e5, samples=3, channels=("exc_v", "sin"))
+    sampler.wait_captured()
+    assert sampler.fetch().codes.tolist() == [[10, 11, 12], [20, 21, 22]]
+    assert len(sampler.repeated) == 1 and "CHAN1" in sampler.repeated[0]
 
 
 def test_a_short_record_is_refused(scripted):
@@ -276,8 +307,8 @@ def test_a_short_record_is_refused(scripted):
         (READ_BACK, b"+2.0E+01;+4.0E+00;+1.0E+05;3;WORD\n"),
         (b"*OPC?\n", b"1\n"),
         *still,
-        (b":WAV:SOUR CHAN1;:WAV:PRE?\n", b"1,0,3,1,1.0E-05,0,0,1.0E-03,0,0\n"),
-        (b":WAV:SOUR CHAN2;:WAV:PRE?\n", b"1,0,3,1,1.0E-05,0,0,1.0E-03,0,0\n"),
+        (b":WAV:SOUR CHAN1;:WAV:SOUR?;:WAV:PRE?\n", b"CHAN1;1,0,3,1,1.0E-05,0,0,1.0E-03,0,0\n"),
+        (b":WAV:SOUR CHAN2;:WAV:SOUR?;:WAV:PRE?\n", b"CHAN2;1,0,3,1,1.0E-05,0,0,1.0E-03,0,0\n"),
         *SHORT,
         *still,
         SHORT[0],

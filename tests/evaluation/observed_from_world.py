@@ -41,6 +41,7 @@ class Kept:
     range_v: float
     rate_hz: float
     codes: dict[str, list[Any]] = field(default_factory=dict)
+    own_rate_hz: dict[str, float] = field(default_factory=dict)
 
     def series(self) -> tuple[str, ...]:
         return tuple(self.codes)
@@ -51,7 +52,7 @@ class Kept:
             codes=codes,
             scale_v=np.full(4, self.range_v / 32768.0),
             offset_v=np.zeros(4),
-            sample_rate_hz=self.rate_hz,
+            sample_rate_hz=self.own_rate_hz.get(series, self.rate_hz),
             channels=CHANNELS,
             rail_low=-32768,
             rail_high=32767,
@@ -328,6 +329,25 @@ class Rehearsal:
         self.index("again")
         return self
 
+    def turning(self) -> Rehearsal:
+        """A good turn each way at the axis' own speed, output off, one record each."""
+        axis = self.bench.axis
+        assert axis is not None
+        self.source(False)
+        self._connected()
+        record_s, ramp_s = 420.0 / axis.max_deg_s, axis.max_deg_s / axis.accel_deg_s2
+        per_degree, usual = axis.steps_per_turn / 360.0, (self.samples, self.kept.rate_hz)
+        rate_hz = self.kept.own_rate_hz["background_turning"] = 20_000.0
+        beyond = 420.0 + axis.max_deg_s * ramp_s + 36.0
+        for direction, target in (("ccw", beyond * per_degree), ("cw", 0.0)):
+            end = self.world.axis_move(self.t_s, target, axis.max_deg_s * per_degree, axis.accel_deg_s2 * per_degree)
+            self.t_s += ramp_s + 9.0 / axis.max_deg_s
+            self.samples, self.kept.rate_hz = round(record_s * rate_hz), rate_hz
+            self.capture("background_turning", 0.0, direction=direction, speed_mech_deg_s=axis.max_deg_s)
+            self.samples, self.kept.rate_hz = usual
+            self.t_s = max(end, self.t_s) + axis.settle_s
+        return self
+
     def spots(self) -> Rehearsal:
         """Eight spots of one electrical cycle and the closing one, as the quick screen has them."""
         axis = self.bench.axis
@@ -394,7 +414,7 @@ def full_test(
 ) -> Observed:
     """A whole run on a world."""
     rehearsal = Rehearsal(world_of(data), clamping, part, points=points)
-    return rehearsal.dc().loopback().excite().sweep().impedances().observed()
+    return rehearsal.dc().loopback().excite().sweep().turning().impedances().observed()
 
 
 def quick_screen(data: dict[str, Any] | None = None, *, part: str = "KX4-2207") -> Observed:
