@@ -98,7 +98,10 @@ class Judged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reason:
-    """Why the measurement, or some lines of it, is unsound. spoils: measurand ids it makes worthless ("*" = all)."""
+    """Why the measurement, or some lines of it, is unsound. spoils: measurand ids it makes worthless ("*" = all).
+
+    witness: what settled already that it isn't the part; rig_or_part: how it ends, or which witness would settle it.
+    """
 
     code: str
     text: str
@@ -106,6 +109,7 @@ class Reason:
     next: str
     spoils: tuple[str, ...] = ("*",)
     witness: str = ""
+    rig_or_part: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """The shape of a row under `reasons` in --json."""
@@ -116,6 +120,7 @@ class Reason:
             "next": self.next,
             "spoils": list(self.spoils),
             "witness": self.witness,
+            "rig_or_part": self.rig_or_part,
         }
 
 

@@ -23,8 +23,8 @@ def _sequence(title: str, *steps: Step) -> Sequence:
 
 
 SEQUENCES: Mapping[str, Sequence] = {
-    "plug": _sequence("Witness: shorting plug", b.LEAD_ZERO, PLUGGED_PAIRS, PLUGGED_COILS),
-    "open": _sequence("Witness: adapter left open", PLUGGED_PAIRS, PLUGGED_COILS, OPEN_LEAK),
+    "plug": _sequence("Witness: shorting plug", b.LEAD_ZERO, PLUGGED_PAIRS, PLUGGED_COILS, b.THERMISTOR),
+    "open": _sequence("Witness: adapter left open", PLUGGED_PAIRS, PLUGGED_COILS, b.THERMISTOR, OPEN_LEAK),
     "dummy": _sequence("Witness: dummy part", b.LEAD_ZERO, DUMMY),
     "swap": _sequence(
         "Witness: outputs exchanged",

@@ -47,6 +47,7 @@ class Reason:
     evidence: str
     next: str
     witness: str
+    rig_or_part: str
     spoils: str
 
 
@@ -196,6 +197,7 @@ def content(
                 evidence=r.evidence,
                 next=r.next,
                 witness=r.witness,
+                rig_or_part=r.rig_or_part,
                 spoils="all lines" if "*" in r.spoils else "; ".join(short_name(id_, alone=True) for id_ in r.spoils),
             )
             for r in judgement.reasons

@@ -65,6 +65,7 @@ WITNESSES: Mapping[str, Witness] = {
 _LINES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("r20_match", ("plug",)),
     ("leak_", ("open",)),
+    ("thermistor_", ("plug", "open")),
     ("tr_imbalance", ("swap", "dummy")),
     ("phase_difference", ("swap", "dummy")),
     ("tr_", ("dummy", "reseat")),
@@ -110,6 +111,9 @@ FINDING_LINES: Mapping[str, tuple[str, ...]] = {
     "leak-coil-coil": ("leak_exc_sin", "leak_exc_cos", "leak_sin_cos"),
     "leak-coil-core": ("leak_exc_core", "leak_sin_core", "leak_cos_core"),
     "moisture": ("leak_exc_core", "leak_sin_core", "leak_cos_core"),
+    "thermistor-open": ("thermistor_ohm",),
+    "thermistor-short": ("thermistor_ohm",),
+    "thermistor-drift": ("thermistor_minus_coil_degc",),
     "gap-or-rotor": ("tr_sin", "tr_cos"),
     "wiring-swapped": ("direction",),
     "wiring-reversed": ("direction",),

@@ -101,7 +101,10 @@ def read_witness(obs: Observed) -> tuple[str, list[Settled]]:
     if kind == "swap":
         swapped = swap_seen(obs)
         return kind, [settle(one, None if swapped is None else _by_swap(one, swapped)) for one in asked]
-    return kind, [settle(one, _by_ohms(obs, one, kind)) for one in asked]
+    return kind, [
+        _sensor(obs, one, kind) if one.line.startswith("thermistor_") else settle(one, _by_ohms(obs, one, kind))
+        for one in asked
+    ]
 
 
 def judgement(obs: Observed) -> Judgement:
@@ -192,6 +195,32 @@ def _coil_ohm(obs: Observed, coil: str) -> float | None:
     if any(r.overload or r.value is None for r in readings):
         return math.inf
     return sum(r.number() for r in readings) / len(readings)
+
+
+def _sensor(obs: Observed, suspect: Suspect, kind: str) -> Settled:
+    readings, usual_ohm = obs.select("thermistor_resistance"), obs.part.thermistor.r25_ohm
+    if not readings or not usual_ohm:
+        return settle(suspect, None)
+    over = any(r.overload or r.value is None for r in readings)
+    ohm = math.inf if over else sum(r.number() for r in readings) / len(readings)
+    return settle_sensor(suspect, kind, ohm, usual_ohm, falls_with_heat=obs.part.thermistor.kind == "ntc")
+
+
+def settle_sensor(suspect: Suspect, kind: str, ohm: float, usual_ohm: float, *, falls_with_heat: bool) -> Settled:
+    """A thermistor's line: what the plug adds in series, or the open adapter beside it, against its usual ohms.
+
+    The plug clears the rig of what reads high, the open adapter of what reads low; neither of the other. A line in
+    kelvin reads cold when the ohms are high, of a thermistor whose ohms fall with heat.
+    """
+    share = ohm / usual_ohm if kind == "plug" else usual_ohm / max(ohm, 1e-6)
+    high = suspect.value > usual_ohm
+    if suspect.line != "thermistor_ohm":
+        high = (suspect.value < 0) == falls_with_heat
+    answer = RIG if share > U_OHM_SHARE else PART if high == (kind == "plug") else OPEN
+    where = "with the plug on" if kind == "plug" else "with nothing plugged in"
+    return Settled(
+        suspect=suspect, answer=answer, told=f"{'over range' if math.isinf(ohm) else f'{ohm:.4g} ohm'} {where}"
+    )
 
 
 def _leak_ohm(obs: Observed, line: str) -> float | None:

@@ -19,7 +19,6 @@ from rich.text import Text
 from rig.certificate.tables import GROUPS
 from rig.certificate.wording import display, short_name
 from rig.control.step import Progress as Told
-from rig.diagnosis.witness import ending
 from rig.panel import proving
 from rig.panel.jobs import Finished
 from rig.panel.scenario import SHOP, Unit
@@ -102,12 +101,14 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
         told = f"{reason.text}\nwhy   {reason.evidence}\nnext  {reason.next}"
         if reason.witness:
             told += f"\nwitness  {reason.witness}"
-        if so := ending(reason.code, reason.witness):
-            told += f"\nso    {so}"
+        if reason.rig_or_part:
+            told += f"\nso    {reason.rig_or_part}"
         console.print(Padding(Text(f"{reason.code}: {told}"), (0, 0, 0, 2)))
     for number, finding in enumerate(judgement.findings, start=1):
         told = f"hint {number}: {finding.code} ({100 * finding.probability:.0f} %)  {finding.text}"
-        told += f"\nfor      {finding.evidence}\nagainst  {finding.against}\nnext     {finding.next_test}"
+        told += f"\nfor      {finding.evidence}"
+        told += f"\nagainst  {finding.against}" if finding.against else ""
+        told += f"\nnext     {finding.next_test}"
         console.print(Padding(Text(told), (0, 0, 0, 2)))
     for note in judgement.notes:
         console.print(Padding(Text(note), (0, 0, 0, 2)))

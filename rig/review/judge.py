@@ -27,6 +27,7 @@ from rig.diagnosis.limit_sense import compared
 from rig.diagnosis.pins_run import run_pins
 from rig.diagnosis.seating import judgement as seat_judgement
 from rig.diagnosis.soundness import soundness
+from rig.diagnosis.witness import ending
 from rig.diagnosis.witness_reading import judgement as witness_judgement
 from rig.evaluation.loopback import measured_loopback
 from rig.evaluation.observed import Observed
@@ -63,7 +64,7 @@ def judge(obs: Observed, gate_reasons: Sequence[Reason] = (), *, cut_short: str 
     return Judgement(
         outcome=outcome,
         judged=judged,
-        reasons=tuple(reasons),
+        reasons=_ended(reasons),
         findings=tuple(told),
         curves=curves,
         notes=(*_notes(obs, judged, cut_short), *opinions(judged, obs.header.get("learned"))),
@@ -86,7 +87,12 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
 
 
 def _of_pins(judgement: Judgement, given: Sequence[Reason]) -> Judgement:
-    return replace(judgement, reasons=tuple(_merged(judgement.reasons, given)))
+    return replace(judgement, reasons=_ended(_merged(judgement.reasons, given)))
+
+
+def _ended(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
+    """Each with its last sentence: the rig, the part, or the witness that would tell."""
+    return tuple(replace(reason, rig_or_part=ending(reason.code, reason.witness)) for reason in reasons)
 
 
 def observed_of(run: StoredRun, part: Part | None = None, learned: Mapping[str, Any] | None = None) -> Observed:

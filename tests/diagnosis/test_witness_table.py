@@ -21,7 +21,7 @@ from rig.diagnosis.witness import (
     witnesses_of,
     witnesses_of_reason,
 )
-from rig.diagnosis.witness_reading import Settled, Shown, overall, reseated, settle, together
+from rig.diagnosis.witness_reading import Settled, Shown, overall, reseated, settle, settle_sensor, together
 from rig.quantity import MEASURANDS, Limit
 from rig.result import Judged, Judgement, Reason, Result
 from rig.uncertainty.conformity import Verdict
@@ -58,6 +58,7 @@ def test_every_reason_and_finding_names_known_lines() -> None:
         ("r20_sin", "high", "plug"),
         ("r20_sin", "low", "open"),
         ("leak_exc_core", "low", "open"),
+        ("thermistor_minus_coil_degc", "low", "plug"),
         ("tr_cos", "low", "dummy"),
         ("tr_imbalance", "high", "swap"),
         ("phase_difference_deg", "high", "swap"),
@@ -114,6 +115,25 @@ def test_a_line_is_settled_by_what_is_left_without_the_rig(
 ) -> None:
     """Inside without the rig's share: the rig; still outside by more than U: the part; else it can't tell."""
     assert settle(suspect, reading).answer == answer
+
+
+@pytest.mark.parametrize(
+    ("kelvin", "kind", "ohm", "answer"),
+    [
+        (-60.0, "plug", math.inf, RIG),  # a lead of the adapter is open
+        (-60.0, "plug", 0.01, PART),
+        (-60.0, "open", math.inf, OPEN),  # what lies beside can't make it read cold
+        (12.0, "open", 2e4, RIG),  # 20 kohm beside 10 kohm
+        (12.0, "open", math.inf, PART),
+        (12.0, "plug", 0.01, OPEN),
+    ],
+)
+def test_plug_and_open_adapter_settle_a_thermistor(kelvin: float, kind: str, ohm: float, answer: str) -> None:
+    """Each clears the rig of one side only; of a sensor whose ohms rise with heat the sides change places."""
+    suspect = Suspect(line="thermistor_minus_coil_degc", estimate=kelvin, lower=-5.0, upper=5.0)
+    assert settle_sensor(suspect, kind, ohm, 1e4, falls_with_heat=True).answer == answer
+    mirrored = Suspect(line="thermistor_minus_coil_degc", estimate=-kelvin, lower=-5.0, upper=5.0)
+    assert settle_sensor(mirrored, kind, ohm, 1e4, falls_with_heat=False).answer == answer
 
 
 def test_a_silent_output_is_no_seat() -> None:

@@ -20,6 +20,7 @@ WORLDS = {
     "leaking": "[part.faults]\nleak_exc_sin_ohm = 2e6\n",
     "divider": "[sampler]\nexc_divider = 0.58\n",
     "gap": "[part]\ngap_mean_mm = 0.9\n",
+    "sensor": '[holder]\nbroken_lead = "thermistor_hi"\n',
     "loose": "[part.faults]\nintermittent_sin_ohm = 1e9\nintermittent_s = [[1.0, 1.3]]\nintermittent_every_s = 2.0\n",
 }
 
@@ -57,6 +58,7 @@ def told(shop: Path, *words: str) -> Any:
         pytest.param("open", "plug", "r20_sin", "it's the part", marks=pytest.mark.slow),
         pytest.param("bridged", "open", "leak_exc_sin", "it's the rig", marks=pytest.mark.slow),
         ("leaking", "open", "leak_exc_sin", "it's the part"),
+        pytest.param("sensor", "plug", "thermistor_minus_coil_degc", "it's the rig", marks=pytest.mark.slow),
         ("divider", "dummy", "tr_sin", "it's the rig"),
         pytest.param("gap", "dummy", "tr_sin", "it's the part or its seat", marks=pytest.mark.slow),
         pytest.param("open", "swap", "tr_sin", "it's the part", marks=pytest.mark.slow),
