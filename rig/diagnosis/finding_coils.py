@@ -162,7 +162,8 @@ def _moisture(told: str) -> Hypothesis:
         text="the part is wet or dirty inside",
         evidence=f"all at once: {told}",
         against="",
-        next_test="Dry the part 4 to 12 h at 60 to 80 degC, let it cool, repeat; keep both records.",
+        next_test="Dry the part 4 to 12 h at 60 to 80 degC, let it cool, then quick_screen under the same "
+        "serial: the trend of the leaks is told.",
     )
 
 

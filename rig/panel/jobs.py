@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -23,7 +24,8 @@ from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import Holder, load_holder
 from rig.description.loading import find, read_toml
 from rig.description.parts import PartFile, load_part
-from rig.errors import RigError, UsageError
+from rig.diagnosis.drying import LeakTrend
+from rig.errors import RecordError, RigError, UsageError
 from rig.panel import proving
 from rig.panel.arming_prompt import at_terminal
 from rig.panel.manual_entry import entry
@@ -73,6 +75,7 @@ class Finished:
     def document(self) -> dict[str, Any]:
         """The --json document of decisions: numbers unrounded, null never NaN."""
         header = self.stored.header
+        leaks = self.leaks()
         return {
             "schema": SCHEMA,
             "simulated": header.simulated,
@@ -86,7 +89,16 @@ class Finished:
             "findings": [finding.to_dict() for finding in self.judgement.findings],
             "notes": list(self.judgement.notes),
             "files": dict(self.files),
+            "leak_trend": leaks.to_dict() if leaks is not None else None,
         }
+
+    def leaks(self) -> LeakTrend | None:
+        """How this unit's leaks went over its runs; None where none was low, or nothing can be read."""
+        from rig.review.leak_history import leaks_until
+
+        with suppress(RecordError):  # an index that is out of reach must not hide the run itself
+            return leaks_until(self.stored)
+        return None
 
 
 # ---- running ------------------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from rig.certificate.wording import display, short_name
 from rig.control.step import Progress as Told
 from rig.panel import proving
 from rig.panel.jobs import Finished
+from rig.panel.leak_lines import drying
 from rig.panel.scenario import SHOP, Unit
 from rig.panel.witness_lines import settling
 from rig.quantity import measurand
@@ -118,7 +119,7 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
     if len(shown) < len(judgement.judged):
         more = len(judgement.judged) - len(shown)
         console.print(f"{more} more lines have no limit: anglewright runs {finished.stored.id}", style="dim")
-    for row in settling(finished):
+    for row in [*drying(finished), *settling(finished)]:
         console.print(Padding(Text(row), (0, 0, 0, 2)))
     if header.sequence == "pins":
         console.print(f"what was found: anglewright pins {finished.stored.id}")
