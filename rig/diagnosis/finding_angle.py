@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
 from rig.diagnosis.lines import is_open, value
+from rig.diagnosis.loose_contact import loose_contacts
 from rig.diagnosis.magnetic import Magnetics, magnetics, turns_with_rotor
 from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, follows_without_coupling
 from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps, loose_rotor
@@ -33,6 +34,8 @@ def angle_hypotheses(obs: Observed, results: Sequence[Result]) -> list[Hypothesi
     """What the turn supports; nothing where an open coil already says why there is none."""
     if any(is_open(obs, name) for name in ("exc", "sin", "cos")) or turn(obs) is None:
         return []
+    if any(one.opens for one in loose_contacts(obs).values()):
+        return []  # what comes and goes looks like slip and like orders that aren't there
     if wrong := _wrong_rotor(obs, results):
         return wrong
     if loose := _loose(obs, results):

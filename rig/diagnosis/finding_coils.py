@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
-from rig.diagnosis.lines import coil, result_of, value
+from rig.diagnosis.lines import result_of, value
+from rig.diagnosis.loose_contact import loose_contacts
 from rig.diagnosis.sound_dc import copper_kelvin, copper_sides_with_air
 from rig.evaluation.observed import Observed
 from rig.evaluation.temperature import coil_temperature
@@ -49,25 +50,17 @@ def _open(results: Sequence[Result]) -> list[Hypothesis]:
 
 
 def _intermittent(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
-    told = []
-    for name in COILS:
-        found = coil(obs, name)
-        if found is None or found.ohm is None or result_of(results, f"r20_{name}") is None:
-            continue
-        readings = [r.number() for r in obs.select("coil_resistance", coil=name) if r.value is not None]
-        swing = (max(readings) - min(readings)) / found.ohm
-        if found.intermittent or swing > 5e-3:
-            told.append((name, swing, found.intermittent))
     return [
         Hypothesis(
             code="intermittent-coil",
-            weight=0.8,
-            text=f"the {NAMES[name]} coil has a contact that comes and goes",
-            evidence=f"readings of one coil differ by {100 * swing:.2f} %" + (", some over range" if lost else ""),
-            against="a lead clamped badly does the same",
-            next_test="Log the resistance while moving the lead, tapping, warming and cooling.",
+            weight=0.97 if one.witnessed and one.opens else 0.8 if one.witnessed else 0.5,
+            text=f"the {NAMES[one.coil]} coil has a contact that comes and goes",
+            evidence=one.told(),
+            against="a lead clamped badly does the same" if one.witnessed else "its resistance is steady",
+            next_test=f"anglewright watch {one.coil} while the lead is moved, the part tapped, warmed and cooled.",
         )
-        for name, swing, lost in told
+        for one in loose_contacts(obs).values()
+        if one.by_sweep or result_of(results, f"r20_{one.coil}") is not None
     ]
 
 

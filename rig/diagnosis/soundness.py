@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from rig.diagnosis.lines import turned
+from rig.diagnosis.loose_contact import LooseContact, loose_contacts
 from rig.diagnosis.sound_axis import axis_reasons
 from rig.diagnosis.sound_dc import dc_reasons, forbids_excitation
 from rig.diagnosis.sound_excitation import excitation_reasons
@@ -19,18 +21,39 @@ from rig.diagnosis.sound_signal import signal_reasons
 from rig.evaluation.observed import Observed
 from rig.result import Reason, Result
 
+NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
+
 
 def soundness(obs: Observed, results: Sequence[Result], curves: Mapping[str, Any]) -> list[Reason]:
     """Every reason that this run's data give, most basic first. Empty: nothing speaks against the measurement."""
     reasons = [*record_reasons(obs), *dc_reasons(obs)]
     if any("*" in reason.spoils for reason in reasons):
         return reasons
-    reasons += excitation_reasons(obs, results)
+    loose = [one for one in loose_contacts(obs).values() if one.opens]
+    settled = bool(loose) and all(one.witnessed for one in loose)
+    if not settled or all(one.coil != "exc" for one in loose):
+        reasons += excitation_reasons(obs, results)
+    if settled:
+        return reasons  # the coil's own resistance or current is the witness: what the sweep lacks is not the rig's
     reasons += signal_reasons(obs, results)
+    if loose:
+        return [*reasons, _comes_and_goes(loose, results)]
     reasons += axis_reasons(obs, results)
     if not any(_blocks_seat(reason) for reason in reasons):
         reasons += seat_reasons(obs, results, curves)
     return reasons
+
+
+def _comes_and_goes(loose: Sequence[LooseContact], results: Sequence[Result]) -> Reason:
+    """Where the coil's own figures don't tell it too, the sampler's lead may have dropped out as well."""
+    names = " and ".join(NAMES[one.coil] for one in loose)
+    return Reason(
+        code="point-disturbed",
+        text=f"The {names} signal comes and goes during the sweep; its resistance was steady.",
+        evidence="; ".join(f"{NAMES[one.coil]}: {one.told()}" for one in loose),
+        next=f"anglewright watch {loose[0].coil} --ac while lead and part are moved; then exchange the inputs.",
+        spoils=turned(results),
+    )
 
 
 def dc_check(obs: Observed) -> list[Reason]:

@@ -16,6 +16,7 @@ import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -24,12 +25,14 @@ TOP = Path(__file__).parents[2]
 sys.path[:0] = [str(TOP / "tests" / room) for room in ("evaluation", "review", "shows")]
 
 import numpy as np  # noqa: E402
+from diagnosis_parts.further import FIRST, KINDS, further  # noqa: E402
 from diagnosis_parts.recorded import SHARED_NAMES, SHARED_TESTS, counted, fresh  # noqa: E402
 from diagnosis_parts.tables import confusion, detection_limits, figure, reliability  # noqa: E402
 from diagnosis_parts.worlds import Case, cases  # noqa: E402
 from observed_from_world import Rehearsal, world_of  # noqa: E402
 
 from rig.evaluation.observed import Observed  # noqa: E402
+from rig.quantity import Reading  # noqa: E402
 from rig.result import Judgement  # noqa: E402
 from rig.review.judge import judge  # noqa: E402
 from rig.statistics.tolerance import two_sided_factor  # noqa: E402
@@ -102,17 +105,32 @@ def observe(case: Case) -> Observed:
     rehearsal = Driven(world, 1, case.part, points=points, factor=case.run.get("source", 1.0)).dc()
     if case.run.get("loopback", True):
         rehearsal.loopback()
-    seen = rehearsal.excite().sweep().impedances().observed(**case.run.get("header", {}))
+    seen = rehearsal.excite().sweep().turning().impedances().observed(**case.run.get("header", {}))
     if "copied" in case.run:
         first, onto, count = case.run["copied"]
         codes = rehearsal.kept.codes["sweep_ccw"]
         codes[onto : onto + count] = [block.copy() for block in codes[first : first + count]]
+    if "disordered" in case.run:
+        seen = dataclasses.replace(seen, readings=disordered(seen.readings, *case.run["disordered"]))
     if "lost" in case.run:
         first, count = case.run["lost"]
         gone = range(10 * first, 10 * (first + count))
         kept = tuple(r for r in seen.readings if not _swept_in(r.capture, r.conditions.get("position_steps"), gone))
         seen = dataclasses.replace(seen, readings=kept)
     return seen
+
+
+def disordered(readings: tuple[Reading, ...], first: int, other: int) -> tuple[Reading, ...]:
+    """Two records of the first pass exchanged in the journal, each line with the time of its own reading."""
+    begun = datetime(2026, 11, 25, 8, tzinfo=UTC)
+    made = [
+        dataclasses.replace(r, time_utc=(begun + timedelta(seconds=r.bench_time_s)).isoformat().replace("+00:00", "Z"))
+        for r in readings
+    ]
+    swept = [i for i, r in enumerate(made) if str(r.capture).startswith("sweep_ccw/")]
+    a, b = swept[first], swept[other]
+    made[a], made[b] = made[b], made[a]
+    return tuple(made)
 
 
 def _swept_in(capture: str | None, position: Any, gone: range) -> bool:
@@ -147,9 +165,14 @@ def _tooth(case: Case, judgement: Judgement) -> str:
     return found.text if case.kind == "shorted turns" and found else ""
 
 
+def drawn_case(number: int) -> Case:
+    """The case of a number: of the trial, or of the further kinds."""
+    return further(number, SEED) if number >= FIRST else cases(number + 1, SEED, number)[-1]
+
+
 def one(number: int) -> dict[str, Any]:
     """The case of a number, run and judged."""
-    case = cases(number + 1, SEED, number)[-1]
+    case = drawn_case(number)
     return row(number, case, judge(observe(case)))
 
 
@@ -157,7 +180,7 @@ def trial(first: int, count: int, keep: Path | None, processes: int) -> list[dic
     """Every case judged; those that `keep` has already, of the same fault, are taken from there."""
     known: dict[int, dict[str, Any]] = {}
     if keep and keep.is_file():
-        drawn = {i: (case.kind, case.severity) for i, case in enumerate(cases(first + count, SEED))}
+        drawn = {i: (case.kind, case.severity) for i in range(first, first + count) for case in (drawn_case(i),)}
         kept = map(json.loads, keep.read_text().splitlines())
         known = {r["number"]: r for r in kept if drawn.get(r["number"]) == (r["kind"], r["severity"])}
     numbers, start = range(first, first + count), time.monotonic()
@@ -194,6 +217,29 @@ def figures(rows: list[dict[str, Any]]) -> None:
             print(
                 f"      {r['number']}: {r['kind']} ({r['severity']}): {r['outcome']}; {r['reasons']}; {r['findings']}"
             )
+
+
+def further_kinds(rows: list[dict[str, Any]]) -> None:
+    """The kinds that are no part of the trial: told as they should be, kind by kind."""
+    right = [r for r in rows if _right(r)]
+    by_kind: dict[str, list[bool]] = {}
+    for r in rows:
+        by_kind.setdefault(f"{r['group']}: {r['kind']}", []).append(r in right)
+    _share("further kinds told rightly", right, rows, least=0.95)
+    for kind, held in by_kind.items():
+        print(f"      {kind}: {sum(held)} of {len(held)}")
+    for r in rows:
+        if r not in right:
+            print(
+                f"      {r['number']}: {r['kind']} ({r['severity']}): {r['outcome']}; {r['reasons']}; {r['findings']}"
+            )
+
+
+def _right(r: dict[str, Any]) -> bool:
+    """A rig fault is unsound and no bad part; a bad part is not unsound, and its finding is first."""
+    if r["group"] == "rig":
+        return bool(r["told_unsound"]) and r["outcome"] not in BAD
+    return r["outcome"] != "unsound measurement" and bool(r["findings"]) and r["findings"][0][0] in r["right"]
 
 
 def _share(name: str, hits: list[Any], of: list[Any], least: float = 0.0, most: float = 1.0) -> None:
@@ -257,6 +303,8 @@ def main() -> int:
     elsewhere(4 if asked.quick else 40, pins=not asked.quick)
     rows = trial(asked.first, 8 if asked.quick else asked.worlds, asked.keep, asked.processes)
     figures(rows)
+    more = trial(FIRST, len(KINDS) * (1 if asked.quick else 10), asked.keep, asked.processes)
+    further_kinds(more)
     if not asked.quick:
         tables(rows, asked.out)
     print("all held" if not SHORT else f"fell short: {', '.join(SHORT)}")

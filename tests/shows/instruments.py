@@ -29,7 +29,7 @@ QUICK = "--quick" in sys.argv
 QUICK_REPORTS = (1, 2, 5, 9, 11, 14, 17, 18, 22, 24, 25, 30, 31, 37, 40, 42, 43, 45, 48, 50)
 QUICK_FAMILIES = ("34465A on a socket", "33511B", "digitiser", "switch box", "grbl", "TMCL", "climate, Modbus")
 NIGHT_S = 12 * 3600.0
-NIGHT_WALL_S = 2700.0
+NIGHT_WALL_S = 3300.0
 WIRE_KINDS = ("drop", "duplicate", "truncate", "late:value=0.3", "extra:value=?", "text", "segments:value=0.001")
 SOCKET_KINDS = (*WIRE_KINDS, "reset", "close", "silent_drop", "error_storm", "decimal_comma", "swallow")
 KINDS = {

@@ -95,109 +95,109 @@ def good(rng: Rng, pairs: int) -> Keys:
     }
 
 
-def _log(rng: Rng, low: float, high: float) -> float:
+def log_uniform(rng: Rng, low: float, high: float) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
-def _any(rng: Rng, values: tuple[Any, ...]) -> Any:
+def take_any(rng: Rng, values: tuple[Any, ...]) -> Any:
     return values[int(rng.integers(len(values)))]
 
 
-def _sign(rng: Rng) -> float:
+def sign(rng: Rng) -> float:
     return 1.0 if rng.random() < 0.5 else -1.0
 
 
 # ---- faults of the part -------------------------------------------------------------------------------------
 
 
-def _put(**faults: Any) -> Callable[[Keys], None]:
+def put_faults(**faults: Any) -> Callable[[Keys], None]:
     return lambda world: world["part"]["faults"].update(faults)
 
 
 def _open(rng: Rng, world: Keys, run: Keys) -> str:
-    coil = _any(rng, ("exc", "sin", "cos"))
-    _put(open=coil)(world)
+    coil = take_any(rng, ("exc", "sin", "cos"))
+    put_faults(open=coil)(world)
     return str(coil)
 
 
 def _thermistor_open(rng: Rng, world: Keys, run: Keys) -> str:
-    _put(open="thermistor")(world)
+    put_faults(open="thermistor")(world)
     return "open"
 
 
 def _thermistor_drift(rng: Rng, world: Keys, run: Keys) -> str:
-    kelvin = _sign(rng) * float(rng.uniform(6.5, 20.0))
-    _put(thermistor_offset_degc=kelvin)(world)
+    kelvin = sign(rng) * float(rng.uniform(6.5, 20.0))
+    put_faults(thermistor_offset_degc=kelvin)(world)
     return f"{kelvin:+.1f} K"
 
 
 def _contact(rng: Rng, world: Keys, run: Keys) -> str:
-    coil = _any(rng, ("exc", "sin", "cos"))
-    ohm = _log(rng, 1.3, 5.0) if coil == "exc" else _log(rng, 0.5, 5.0)
-    _put(**{f"contact_{coil}_ohm": ohm})(world)
+    coil = take_any(rng, ("exc", "sin", "cos"))
+    ohm = log_uniform(rng, 1.3, 5.0) if coil == "exc" else log_uniform(rng, 0.5, 5.0)
+    put_faults(**{f"contact_{coil}_ohm": ohm})(world)
     return f"{coil} {ohm:.2f} ohm"
 
 
 def _shorted(rng: Rng, world: Keys, run: Keys) -> str:
-    coil, tooth = _any(rng, ("exc", "sin", "cos")), int(rng.integers(1, world["part"].get("teeth", 16) + 1))
-    turns, ohm = int(rng.integers(2, 9)), _log(rng, 0.05, 1.0)
-    _put(shorted_coil=coil, shorted_tooth=tooth, shorted_turns=turns, short_ohm=ohm)(world)
+    coil, tooth = take_any(rng, ("exc", "sin", "cos")), int(rng.integers(1, world["part"].get("teeth", 16) + 1))
+    turns, ohm = int(rng.integers(2, 9)), log_uniform(rng, 0.05, 1.0)
+    put_faults(shorted_coil=coil, shorted_tooth=tooth, shorted_turns=turns, short_ohm=ohm)(world)
     return f"{coil} tooth {tooth}: {turns} turns, {ohm:.2f} ohm"
 
 
 def _leak_coils(rng: Rng, world: Keys, run: Keys) -> str:
-    pair, ohm = _any(rng, ("exc_sin", "exc_cos", "sin_cos")), _log(rng, 1.2e4, 1e7)
-    _put(**{f"leak_{pair}_ohm": ohm, "leak_from": float(rng.random()), "leak_to": float(rng.random())})(world)
+    pair, ohm = take_any(rng, ("exc_sin", "exc_cos", "sin_cos")), log_uniform(rng, 1.2e4, 1e7)
+    put_faults(**{f"leak_{pair}_ohm": ohm, "leak_from": float(rng.random()), "leak_to": float(rng.random())})(world)
     return f"{pair} {ohm:.3g} ohm"
 
 
 def _leak_core(rng: Rng, world: Keys, run: Keys) -> str:
-    coil, ohm = _any(rng, ("exc", "sin", "cos")), _log(rng, 1.2e4, 1e7)
-    _put(**{f"leak_{coil}_core_ohm": ohm, "leak_from": float(rng.random())})(world)
+    coil, ohm = take_any(rng, ("exc", "sin", "cos")), log_uniform(rng, 1.2e4, 1e7)
+    put_faults(**{f"leak_{coil}_core_ohm": ohm, "leak_from": float(rng.random())})(world)
     return f"{coil} {ohm:.3g} ohm"
 
 
 def _moisture(rng: Rng, world: Keys, run: Keys) -> str:
-    share = _log(rng, 0.02, 1.0)
-    _put(moisture=share)(world)
+    share = log_uniform(rng, 0.02, 1.0)
+    put_faults(moisture=share)(world)
     return f"{share:.2f}"
 
 
 def _runout(rng: Rng, world: Keys, run: Keys) -> str:
     mm = float(rng.uniform(0.05, 0.2))
-    _put(runout_mm=mm, runout_deg=float(rng.uniform(0.0, 360.0)))(world)
+    put_faults(runout_mm=mm, runout_deg=float(rng.uniform(0.0, 360.0)))(world)
     return f"{mm:.3f} mm"
 
 
 def _weak_lobe(rng: Rng, world: Keys, run: Keys) -> str:
     share = float(rng.uniform(0.25, 1.0))
     lobes = world["part"].get("pole_pairs", 4)
-    _put(weak_lobe=int(rng.integers(1, lobes + 1)), weak_lobe_fraction=share)(world)
+    put_faults(weak_lobe=int(rng.integers(1, lobes + 1)), weak_lobe_fraction=share)(world)
     return f"{share:.2f}"
 
 
 def _axial(rng: Rng, world: Keys, run: Keys) -> str:
-    mm = _sign(rng) * float(rng.uniform(5.2, 7.0))
-    _put(axial_mm=mm)(world)
+    mm = sign(rng) * float(rng.uniform(5.2, 7.0))
+    put_faults(axial_mm=mm)(world)
     run["header"] = {"retest_of": "the run before the re-seat"}
     return f"{mm:+.1f} mm, after a re-seat"
 
 
 def _wrong_rotor(rng: Rng, world: Keys, run: Keys) -> str:
-    lobes = int(_any(rng, (2, 3, 5, 6, 8, 12) if world["part"].get("pole_pairs", 4) == 4 else (1, 3, 5, 6)))
+    lobes = int(take_any(rng, (2, 3, 5, 6, 8, 12) if world["part"].get("pole_pairs", 4) == 4 else (1, 3, 5, 6)))
     world["part"]["lobes"] = lobes
     return f"{lobes} lobes"
 
 
 def _loose(rng: Rng, world: Keys, run: Keys) -> str:
-    slip = _sign(rng) * _log(rng, 0.12, 8.0)
-    _put(rotor_slip_deg_per_turn=slip)(world)
+    slip = sign(rng) * log_uniform(rng, 0.12, 8.0)
+    put_faults(rotor_slip_deg_per_turn=slip)(world)
     return f"{slip:+.2f} deg a turn"
 
 
 def _wiring(rng: Rng, world: Keys, run: Keys) -> str:
-    which = _any(rng, ("swap_sin_cos", "reverse_sin", "reverse_cos"))
-    _put(**{which: True})(world)
+    which = take_any(rng, ("swap_sin_cos", "reverse_sin", "reverse_cos"))
+    put_faults(**{which: True})(world)
     return str(which)
 
 
@@ -224,7 +224,7 @@ PART_FAULTS = (
 # ---- faults of the rig --------------------------------------------------------------------------------------
 
 
-def _key(section: str, key: str, draw: Callable[[Rng], Any]) -> Callable[[Rng, Keys, Keys], str]:
+def drawn_key(section: str, key: str, draw: Callable[[Rng], Any]) -> Callable[[Rng, Keys, Keys], str]:
     def put(rng: Rng, world: Keys, run: Keys) -> str:
         world.setdefault(section, {})[key] = value = draw(rng)
         return f"{key} {value:.4g}" if isinstance(value, float) else f"{key} {value}"
@@ -239,32 +239,32 @@ def _lost(rng: Rng, world: Keys, run: Keys) -> str:
 
 
 def _scale(rng: Rng, world: Keys, run: Keys) -> str:
-    scale = 1.0 + _sign(rng) * _log(rng, 0.002, 0.05)
+    scale = 1.0 + sign(rng) * log_uniform(rng, 0.002, 0.05)
     world["axis"]["scale"] = scale
     return f"scale {scale:.4f}"
 
 
 def _gain(rng: Rng, world: Keys, run: Keys) -> str:
-    channel, gain = int(rng.integers(0, 4)), _sign(rng) * _log(rng, 0.045, 0.3)
+    channel, gain = int(rng.integers(0, 4)), sign(rng) * log_uniform(rng, 0.045, 0.3)
     world["sampler"]["gain_error"][channel] = gain
     return f"channel {channel} {100 * gain:+.1f} %"
 
 
 def _tone(rng: Rng, world: Keys, run: Keys) -> str:
-    volts, off = _log(rng, 0.002, 0.05), _sign(rng) * float(rng.uniform(10.0, 60.0))
+    volts, off = log_uniform(rng, 0.002, 0.05), sign(rng) * float(rng.uniform(10.0, 60.0))
     world["sampler"] |= {"tone_v": volts, "tone_hz": 10_000.0 + off}
     return f"{1e3 * volts:.1f} mV, {off:+.0f} Hz off the carrier"
 
 
 def _warm(rng: Rng, world: Keys, run: Keys) -> str:
-    apart = _sign(rng) * float(rng.uniform(3.5, 15.0))
+    apart = sign(rng) * float(rng.uniform(3.5, 15.0))
     world["climate"]["part_degc"] = world["climate"]["ambient_degc"] + apart
-    world["climate"]["part_settle_min"] = float(_any(rng, (0.0, 10.0, 30.0)))
+    world["climate"]["part_settle_min"] = float(take_any(rng, (0.0, 10.0, 30.0)))
     return f"{apart:+.1f} K"
 
 
 def _pins(rng: Rng, world: Keys, run: Keys) -> str:
-    a, b = _any(
+    a, b = take_any(
         rng,
         (
             ("exc", "sin"),
@@ -284,8 +284,8 @@ def _pins(rng: Rng, world: Keys, run: Keys) -> str:
 
 
 def _live(rng: Rng, world: Keys, run: Keys) -> str:
-    terminal, volts = _any(rng, ("exc_hi", "sin_hi", "cos_lo")), _log(rng, 0.3, 12.0)
-    world["wiring"] = {"live_terminal": terminal, _any(rng, ("live_v_dc", "live_v_ac")): volts}
+    terminal, volts = take_any(rng, ("exc_hi", "sin_hi", "cos_lo")), log_uniform(rng, 0.3, 12.0)
+    world["wiring"] = {"live_terminal": terminal, take_any(rng, ("live_v_dc", "live_v_ac")): volts}
     return f"{volts:.1f} V on {terminal}"
 
 
@@ -303,12 +303,12 @@ def _axial_seat(rng: Rng, world: Keys, run: Keys) -> str:
 
 
 def _rotor_missing(rng: Rng, world: Keys, run: Keys) -> str:
-    _put(rotor="missing")(world)
+    put_faults(rotor="missing")(world)
     return "no rotor"
 
 
 def _grid(rng: Rng, world: Keys, run: Keys) -> str:
-    run["points"] = int(_any(rng, (200, 100, 50)))
+    run["points"] = int(take_any(rng, (200, 100, 50)))
     return f"{run['points']} points"
 
 
@@ -336,7 +336,7 @@ def _copied(rng: Rng, world: Keys, run: Keys) -> str:
 RIG_FAULTS = (
     Fault("load setting", ("load-setting", "excitation-level"), "factor", "0.5", "0.5", _load),
     Fault("records overwritten", ("record-overwritten",), "records", "1", "11", _copied),
-    Fault("axis stands", ("axis-not-turning",), "", "any", "any", _key("axis", "stuck", lambda rng: True)),
+    Fault("axis stands", ("axis-not-turning",), "", "any", "any", drawn_key("axis", "stuck", lambda rng: True)),
     Fault("steps lost", ("steps-lost",), "full steps", "4", "12", _lost),
     Fault(
         "microstep setting",
@@ -344,7 +344,7 @@ RIG_FAULTS = (
         "factor",
         "2",
         "4",
-        _key("axis", "scale", lambda r: float(_any(r, (0.25, 0.5, 2.0, 4.0)))),
+        drawn_key("axis", "scale", lambda r: float(take_any(r, (0.25, 0.5, 2.0, 4.0)))),
     ),
     Fault(
         "steps a turn wrong",
@@ -360,7 +360,7 @@ RIG_FAULTS = (
         "arcmin",
         "12",
         "40",
-        _key("axis", "backlash_arcmin", lambda r: float(r.uniform(12, 40))),
+        drawn_key("axis", "backlash_arcmin", lambda r: float(r.uniform(12, 40))),
     ),
     Fault(
         "channel dead",
@@ -368,7 +368,7 @@ RIG_FAULTS = (
         "",
         "any",
         "any",
-        _key("sampler", "silent_channel", lambda r: str(_any(r, ("exc_v", "exc_i", "sin", "cos")))),
+        drawn_key("sampler", "silent_channel", lambda r: str(take_any(r, ("exc_v", "exc_i", "sin", "cos")))),
     ),
     Fault("channel gain", ("channel-gain",), "share", "0.045", "0.3", _gain),
     Fault(
@@ -377,7 +377,7 @@ RIG_FAULTS = (
         "V",
         "4.8",
         "1",
-        _key("sampler", "clip_v", lambda r: float(r.uniform(1.0, 4.8))),
+        drawn_key("sampler", "clip_v", lambda r: float(r.uniform(1.0, 4.8))),
     ),
     Fault(
         "crosstalk",
@@ -385,17 +385,24 @@ RIG_FAULTS = (
         "share",
         "0.0008",
         "0.02",
-        _key("sampler", "crosstalk", lambda r: _log(r, 8e-4, 2e-2)),
+        drawn_key("sampler", "crosstalk", lambda r: log_uniform(r, 8e-4, 2e-2)),
     ),
     Fault("tone near the carrier", ("interference",), "V", "0.002", "0.05", _tone),
-    Fault("noise", ("interference",), "V", "0.05", "0.2", _key("sampler", "noise_v", lambda r: _log(r, 0.05, 0.2))),
+    Fault(
+        "noise",
+        ("interference",),
+        "V",
+        "0.05",
+        "0.2",
+        drawn_key("sampler", "noise_v", lambda r: log_uniform(r, 0.05, 0.2)),
+    ),
     Fault(
         "distorted source",
         ("excitation-distorted",),
         "share",
         "0.025",
         "0.2",
-        _key("generator", "thd", lambda r: _log(r, 0.025, 0.2)),
+        drawn_key("generator", "thd", lambda r: log_uniform(r, 0.025, 0.2)),
     ),
     Fault(
         "source folds back",
@@ -405,7 +412,7 @@ RIG_FAULTS = (
         "0.02",
         lambda r, w, run: (
             w["generator"].update(foldback=True),
-            _key("generator", "foldback_a", lambda q: float(q.uniform(0.02, 0.055)))(r, w, run),
+            drawn_key("generator", "foldback_a", lambda q: float(q.uniform(0.02, 0.055)))(r, w, run),
         )[1],
     ),
     Fault(
@@ -414,7 +421,7 @@ RIG_FAULTS = (
         "V",
         "8",
         "3",
-        _key("generator", "amplifier_limit_v", lambda r: float(r.uniform(3, 8))),
+        drawn_key("generator", "amplifier_limit_v", lambda r: float(r.uniform(3, 8))),
     ),
     Fault(
         "source off frequency",
@@ -422,7 +429,7 @@ RIG_FAULTS = (
         "ppm",
         "500",
         "20000",
-        _key("generator", "frequency_ppm", lambda r: _sign(r) * _log(r, 500, 20000)),
+        drawn_key("generator", "frequency_ppm", lambda r: sign(r) * log_uniform(r, 500, 20000)),
     ),
     Fault("part warm or cold", ("temperature-unsettled",), "K", "3.5", "15", _warm),
     Fault(
@@ -431,7 +438,7 @@ RIG_FAULTS = (
         "",
         "any",
         "any",
-        _key("holder", "adapter", lambda r: "another"),
+        drawn_key("holder", "adapter", lambda r: "another"),
     ),
     Fault("pins exchanged", ("pin-map-mismatch",), "", "any", "any", _pins),
     Fault("live circuit", ("live-circuit",), "V", "0.3", "12", _live),
@@ -441,7 +448,7 @@ RIG_FAULTS = (
         "ppm",
         "7000",
         "50000",
-        _key("multimeter", "gain_ppm", lambda r: _sign(r) * _log(r, 7000, 50000)),
+        drawn_key("multimeter", "gain_ppm", lambda r: sign(r) * log_uniform(r, 7000, 50000)),
     ),
     Fault("rotor missing", ("rotor-missing",), "", "any", "any", _rotor_missing),
     Fault("off centre in the holder", ("seat-off-centre",), "mm", "p = 2: 0.10, p = 4: 0.22", "0.27", _seat),
@@ -452,7 +459,6 @@ RIG_FAULTS = (
 )
 
 UNSEEN = (
-    ("magnetised rotor", "needs the background while the rotor turns: no step reads it yet"),
     ("coil that opens when hot", "needs a warm run, or `watch`, while the part is moved"),
     ("excitation reversed, or both outputs", "one of the equivalent labelings: only a datum tells"),
     ("tilt up to 8 mrad", "moves no line of a four-pole-pair part by its uncertainty"),

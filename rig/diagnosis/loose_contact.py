@@ -1,0 +1,163 @@
+"""A coil whose contact comes and goes: told by its own four-wire readings, and by records in which it is silent.
+
+It must never rank or judge. Between the passes of a sweep the same position is seen twice: where one output is much
+weaker the second time and the other is as it was, the output dropped out; where the current is weaker, the excitation
+did. Rotor and axis move both outputs, and a weak lobe is weak both times. DC readings that go over range or apart, or
+no current at times in a coil that is driven, are the witness: the coil's path and not the sampler's input.
+Source: trade.md 3 (intermittent).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.diagnosis.lines import coil
+from rig.evaluation.observed import Observed
+from rig.evaluation.phasors import EXC_I, series_phasors
+from rig.evaluation.turn import Turn, turn
+from rig.resolver.part import COILS
+
+SWING = 5e-3  # of a coil's resistance between readings: more than noise and warming do
+GONE = 0.2  # of the largest ratio: what an output has to lose at one position to count
+STAYED = 0.08  # of the largest ratio: what the other one may move meanwhile
+CURRENT = 0.7  # of the usual current: less is an excitation coil that dropped out
+SEEN = 30.0  # of the noise of an amplitude: a current that can be told to be there
+FEWEST = 3  # records: fewer are a disturbed point
+MOST_OTHERS = 0.25  # of the records that differ, those that no drop-out explains
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LooseContact:
+    """over of readings: DC readings above the range; swing: relative spread of the others; undriven of drives: captures
+    with the coil driven in which it took no current; dropped of records: of the sweep, those in which the coil was gone
+    (a lower bound: both passes may miss the same position)."""
+
+    coil: str
+    readings: int = 0
+    over: int = 0
+    swing: float = 0.0
+    drives: int = 0
+    undriven: int = 0
+    records: int = 0
+    dropped: int = 0
+
+    @property
+    def witnessed(self) -> bool:
+        """Its own resistance or current tells it, which no input of the sampler can."""
+        return self._open_at_times or self.swing > SWING
+
+    @property
+    def _open_at_times(self) -> bool:
+        return 0 < self.over < self.readings or 0 < self.undriven < self.drives
+
+    @property
+    def by_sweep(self) -> bool:
+        """The sweep tells it."""
+        return self.dropped >= FEWEST
+
+    @property
+    def opens(self) -> bool:
+        """Its path was open at times: what the sweep shows of this coil is worth nothing."""
+        return self.by_sweep or self._open_at_times
+
+    def told(self) -> str:
+        """The evidence in words."""
+        parts = []
+        if 0 < self.over < self.readings:
+            parts.append(f"{self.over} of {self.readings} resistance readings over range")
+        if self.swing > SWING:
+            parts.append(f"readings of one coil differ by {100 * self.swing:.2f} %")
+        if 0 < self.undriven < self.drives:
+            parts.append(f"no current in {self.undriven} of {self.drives} captures with it driven")
+        if self.by_sweep:
+            parts.append(f"gone in {self.dropped} of {self.records} records of the sweep")
+        return "; ".join(parts)
+
+
+def loose_contacts(obs: Observed) -> dict[str, LooseContact]:
+    """coil -> what is loose about it; coils without a sign are left out."""
+    return obs.memo("loose contacts", lambda: _loose(obs))
+
+
+def _loose(obs: Observed) -> dict[str, LooseContact]:
+    records, dropped = _dropped(obs)
+    made = [_one(obs, name, records, dropped.get(name, 0)) for name in COILS]
+    return {one.coil: one for one in made if one.witnessed or one.by_sweep}
+
+
+def _one(obs: Observed, name: str, records: int, dropped: int) -> LooseContact:
+    rows, found = obs.select("coil_resistance", coil=name), coil(obs, name)
+    inside = [r.number() for r in rows if not r.overload and r.value is not None]
+    swing = (max(inside) - min(inside)) / found.ohm if inside and found is not None and found.ohm else 0.0
+    pair = {obs.part.pins[f"{name}_hi"], obs.part.pins[f"{name}_lo"]}
+    pairs = [
+        r
+        for r in obs.select("pair_resistance")
+        if {str(r.conditions.get("pin_a")), str(r.conditions.get("pin_b"))} == pair
+    ]
+    over = len(rows) - len(inside) + sum(r.overload or r.value is None for r in pairs)
+    drives, undriven = _undriven(obs, name)
+    return LooseContact(
+        coil=name,
+        readings=len(rows) + len(pairs),
+        over=over,
+        swing=swing,
+        drives=drives,
+        undriven=undriven,
+        records=records,
+        dropped=dropped,
+    )
+
+
+def _undriven(obs: Observed, name: str) -> tuple[int, int]:
+    """(captures with the coil driven, those in which it took far less current than usual)."""
+    found = series_phasors(obs, f"impedance_{name}")
+    if found is None:
+        return 0, 0
+    weak = _weak(obs, found.exc_i, float(found.u_noise_v[EXC_I]))
+    return (0, 0) if weak is None else (weak.size, int(np.count_nonzero(weak)))
+
+
+def _weak(obs: Observed, exc_i: NDArray[np.complex128], noise_v: float) -> NDArray[np.bool_] | None:
+    """(n,) far less current than usual; None for an open coil, or a channel that shows no current at all."""
+    current = np.abs(exc_i)
+    usual_a = float(np.percentile(current, 75.0))
+    if usual_a * obs.bench.sampler.shunt_ohm < SEEN * noise_v:
+        return None
+    return np.asarray(current < CURRENT * usual_a)
+
+
+def _dropped(obs: Observed) -> tuple[int, dict[str, int]]:
+    """(records of the sweep, coil -> records in which it was gone)."""
+    found = turn(obs)
+    if found is None or found.coarse or found.latency_s is not None:
+        return 0, {}
+    first, second = _pairs(found)
+    if first.size == 0:
+        return 0, {}
+    u, _, v, _ = found.envelopes()
+    size = float(np.percentile(np.hypot(u, v), 90.0))
+    lost_u = np.abs(np.abs(u[first]) - np.abs(u[second])) > GONE * size
+    lost_v = np.abs(np.abs(v[first]) - np.abs(v[second])) > GONE * size
+    kept_u = np.abs(u[first] - u[second]) < STAYED * size
+    kept_v = np.abs(v[first] - v[second]) < STAYED * size
+    noise_v = max(float(p.u_noise_v[EXC_I]) for name in found.series if (p := series_phasors(obs, name)) is not None)
+    few = _weak(obs, found.exc_i, noise_v)
+    weak = np.zeros(first.size, dtype=bool) if few is None else few[first] | few[second]
+    gone = {"exc": weak, "sin": lost_u & kept_v & ~weak, "cos": lost_v & kept_u & ~weak}
+    others = (lost_u | lost_v) & ~gone["exc"] & ~gone["sin"] & ~gone["cos"]
+    counts = {name: int(np.count_nonzero(mask)) for name, mask in gone.items()}
+    if np.count_nonzero(others) > MOST_OTHERS * sum(counts.values()):
+        return u.size, {}
+    most = max(counts.values())
+    return u.size, {name: count for name, count in counts.items() if count >= max(FEWEST, 0.2 * most)}
+
+
+def _pairs(found: Turn) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Indices of the two records of each position, counter-clockwise first."""
+    ways = [np.flatnonzero(found.inside & (found.counter_clockwise == way)) for way in (True, False)]
+    _, first, second = np.intersect1d(found.steps[ways[0]], found.steps[ways[1]], return_indices=True)
+    return ways[0][first], ways[1][second]
