@@ -19,6 +19,7 @@ from rig.control.step import Progress
 from rig.errors import BenchError, Cancelled, RigError, SafetyStop, UsageError
 from rig.panel.arming_prompt import at_terminal
 from rig.panel.jobs import Request, run_job
+from rig.panel.memory import give_back
 from rig.panel.queue_file import SCHEMA, Entry, Queue
 
 if TYPE_CHECKING:
@@ -86,6 +87,7 @@ class Night:
             try:
                 while not (over := self._over()) and (entry := self._queue.next_waiting()) is not None:
                     done.append(self._one(entry))
+                    give_back()
             finally:
                 self._closing.set()
                 watch.join(1.0)

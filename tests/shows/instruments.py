@@ -7,7 +7,6 @@ Faults are injected on real wires; the last two checks go through whole runs, in
 
 from __future__ import annotations
 
-import gc
 import json
 import os
 import signal
@@ -167,6 +166,7 @@ def night(seconds: float) -> Iterator[tuple[bool, str]]:
     os.environ["ANGLEWRIGHT_HOME"] = str(WORK / "night")
     from rig.errors import RigError
     from rig.panel.jobs import Request, run_job
+    from rig.panel.memory import give_back
 
     rng = np.random.default_rng(7)
     bench_s, judged, named, sizes = 0.0, 0, 0, []
@@ -184,7 +184,7 @@ def night(seconds: float) -> Iterator[tuple[bool, str]]:
             named += 1
             print(f"    {number}: {fault!s:.150}", flush=True)
         bench_s += max((event["bench_s"] for event in events_of(log)), default=0.0)
-        gc.collect()
+        give_back()  # as a night of the queue does
         sizes.append((resident_mb(), len(os.listdir("/proc/self/fd"))))
         if number % 10 == 9:
             print(f"    {number + 1} runs, {bench_s / 3600:.1f} h, {sizes[-1]}", flush=True)
