@@ -1,7 +1,7 @@
 """Between the parts of a night: what is no longer in use goes back to the system.
 
-It must never be needed for right figures. A run's large arrays leave holes in the C library's heap, which otherwise grows
-over hours though nothing is kept. Source: malloc_trim(3), the GNU C library's; other systems do it by themselves.
+It must never be needed for right figures. A run's large arrays leave holes in the C library's heap, which otherwise
+grows over hours though nothing is kept. Source: malloc_trim(3), the GNU C library's; other systems do it by themselves.
 """
 
 from __future__ import annotations

@@ -99,7 +99,9 @@ def test_angles_stand_both_ways() -> None:
 
 def test_budgets_are_sorted_and_complete() -> None:
     """Contributions come largest first and their shares of the variance add up to one."""
-    for budget in budgets(good().judged):
+    made = budgets(good().judged)
+    assert len(made) >= 4 and all(budget.rows for budget in made)
+    for budget in made:
         shares = [row.share for row in budget.rows]
         assert shares == sorted(shares, reverse=True)
         assert sum(shares) == pytest.approx(1.0)

@@ -35,7 +35,9 @@ def rows(name: str, *headings: str) -> list[list[str]]:
     starts = [i for i, line in enumerate(cells) if lines[i].startswith("|") and line[: len(headings)] == [*headings]]
     assert len(starts) == 1, f"{name}: {len(starts)} tables headed {headings}"
     end = next((i for i in range(starts[0], len(lines)) if not lines[i].startswith("|")), len(lines))
-    return cells[starts[0] + 2 : end]
+    body = cells[starts[0] + 2 : end]
+    assert body, f"{name}: the table headed {headings} is empty"
+    return body
 
 
 def number(text: str) -> float:

@@ -22,8 +22,10 @@ def commands(group: click.Group, before: str = "") -> list[str]:
 
 def test_readme_names_every_command() -> None:
     """Each command of the command line stands in README."""
-    for name in commands(cli):
-        assert f"anglewright {name}" in README, name
+    names = commands(cli)
+    assert len(names) > 20
+    for name in names:
+        assert re.search(rf"anglewright {re.escape(name)}(?![\w-])", README), name
 
 
 def test_every_verdict_and_outcome_is_explained() -> None:
