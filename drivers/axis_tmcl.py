@@ -54,6 +54,11 @@ class AxisTmcl(IndexedAxis):
         self._tmcl = TmclDialogue(self._link, name, address)
         self._hold_current = 0
 
+    @property
+    def repeated(self) -> list[str]:
+        """Why readings were asked for twice, oldest first."""
+        return self._tmcl.repeated
+
     def release(self) -> None:
         """Motor current off: the shaft turns by hand and the position is unknown."""
         with self._lock:

@@ -9,11 +9,18 @@ from sequences import building_blocks as b
 from sequences import gates
 from sequences.steps import continuous, excitation, sweep
 
+_ANEW = excitation.nothing_connected
+_LEVEL = sweep.at_index_and_level
+
 PULSES = Step(name="pulses", title="Step pulses at the sampler", do=continuous.pulses_at_sampler)
-EXCITE = Step(name="excite", title="Excitation, ramp up", do=continuous.excite, gate=gates.excitation)
-TURN_CCW = Step(name="turn_ccw", title="Turning, counter-clockwise", do=continuous.turn_ccw, when=sweep.can_turn)
-TURN_CW = Step(name="turn_cw", title="Turning, clockwise", do=continuous.turn_cw, when=sweep.can_turn)
-IMPEDANCE_EXC = Step(name="impedance_exc", title="Impedance, excitation coil", do=excitation.impedance_exc)
+EXCITE = Step(name="excite", title="Excitation, ramp up", do=continuous.excite, gate=gates.excitation, restore=_ANEW)
+TURN_CCW = Step(
+    name="turn_ccw", title="Turning, counter-clockwise", do=continuous.turn_ccw, when=sweep.can_turn, restore=_LEVEL
+)
+TURN_CW = Step(name="turn_cw", title="Turning, clockwise", do=continuous.turn_cw, when=sweep.can_turn, restore=_LEVEL)
+IMPEDANCE_EXC = Step(
+    name="impedance_exc", title="Impedance, excitation coil", do=excitation.impedance_exc, restore=sweep.at_index
+)
 
 SEQUENCE = Sequence(
     name="continuous_sweep",

@@ -7,17 +7,34 @@ rig/diagnosis/pins_run.py from the readings.
 from rig.control.sequencer import Sequence, Step
 from sequences import building_blocks as b
 from sequences import gates
-from sequences.steps import pin_search
+from sequences.steps import excitation, pin_search, sweep
+
+_ANEW = excitation.nothing_connected
 
 LIVE = Step(
-    name="live_voltage", title="Is any pin live?", do=pin_search.live_voltage, gate=gates.dc_check, limit_s=60.0
+    name="live_voltage",
+    title="Is any pin live?",
+    do=pin_search.live_voltage,
+    gate=gates.dc_check,
+    limit_s=60.0,
+    restore=_ANEW,
 )
 PAIRS = Step(
-    name="all_pairs", title="Every pair of pins", do=pin_search.all_pairs, gate=pin_search.may_excite, limit_s=60.0
+    name="all_pairs",
+    title="Every pair of pins",
+    do=pin_search.all_pairs,
+    gate=pin_search.may_excite,
+    limit_s=60.0,
+    restore=_ANEW,
 )
-LEAK = Step(name="leak", title="Low-voltage leak check", do=pin_search.leak, gate=pin_search.may_excite)
+LEAK = Step(name="leak", title="Low-voltage leak check", do=pin_search.leak, gate=pin_search.may_excite, restore=_ANEW)
 LOW_LEVEL = Step(
-    name="low_level", title="Each coil driven, low level", do=pin_search.low_level, gate=gates.excitation, limit_s=60.0
+    name="low_level",
+    title="Each coil driven, low level",
+    do=pin_search.low_level,
+    gate=gates.excitation,
+    limit_s=60.0,
+    restore=sweep.at_index,
 )
 
 SEQUENCE = Sequence(

@@ -11,6 +11,7 @@ SEQUENCE = Sequence(
     name="remount",
     needs=frozenset({"axis", "climate"}),
     title="One clamping of a remount",
+    version="2",
     steps=(
         b.ROTOR,
         b.MANUAL,
@@ -23,6 +24,7 @@ SEQUENCE = Sequence(
         b.EXCITE,
         b.INDEX,
         b.SWEEP_CCW,
+        b.INDEX_BETWEEN,
         b.SWEEP_CW,
         b.INDEX_AGAIN,
         b.RAMP_DOWN,

@@ -8,14 +8,16 @@ from collections.abc import Mapping
 
 from rig.control.sequencer import Sequence, Step
 from sequences import building_blocks as b
-from sequences.steps import ohms, witnessing
+from sequences.steps import excitation, ohms, sweep, witnessing
 
-PLUGGED_PAIRS = Step(name="pairs", title="Main pairs at the adapter", do=ohms.short_pin_map)
-PLUGGED_COILS = Step(name="coils", title="Four-wire at the adapter", do=ohms.coil_resistance_once)
-OPEN_LEAK = Step(name="leak", title="Leaks of the adapter itself", do=ohms.leak)
-DUMMY = Step(name="dummy", title="Dummy part, eight angles", do=witnessing.dummy, limit_s=60.0)
-STRAIGHT = Step(name="straight", title="Outputs on their own inputs", do=witnessing.straight)
-CROSSED = Step(name="crossed", title="Outputs exchanged", do=witnessing.crossed)
+_ANEW = excitation.nothing_connected
+
+PLUGGED_PAIRS = Step(name="pairs", title="Main pairs at the adapter", do=ohms.short_pin_map, restore=_ANEW)
+PLUGGED_COILS = Step(name="coils", title="Four-wire at the adapter", do=ohms.coil_resistance_once, restore=_ANEW)
+OPEN_LEAK = Step(name="leak", title="Leaks of the adapter itself", do=ohms.leak, restore=_ANEW)
+DUMMY = Step(name="dummy", title="Dummy part, eight angles", do=witnessing.dummy, limit_s=60.0, restore=_ANEW)
+STRAIGHT = Step(name="straight", title="Outputs on their own inputs", do=witnessing.straight, restore=sweep.at_index)
+CROSSED = Step(name="crossed", title="Outputs exchanged", do=witnessing.crossed, restore=sweep.at_index)
 
 
 def _sequence(title: str, *steps: Step) -> Sequence:

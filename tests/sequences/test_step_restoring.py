@@ -9,7 +9,9 @@ from rig.control.sequencer import Sequence, run
 from rig.control.step import Context
 from rig.errors import NoReply, PositionLost
 from sequences import building_blocks as b
+from sequences.registry import find
 from sequences.steps import excitation, sweep
+from sequences.witness import SEQUENCES as WITNESSES
 
 
 class Driven:
@@ -112,3 +114,26 @@ def test_without_a_level_that_stood_the_output_stays_off() -> None:
     excitation.at_level_again(ctx)
     assert ("generator", "output", True) not in world.calls
     assert not world.switch.closed
+
+
+UNREPEATED = {
+    "rotor",  # no instrument
+    "manual",
+    "pulses",
+    "hand_turned",  # hands turned it
+    "hand",
+    "probe",
+}
+
+
+@pytest.mark.parametrize("name", ["full_test", "quick_screen", "continuous_sweep", "pins", "remount", "check_standard"])
+def test_every_step_that_uses_an_instrument_says_what_a_repeat_needs(name: str) -> None:
+    """A run that loses an instrument for a moment repeats the step; only hands and words are not asked again."""
+    steps = find(name).steps
+    assert len(steps) > 5
+    assert [step.name for step in steps if step.restore is None and step.name not in UNREPEATED] == []
+
+
+@pytest.mark.parametrize("kind", sorted(WITNESSES))
+def test_a_witness_is_repeated_too(kind: str) -> None:
+    assert [step.name for step in WITNESSES[kind].steps if step.restore is None and step.name not in UNREPEATED] == []
