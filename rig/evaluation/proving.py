@@ -41,6 +41,7 @@ class ProofLine:
     """One line; estimate, U and limits in `unit`, None where nothing was taken. next: what to look at when it fell.
 
     gone: why there is no figure although it was taken (over range, no signal), which is outside every limit.
+    agreement: the limits are the U of a difference themselves, so that U can't fill them.
     """
 
     id: str
@@ -52,6 +53,7 @@ class ProofLine:
     upper: float | None
     next: str
     gone: str = ""
+    agreement: bool = False
 
     @property
     def verdict(self) -> str:
@@ -62,6 +64,8 @@ class ProofLine:
             return NOT_TAKEN
         if not self.lower <= self.estimate <= self.upper:
             return OUTSIDE
+        if self.agreement:
+            return WITHIN
         return WITHIN if self.U is not None and acceptance_zone(self.U, self.lower, self.upper) else NOT_CAPABLE
 
     def to_dict(self) -> dict[str, Any]:

@@ -110,14 +110,19 @@ def new(
 @click.option("--part", required=True, help="Part file that names frequency and level; no part is needed on the bench.")
 @click.option("--bench", default="simulated", show_default=True, help="Bench file.")
 @click.option("--world", default=None, help="World of the simulated bench, instead of the bench file's own.")
+@click.option("--known", default="", metavar="SERIAL", help="A known part, clamped now: its test is part of it.")
 @click.option("--operator", default="", help="Who does the work.")
 @click.option("--speed", default="fast", show_default=True, help="Clock of the simulated bench.")
 @as_json
-def prove(as_json: bool, **request: Any) -> None:
+def prove(as_json: bool, known: str, **request: Any) -> None:
     """Prove the bench: leads, check resistor, channels, ratio, level, axis; kept as its health record."""
     from rig.panel import jobs, proving, screen
 
-    asked = jobs.Request(sequence=proving.SEQUENCE, serial="bench", **request)
+    of = ""
+    if known:
+        tested = jobs.Request(sequence="full_test", serial=known, condition="known part", **request)
+        of = jobs.run_job(tested, screen.Progress(quiet=as_json)).stored.id
+    asked = jobs.Request(sequence=proving.SEQUENCE, serial="bench", known=of, **request)
     finished = jobs.run_job(asked, screen.Progress(quiet=as_json))
     name = jobs.calibration_name(jobs.described(asked)[0])
     health = next(one for one in proving.history(name) if one["run"] == finished.stored.id)

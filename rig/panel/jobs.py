@@ -59,6 +59,7 @@ class Request:
     rotor: str = "own"
     condition: str = ""
     retest_of: str = ""
+    known: str = ""  # of a proof: the run of the known part that belongs to it
     entries: tuple[str, ...] = ()
     speed: str = "fast"
     bench_log: Path | None = None
@@ -248,6 +249,7 @@ def header_of(
         instruments=bench.identities(),
         calibration=calibration,
         decision=part.decision.model_dump(mode="json"),
+        details={"known": request.known} if request.known else {},
         learned=limits_behind(Store(), part.part(), request.serial, sequence.name, simulated=bench.simulated),
     )
 

@@ -27,11 +27,17 @@ def keep(run: StoredRun, bench: str, ended_utc: str) -> Path:
     from rig.evaluation.proving import proof
     from rig.review.judge import observed_of
 
-    lines = proof(observed_of(run))
+    lines = list(proof(observed_of(run)))
+    if known := run.header.details.get("known"):
+        from rig.records.store import Store
+        from rig.review.known_part import against_record
+
+        lines += against_record(Store().find(str(known)), Store())
     data = {
         "schema": SCHEMA,
         "operator": run.header.operator,
         "simulated": run.header.simulated,
+        "known": run.header.details.get("known"),
         "rule": "simple acceptance, U beside; not capable where 2 U fills the limits",
         "lines": [line.to_dict() for line in lines],
         "fell_short": [line.id for line in lines if line.verdict == "outside limits"],

@@ -129,3 +129,20 @@ def test_sine_over_cosine_is_judged_by_the_drift_since_the_runs_own_loopback() -
     """Seconds and a tenth of a kelvin after the loopback, U is well within the limits it is judged by."""
     line = lines(call("bench", "prove", *PART, "--json"))["ratio_match"]
     assert 2e-5 < line["U"] < (line["upper"] - line["lower"]) / 4.0
+
+
+def test_a_known_part_is_held_against_its_own_record(tmp_path: Path) -> None:
+    """First its record is begun; then a bench that still reads the same agrees, and one that drifted does not."""
+    known = ("--known", "KP-1", "--json")
+    begun = lines(call("bench", "prove", *PART, "--world", world(tmp_path, ""), *known))
+    assert begun["known_part"]["verdict"] == "not taken" and "begins its record" in begun["known_part"]["text"]
+    again = call("bench", "prove", *PART, "--world", world(tmp_path, ""), *known)
+    agreed = {id_: line for id_, line in lines(again).items() if id_.startswith("known_")}
+    assert len(agreed) >= 8 and {line["verdict"] for line in agreed.values()} == {"within limits"}
+    assert again.exit_code == 0 and json.loads(again.stdout)["known"] == Store().list(serial="KP-1")[0].run
+    drifted = world(tmp_path, "[multimeter]\ngain_ppm = 4000.0")
+    off = call("bench", "prove", *PART, "--world", drifted, *known)
+    assert off.exit_code == 1
+    fell = json.loads(off.stdout)["fell_short"]
+    assert {"known_r20_exc", "known_r20_sin", "known_r20_cos"} <= set(fell) and "known_tr_sin" not in fell
+    assert "look at: Seat it again" in page(json.loads(off.stdout))
