@@ -306,7 +306,7 @@ def main() -> int:
     more = trial(FIRST, len(KINDS) * (1 if asked.quick else 10), asked.keep, asked.processes)
     further_kinds(more)
     if not asked.quick:
-        tables(rows, asked.out)
+        tables([*rows, *more], asked.out)
     print("all held" if not SHORT else f"fell short: {', '.join(SHORT)}")
     return 1 if SHORT else 0
 

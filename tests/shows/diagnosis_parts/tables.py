@@ -10,6 +10,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from typing import Any
 
+from diagnosis_parts.further import KINDS
 from diagnosis_parts.worlds import PART_FAULTS, RIG_FAULTS, UNSEEN
 
 Row = dict[str, Any]
@@ -20,7 +21,8 @@ def detection_limits() -> list[str]:
     """The severity from which each fault has to be seen, and the findings that count as one."""
     told = ["Detection limits: the severity from which a fault has to be seen; classes: what counts as one answer"]
     told += ["| fault | from | to | unit | class |", "|---|---|---|---|---|"]
-    told += [f"| {f.kind} | {f.least} | {f.most} | {f.unit} | {', '.join(f.right)} |" for f in PART_FAULTS + RIG_FAULTS]
+    every = (*PART_FAULTS, *RIG_FAULTS, *(fault for _, fault in KINDS))
+    told += [f"| {f.kind} | {f.least} | {f.most} | {f.unit} | {', '.join(f.right)} |" for f in every]
     return told + [f"| {kind} | not seen | | {why} | |" for kind, why in UNSEEN]
 
 
@@ -28,7 +30,8 @@ def confusion(rows: Sequence[Row], seed: int) -> list[str]:
     """What the world had against what was said first."""
     table: dict[str, Counter[str]] = defaultdict(Counter)
     for r in rows:
-        said = r["findings"][0][0] if r["findings"] else ", ".join(r["reasons"][:2])
+        hints = r["findings"] and r["outcome"] != "unsound measurement"
+        said = r["findings"][0][0] if hints else ", ".join(r["reasons"][:2])
         table[f"{r['group']}: {r['kind']}"][f"{r['outcome']}: {said}"] += 1
     told = [f"Confusion (seed {seed})", "| the world had | said first, how often |", "|---|---|"]
     for kind, said in sorted(table.items()):
