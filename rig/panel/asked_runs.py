@@ -57,7 +57,8 @@ def run_asked(
         file = file.model_copy(update={"world_settings": {**file.world_settings, **asked.settings}})
     name = jobs.calibration_name(file)
     with open_bench(file, asked.holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
-        jobs.tell_armed(at_terminal(bench), on_progress)
+        arming = at_terminal(bench)
+        jobs.tell_armed(arming, on_progress)
         calibration = asked.calibration or jobs.in_force(name, bench, asked.part.number)
         header = jobs.header_of(request, asked.part, asked.holder, bench, asked.sequence, calibration)
         folder = store.begin(replace(header, details=asked.details, learned=None))
@@ -73,6 +74,7 @@ def run_asked(
             on_progress=on_progress,
             on_reading=on_reading,
         )
+        jobs.note_armed(arming, context)
         ended = jobs.taken(asked.sequence, context, store, folder)
     if ended.fault is not None and not _in_order(asked, ended):
         raise jobs.kept(ended.fault, store, folder, ended.utc)

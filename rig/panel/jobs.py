@@ -123,7 +123,8 @@ def run_job(
     store, name = Store(), calibration_name(bench_file)
     request = repeatable(request, store, part, sequence.name)
     with open_bench(bench_file, holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
-        tell_armed(arm(bench), on_progress)
+        arming = arm(bench)
+        tell_armed(arming, on_progress)
         calibration = in_force(name, bench, part.number)
         header = header_of(request, part, holder, bench, sequence, calibration)
         folder = store.begin(header)
@@ -139,6 +140,7 @@ def run_job(
             manual=entries,
             on_progress=on_progress,
         )
+        note_armed(arming, context)
         ended = taken(sequence, context, store, folder)
     if ended.fault is not None:
         raise kept(ended.fault, store, folder, ended.utc)
@@ -149,6 +151,12 @@ def tell_armed(arming: Arming | None, on_progress: Callable[[Progress], None]) -
     """Who armed the bench, as progress."""
     if arming is not None:
         on_progress(Progress(step="arming", text=f"armed by {arming.by}"))
+
+
+def note_armed(arming: Arming | None, context: Context) -> None:
+    """Who armed the bench, in the journal."""
+    if arming is not None:
+        context.journal.append("event", {"name": "armed", "by": arming.by})
 
 
 def repeatable(request: Request, store: Store, part: PartFile, sequence: str) -> Request:

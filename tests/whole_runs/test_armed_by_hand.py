@@ -74,7 +74,11 @@ def test_the_word_at_the_terminal_lets_it_run(place: Place) -> None:
         os.close(hand)
         os.close(seat)
     assert process.returncode in (0, 3), told
-    assert json.loads(out)["serial"] == "A-1"
+    document = json.loads(out)
+    assert document["serial"] == "A-1"
+    journal = Path(document["files"]["journal"]).read_text(encoding="utf-8").splitlines()
+    (armed,) = [one for line in journal if (one := json.loads(line)["data"]).get("name") == "armed"]
+    assert armed["by"] and "simulated" not in armed["by"]
     assert place.moved()
 
 
