@@ -67,6 +67,17 @@ def list_(as_json: bool) -> None:
     _table([{**one, "outcome": one["outcome"] or one["state"]} for one in rows])
 
 
+@click.argument("n", type=int)
+@as_json
+def remove(n: int, as_json: bool) -> None:
+    """Take entry N out of the queue; a run that it made stays."""
+    from rig.panel.queue_file import Queue
+    from rig.panel.queue_night import row
+
+    entry = row(Queue().remove(n))
+    click.echo(json.dumps(entry) if as_json else f"removed {n}: {entry['sequence']} of {entry['serial']}")
+
+
 @click.option("--until", required=True, metavar="HH:MM", help="Local time at which the arming ends, within a day.")
 @as_json
 def run(until: str, as_json: bool) -> None:
@@ -123,5 +134,5 @@ def register(cli: click.Group, guard: Told) -> None:
     def queue() -> None:
         """A night's queue: parts run one after the other under one arming."""
 
-    for name, command in (("add", add), ("list", list_), ("run", run), ("stop", stop)):
+    for name, command in (("add", add), ("list", list_), ("remove", remove), ("run", run), ("stop", stop)):
         queue.command(name)(guard(command))

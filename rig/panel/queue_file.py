@@ -75,6 +75,18 @@ class Queue:
         with self._changing() as entries:
             entries[:] = [entry if one.n == entry.n else one for one in entries]
 
+    def remove(self, n: int) -> Entry:
+        """Take entry n out; what runs stays. Raises UsageError where there is no such entry, or it runs."""
+        with self._changing() as entries:
+            found = next((one for one in entries if one.n == n), None)
+            if found is None:
+                known = ", ".join(str(one.n) for one in entries) or "none"
+                raise UsageError(f"the queue has no entry {n}.", next_action=f"Its entries: {known}.")
+            if found.state == "running":
+                raise UsageError(f"entry {n} is running.", next_action="Stop the night first: anglewright queue stop")
+            entries.remove(found)
+        return found
+
     def begin_night(self) -> list[Entry]:
         """Drop what an earlier night finished; name and return what a power cut or a kill left running."""
         self._stop.unlink(missing_ok=True)

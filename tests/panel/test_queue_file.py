@@ -1,6 +1,7 @@
 """The queue's file: whole or not at all, one writer, one night."""
 
 import json
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -75,3 +76,18 @@ def test_the_stated_end_is_the_next_time_of_that_name() -> None:
     for wrong in ("25:00", "6.30", "", "06:60"):
         with pytest.raises(UsageError):
             seconds_until(wrong, evening)
+
+
+def test_an_entry_is_taken_out_by_its_number_and_what_runs_stays(tmp_path: Path) -> None:
+    """The others keep their numbers; a number that is not there, or that runs, is refused."""
+    queue = Queue(tmp_path)
+    for _ in range(3):
+        queue.add(REQUEST)
+    assert queue.remove(2).n == 2
+    assert [one.n for one in queue.entries()] == [1, 3]
+    with pytest.raises(UsageError, match=r"no entry 2.*1, 3"):
+        queue.remove(2)
+    queue.put(replace(queue.entries()[0], state="running"))
+    with pytest.raises(UsageError, match="running"):
+        queue.remove(1)
+    assert [one.n for one in queue.entries()] == [1, 3]
