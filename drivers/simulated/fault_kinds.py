@@ -124,7 +124,8 @@ def _changed(
         case "extra":
             return data + (text or b"")
         case "decimal_comma":
-            return data.replace(b".", b",")
+            before, block, rest = data.partition(b"#")  # a locale writes numbers; the bytes of a block are none
+            return before.replace(b".", b",") + block + rest
         case "overload":
             return (b"+9.9E+37" if text is None else text) + end
         case "text":

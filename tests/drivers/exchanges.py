@@ -205,7 +205,7 @@ def record(driver, _world, i):
 def quick_blocks(driver):
     quick_session(driver)
     block, query = driver._session.block, driver._session.query
-    driver._session.block = lambda message, _s, expected=None: block(message, SHORT_S, expected)
+    driver._session.block = lambda message, _s, expected=None, label="": block(message, SHORT_S, expected, label)
     driver._session.query = lambda message, _s=None, *, explain=True: query(message, SHORT_S, explain=explain)
     driver.configure(ranges_v=(10.0,) * 4, sample_rate_hz=250e3, samples=32, channels=("a", "b", "c", "d"))
 
