@@ -61,6 +61,7 @@ class Family:
     tune: object = None
     wire: str = "tcp"
     recover: object = None
+    world: object = PlainWorld
 
 
 def soak(family, exchanges, seed):
@@ -70,7 +71,7 @@ def soak(family, exchanges, seed):
     for kind in family.kinds:
         name, _, value = kind.partition(":")
         faults.append(f"{family.role}:{name}:probability={share}" + (f":{value}" if value else ""))
-    count, world = Count(), PlainWorld(index_s=0.01)
+    count, world = Count(), family.world(index_s=0.01)
     replugged = any(kind.startswith("replug") for kind in family.kinds)
     # a port that will be pulled needs its stable name from the start: one fault on a command that never comes
     laid = (f"{family.role}:replug:nth=1000000000",) if replugged else ()
@@ -191,6 +192,27 @@ def angle(driver, _world, _i):
     return seen == 12.5 or seen
 
 
+class CoarseWorld(PlainWorld):
+    """Codes that eight bits tell apart, another for each channel and sample."""
+
+    def sample(self, t_s, *, rate_hz, n, ranges_v):
+        return (256 * CoarseWorld.steps(n)).astype(np.int16)
+
+    @staticmethod
+    def steps(n):
+        return (20 * np.arange(4)[:, None] + np.arange(n) % 16).astype(int)
+
+
+def pages(driver, _world, i):
+    if i % 20 == 1:
+        driver.configure(ranges_v=(10.0,) * 4, sample_rate_hz=250e3, samples=32, channels=("a", "b", "c", "d"))
+    driver.arm()
+    driver.trigger()
+    driver.wait_captured()
+    codes = driver.fetch().codes
+    return bool(np.array_equal(codes, 127 + CoarseWorld.steps(32))) or codes[:, :20].tolist()
+
+
 def record(driver, _world, i):
     if i % 20 == 1:
         driver.configure(ranges_v=(10.0,) * 4, sample_rate_hz=250e3, samples=32, channels=("a", "b", "c", "d"))
@@ -283,6 +305,15 @@ FAMILIES = {
         record,
         quick_blocks,
         recover=configured,
+    ),
+    "oscilloscope": Family(
+        "sampler",
+        {"sampler": "DS1104Z"},
+        (*SCPI, "block_short", "block_long", "page_short"),
+        pages,
+        quick_blocks,
+        recover=configured,
+        world=CoarseWorld,
     ),
     "switch box": Family("switch", {}, SCPI, relays((1101, 1202, 1303)), quick_session, recover=all_open),
     "relay board": Family(
