@@ -23,7 +23,8 @@ from rig.resolver.part import COILS
 SWING = 5e-3  # of a coil's resistance between readings: more than noise and warming do
 GONE = 0.2  # of the largest ratio: what an output has to lose at one position to count
 STAYED = 0.08  # of the largest ratio: what the other one may move meanwhile
-CURRENT = 0.7  # of the usual current: less is an excitation coil that dropped out
+CURRENT = 0.7  # of the current at the same position in the other pass: less is an excitation coil that dropped out
+HARDLY = 0.3  # of the usual current of a coil that is driven; a rotor alone changes it by less
 SEEN = 30.0  # of the noise of an amplitude: a current that can be told to be there
 FEWEST = 3  # records: fewer are a disturbed point
 MOST_OTHERS = 0.25  # of the records that differ, those that no drop-out explains
@@ -117,17 +118,16 @@ def _undriven(obs: Observed, name: str) -> tuple[int, int]:
     found = series_phasors(obs, f"impedance_{name}")
     if found is None:
         return 0, 0
-    weak = _weak(obs, found.exc_i, float(found.u_noise_v[EXC_I]))
-    return (0, 0) if weak is None else (weak.size, int(np.count_nonzero(weak)))
-
-
-def _weak(obs: Observed, exc_i: NDArray[np.complex128], noise_v: float) -> NDArray[np.bool_] | None:
-    """(n,) far less current than usual; None for an open coil, or a channel that shows no current at all."""
-    current = np.abs(exc_i)
+    current = np.abs(found.exc_i)
     usual_a = float(np.percentile(current, 75.0))
-    if usual_a * obs.bench.sampler.shunt_ohm < SEEN * noise_v:
-        return None
-    return np.asarray(current < CURRENT * usual_a)
+    if not _flows(obs, usual_a, float(found.u_noise_v[EXC_I])):
+        return 0, 0
+    return current.size, int(np.count_nonzero(current < HARDLY * usual_a))
+
+
+def _flows(obs: Observed, usual_a: float, noise_v: float) -> bool:
+    """Whether a current can be seen at all: not of an open coil, nor on a channel that shows none."""
+    return usual_a * obs.bench.sampler.shunt_ohm >= SEEN * noise_v
 
 
 def _dropped(obs: Observed) -> tuple[int, dict[str, int]]:
@@ -145,8 +145,9 @@ def _dropped(obs: Observed) -> tuple[int, dict[str, int]]:
     kept_u = np.abs(u[first] - u[second]) < STAYED * size
     kept_v = np.abs(v[first] - v[second]) < STAYED * size
     noise_v = max(float(p.u_noise_v[EXC_I]) for name in found.series if (p := series_phasors(obs, name)) is not None)
-    few = _weak(obs, found.exc_i, noise_v)
-    weak = np.zeros(first.size, dtype=bool) if few is None else few[first] | few[second]
+    i_first, i_second = np.abs(found.exc_i[first]), np.abs(found.exc_i[second])
+    flows = _flows(obs, float(np.percentile(np.abs(found.exc_i), 75.0)), noise_v)
+    weak = (np.minimum(i_first, i_second) < CURRENT * np.maximum(i_first, i_second)) & flows
     gone = {"exc": weak, "sin": lost_u & kept_v & ~weak, "cos": lost_v & kept_u & ~weak}
     others = (lost_u | lost_v) & ~gone["exc"] & ~gone["sin"] & ~gone["cos"]
     counts = {name: int(np.count_nonzero(mask)) for name, mask in gone.items()}

@@ -72,3 +72,8 @@ def test_where_only_the_sweep_tells_nobody_is_blamed() -> None:
 )
 def test_rotor_axis_and_what_is_always_open_come_and_go_not(world: dict[str, Any]) -> None:
     assert loose_contacts(full_test({"seed": 5, **world})) == {}
+
+
+def test_another_parts_rotor_changes_the_current_and_opens_nothing() -> None:
+    """Eight lobes on a four-pole-pair part: the coil's inductance goes up and down with the turn, both times."""
+    assert loose_contacts(full_test({"seed": 5, "part": {"lobes": 8}})) == {}
