@@ -21,6 +21,10 @@ LEAKS = ("exc_core", "sin_core", "cos_core", "exc_sin", "exc_cos", "sin_cos")
 SOUND_LEAK_OHM = 20e6
 NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
 CONTACT_SHARE = 0.02  # of the coil's resistance, at which a contact is worth a word
+SHORT_OHM, SHORT_SHARE = (
+    20.0,
+    0.01,
+)  # a thermistor below either, of its ohms at 25 degC, is no temperature a part stands
 
 
 def coil_hypotheses(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
@@ -169,7 +173,7 @@ def _thermistor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
     if found.qualifier == ">":
         told = f"above {found.estimate:.3g} ohm"
         return [_sensor("thermistor-open", 0.97, "the thermistor is open", told)]
-    if found.estimate < 20.0:
+    if found.estimate < max(SHORT_OHM, SHORT_SHARE * (obs.part.thermistor.r25_ohm or 0.0)):
         return [_sensor("thermistor-short", 0.97, "the thermistor is shorted", f"{found.estimate:.3g} ohm")]
     apart = value(results, "thermistor_minus_coil_degc")
     temperature = coil_temperature(obs)
