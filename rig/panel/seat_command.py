@@ -23,12 +23,19 @@ Told = Callable[[Callable[..., None]], Callable[..., None]]
 @click.option("--after", default="", metavar="RUN", help="An earlier look: say what the seat explains, what the part.")
 @click.option("--moved", default="", metavar="MM@DEG", help="How the stator was moved since --after, deg mech.")
 @click.option("--axial", default="", metavar="MM,MM,MM", help="Instead: places along the shaft, own scale, three up.")
+@click.option("--guided", is_flag=True, help="Look, move, look again, until nothing is left to centre.")
 @click.option("--speed", default="fast", show_default=True, help="Clock of the simulated bench.")
 @click.option("--operator", default="", help="Who does the work.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
-def seat(gap_mm: float | None, after: str, moved: str, axial: str, as_json: bool, **request: Any) -> None:
+def seat(gap_mm: float | None, after: str, moved: str, axial: str, guided: bool, as_json: bool, **request: Any) -> None:
     """Read from the signal how the clamped part sits: how far to move the stator, which way, or that it is not seen."""
+    from rig.errors import UsageError
     from rig.panel import jobs, screen, seat_run
+
+    if guided and (as_json or axial):
+        raise UsageError(
+            "--guided asks between its looks.", next_action="Leave --json and --axial out, or look once, without it."
+        )
 
     asked = jobs.Request(sequence="seat", **request)
     progress = screen.Progress(quiet=as_json)
@@ -39,8 +46,24 @@ def seat(gap_mm: float | None, after: str, moved: str, axial: str, as_json: bool
         rows = slid(found)
     else:
         found = seat_run.look(asked, gap_mm=gap_mm, after=after, moved=moved, on_progress=progress)
+        while guided and (went := _moved(found)):
+            found = seat_run.look(asked, gap_mm=gap_mm, after=found.run.id, moved=went, on_progress=progress)
+        if guided:
+            return  # each look has been told
         rows = looked(found)
     click.echo(json.dumps(found.document(), ensure_ascii=False, allow_nan=False) if as_json else "\n".join(rows))
+
+
+def _moved(look: Look) -> str:
+    """How the stator was moved after this look, "MM@DEG"; "" when nothing is left to move or the person has enough."""
+    click.echo("\n".join(looked(look)))
+    if look.found is None or not look.found.seen:
+        return ""
+    advised = f"{look.found.offset_mm:.2f}@{look.found.toward_mech_deg[0]:.0f}"
+    told = click.prompt(
+        "Moved so, clamped, guard closed? (Enter; else MM@DEG as it was moved; end)", default=advised, err=True
+    )
+    return "" if told.strip() == "end" else str(told).strip()
 
 
 def _number(word: str) -> float:

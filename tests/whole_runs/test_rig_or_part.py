@@ -98,6 +98,30 @@ def test_following_the_nudge_centres_the_part(shop: Path) -> None:
     assert error["seat_seen"] and error["part"] < 0.1 * error["before"]
 
 
+def test_guided_looks_go_on_until_nothing_is_left_to_move(shop: Path) -> None:
+    """Enter means moved as advised: the second look is centred, says what the seat explained, and asks no more."""
+    words = ("seat", "--guided", "--part", "KX2-1184", "--world", "off_centre_2")
+    done = subprocess.run(
+        command(*words), env=surroundings(shop), input="\n", capture_output=True, text=True, check=False, timeout=110
+    )
+    assert done.returncode == 0, done.stderr
+    first, _, second = done.stdout.partition("run 2")
+    assert "Move the stator" in first and "Centred as far as the signal shows" in second
+    assert second.count("run 2") == 1 and "seat explains" in second
+
+
+def test_guided_looks_need_somebody_to_ask(shop: Path) -> None:
+    done = subprocess.run(
+        command("seat", "--guided", "--part", "KX2-1184", "--json"),
+        env=surroundings(shop),
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 2 and "asks between its looks" in done.stderr
+
+
 def test_a_winding_that_hides_centring_gets_no_nudge(shop: Path) -> None:
     """Four pole pairs on sixteen teeth: said, not guessed."""
     found = told(shop, "seat", "--part", "KX4-2207", "--world", "good_4")
