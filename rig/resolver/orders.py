@@ -45,9 +45,13 @@ class Orders:
         return rate
 
     def variance(self, theta_mech_rad: Floats) -> Floats:
-        """Variance of the fitted curve at these angles (noise only)."""
-        rows = design(theta_mech_rad, self.orders)
-        values: Floats = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
+        """Variance of the fitted curve at these angles (noise only), never negative.
+
+        By the covariance's own axes: over a gap its entries are larger than the variance elsewhere by more digits than
+        a double has.
+        """
+        spread, axes = np.linalg.eigh(self.covariance)
+        values: Floats = (design(theta_mech_rad, self.orders) @ axes) ** 2 @ np.maximum(spread, 0.0)
         return values
 
     def parameters(self) -> Floats:

@@ -228,3 +228,13 @@ def test_pruning_keeps_what_is_real() -> None:
     _, kept = pruned_model(GRID, truth(GRID) + rng.normal(0, 0.3, 320), part_orders(4, 16))
     assert {4, 8, 16} <= set(kept) and len(kept) <= 5
     assert len(pruned_model(GRID, rng.normal(0, 0.3, 320), [4, 8])[1]) >= 1
+
+
+def test_the_variance_beside_a_gap_is_small_and_never_negative() -> None:
+    """A quarter of the turn unseen: large in the gap, and outside it what the points there give; never below 0."""
+    theta = 2.0 * np.pi * np.arange(233) / 320.0
+    rng = np.random.default_rng(1)
+    fit = fit_orders(theta, np.cos(4 * theta) + 1e-4 * rng.standard_normal(theta.size), tuple(range(1, 13)))
+    seen, unseen = fit.variance(theta[20:-20]), fit.variance(np.array([2.0 * np.pi * 276 / 320]))
+    assert np.all(seen > 0.0) and np.all(seen < 25 * 1e-8 * 5 / theta.size)
+    assert unseen[0] > 1e3 * seen.max()
