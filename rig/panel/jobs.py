@@ -195,7 +195,11 @@ def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: s
 
     folder.close()
     open_run = StoredRun(folder.path)
-    judgement = judge_run(open_run)
+    try:
+        judgement = judge_run(open_run)
+    except Exception as fault:  # of the program: what was read stays, closed, and can be judged by a mended one
+        store.finish(folder, ended=f"fault of the program in judging: {fault!r}", ended_utc=ended_utc)
+        raise
     stored = store.finish(folder, judgement=judgement, ended_utc=ended_utc)
     if (loopback := loopback_of(open_run)) is not None:
         made = Calibration(kind="loopback", bench=calibration_of, made_utc=ended_utc, data=loopback, run=folder.id)

@@ -122,6 +122,9 @@ class Night:
         except RigError:
             self._queue.put(entry)
             raise
+        except Exception as fault:  # noqa: BLE001 - of the program: it ends this part, safe and kept, not the night
+            told = f"fault of the program: {fault!r}"
+            ended = replace(entry, state="done", outcome="incomplete", reason=told, exit_status=BenchError.exit_status)
         self._queue.put(ended)
         return ended
 

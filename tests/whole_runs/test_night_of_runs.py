@@ -16,7 +16,9 @@ from rig.panel import queue_night
 from rig.panel.jobs import Request
 from rig.panel.queue_file import Queue
 from rig.panel.queue_night import Night
-from rig.records.store import Store
+from rig.records.store import Store, StoredRun
+from rig.result import Judgement
+from rig.review import judge as judging
 
 PART = "KX4-2207"
 
@@ -52,6 +54,28 @@ def test_each_part_is_judged_or_named(home: Path) -> None:
     assert outcome.exit_status == 4
     assert queue.entries() == list(outcome.entries)
     assert Store().find(first.run).header.serial == "N-1"
+
+
+def test_a_fault_of_the_program_ends_its_part_and_not_the_night(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A part that can't be judged is kept as it was read, named, and the next one is run."""
+    queue = Queue()
+    for serial in ("F-1", "F-2"):
+        queue.add(quick(serial))
+    right = judging.judge_run
+
+    def judge_run(run: StoredRun) -> Judgement:
+        if run.header.serial == "F-1":
+            raise ValueError("math domain error")
+        return right(run)
+
+    monkeypatch.setattr(judging, "judge_run", judge_run)
+    outcome = Night(queue, 600.0).run()
+    first, second = outcome.entries
+    assert first.outcome == "incomplete" and "math domain error" in first.reason
+    assert second.outcome == "within limits" and outcome.exit_status == 4
+    (kept,) = Store().list(serial="F-1")
+    run = Store().find(kept.run)
+    assert run.record is not None and "in judging" in run.record.ended and run.readings
 
 
 def test_the_night_stops_at_its_stated_end() -> None:
