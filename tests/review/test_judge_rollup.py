@@ -1,5 +1,7 @@
 """The roll-up of a run: each row of the table in rig/review/judge.py, and what may not be outvoted."""
 
+from dataclasses import replace
+
 import pytest
 from observed_from_world import full_test
 from readings_by_hand import GOOD_PINS, coil, observed, pin_table, reading
@@ -80,7 +82,8 @@ def test_an_open_excitation_coil_fails_though_nothing_could_be_driven() -> None:
     judgement = judge(observed([*table, *air, *open_exc, *coils]), [ended])
     assert judgement.outcome == "outside limits"
     assert [f.code for f in judgement.findings] == ["open-coil"]
-    assert ended in judgement.reasons
+    (told,) = [one for one in judgement.reasons if one.code == ended.code]
+    assert told == replace(ended, rig_or_part=told.rig_or_part) and "shorting plug" in told.rig_or_part
     tr = judgement.line("tr_sin")
     assert tr is not None and tr.verdict is V.NOT_TESTED
 
