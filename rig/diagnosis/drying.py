@@ -7,6 +7,7 @@ compare. Source: trade.md 3 (moisture) and 5 (dry, cool, soak).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -55,7 +56,7 @@ class LeakTrend:
                 {
                     "run": run.run,
                     "begun_utc": run.begun_utc,
-                    "ohm": {line: None if run.ohm[line] == float("inf") else run.ohm[line] for line in self.lines},
+                    "ohm": {line: None if math.isinf(run.ohm[line]) else run.ohm[line] for line in self.lines},
                 }
                 for run in self.runs
             ],

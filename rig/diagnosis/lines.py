@@ -11,7 +11,7 @@ from statistics import median
 from rig.evaluation.coils import CoilResistance, coil_resistance
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
-from rig.quantity import MEASURANDS
+from rig.quantity import MEASURANDS, Reading
 from rig.resolver.part import COILS
 from rig.result import Result
 from rig.signal.quality import Expected, Quality, inspect
@@ -77,13 +77,18 @@ def is_open(obs: Observed, name: str) -> bool:
     found = coil(obs, name)
     if found is not None:
         return found.ohm is None
+    readings = pair_readings(obs, name)
+    return bool(readings) and all(r.overload for r in readings)
+
+
+def pair_readings(obs: Observed, name: str) -> list[Reading]:
+    """What the pin map read between the coil's own two pins, both polarities."""
     pair = {obs.part.pins[f"{name}_hi"], obs.part.pins[f"{name}_lo"]}
-    readings = [
+    return [
         r
         for r in obs.select("pair_resistance")
         if {str(r.conditions.get("pin_a")), str(r.conditions.get("pin_b"))} == pair
     ]
-    return bool(readings) and all(r.overload for r in readings)
 
 
 def is_healthy(obs: Observed, name: str) -> bool | None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.diagnosis.lines import coil
+from rig.diagnosis.lines import coil, pair_readings
 from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import EXC_I, series_phasors
 from rig.evaluation.turn import Turn, turn
@@ -93,12 +93,7 @@ def _one(obs: Observed, name: str, records: int, dropped: int) -> LooseContact:
     rows, found = obs.select("coil_resistance", coil=name), coil(obs, name)
     inside = [r.number() for r in rows if not r.overload and r.value is not None]
     swing = (max(inside) - min(inside)) / found.ohm if inside and found is not None and found.ohm else 0.0
-    pair = {obs.part.pins[f"{name}_hi"], obs.part.pins[f"{name}_lo"]}
-    pairs = [
-        r
-        for r in obs.select("pair_resistance")
-        if {str(r.conditions.get("pin_a")), str(r.conditions.get("pin_b"))} == pair
-    ]
+    pairs = pair_readings(obs, name)
     over = len(rows) - len(inside) + sum(r.overload or r.value is None for r in pairs)
     drives, undriven = _undriven(obs, name)
     return LooseContact(

@@ -1,6 +1,6 @@
 """The outputs' voltage that comes with the rotor's turning alone, from records taken with the excitation off.
 
-It must never say where it comes from. Each record spans about one turn at a stated speed; the orders of a mechanical
+It must never say where it comes from. Each record spans a good turn at a stated speed; the orders of a mechanical
 turn are fitted together with a constant and a drift (least squares), those above serve as the noise of that band.
 Source: trade.md 1 (background, rotating); amplitude uncertainty of a fitted line: signal.md 1.
 """
@@ -59,7 +59,7 @@ def turning_background(obs: Observed) -> Turning | None:
     rows = obs.capture_readings(SERIES)
     if len(stack) == 0 or len(rows) != len(stack):
         return None
-    speed = float(rows[0].conditions["speed_mech_deg_s"] or 0.0)
+    speed = float(rows[0].conditions.get("speed_mech_deg_s") or 0.0)
     rate_hz, top = stack.sample_rate_hz, 2 * obs.part.pole_pairs
     turns = (stack.codes.shape[2] / rate_hz - MAINS_S) * speed / 360.0
     if turns < LEAST_TURNS or stack.codes.shape[2] < 16 * top:

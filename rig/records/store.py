@@ -224,6 +224,12 @@ class Store:
         query = select(RESULTS).where(RESULTS.c.home == self.index.home, *only(RESULTS, where))
         return self.index.database.rows(query.order_by(RESULTS.c.run.desc(), RESULTS.c.line))
 
+    def unit_results(self, part: str, serial: str) -> Sequence[tuple[Found, Mapping[str, Any]]]:
+        """Every result of a unit beside the run that it is of, newest run first."""
+        listed = {found.run: found for found in self.list(part=part, serial=serial)}
+        rows = self.results(part=part, serial=serial)
+        return [(listed[row["run"]], row) for row in rows if row["run"] in listed]
+
     def find(self, run: str) -> StoredRun:
         """A run by its id, the beginning or the end of it, or "latest". Raises UsageError for none or several."""
         if re.fullmatch(r"\w+-\w+-\w+", run) and (self.folder / run).is_dir():

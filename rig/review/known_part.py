@@ -41,11 +41,9 @@ def against_record(run: StoredRun, store: Store) -> list[ProofLine]:
     if run.outcome not in SOUND:
         codes = ", ".join(r.code for r in run.judgement.reasons) if run.judgement is not None else run.outcome
         return [_whole(header.serial, gone=f"its run {run.id} is unsound: {codes}")]
-    listed = {found.run: found for found in store.list(part=number, serial=header.serial)}
     earlier: dict[str, list[tuple[float, float]]] = {}
-    for row in store.results(part=number, serial=header.serial):
-        of = listed.get(row["run"])
-        if of is None or row["run"] >= run.id or of.sequence != header.sequence or of.outcome not in SOUND:
+    for of, row in store.unit_results(number, header.serial):
+        if of.run >= run.id or of.sequence != header.sequence or of.outcome not in SOUND:
             continue
         if of.simulated != header.simulated or row["qualifier"] or row["estimate"] is None or row["U"] is None:
             continue

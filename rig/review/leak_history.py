@@ -23,20 +23,20 @@ def leaks_until(stored: StoredRun, store: Store | None = None) -> LeakTrend | No
     header, part = stored.header, str(stored.header.part.get("number", ""))
     if header.sequence not in MEASURING:
         return None
-    listed = {found.run: found for found in store.list(part=part, serial=header.serial)}
+    begun: dict[str, str] = {}
     ohm: dict[str, dict[str, float]] = {}
     floors: dict[str, float] = {}
-    for row in store.results(part=part, serial=header.serial):
-        line, run = row["measurand"], row["run"]
-        of = listed.get(run)
-        if not line.startswith("leak_") or run > stored.id or of is None or of.sequence not in MEASURING:
+    for of, row in store.unit_results(part, header.serial):
+        line = row["measurand"]
+        if not line.startswith("leak_") or of.run > stored.id or of.sequence not in MEASURING:
             continue
         if row["estimate"] is None:
             continue
-        ohm.setdefault(run, {})[line] = math.inf if row["qualifier"] == ">" else float(row["estimate"])
+        begun[of.run] = of.started_utc
+        ohm.setdefault(of.run, {})[line] = math.inf if row["qualifier"] == ">" else float(row["estimate"])
         if row["lower"] is not None:
             floors[line] = float(row["lower"])
-    runs = [LeakRun(run=run, begun_utc=listed[run].started_utc, ohm=lines) for run, lines in sorted(ohm.items())]
+    runs = [LeakRun(run=run, begun_utc=begun[run], ohm=lines) for run, lines in sorted(ohm.items())]
     if not runs or runs[-1].run != stored.id:
         return None
     return leak_trend(runs, floors)

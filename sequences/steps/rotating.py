@@ -14,6 +14,7 @@ from sequences.steps import sampling, wiring
 SERIES = "background_turning"
 RATE_HZ = 20_000.0
 RECORD_DEG = 420.0  # of steady turning, mechanical: a turn, and what a running mean costs
+QUIET_S = 30.0  # what any step may be silent for, beside the turning itself
 MARGIN_DEG = 18.0  # of steady turning before and after the record, mechanical
 
 
@@ -35,6 +36,7 @@ def background_turning(ctx: Context) -> None:
         channels=CHANNELS,
     )
     ramp_s = device.max_deg_s / device.accel_deg_s2
+    ctx.bench.watchdog.progress(QUIET_S + 2.0 * (record_s + 2.0 * ramp_s))  # a slow axis is silent for long
     around_deg = device.max_deg_s * ramp_s + 2.0 * MARGIN_DEG
     if (begin := axis.position_steps()) is None:
         raise PositionLost(

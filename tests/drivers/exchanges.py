@@ -203,23 +203,22 @@ class CoarseWorld(PlainWorld):
         return (20 * np.arange(4)[:, None] + np.arange(n) % 16).astype(int)
 
 
-def pages(driver, _world, i):
+def taken(driver, i):
     if i % 20 == 1:
         driver.configure(ranges_v=(10.0,) * 4, sample_rate_hz=250e3, samples=32, channels=("a", "b", "c", "d"))
     driver.arm()
     driver.trigger()
     driver.wait_captured()
-    codes = driver.fetch().codes
+    return driver.fetch().codes
+
+
+def pages(driver, _world, i):
+    codes = taken(driver, i)
     return bool(np.array_equal(codes, 127 + CoarseWorld.steps(32))) or codes[:, :20].tolist()
 
 
 def record(driver, _world, i):
-    if i % 20 == 1:
-        driver.configure(ranges_v=(10.0,) * 4, sample_rate_hz=250e3, samples=32, channels=("a", "b", "c", "d"))
-    driver.arm()
-    driver.trigger()
-    driver.wait_captured()
-    codes = driver.fetch().codes
+    codes = taken(driver, i)
     ramp = np.arange(codes.size) - 5
     return bool(np.array_equal(codes, ramp.reshape(codes.shape))) or codes[:, :4].tolist()
 
