@@ -12,7 +12,7 @@ import numpy as np
 
 from rig.control.step import Context
 from rig.diagnosis.soundness import dc_check as may_not_be_excited
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.result import Reason
 from rig.signal.waveform import Waveform, WaveformStack
 from sequences.steps.excitation import NO_EXCITATION

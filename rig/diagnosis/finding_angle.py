@@ -16,9 +16,9 @@ from rig.diagnosis.magnetic import Magnetics, magnetics, turns_with_rotor
 from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, follows_without_coupling
 from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps, loose_rotor
 from rig.evaluation.angle_curve import angle_curve
-from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import order_half_width_mech_arcmin
 from rig.evaluation.turn import turn
+from rig.observed import Observed
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED
 from rig.result import Result
 

@@ -12,8 +12,8 @@ from rig.diagnosis.hypothesis import Hypothesis
 from rig.diagnosis.lines import result_of, value
 from rig.diagnosis.loose_contact import loose_contacts
 from rig.diagnosis.sound_dc import copper_kelvin, copper_sides_with_air
-from rig.evaluation.observed import Observed
 from rig.evaluation.temperature import coil_temperature
+from rig.observed import Observed
 from rig.resolver.part import COILS
 from rig.result import Result
 

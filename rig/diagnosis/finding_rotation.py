@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
-from rig.evaluation.observed import Observed
 from rig.evaluation.rotating import turning_background
+from rig.observed import Observed
 from rig.result import Result
 
 LEAST_V = 2e-4  # peak; below, a sampler's drift and pick-up look alike

@@ -14,7 +14,7 @@ from rig.diagnosis.finding_angle import angle_hypotheses
 from rig.diagnosis.finding_coils import coil_hypotheses
 from rig.diagnosis.finding_rotation import rotation_hypotheses
 from rig.diagnosis.hypothesis import Hypothesis
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.result import Finding, Judged, Result
 from rig.uncertainty.conformity import Verdict
 

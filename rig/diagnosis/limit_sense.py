@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from rig.diagnosis.lines import value
-from rig.evaluation.observed import Observed
 from rig.evaluation.temperature import coil_temperature
+from rig.observed import Observed
 from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
 from rig.result import Judged, Reason, Result

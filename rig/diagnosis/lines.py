@@ -9,8 +9,8 @@ from collections.abc import Iterable, Sequence
 from statistics import median
 
 from rig.evaluation.coils import CoilResistance, coil_resistance
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
+from rig.observed import Observed
 from rig.quantity import MEASURANDS, Reading
 from rig.resolver.part import COILS
 from rig.result import Result

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.diagnosis.lines import coil, pair_readings
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import EXC_I, series_phasors
 from rig.evaluation.turn import Turn, turn
+from rig.observed import Observed
 from rig.resolver.part import COILS
 
 SWING = 5e-3  # of a coil's resistance between readings: more than noise and warming do

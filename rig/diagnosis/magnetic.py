@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from rig.diagnosis.lines import is_open
 from rig.evaluation.angle_curve import angle_curve
 from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.observed import Observed
 from rig.evaluation.turn import silent_output, turn
+from rig.observed import Observed
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED, Design, Fit, fit_faults
 
 ROTOR_RIPPLE = 0.0012  # of the excitation's inductance, at orders that turn with the rotor; a good part has 1e-4

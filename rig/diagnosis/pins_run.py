@@ -21,8 +21,8 @@ from rig.diagnosis.pins_obstacles import moist, with_leaks
 from rig.diagnosis.pins_report import PinReport, blocked
 from rig.diagnosis.pins_table import OPEN_OHM, PairReading, PairTable
 from rig.diagnosis.sound_dc import live_circuit
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
+from rig.observed import Observed
 from rig.resolver.part import Part
 from rig.result import Judgement, Reason
 

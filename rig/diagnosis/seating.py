@@ -19,8 +19,8 @@ import numpy as np
 from rig.diagnosis.magnetic import Magnetics, magnetics, rotor_ripple, turns_with_rotor
 from rig.evaluation.axial import axial_place
 from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.observed import Observed
 from rig.evaluation.whole import evaluate
+from rig.observed import Observed
 from rig.resolver.model import ECCENTRIC, HEALTHY, Design, Guess, fit_faults, ratios
 from rig.result import Judgement, Result
 

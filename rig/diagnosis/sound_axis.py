@@ -16,8 +16,8 @@ from rig.diagnosis.sound_index import index_off, index_tolerance_steps, loose_ro
 from rig.diagnosis.sound_points import point_reasons
 from rig.evaluation.angle_curve import AngleCurve, angle_curve
 from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.observed import Observed
 from rig.evaluation.turn import Turn, silent_output, turn
+from rig.observed import Observed
 from rig.result import Reason, Result
 
 CLOSURE_MECH_ARCMIN = 4.0

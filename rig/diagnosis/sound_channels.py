@@ -13,9 +13,9 @@ import numpy as np
 
 from rig.diagnosis.lines import driven, output_lines, turned
 from rig.evaluation.loopback import SERIES, loopback_in_force
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import series_phasors
 from rig.evaluation.turn import swept_series
+from rig.observed import Observed
 from rig.result import Reason, Result
 
 GAIN_WINDOW = 0.03

@@ -9,8 +9,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 from rig.diagnosis.lines import EVERYTHING, R20, coil, is_open, middle
-from rig.evaluation.observed import Observed
 from rig.evaluation.temperature import AGREES_K, CoilTemperature, coil_temperature
+from rig.observed import Observed
 from rig.resolver.part import COILS
 from rig.result import Reason
 

@@ -12,9 +12,9 @@ import numpy as np
 
 from rig.diagnosis.lines import driven, is_open, quality_of, turned
 from rig.evaluation.excitation import excitation_phasors
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, SeriesPhasors, series_phasors
 from rig.evaluation.turn import swept_series
+from rig.observed import Observed
 from rig.result import Reason, Result
 
 MISSING = 0.3  # of the wanted level

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading
 
 INDEX_STEPS = 3.0  # microsteps beyond the index' own repeatability

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from rig.diagnosis.lines import angles, driven, error_lines, is_open, middle, quality_of, turned
 from rig.evaluation.coils import coil_resistance
 from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.observed import Observed
 from rig.evaluation.turn import Turn, swept_series
+from rig.observed import Observed
 from rig.resolver.grids import folded, grid_folding
 from rig.result import Reason, Result
 

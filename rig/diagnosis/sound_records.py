@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading
 from rig.result import Reason
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from rig.diagnosis.lines import error_lines, group, value
 from rig.diagnosis.magnetic import CLEAR, Magnetics, magnetics, turns_with_rotor
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED
 from rig.result import Reason, Result
 

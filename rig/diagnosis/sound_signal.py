@@ -15,9 +15,9 @@ from rig.diagnosis.lines import group, is_healthy, is_open, output_lines, qualit
 from rig.diagnosis.sound_channels import NAMES, channel_reasons, spoiled_by
 from rig.evaluation.excitation import excitation_phasors
 from rig.evaluation.loopback import SERIES
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import series_phasors
 from rig.evaluation.turn import swept_series, turn
+from rig.observed import Observed
 from rig.result import Reason, Result
 from rig.signal.quality import ChannelQuality
 from rig.signal.sine_fit import fit_stack

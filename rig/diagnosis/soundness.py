@@ -18,7 +18,7 @@ from rig.diagnosis.sound_excitation import excitation_reasons
 from rig.diagnosis.sound_records import record_reasons
 from rig.diagnosis.sound_seat import seat_reasons
 from rig.diagnosis.sound_signal import signal_reasons
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.result import Reason, Result
 
 NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}

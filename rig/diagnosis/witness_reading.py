@@ -16,8 +16,8 @@ from typing import Any
 from rig.diagnosis.suspects import SILENT, Suspect
 from rig.diagnosis.witness import NOT_SEAT, OPEN, PART, PART_OR_SEAT, RIG, WITNESSES
 from rig.evaluation.leaks import leak_id
-from rig.evaluation.observed import Observed
 from rig.evaluation.witnesses import DEAD, DummySeen, SwapSeen, dummy_seen, swap_seen
+from rig.observed import Observed
 from rig.resolver.part import COILS
 from rig.result import Judged, Judgement
 

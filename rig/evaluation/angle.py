@@ -19,11 +19,11 @@ from rig.evaluation.angle_curve import AngleCurve, angle_curve
 from rig.evaluation.correction import reference_told
 from rig.evaluation.coupling import crosstalk, from_excitation
 from rig.evaluation.maximum import Figures, figures
-from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin, scatter_half_width_mech_arcmin
 from rig.evaluation.ratio import why_no_turn
 from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
 from rig.evaluation.turn import Turn, silent_output, turn
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.orders import Orders
 from rig.result import Result

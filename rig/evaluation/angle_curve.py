@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.observed import Observed
 from rig.evaluation.stating import ARCMIN_PER_RAD
 from rig.evaluation.turn import Turn, turn
+from rig.observed import Observed
 from rig.resolver.angle import PolePairs, electrical_angle, pole_pairs
 from rig.resolver.error_curve import Passes, combine_passes, deviation
 

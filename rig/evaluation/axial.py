@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.observed import Observed
 from rig.evaluation.turn import turn
+from rig.observed import Observed
 
 Floats = NDArray[np.float64]
 K = 2.0

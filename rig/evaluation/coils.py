@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rig.evaluation.observed import Observed
 from rig.evaluation.stating import by_scatter, half_width, half_width_of, standard, stated, times, untested
 from rig.evaluation.temperature import CoilTemperature, coil_temperature
+from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import COILS
 from rig.resolver.winding import r_at

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.description.benches import AxisDevice, BenchFile
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 
 Floats = NDArray[np.float64]
 KEY = "positioner"  # in the header's calibration

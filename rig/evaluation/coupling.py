@@ -12,8 +12,8 @@ import math
 
 import numpy as np
 
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, series_phasors
+from rig.observed import Observed
 
 CROSSTALK = 2e-5
 

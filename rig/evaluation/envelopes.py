@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.observed import Observed
 from rig.evaluation.turn import Turn
+from rig.observed import Observed
 from rig.resolver.grids import folded
 from rig.resolver.maximum_error import KEEP_CHI2
 from rig.resolver.orders import Orders, fit_orders

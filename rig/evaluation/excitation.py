@@ -13,10 +13,10 @@ import numpy as np
 
 from rig.evaluation.coupling import from_excitation
 from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import EXC_V, SeriesPhasors, series_phasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
 from rig.evaluation.turn import swept_series
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.result import Result
 

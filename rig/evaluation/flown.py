@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 from rig.evaluation.continuous import Complexes, Continuous, Floats, Pass, both_passes, one_pass
 from rig.evaluation.loopback import Loopback, loopback_in_force
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, set_frequency_hz
+from rig.observed import Observed
 from rig.resolver.grids import good_sweep_points
 from rig.resolver.orders import fit_orders
 from rig.signal.moving import window_for

@@ -17,11 +17,11 @@ from rig.evaluation.coupling import crosstalk, from_excitation
 from rig.evaluation.hand_ellipse import HandTurn, hand_turn, turning
 from rig.evaluation.impedance import coil_impedance
 from rig.evaluation.loopback import Loopback, loopback_in_force
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, alive, set_frequency_hz
 from rig.evaluation.ratio import IDS as RATIO_IDS
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
 from rig.evaluation.turn import loading_factor
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.orders import fit_orders
 from rig.resolver.ratio import crossings

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.coupling import from_excitation
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, times, untested
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.orders import fit_orders
 from rig.resolver.part import COILS

@@ -6,8 +6,8 @@ It must never be called an insulation test: it stays below the meter's few volts
 
 from __future__ import annotations
 
-from rig.evaluation.observed import Observed
 from rig.evaluation.stating import half_width, half_width_of, stated, untested
+from rig.observed import Observed
 from rig.quantity import MEASURANDS, Reading
 from rig.result import Result
 

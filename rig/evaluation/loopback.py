@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.sine_fit import fit_stack
 

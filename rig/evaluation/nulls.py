@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 from rig.evaluation.coupling import crosstalk, from_excitation
 from rig.evaluation.envelopes import Envelope, Places, envelope_orders, pruned
-from rig.evaluation.observed import Observed
 from rig.evaluation.stating import half_width, standard, stated, untested
 from rig.evaluation.turn import Turn
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.ratio import crossings
 from rig.result import Result

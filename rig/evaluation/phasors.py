@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.loopback import Loopback, loopback_in_force
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.signal.common_frequency import Frequency, pooled_frequency
 from rig.signal.sine_fit import Fit, fit_stack

@@ -9,7 +9,7 @@ Source: signal.md 3, trade.md 7.
 from __future__ import annotations
 
 from rig.evaluation.correction import correction_in_force
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 
 OTHER_SHARE = 0.05  # of the stated cyclic error, at orders about which the bench file states nothing
 

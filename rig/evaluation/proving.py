@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 
 from rig.evaluation.loopback import measured_loopback
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import series_phasors
 from rig.evaluation.proving_ratio import match, phase_limits_deg
 from rig.evaluation.stating import by_scatter, half_width, specification, standard
+from rig.observed import Observed
 from rig.uncertainty.budget import BudgetLine, combine
 from rig.uncertainty.conformity import acceptance_zone
 

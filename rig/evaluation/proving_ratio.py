@@ -14,9 +14,9 @@ import numpy as np
 
 from rig.description.benches import BenchFile
 from rig.evaluation.loopback import DRIFT_PERCENT
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
 from rig.evaluation.stating import by_scatter, half_width, standard
+from rig.observed import Observed
 from rig.uncertainty.budget import BudgetLine
 
 TRIM_S = 14e-9  # 0.05 deg at 10 kHz

@@ -17,10 +17,10 @@ from rig.evaluation.coupling import crosstalk, from_excitation
 from rig.evaluation.envelopes import Envelope, Places, envelope, places
 from rig.evaluation.flown import flown
 from rig.evaluation.nulls import null_results, quadrature_result
-from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, standard, stated, untested
 from rig.evaluation.turn import Turn, silent_output, turn
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.ellipse import fit_ellipse
 from rig.result import Result

@@ -18,8 +18,8 @@ import numpy as np
 from rig.errors import UsageError
 from rig.evaluation.angle_curve import AngleCurve, angle_curve
 from rig.evaluation.correction import ARCMIN, KEY, SCHEMA, differences, tied_to
-from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders
+from rig.observed import Observed
 from rig.resolver.clampings import Clamping
 from rig.resolver.grids import folded
 from rig.resolver.positioner import Agreement, compare_positioners, known_positioner, reseat_limit_mech_rad

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import fftconvolve
 
-from rig.evaluation.observed import Observed
 from rig.evaluation.stating import by_scatter, half_width, standard, stated
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.result import Result
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rig.evaluation.observed import Observed
 from rig.evaluation.stating import half_width, standard
 from rig.evaluation.thermistor import Thermometer, read_thermistor
+from rig.observed import Observed
 from rig.uncertainty.budget import BudgetLine
 
 SOAKED_K = 0.1  # difference between a soaked part and the air beside it, standard

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.errors import UsageError
-from rig.evaluation.observed import Observed
 from rig.evaluation.stating import by_scatter, half_width, specification, standard, stated, times
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver import thermistor
 from rig.result import Result

@@ -20,8 +20,8 @@ from rig.evaluation.flown import SERIES as FLOWN
 from rig.evaluation.flown import Flown, flown
 from rig.evaluation.impedance import Impedance, coil_impedance
 from rig.evaluation.loopback import Loopback
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, normalised_harmonics, series_phasors
+from rig.observed import Observed
 from rig.signal.phasor import carrier_phase, signed_envelope
 
 Complexes = NDArray[np.complex128]

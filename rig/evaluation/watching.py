@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading
 from rig.result import Judgement
 

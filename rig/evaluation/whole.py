@@ -14,12 +14,12 @@ from rig.evaluation.excitation import excitation_results
 from rig.evaluation.hand_turned import hand_results, taken
 from rig.evaluation.impedance import impedance_results
 from rig.evaluation.leaks import leak_results
-from rig.evaluation.observed import Observed
 from rig.evaluation.ratio import ratio_results
 from rig.evaluation.reclamping import with_reclamping
 from rig.evaluation.rotating import turning_results
 from rig.evaluation.temperature import coil_temperature
 from rig.evaluation.thermistor import thermistor_results
+from rig.observed import Observed
 from rig.quantity import MEASURANDS
 from rig.result import Result
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.observed import Observed
 from rig.evaluation.phasors import SeriesPhasors, series_phasors
+from rig.observed import Observed
 from rig.resolver.dummy import ANGLE_ELEC_ARCMIN, PHASE_DEG, RATIO_PERCENT, SETTINGS
 
 Complexes = NDArray[np.complex128]

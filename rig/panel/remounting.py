@@ -21,9 +21,9 @@ from rig.records.calibrations import Calibration, Calibrations
 from rig.records.store import Store
 
 if TYPE_CHECKING:
-    from rig.evaluation.observed import Observed
     from rig.evaluation.reclamping import Reproducibility
     from rig.evaluation.remount import Remounting
+    from rig.observed import Observed
     from rig.resolver.positioner import Agreement
 
 SCHEMA = "anglewright remount 1"

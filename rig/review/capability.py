@@ -16,9 +16,9 @@ from typing import Any
 from rig.description.benches import BenchFile, EncoderDevice, Spec
 from rig.description.holders import Holder
 from rig.evaluation.correction import KEY, SCHEMA, tied_to
-from rig.evaluation.observed import Observed
 from rig.evaluation.positioner import cyclic_orders
 from rig.evaluation.whole import evaluate
+from rig.observed import Observed
 from rig.quantity import Limit, measurand
 from rig.resolver.clampings import chosen_offsets_mech_rad, variance_factors
 from rig.resolver.part import Part

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from rig.description.benches import BenchFile
 from rig.description.holders import Holder
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.grids import good_sweep_points
 from rig.resolver.part import COILS, Part

@@ -30,9 +30,9 @@ from rig.diagnosis.soundness import soundness
 from rig.diagnosis.witness import ending
 from rig.diagnosis.witness_reading import judgement as witness_judgement
 from rig.evaluation.loopback import measured_loopback
-from rig.evaluation.observed import Observed
 from rig.evaluation.watching import judgement as watch_judgement
 from rig.evaluation.whole import evaluate
+from rig.observed import Observed
 from rig.quantity import Limit, measurand
 from rig.records.repeats import told as told_repeats
 from rig.resolver.part import Part

@@ -9,7 +9,7 @@ import pytest
 from observed_from_world import full_test
 
 from rig.diagnosis.loose_contact import loose_contacts
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.review.judge import judge
 
 

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from rig.diagnosis.sound_index import index_off, index_off_steps, loose_rotor, which_pass
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading
 from rig.signal.waveform import WaveformStack
 

@@ -20,7 +20,7 @@ from still_captures import StillWorld
 
 from drivers.simulated.worldfile import WorldFile
 from rig.description.benches import BenchFile, load_bench
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 
 NS_PER_RAD = 1e9 / (2 * math.pi * 10_000.0)

@@ -19,7 +19,7 @@ from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import Holder, load_holder
 from rig.description.loading import from_data
 from rig.description.parts import load_part
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import COILS, Part
 from rig.signal.waveform import WaveformStack

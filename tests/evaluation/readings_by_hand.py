@@ -10,7 +10,7 @@ from observed_from_world import Kept
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 
 

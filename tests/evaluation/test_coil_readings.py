@@ -4,7 +4,7 @@ import pytest
 from readings_by_hand import coil, observed, reading
 
 from rig.evaluation.coils import coil_results
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.result import Result
 
 

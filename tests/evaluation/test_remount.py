@@ -15,8 +15,8 @@ from drivers.simulated.axis_physics import AxisPhysics
 from rig.errors import UsageError
 from rig.evaluation.angle import angle_results
 from rig.evaluation.correction import ARCMIN, KEY, correction_in_force, differences, from_data, reference_told
-from rig.evaluation.observed import Observed
 from rig.evaluation.remount import OFFSET, Remounting, checked, separated
+from rig.observed import Observed
 from rig.resolver.clampings import chosen_offsets_mech_rad
 
 POINTS = 160

@@ -9,8 +9,8 @@ import pytest
 from observed_from_world import full_test, quick_screen, stator_only, world_of
 
 from drivers.simulated.truth import truth
-from rig.evaluation.observed import Observed
 from rig.evaluation.whole import evaluate
+from rig.observed import Observed
 from rig.result import Result
 
 BENCH = {

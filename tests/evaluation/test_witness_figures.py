@@ -10,8 +10,8 @@ import pytest
 from observed_from_world import Rehearsal
 
 from drivers.simulated.worldfile import load_world
-from rig.evaluation.observed import Observed
 from rig.evaluation.witnesses import dummy_seen, swap_seen
+from rig.observed import Observed
 from rig.resolver.dummy import SETTINGS
 
 LEVEL_V = 5.0

@@ -12,7 +12,7 @@ from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.errors import RecordError
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.quantity import Reading
 from rig.records.journal import Journal
 from rig.records.raw import RawFile

@@ -11,7 +11,7 @@ from typing import Any
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
-from rig.evaluation.observed import Observed
+from rig.observed import Observed
 from rig.records.run import RunHeader
 from rig.records.store import Store
 from rig.records.stored import StoredRun

@@ -31,7 +31,7 @@ from diagnosis_parts.tables import confusion, detection_limits, figure, reliabil
 from diagnosis_parts.worlds import Case, cases  # noqa: E402
 from observed_from_world import Rehearsal, world_of  # noqa: E402
 
-from rig.evaluation.observed import Observed  # noqa: E402
+from rig.observed import Observed  # noqa: E402
 from rig.quantity import Reading  # noqa: E402
 from rig.result import Judgement  # noqa: E402
 from rig.review.judge import judge  # noqa: E402

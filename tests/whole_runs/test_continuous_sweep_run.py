@@ -18,9 +18,9 @@ from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.diagnosis.soundness import soundness
 from rig.errors import UsageError
-from rig.evaluation.observed import Observed
 from rig.evaluation.turn import turn
 from rig.evaluation.whole import evaluate
+from rig.observed import Observed
 from rig.records.run import RunHeader
 from rig.records.store import Store
 from sequences.continuous_sweep import SEQUENCE

@@ -13,8 +13,8 @@ from coverage_trial import name_of, truths
 from drawn_rig import Drawn, DrawnRun, drawn
 
 from rig.diagnosis.soundness import soundness
-from rig.evaluation.observed import Observed
 from rig.evaluation.whole import evaluate
+from rig.observed import Observed
 from rig.result import Reason, Result
 
 COPPER = ("r20_exc", "r20_sin", "r20_cos")
