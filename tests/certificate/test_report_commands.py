@@ -10,7 +10,7 @@ import pytest
 import sample
 from click.testing import CliRunner, Result
 
-from rig.panel.cli import cli
+from rig.cli.main import cli
 
 SHOP = 'schema = "anglewright shop 1"\nname = "Tallow Street Motors (invented)"\ncountry = "GB"\n'
 

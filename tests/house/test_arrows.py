@@ -36,7 +36,7 @@ def test_every_init_is_empty() -> None:
 
 def test_the_command_line_loads_nothing_heavy() -> None:
     """Importing the command line pulls in no library that costs more than a blink."""
-    code = "import sys, rig.__main__, rig.panel.cli; print(' '.join(sys.modules))"
+    code = "import sys, rig.__main__, rig.cli.main; print(' '.join(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], cwd=TOP, capture_output=True, text=True, timeout=60, check=True)
     loaded = {name.split(".")[0] for name in done.stdout.split()}
     assert not loaded & (LATE | {"numpy", "rich", "pydantic"}), loaded & (LATE | {"numpy", "rich", "pydantic"})

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from rig.panel.cli import cli
+from rig.cli.main import cli
 from rig.result import OUTCOMES
 from rig.uncertainty.conformity import Verdict
 

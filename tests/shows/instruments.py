@@ -165,8 +165,8 @@ def night(seconds: float) -> Iterator[tuple[bool, str]]:
     """A night on the fast clock, one fault a minute: each part judged or named, no growth of memory or open files."""
     os.environ["ANGLEWRIGHT_HOME"] = str(WORK / "night")
     from rig.errors import RigError
-    from rig.panel.jobs import Request, run_job
-    from rig.panel.memory import give_back
+    from rig.jobs.night.free_memory import give_back
+    from rig.jobs.run_job import Request, run_job
 
     rng = np.random.default_rng(7)
     bench_s, judged, named, sizes = 0.0, 0, 0, []

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from drivers.shelf import start_simulated
-from rig.panel.benches import pointing_bench
+from rig.jobs.bench.look import pointing_bench
 
 WORDS = ("run", "index", "--part", "KX4-2207", "--serial", "A-1", "--json", "--bench")
 

@@ -11,7 +11,7 @@ import pytest
 
 from rig.description.loading import packaged_fixtures
 from rig.errors import RigError
-from rig.panel.jobs import Request, run_job
+from rig.jobs.run_job import Request, run_job
 
 KEY = 'driver = "scpi-switch-inputs"\n'
 

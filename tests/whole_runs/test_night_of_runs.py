@@ -12,10 +12,10 @@ import pytest
 
 from rig.description.loading import find
 from rig.errors import LinkDown
-from rig.panel import queue_night
-from rig.panel.jobs import Request
-from rig.panel.queue_file import Queue
-from rig.panel.queue_night import Night
+from rig.jobs.night import night as queue_night
+from rig.jobs.night.night import Night
+from rig.jobs.night.queue import Queue
+from rig.jobs.run_job import Request
 from rig.records.store import Store, StoredRun
 from rig.result import Judgement
 from rig.review import judge as judging

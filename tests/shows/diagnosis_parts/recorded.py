@@ -24,7 +24,7 @@ from rig.review.analysis import Analysis, Told
 TOP = Path(__file__).parents[3]
 SHARED_TESTS = (
     "tests/review/test_analyse_recordings.py",
-    "tests/panel/test_analyse_pairs.py",
+    "tests/jobs/test_analyse_pairs.py",
     "tests/drivers/test_session_transcripts.py",
 )
 SHARED_NAMES = "shared or the_cases or thermistor_pins or map_b or leads_left"

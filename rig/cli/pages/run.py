@@ -1,0 +1,210 @@
+"""What the terminal shows: progress while a run goes on, then outcome, lines, reasons and findings.
+
+It computes nothing and decides nothing. Every verdict is a word, so that it reads without colour; angles always say
+elec or mech. rich is loaded here, and this file only when something is shown.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Mapping
+from typing import Any
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from rig.certificate.tables import GROUPS
+from rig.certificate.wording import display, short_name
+from rig.cli.pages.leaks import drying
+from rig.cli.pages.witness import settling
+from rig.control.step import Progress as Told
+from rig.jobs.bench import health as proving
+from rig.jobs.demo import SHOP, Unit
+from rig.jobs.run_job import Finished
+from rig.quantity import measurand
+from rig.result import Judged
+
+STYLES = {
+    "pass": "green",
+    "conditional pass": "yellow",
+    "conditional fail": "yellow",
+    "fail": "bold red",
+    "not capable": "yellow",
+    "not tested": "dim",
+    "no limit": "dim",
+}
+TITLES = {id_: title.partition(",")[0].partition(" (")[0] for id_, title in GROUPS}
+OUTCOME_STYLES = {"within limits": "bold green", "outside limits": "bold red"}
+
+
+class Progress:
+    """Shows how far a run is: one line that renews itself on a terminal, one line a step elsewhere."""
+
+    def __init__(self, *, quiet: bool = False) -> None:
+        self._console = Console(stderr=True, highlight=False)
+        self._live = self._console.is_terminal and not quiet
+        self._quiet = quiet
+        self._step = ""
+        self._shown_s = 0.0
+
+    def __call__(self, told: Told) -> None:
+        if self._quiet:
+            return
+        if told.step != self._step:
+            self._step = told.step
+            self._clear()
+            self._console.print(f"  [dim]·[/] {told.text}")
+        elif self._live and time.monotonic() - self._shown_s > 0.1:
+            self._shown_s = time.monotonic()
+            figures = "  ".join(f"{name} {value}" for name, value in told.figures.items())
+            bar = _bar(told.done, told.total) if told.total else ""
+            sys.stderr.write(f"\r\x1b[2K    {bar}{told.text}  {figures}"[: self._console.width + 6])
+            sys.stderr.flush()
+
+    def _clear(self) -> None:
+        if self._live:
+            sys.stderr.write("\r\x1b[2K")
+
+
+def _bar(done: int, total: int, width: int = 24) -> str:
+    filled = round(width * done / total)
+    return f"{'━' * filled}{'─' * (width - filled)} {done}/{total}  "
+
+
+def show_scene(unit: Unit) -> None:
+    """What the shop knows of a demonstration unit before it is clamped."""
+    console = Console(highlight=False)
+    console.print(f"\n[bold]{SHOP}[/]   part {unit.part}   serial {unit.serial}")
+    console.print(f"{unit.told}\n", style="italic")
+
+
+def _console() -> Console:
+    """Standard output; wide where it goes into a file or a pipe."""
+    console = Console(highlight=False)
+    return console if console.is_terminal else Console(highlight=False, width=110)
+
+
+def show_finished(finished: Finished, *, every_line: bool = False) -> None:
+    """Outcome, reasons, findings, the judged lines (or every line), files."""
+    console = _console()
+    header, judgement = finished.stored.header, finished.judgement
+    console.print()
+    if header.simulated:
+        console.print("SIMULATED: no part was measured", style="reverse")
+    style = OUTCOME_STYLES.get(judgement.outcome, "bold yellow")
+    console.print(
+        Text.assemble((judgement.outcome.upper(), style), f"   {header.part.get('number', '')} serial {header.serial}")
+    )
+    for reason in judgement.reasons:
+        told = f"{reason.text}\nwhy   {reason.evidence}\nnext  {reason.next}"
+        if reason.witness:
+            told += f"\nwitness  {reason.witness}"
+        if reason.rig_or_part:
+            told += f"\nso    {reason.rig_or_part}"
+        console.print(Padding(Text(f"{reason.code}: {told}"), (0, 0, 0, 2)))
+    for number, finding in enumerate(judgement.findings, start=1):
+        told = f"hint {number}: {finding.code} ({100 * finding.probability:.0f} %)  {finding.text}"
+        told += f"\nfor      {finding.evidence}"
+        told += f"\nagainst  {finding.against}" if finding.against else ""
+        told += f"\nnext     {finding.next_test}"
+        console.print(Padding(Text(told), (0, 0, 0, 2)))
+    for note in judgement.notes:
+        console.print(Padding(Text(note), (0, 0, 0, 2)))
+    shown = tuple(line for line in judgement.judged if every_line or line.limit is not None or _by_hand(line))
+    if shown:
+        console.print(_lines(shown))
+    if len(shown) < len(judgement.judged):
+        more = len(judgement.judged) - len(shown)
+        console.print(f"{more} more lines have no limit: anglewright runs {finished.stored.id}", style="dim")
+    for row in [*drying(finished), *settling(finished)]:
+        console.print(Padding(Text(row), (0, 0, 0, 2)))
+    if header.sequence == "pins":
+        console.print(f"what was found: anglewright pins {finished.stored.id}")
+    for kind, path in finished.files.items():
+        console.print(f"{kind:<12} {path}", soft_wrap=True)
+    console.print(Text.assemble("outcome      ", (judgement.outcome, style)))  # once more, below a long table
+
+
+def _lines(judged: tuple[Judged, ...]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim", show_edge=False)
+    for name, justify in (
+        ("", "left"),
+        ("estimate", "right"),
+        ("± U", "right"),
+        ("", "left"),
+        ("limits", "left"),
+        ("verdict", "left"),
+    ):
+        table.add_column(name, justify=justify, no_wrap=name != "")  # type: ignore[arg-type]
+    group = ""
+    for line in sorted(judged, key=_group_place):
+        here = _group(line)
+        if here != group:
+            group = here
+            table.add_section()
+            table.add_row(Text(group, style="bold"))
+        shown = display(line)
+        verdict = Text(line.verdict.value, style=STYLES.get(line.verdict.value, ""))
+        table.add_row(
+            shown.name if _group(line) == "Entered by hand" else short_name(line.measurand, alone=True),
+            shown.estimate,
+            shown.U,
+            shown.unit,
+            shown.limits,
+            verdict,
+        )
+    return table
+
+
+def _by_hand(line: Judged) -> bool:
+    return line.result is not None and line.result.manual
+
+
+def _group(line: Judged) -> str:
+    return "Entered by hand" if _by_hand(line) else TITLES.get(measurand(line.measurand).group, "The rig")
+
+
+def _group_place(line: Judged) -> int:
+    """Groups stay together, in the order of the paper."""
+    titles = [*TITLES.values(), "The rig", "Entered by hand"]
+    return titles.index(_group(line))
+
+
+def show_runs(rows: list[dict[str, Any]]) -> None:
+    """The list of kept runs, newest first; a run's id begins with its start in UTC."""
+    console = _console()
+    if not rows:
+        console.print("no runs yet")
+        return
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table.add_column("run", no_wrap=True, min_width=20)
+    for name in ("part", "serial", "sequence", "outcome"):
+        table.add_column(name, overflow="fold")
+    for row in rows:
+        outcome = row["outcome"] + (" (simulated)" if row["simulated"] else "")
+        table.add_row(*(str(row[name]) for name in ("run", "part", "serial", "sequence")), outcome)
+    console.print(table)
+
+
+def show_bench(report: Mapping[str, Any]) -> None:
+    """What is connected, who answers, calibration due, what is missing for which sequence."""
+    console = _console()
+    console.print(f"[bold]{report['title'] or report['bench']}[/]" + ("   SIMULATED" if report["simulated"] else ""))
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for name in ("role", "who answers", "serial", "asset", "calibration due", "answers in"):
+        table.add_column(name, no_wrap=True)
+    for row in report["instruments"]:
+        who = f"{row['maker']} {row['model']}"
+        due = (row["due"] or "none recorded") + (" OVERDUE" if row["overdue"] else "")
+        table.add_row(row["role"], who, row["serial"], row["asset"], due, f"{row['answer_ms']:.1f} ms")
+    console.print(table)
+    guard = "closed" if report["guard_closed"] else "OPEN"
+    stop = "PRESSED" if report["emergency_stop"] else "released"
+    console.print(f"guard {guard}, emergency stop {stop}")
+    console.print(proving.told(report["health"]))
+    console.print(f"can run: {', '.join(report['can_run']) or 'nothing'}")
+    for sequence, roles in report["lacking"].items():
+        console.print(f"{sequence}: needs {', '.join(roles)}")

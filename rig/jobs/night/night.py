@@ -1,0 +1,189 @@
+"""A night: the queue's parts one after the other on one bench, under one arming that ends when the night does.
+
+It prints nothing. Every part ends judged or named: a fault of the bench ends that part with its reason; while the bench
+can't be opened the night waits, with growing pauses and for a stated time, then names the part and tries the next. A
+stop, an opened guard or the stated end ends the arming and with it the night. The arming is never written down, so that
+nothing that starts after a power cut is armed.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from rig.control.arming import ENDED, Arming, Event, State, armed
+from rig.control.step import Progress
+from rig.errors import BenchError, Cancelled, RigError, SafetyStop, UsageError
+from rig.jobs.arming_prompt import at_terminal
+from rig.jobs.night.free_memory import give_back
+from rig.jobs.night.queue import SCHEMA, Entry, Queue
+from rig.jobs.run_job import Request, run_job
+
+if TYPE_CHECKING:
+    from rig.control.bench import Bench
+
+PATIENCE_S = 600.0  # how long a part waits for a bench that can't be opened
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 30.0
+LOOK_S = 0.2
+INCOMPLETE = 5  # exit status of a part that the night's end cut short
+GRAVEST_FIRST = (4, 5, 2, 3, 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a night came to: its parts in order, those that were not run last, and why it ended."""
+
+    entries: tuple[Entry, ...]
+    ended: str
+    armed_by: str
+
+    @property
+    def exit_status(self) -> int:
+        """0 when every part is within limits or measured; else that of the gravest: 4, 5, 2, 3, 1."""
+        found = {one.exit_status for one in self.entries}
+        return next((status for status in GRAVEST_FIRST if status in found), 0)
+
+    def document(self) -> dict[str, Any]:
+        """The --json document."""
+        return {"schema": SCHEMA, "ended": self.ended, "armed_by": self.armed_by, "parts": [*map(row, self.entries)]}
+
+
+def row(entry: Entry) -> dict[str, Any]:
+    """An entry as it is listed."""
+    asked = {name: entry.request.get(name, "") for name in ("sequence", "part", "serial", "bench")}
+    told = {name: getattr(entry, name) for name in ("state", "outcome", "run", "reason")}
+    return {"n": entry.n, **asked, **told}
+
+
+class Night:
+    """One night over a queue. for_s: until its stated end; patience_s: for a bench that can't be opened."""
+
+    def __init__(
+        self,
+        queue: Queue,
+        for_s: float,
+        on_progress: Callable[[Progress], None] = lambda _: None,
+        *,
+        patience_s: float = PATIENCE_S,
+    ) -> None:
+        self._queue = queue
+        self._on_progress = on_progress
+        self._patience_s = patience_s
+        self._end_s = time.monotonic() + for_s
+        self._arming: Arming | None = None
+        self._armed_for: tuple[str, bool] | None = None
+        self._opened = False
+        self._closing = threading.Event()
+
+    def run(self) -> Outcome:
+        """Run what waits. Raises what keeps the night from being armed at all, with nothing run."""
+        with self._queue.night():
+            done = self._queue.begin_night()
+            watch = threading.Thread(target=self._watch, name="queue: stop", daemon=True)
+            watch.start()
+            try:
+                while not (over := self._over()) and (entry := self._queue.next_waiting()) is not None:
+                    done.append(self._one(entry))
+                    give_back()
+            finally:
+                self._closing.set()
+                watch.join(1.0)
+            left = [one for one in self._queue.entries() if one.state == "waiting"]
+        rest = [replace(one, outcome="not run", reason=over) for one in left]
+        by = self._arming.by if self._arming is not None else ""
+        return Outcome(entries=(*done, *rest), ended=over or "the queue is empty", armed_by=by)
+
+    def _over(self) -> str:
+        """Why no further part is begun, "" while one may be."""
+        if self._arming is not None and self._arming.state is State.ENDED:
+            try:
+                self._arming.check()
+            except SafetyStop as ended:
+                return ended.message
+        if self._queue.stop_asked():
+            return "a stop was asked for"
+        return "the stated end is reached" if time.monotonic() >= self._end_s else ""
+
+    def _watch(self) -> None:
+        while not self._closing.wait(LOOK_S):
+            if self._queue.stop_asked() and self._arming is not None:
+                self._arming.event(Event.STOP)
+                return
+
+    # ---- one part
+
+    def _one(self, entry: Entry) -> Entry:
+        self._queue.put(replace(entry, state="running"))
+        try:
+            ended = self._ended(entry)
+        except RigError:
+            self._queue.put(entry)
+            raise
+        except Exception as fault:  # noqa: BLE001 - of the program: it ends this part, safe and kept, not the night
+            told = f"fault of the program: {fault!r}"
+            ended = replace(entry, state="done", outcome="incomplete", reason=told, exit_status=BenchError.exit_status)
+        self._queue.put(ended)
+        return ended
+
+    def _ended(self, entry: Entry) -> Entry:
+        """The entry as it ended. Raises only while the night was never armed."""
+        try:
+            finished = self._patiently(entry.asked())
+        except RigError as fault:
+            if self._arming is None and not isinstance(fault, UsageError):
+                raise
+            if isinstance(fault, Cancelled) and self._arming is not None:
+                self._arming.event(Event.STOP)
+            status = INCOMPLETE if isinstance(fault, SafetyStop) and fault.code == ENDED else fault.exit_status
+            return replace(entry, state="done", outcome=_named(fault), reason=str(fault), exit_status=status)
+        judged = finished.judgement
+        return replace(
+            entry,
+            state="done",
+            outcome=judged.outcome,
+            run=finished.stored.id,
+            reason="; ".join(reason.code for reason in judged.reasons),
+            exit_status=judged.exit_status,
+        )
+
+    def _patiently(self, request: Request) -> Any:
+        """Run it; a bench that can't be opened is tried again until patience, night or arming end."""
+        give_up_s = min(time.monotonic() + self._patience_s, self._end_s)
+        pause_s = FIRST_PAUSE_S
+        while True:
+            self._opened = False
+            try:
+                return run_job(request, self._on_progress, arm=self._arm)
+            except BenchError:
+                if self._opened or self._arming is None or self._over() or time.monotonic() + pause_s > give_up_s:
+                    raise
+            self._closing.wait(pause_s)
+            pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
+
+    def _arm(self, bench: Bench) -> Arming | None:
+        """The night's one arming for this bench: asked for at the first part, the same for all others."""
+        self._opened = True
+        own = bench.guard.arming
+        itself = own is not None and own.state is State.ARMED
+        if self._arming is None:
+            left_s = self._end_s - time.monotonic()
+            self._arming = armed(own.by, left_s) if own is not None and itself else at_terminal(bench, left_s)
+            self._armed_for = (bench.file.name, itself)
+        if self._armed_for != (bench.file.name, itself):
+            raise UsageError(
+                f"bench {bench.file.name} is not the one that the night was armed for.",
+                next_action="Give each bench a night of its own.",
+            )
+        bench.guard.arming = self._arming
+        return self._arming
+
+
+def _named(fault: RigError) -> str:
+    if isinstance(fault, BenchError):
+        return "bench fault"
+    if isinstance(fault, SafetyStop):
+        return "stopped"
+    return "refused"

@@ -1,0 +1,157 @@
+"""What a night is to run: `<home>/queue.json`, written whole, one writer at a time.
+
+It runs nothing. A part is waiting, running or done; what a power cut left running is named at the next start. One
+night at a time holds `queue.night`; `queue.stop` is a wish that only stops.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any
+
+from rig.description.loading import home as default_home
+from rig.errors import RecordError, UsageError
+from rig.jobs.run_job import Request
+from rig.records.files import read_json, sync_folder, to_json, unwritable
+
+SCHEMA = "anglewright queue 1"
+CUT_SHORT = "cut short"
+FILED = tuple(one.name for one in fields(Request) if one.name != "bench_log")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One part of a night. request: fields of jobs.Request; outcome: the judgement's, or how else it ended."""
+
+    n: int
+    request: Mapping[str, Any]
+    state: str = "waiting"
+    outcome: str = ""
+    run: str = ""
+    reason: str = ""
+    exit_status: int = field(default=5)
+
+    def asked(self) -> Request:
+        """What to run."""
+        told = {**self.request, "entries": tuple(self.request.get("entries", ()))}
+        return Request(**told)
+
+
+class Queue:
+    """The queue of a home (default: $ANGLEWRIGHT_HOME or the platform's data folder)."""
+
+    def __init__(self, home: Path | None = None) -> None:
+        self.home = home or default_home()
+        self.path = self.home / "queue.json"
+        self._stop = self.home / "queue.stop"
+
+    def entries(self) -> list[Entry]:
+        """All of them, in order. Raises RecordError for a damaged file."""
+        if not self.path.exists():
+            return []
+        data = read_json(self.path)
+        try:
+            if data["schema"] != SCHEMA:
+                raise ValueError(f"schema {data['schema']!r} found, {SCHEMA!r} expected")
+            return [Entry(**one) for one in data["entries"]]
+        except (KeyError, TypeError, ValueError) as fault:
+            raise RecordError(f"{self.path} is no queue: {fault}.", next_action="Move it away, add again.") from fault
+
+    def add(self, request: Request) -> Entry:
+        """The request as the last entry."""
+        told = {name: value for name, value in asdict(request).items() if name in FILED}
+        told["entries"] = list(request.entries)
+        with self._changing() as entries:
+            entries.append(Entry(n=max((one.n for one in entries), default=0) + 1, request=told))
+            return entries[-1]
+
+    def put(self, entry: Entry) -> None:
+        """The entry in place of the one with its number."""
+        with self._changing() as entries:
+            entries[:] = [entry if one.n == entry.n else one for one in entries]
+
+    def remove(self, n: int) -> Entry:
+        """Take entry n out; what runs stays. Raises UsageError where there is no such entry, or it runs."""
+        with self._changing() as entries:
+            found = next((one for one in entries if one.n == n), None)
+            if found is None:
+                known = ", ".join(str(one.n) for one in entries) or "none"
+                raise UsageError(f"the queue has no entry {n}.", next_action=f"Its entries: {known}.")
+            if found.state == "running":
+                raise UsageError(f"entry {n} is running.", next_action="Stop the night first: anglewright queue stop")
+            entries.remove(found)
+        return found
+
+    def begin_night(self) -> list[Entry]:
+        """Drop what an earlier night finished; name and return what a power cut or a kill left running."""
+        self._stop.unlink(missing_ok=True)
+        with self._changing() as entries:
+            cut = [
+                replace(one, state="done", outcome=CUT_SHORT, reason="the machine or the program stopped in it")
+                for one in entries
+                if one.state == "running"
+            ]
+            entries[:] = [one for one in entries if one.state == "waiting"]
+        return cut
+
+    def next_waiting(self) -> Entry | None:
+        """The next one to run."""
+        return next((one for one in self.entries() if one.state == "waiting"), None)
+
+    @contextmanager
+    def night(self) -> Iterator[None]:
+        """One night at a time. Raises UsageError while another one runs."""
+        self.home.mkdir(parents=True, exist_ok=True)
+        with (self.home / "queue.night").open("w") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as fault:
+                raise UsageError("a night is running already.", next_action="See `anglewright queue list`.") from fault
+            yield
+
+    def night_runs(self) -> bool:
+        """Whether a night is running now."""
+        try:
+            with self.night():
+                return False
+        except UsageError:
+            return True
+
+    def ask_to_stop(self) -> None:
+        """Ask the running night to stop. Raises UsageError when none runs."""
+        if not self.night_runs():
+            raise UsageError("no night is running.", next_action="Nothing is energised by the queue.")
+        try:
+            self._stop.touch()
+        except OSError as fault:
+            raise unwritable(self._stop, fault) from fault
+
+    def stop_asked(self) -> bool:
+        """Whether somebody wants the night to stop."""
+        return self._stop.exists()
+
+    @contextmanager
+    def _changing(self) -> Iterator[list[Entry]]:
+        self.home.mkdir(parents=True, exist_ok=True)
+        with (self.home / "queue.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            entries = self.entries()
+            yield entries
+            self._write({"schema": SCHEMA, "entries": [asdict(one) for one in entries]})
+
+    def _write(self, data: Mapping[str, Any]) -> None:
+        part = self.path.with_name(self.path.name + ".part")
+        try:
+            with part.open("wb") as handle:
+                handle.write(to_json(data))
+                handle.flush()
+                os.fsync(handle.fileno())
+            part.replace(self.path)
+            sync_folder(self.home)
+        except OSError as fault:
+            raise unwritable(self.path, fault) from fault

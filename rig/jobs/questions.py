@@ -1,0 +1,85 @@
+"""Runs that answer a question beside the tests: witness, seat, watch. Kept and judged like any run.
+
+Details stand in the header. It prints nothing. On the simulated bench what hands do (plugging, nudging) are settings
+of the world, recorded in the run's bench; a real bench has none. A watch that is ended by hand is a whole one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from rig.control.bench import open_bench
+from rig.control.sequencer import Ended, Sequence
+from rig.control.step import Context, Progress
+from rig.description.benches import BenchFile
+from rig.description.holders import Holder
+from rig.description.parts import PartFile
+from rig.errors import Cancelled
+from rig.jobs import run_job as jobs
+from rig.jobs.arming_prompt import at_terminal
+from rig.quantity import Reading
+from rig.records.store import Store
+
+
+def _unseen(_: Reading) -> None:
+    """Nobody looks at single readings."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is run, on what, and what its header carries. calibration: instead of the one in force, where given.
+
+    by_hand: a stop by signal ends the run in good order.
+    """
+
+    sequence: Sequence
+    request: jobs.Request
+    part: PartFile
+    bench: BenchFile
+    holder: Holder
+    details: Mapping[str, Any]
+    settings: Mapping[str, str | float | bool]
+    calibration: Mapping[str, Any] | None = None
+    by_hand: bool = False
+
+
+def run_asked(
+    asked: Asked,
+    on_progress: Callable[[Progress], None] = lambda _: None,
+    on_reading: Callable[[Reading], None] = _unseen,
+) -> jobs.Finished:
+    """Run, judge and keep it. Raises as jobs.run_job."""
+    store, request = Store(), asked.request
+    file = asked.bench
+    if file.world is not None:
+        file = file.model_copy(update={"world_settings": {**file.world_settings, **asked.settings}})
+    name = jobs.calibration_name(file)
+    with open_bench(file, asked.holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
+        arming = at_terminal(bench)
+        jobs.tell_armed(arming, on_progress)
+        calibration = asked.calibration or jobs.in_force(name, bench, asked.part.number)
+        header = jobs.header_of(request, asked.part, asked.holder, bench, asked.sequence, calibration)
+        folder = store.begin(replace(header, details=asked.details, learned=None))
+        context = Context(
+            bench=bench,
+            part=asked.part.part(),
+            holder=asked.holder,
+            journal=folder.journal,
+            raw=folder.raw,
+            rotor=request.rotor,
+            header=folder.header.to_dict(),
+            calibration=calibration,
+            on_progress=on_progress,
+            on_reading=on_reading,
+        )
+        jobs.note_armed(arming, context)
+        ended = jobs.taken(asked.sequence, context, store, folder)
+    if ended.fault is not None and not _in_order(asked, ended):
+        raise jobs.kept(ended.fault, store, folder, ended.utc)
+    return jobs.concluded(store, folder, ended.utc, name)
+
+
+def _in_order(asked: Asked, ended: Ended) -> bool:
+    return asked.by_hand and isinstance(ended.fault, Cancelled) and not ended.unsafe

@@ -1,0 +1,323 @@
+"""What an operator can start: run a sequence and judge it, look at kept runs. Shared by every face.
+
+It prints nothing (screen.py does) and looks at no bench by itself (benches.py does). A job holds the instruments only
+while the sequence runs; judging, records and certificates come after the bench is safe and closed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from rig.control.arming import Arming
+from rig.control.bench import Bench, open_bench
+from rig.control.sequencer import Ended, Sequence
+from rig.control.sequencer import run as run_sequence
+from rig.control.step import Context, Progress
+from rig.description.benches import BenchFile, load_bench
+from rig.description.holders import Holder, load_holder
+from rig.description.loading import find, read_toml
+from rig.description.parts import PartFile, load_part
+from rig.diagnosis.drying import LeakTrend
+from rig.errors import RecordError, RigError, UsageError
+from rig.jobs.arming_prompt import at_terminal
+from rig.jobs.bench import health as proving
+from rig.jobs.manual_entry import entry
+from rig.records.calibrations import Calibration, Calibrations
+from rig.records.run import RunHeader
+from rig.records.store import RunFolder, Store, StoredRun
+from rig.result import Judgement
+from sequences.registry import find as find_sequence
+
+Arm = Callable[[Bench], Arming | None]
+SCHEMA = "anglewright result 1"
+RECLAMPING_DAYS = 730.0
+CERTIFIED = ("full_test",)
+DRAFTS = ("pins",)  # sequences that may work from a part file that nobody has confirmed yet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What is asked for; names are looked up as DEVELOPERS.md says. speed: "real", "fast" or a factor."""
+
+    sequence: str
+    part: str
+    serial: str
+    bench: str = "simulated"
+    world: str | None = None
+    clamping: int = 1
+    holder: str | None = None
+    job: str = ""
+    customer: str = ""
+    operator: str = ""
+    rotor: str = "own"
+    condition: str = ""
+    retest_of: str = ""
+    known: str = ""  # of a proof: the run of the known part that belongs to it
+    entries: tuple[str, ...] = ()
+    speed: str = "fast"
+    bench_log: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finished:
+    """A kept run with its judgement and files (kind -> path)."""
+
+    stored: StoredRun
+    judgement: Judgement
+    files: Mapping[str, str]
+
+    def document(self) -> dict[str, Any]:
+        """The --json document of decisions: numbers unrounded, null never NaN."""
+        header = self.stored.header
+        leaks = self.leaks()
+        return {
+            "schema": SCHEMA,
+            "simulated": header.simulated,
+            "run": self.stored.id,
+            "part": header.part.get("number", ""),
+            "serial": header.serial,
+            "sequence": header.sequence,
+            "outcome": self.judgement.outcome,
+            "reasons": [reason.to_dict() for reason in self.judgement.reasons],
+            "results": [line.to_dict() for line in self.judgement.judged],
+            "findings": [finding.to_dict() for finding in self.judgement.findings],
+            "notes": list(self.judgement.notes),
+            "files": dict(self.files),
+            "leak_trend": leaks.to_dict() if leaks is not None else None,
+        }
+
+    def leaks(self) -> LeakTrend | None:
+        """How this unit's leaks went over its runs; None where none was low, or nothing can be read."""
+        from rig.review.leak_history import leaks_until
+
+        with suppress(RecordError):  # an index that is out of reach must not hide the run itself
+            return leaks_until(self.stored)
+        return None
+
+
+# ---- running ------------------------------------------------------------------------------------------------------
+
+
+def run_job(
+    request: Request, on_progress: Callable[[Progress], None] = lambda _: None, arm: Arm = at_terminal
+) -> Finished:
+    """Run a sequence on a bench, judge it, keep it, and write its certificate where the sequence earns one.
+
+    arm: how the opened bench is armed. Raises UsageError before anything is opened; BenchError, SafetyStop or
+    Cancelled when it was not armed, or when the run was cut short: it is then kept, marked incomplete, and the
+    message names it.
+    """
+    sequence = find_sequence(request.sequence)
+    part = load_part(request.part, draft=sequence.name in DRAFTS)
+    bench_file, holder = described(request)
+    entries = tuple(entry(text) for text in request.entries)
+    if not request.serial.strip():
+        raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
+    store, name = Store(), calibration_name(bench_file)
+    request = repeatable(request, store, part, sequence.name)
+    with open_bench(bench_file, holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
+        arming = arm(bench)
+        tell_armed(arming, on_progress)
+        calibration = in_force(name, bench, part.number)
+        header = header_of(request, part, holder, bench, sequence, calibration)
+        folder = store.begin(header)
+        context = Context(
+            bench=bench,
+            part=part.part(),
+            holder=holder,
+            journal=folder.journal,
+            raw=folder.raw,
+            rotor=request.rotor,
+            header=header.to_dict(),
+            calibration=calibration,
+            manual=entries,
+            on_progress=on_progress,
+        )
+        note_armed(arming, context)
+        ended = taken(sequence, context, store, folder)
+    if ended.fault is not None:
+        raise kept(ended.fault, store, folder, ended.utc)
+    return concluded(store, folder, ended.utc, name)
+
+
+def tell_armed(arming: Arming | None, on_progress: Callable[[Progress], None]) -> None:
+    """Who armed the bench, as progress."""
+    if arming is not None:
+        on_progress(Progress(step="arming", text=f"armed by {arming.by}"))
+
+
+def note_armed(arming: Arming | None, context: Context) -> None:
+    """Who armed the bench, in the journal."""
+    if arming is not None:
+        context.journal.append("event", {"name": "armed", "by": arming.by})
+
+
+def repeatable(request: Request, store: Store, part: PartFile, sequence: str) -> Request:
+    """The request with the whole id of the run it repeats. Raises UsageError where the retest rule forbids it."""
+    if not request.retest_of:
+        return request
+    first = store.find(request.retest_of).id
+    told = {name: getattr(request, name) for name in ("serial", "job", "condition")}
+    number = {"number": part.number}
+    store.check_allowed(RunHeader(sequence=sequence, started_utc="", part=number, retest_of=first, **told))
+    return replace(request, retest_of=first)
+
+
+def taken(sequence: Sequence, context: Context, store: Store, folder: RunFolder) -> Ended:
+    """Run the sequence; a fault of the program still leaves the run closed as incomplete."""
+    try:
+        return run_sequence(sequence, context)
+    except BaseException as fault:
+        store.finish(folder, ended=f"fault of the program: {fault!r}")
+        raise
+
+
+def kept(fault: RigError, store: Store, folder: RunFolder, ended_utc: str) -> RigError:
+    """Close a run that was cut short as incomplete; the fault, with the run's id in its message."""
+    try:
+        store.finish(folder, ended=str(fault), ended_utc=ended_utc)
+    except RigError as second:
+        fault.add_note(f"closing the record failed too: {second}")
+    fault.next_action = f"{fault.next_action} The run is kept as {folder.id}, incomplete.".strip()
+    return fault
+
+
+def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: str) -> Finished:
+    """Judge a run that went to its end, close its record, keep its loopback, write its certificate."""
+    from rig.review.judge import judge_run, loopback_of
+
+    folder.close()
+    open_run = StoredRun(folder.path)
+    try:
+        judgement = judge_run(open_run)
+    except Exception as fault:  # of the program: what was read stays, closed, and can be judged by a mended one
+        store.finish(folder, ended=f"fault of the program in judging: {fault!r}", ended_utc=ended_utc)
+        raise
+    stored = store.finish(folder, judgement=judgement, ended_utc=ended_utc)
+    if (loopback := loopback_of(open_run)) is not None:
+        made = Calibration(kind="loopback", bench=calibration_of, made_utc=ended_utc, data=loopback, run=folder.id)
+        Calibrations().save(made)
+    if stored.header.sequence == proving.SEQUENCE:
+        proving.keep(stored, calibration_of, ended_utc)
+    if stored.header.sequence in CERTIFIED:
+        from rig.certificate.issue import issue
+
+        issue(store, stored)
+    return Finished(stored=stored, judgement=judgement, files=files_of(stored))
+
+
+def described(request: Request) -> tuple[BenchFile, Holder]:
+    """The bench and the holder of a request; a world file in place of a bench file means the simulated bench."""
+    world, name = request.world, request.bench
+    try:
+        path = find("bench", name)
+    except UsageError:
+        world, path = str(find("world", name)), find("bench", "simulated")
+    if "schema" not in read_toml(path)[0]:
+        world, path = str(path), find("bench", "simulated")
+    bench = load_bench(str(path))
+    if world is not None:
+        if not bench.simulated:
+            raise UsageError(f"bench {bench.name} is a real one: it has no world.", next_action="Leave --world out.")
+        bench = bench.model_copy(update={"world": str(find("world", world))})
+    return bench, load_holder(request.holder or bench.holder)
+
+
+def header_of(
+    request: Request,
+    part: PartFile,
+    holder: Holder,
+    bench: Bench,
+    sequence: Sequence,
+    calibration: Mapping[str, Any] | None,
+) -> RunHeader:
+    """Everything that is fixed before the first reading, decision rule and learned limits included."""
+    from rig.review.library import limits_behind
+
+    return RunHeader(
+        sequence=sequence.name,
+        sequence_version=sequence.version,
+        started_utc=bench.clock.utc(),
+        serial=request.serial,
+        job=request.job,
+        customer=request.customer,
+        operator=request.operator,
+        rotor=request.rotor,
+        condition=request.condition,
+        retest_of=request.retest_of,
+        clamping=str(request.clamping) if bench.simulated else "",
+        simulated=bench.simulated,
+        software=f"anglewright {version('anglewright')}",
+        part=part.model_dump(mode="json", by_alias=True),
+        holder=holder.model_dump(mode="json", by_alias=True),
+        bench=bench.file.model_dump(mode="json", by_alias=True),
+        instruments=bench.identities(),
+        calibration=calibration,
+        decision=part.decision.model_dump(mode="json"),
+        details={"known": request.known} if request.known else {},
+        learned=limits_behind(Store(), part.part(), request.serial, sequence.name, simulated=bench.simulated),
+    )
+
+
+# ---- the rig's own calibration ------------------------------------------------------------------------------------
+
+
+def calibration_name(bench: BenchFile) -> str:
+    """Under which name this bench's calibrations are kept; every world is a bench of its own."""
+    if bench.world is None:
+        return bench.name
+    digest = hashlib.sha256(Path(bench.world).read_bytes() if Path(bench.world).is_file() else bench.world.encode())
+    return f"{bench.name}.{Path(bench.world).stem}.{digest.hexdigest()[:8]}"
+
+
+def in_force(name: str, bench: Bench, part_number: str) -> Mapping[str, Any] | None:
+    """What has not expired: the bench's loopback, its axis' correction, the part number's re-clamping scatter."""
+    days = {"loopback": bench.file.sampler.loopback_days, proving.KIND: proving.VALID_DAYS}
+    if bench.file.axis is not None:
+        days |= {"positioner": bench.file.axis.correction_days, reclamping_kind(part_number): RECLAMPING_DAYS}
+    return Calibrations().for_run(name, bench.clock.utc(), days)
+
+
+def reclamping_kind(part_number: str) -> str:
+    """Under which kind the re-clamping scatter of a part number is kept."""
+    return "reclamping-" + re.sub(r"[^\w.-]", "_", part_number)
+
+
+# ---- kept runs ----------------------------------------------------------------------------------------------------
+
+
+def kept_run(run_id: str) -> Finished:
+    """A kept run with its newest judgement; one that was cut short has an empty one."""
+    stored = Store().find(run_id)
+    judgement = stored.judgement or Judgement(
+        outcome="incomplete", judged=(), reasons=(), findings=(), notes=("The run was cut short; nothing was judged.",)
+    )
+    return Finished(stored=stored, judgement=judgement, files=files_of(stored))
+
+
+def kept_runs(*, serial: str | None, part: str | None) -> list[dict[str, Any]]:
+    """Rows of the list of runs, newest first."""
+    where = {key: value for key, value in (("serial", serial), ("part", part)) if value is not None}
+    return [{name: getattr(found, name) for name in type(found).__slots__} for found in Store().list(**where)]
+
+
+def files_of(stored: StoredRun) -> dict[str, str]:
+    """kind -> path of what lies in a run's folder; certificates are the newest of their kind."""
+    names = {"journal": "journal.jsonl", "raw": "raw.h5", "record": "run.json"}
+    files = {kind: stored.path / name for kind, name in names.items()}
+    for kind, pattern in (
+        ("certificate", "certificate*.pdf"),
+        ("data", "certificate*.json"),
+        ("xml", "certificate*.xml"),
+        ("table", "certificate*.csv"),
+    ):
+        if made := sorted(stored.path.glob(pattern), key=lambda p: (len(p.name), p.name)):
+            files[kind] = made[-1]
+    return {kind: str(path) for kind, path in files.items() if path.exists()}

@@ -1,0 +1,101 @@
+"""A bench that is no simulated one is armed by the word of a person at its terminal, or not at all."""
+
+import os
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from drivers.roles import InterlockState
+from rig.control.arming import Arming, State, armed
+from rig.errors import Cancelled, SafetyStop
+from rig.jobs import arming_prompt
+from rig.jobs.arming_prompt import at_terminal
+
+
+class Desk:
+    """A bench behind a pseudo-terminal on which a hand types."""
+
+    def __init__(self) -> None:
+        self.hand, seat = os.openpty()
+        self.stdin = os.fdopen(seat, "r")
+        self.state = InterlockState(guard_closed=True, emergency_stop=False)
+        self.beats = 0
+        self.bench: Any = SimpleNamespace(
+            file=SimpleNamespace(name="real"),
+            guard=SimpleNamespace(arming=Arming()),
+            interlock=SimpleNamespace(state=lambda: self.state),
+            token=SimpleNamespace(check=lambda: None),
+            watchdog=SimpleNamespace(progress=self._beat),
+        )
+
+    def _beat(self) -> None:
+        self.beats += 1
+
+    def type(self, text: str, after_s: float = 0.1) -> None:
+        threading.Timer(after_s, lambda: os.write(self.hand, text.encode())).start()
+
+
+@pytest.fixture
+def desk(monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
+    one = Desk()
+    monkeypatch.setattr(sys, "stdin", one.stdin)
+    yield one
+    one.stdin.close()
+    os.close(one.hand)
+
+
+def test_the_word_arms_for_the_stated_time(desk: Desk, capsys: pytest.CaptureFixture[str]) -> None:
+    """The question says until when; the controller goes on beating while it waits."""
+    desk.type("arm\n", 0.5)
+    arming = at_terminal(desk.bench, 3600.0)
+    assert arming is desk.bench.guard.arming and arming.state is State.ARMED and arming.by == "hand"
+    assert 3590 < arming.left_s <= 3600
+    assert "until" in capsys.readouterr().err
+    assert desk.beats >= 2
+
+
+def test_any_other_answer_leaves_it_off(desk: Desk) -> None:
+    """An empty line too."""
+    desk.type("\n")
+    with pytest.raises(Cancelled):
+        at_terminal(desk.bench)
+    assert desk.bench.guard.arming.state is State.DISARMED
+
+
+def test_a_line_typed_before_the_question_does_not_count(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A scanner that sends lines into the terminal beforehand arms nothing."""
+    monkeypatch.setattr(arming_prompt, "WAIT_S", 0.5)
+    os.write(desk.hand, b"ARM\n")
+    with pytest.raises(SafetyStop, match="nobody"):
+        at_terminal(desk.bench)
+
+
+def test_a_guard_opened_before_the_answer_refuses(desk: Desk) -> None:
+    """Armed only with the guard closed at that moment."""
+    desk.state = InterlockState(guard_closed=False, emergency_stop=False)
+    desk.type("ARM\n")
+    with pytest.raises(SafetyStop, match="guard"):
+        at_terminal(desk.bench)
+
+
+def test_without_a_terminal_it_is_refused_with_what_to_do(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """From a pipe, a service or a second desk nothing starts."""
+    bench: Any = SimpleNamespace(file=SimpleNamespace(name="real"), guard=SimpleNamespace(arming=Arming()))
+    (tmp_path / "words").write_text("ARM\n")
+    with (tmp_path / "words").open() as piped:
+        monkeypatch.setattr(sys, "stdin", piped)
+        with pytest.raises(SafetyStop, match="terminal") as refused:
+            at_terminal(bench)
+    assert refused.value.exit_status == 4 and "queue run" in refused.value.next_action
+
+
+def test_a_bench_that_is_armed_already_asks_nobody() -> None:
+    """As a simulated one is."""
+    bench: Any = SimpleNamespace(guard=SimpleNamespace(arming=armed("the simulated bench itself")))
+    arming = at_terminal(bench)
+    assert arming is not None and arming.state is State.ARMED

@@ -1,0 +1,122 @@
+"""The command line: bad input gets one clear message and its exit status, and leaves nothing half-written."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from rig.cli.main import cli
+from rig.description.loading import packaged_fixtures
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path / "home"
+
+
+def call(*words: str) -> Result:
+    return CliRunner().invoke(cli, list(words))
+
+
+def refused(result: Result, status: int, *told: str) -> None:
+    assert result.exit_code == status, result.output
+    assert result.stdout == ""
+    for text in told:
+        assert text in result.stderr, result.stderr
+    assert "Traceback" not in result.stderr
+
+
+RUN = ("run", "full_test", "--serial", "S-1")
+
+
+def test_an_unknown_part_names_the_nearest_and_where_it_looked(home: Path) -> None:
+    """An unknown part: status 2, the nearest known name, the places; no run is begun."""
+    refused(call(*RUN, "--part", "KX4-2270"), 2, "KX4-2270", "KX4-2207", str(home / "parts"))
+    assert not (home / "runs").exists()
+
+
+def test_an_unknown_sequence_names_the_nearest() -> None:
+    """An unknown sequence: status 2 and the nearest known one."""
+    refused(call("run", "full_tset", "--part", "KX4-2207", "--serial", "S"), 2, "full_tset", "full_test")
+
+
+def test_an_unknown_holder_bench_or_world_is_told() -> None:
+    """An unknown holder, bench or world: status 2 and the known names."""
+    refused(call(*RUN, "--part", "KX4-2207", "--holder", "adapter_9"), 2, "adapter_9", "adapter_8")
+    refused(call(*RUN, "--part", "KX4-2207", "--bench", "no_such_bench"), 2, "no_such_bench")
+    refused(call(*RUN, "--part", "KX4-2207", "--world", "god_4"), 2, "god_4", "good_4")
+    refused(call("bench", "truth", "god_4"), 2, "god_4", "good_4")
+
+
+def test_a_malformed_part_file_is_told_by_line_and_key(tmp_path: Path) -> None:
+    """Each fault of a part file names file, line, key, and the nearest known key."""
+    text = (packaged_fixtures() / "parts" / "KX4-2207.toml").read_text()
+    bad = tmp_path / "bad.toml"
+    bad.write_text(text.replace("ceiling_v_rms", "ceilng_v_rms").replace("pole_pairs = 4", "pole_pairs = 0"))
+    lines = bad.read_text().splitlines()
+    key_line = next(n for n, line in enumerate(lines, 1) if "ceilng" in line)
+    pole_line = next(n for n, line in enumerate(lines, 1) if line.startswith("pole_pairs"))
+    refused(
+        call(*RUN, "--part", str(bad)),
+        2,
+        f"bad.toml:{key_line}",
+        "'ceiling_v_rms'",
+        f"bad.toml:{pole_line}: pole_pairs",
+    )
+    bad.write_text(text.replace("pole_pairs = 4", "pole_pairs = = 4"))
+    refused(call(*RUN, "--part", str(bad)), 2, "bad.toml", f"line {pole_line}")
+
+
+def test_an_unknown_key_of_a_world_is_refused_with_the_nearest(tmp_path: Path) -> None:
+    """A world with an unknown key, an odd tooth count or a closing gap is refused with a reason."""
+    world = tmp_path / "w.toml"
+    for text, told in (
+        ("[axis]\nfullsteps = 200\n", "full_steps"),
+        ("[part]\nteeth = 15\n", "teeth"),
+        ("[part]\nlobe_mm = 0.9\n", "gap"),
+    ):
+        world.write_text(text)
+        refused(call("bench", "truth", str(world)), 2, "w.toml", told)
+
+
+def test_a_manual_entry_that_cannot_be_read_is_refused() -> None:
+    """A manual entry without a value, or a qualifier without a number: status 2 and an example."""
+    refused(call(*RUN, "--part", "KX4-2207", "--entry", "visual"), 2, "visual", "NAME=VALUE")
+    refused(call(*RUN, "--part", "KX4-2207", "--entry", "insulation=>high"), 2, ">", "number")
+
+
+def test_an_instrument_that_is_not_there_is_named(tmp_path: Path) -> None:
+    """A bench whose generator refuses the connection: status 4, the instrument named; no run is begun."""
+    text = (packaged_fixtures() / "benches" / "simulated.toml").read_text()
+    bench = tmp_path / "mine.toml"
+    text = text.replace('world = "good_4"\n', "").replace("[generator]\n", '[generator]\nlink = "tcp://127.0.0.1:1"\n')
+    for role in ("multimeter", "sampler", "switch", "interlock"):
+        text = text.replace(f"[{role}]\n", f'[{role}]\nlink = "tcp://127.0.0.1:1"\n')
+    for role in ("axis", "encoder", "climate"):
+        text = text.replace(f"[{role}]\n", f'[{role}]\nlink = "serial:///dev/no-such-port"\n')
+    bench.write_text(text)
+    refused(call(*RUN, "--part", "KX4-2207", "--bench", str(bench)), 4, "generator")
+
+
+def test_a_run_that_is_not_there_is_told() -> None:
+    """An unknown run id: status 2."""
+    refused(call("runs", "20200101-000000-0000"), 2, "20200101-000000-0000")
+    refused(call("certificate", "20200101-000000-0000"), 2, "20200101-000000-0000")
+
+
+def test_no_runs_yet() -> None:
+    """An empty home has no runs, and says so in both forms."""
+    assert call("runs").stdout.strip() == "no runs yet"
+    assert json.loads(call("runs", "--json").stdout) == {"runs": []}
+
+
+def test_truth_is_one_json_document() -> None:
+    """bench truth prints the part as clamped and as centred, its curve and orders."""
+    document = json.loads(call("bench", "truth", "good_4", "--clamping", "2").stdout)
+    assert {"as_clamped", "centred", "curve", "orders_mech_arcmin"} <= set(document)
+    assert document["clamping"] == 2
