@@ -13,15 +13,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from rig.certificate.content import CORRECTABLE
-from rig.certificate.export import Report, issue_time, report, told_changes
-from rig.certificate.register import Entry, Register
+from rig.certificate.content.report import CORRECTABLE
+from rig.certificate.faces import Report, issue_time, report, told_changes
+from rig.certificate.seal.register import Entry, Register
+from rig.certificate.seal.signatures import Key, key_of, signed_pdf, signed_xml
 from rig.certificate.shop import Shop, load_shop, shop_of
-from rig.certificate.signing import Key, key_of, signed_pdf, signed_xml
 from rig.errors import UsageError
 from rig.records.files import read_json
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ from rig.jobs.arming_prompt import at_terminal
 from rig.jobs.bench import health as proving
 from rig.jobs.manual_entry import entry
 from rig.records.calibrations import Calibration, Calibrations
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
 from rig.records.store import RunFolder, Store, StoredRun
 from rig.result import Judgement
 from sequences.registry import find as find_sequence

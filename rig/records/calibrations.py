@@ -19,7 +19,7 @@ from typing import Any
 from rig.description.loading import home as default_home
 from rig.errors import RecordError, UsageError
 from rig.records.files import read_json, to_json, write_beside
-from rig.records.run import plain
+from rig.records.run.record import plain
 
 SCHEMA = "anglewright calibration 1"
 LOOPBACK = "loopback"

@@ -24,10 +24,10 @@ from pathlib import Path
 from typing import Any
 
 from rig.errors import RecordError, UsageError
-from rig.records.book import Book
+from rig.records.book.jobs import Book
 from rig.records.files import sha256_of, take_name, unwritable, write_new
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 
 SCHEMA = "anglewright job 1"
 MANIFEST = "manifest.json"

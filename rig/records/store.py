@@ -24,18 +24,18 @@ from typing import TYPE_CHECKING, Any
 from rig.description.loading import home as default_home
 from rig.errors import RecordError, UsageError
 from rig.records.files import sha256_of, to_json, unwritable, write_beside, write_new
-from rig.records.journal import Journal
-from rig.records.raw import RawFile
-from rig.records.remarks import Remark, add_remark
-from rig.records.retest import check_retest
-from rig.records.run import RunHeader, RunRecord, judgement_to_dict
-from rig.records.stored import JOURNAL, RAW, RECORD
-from rig.records.stored import StoredRun as StoredRun
+from rig.records.run.journal import Journal
+from rig.records.run.raw import RawFile
+from rig.records.run.record import RunHeader, RunRecord, judgement_to_dict
+from rig.records.run.remarks import Remark, add_remark
+from rig.records.run.retest import check_retest
+from rig.records.run.stored import JOURNAL, RAW, RECORD
+from rig.records.run.stored import StoredRun as StoredRun
 from rig.result import Judgement
 
 if TYPE_CHECKING:
-    from rig.records.index import RunIndex
-    from rig.records.rows import Rows
+    from rig.records.index.home_index import RunIndex
+    from rig.records.index.rows import Rows
 
 
 class RunFolder:
@@ -84,8 +84,8 @@ class Store:
     @cached_property
     def index(self) -> RunIndex:
         """The index in the store's database; opened when it is first asked."""
-        from rig.records.entries import entry_rows
-        from rig.records.index import RunIndex
+        from rig.records.book.entries import entry_rows
+        from rig.records.index.home_index import RunIndex
 
         return RunIndex(self.home, self._rows_of, lambda entry: entry_rows(self.home, entry))
 
@@ -205,8 +205,8 @@ class Store:
         """Runs, newest first; where: part, serial, job, outcome, sequence."""
         from sqlalchemy import select
 
-        from rig.records.index import only
-        from rig.records.tables import RUNS
+        from rig.records.index.home_index import only
+        from rig.records.index.tables import RUNS
 
         self.index.refresh()
         columns = [RUNS.c[name] for name in Found.__slots__]
@@ -217,8 +217,8 @@ class Store:
         """Rows of results over all runs, newest first; where: measurand, part, serial, run."""
         from sqlalchemy import select
 
-        from rig.records.index import only
-        from rig.records.tables import RESULTS
+        from rig.records.index.home_index import only
+        from rig.records.index.tables import RESULTS
 
         self.index.refresh()
         query = select(RESULTS).where(RESULTS.c.home == self.index.home, *only(RESULTS, where))
@@ -245,7 +245,7 @@ class Store:
         raise UsageError(f"{what} {run!r} under {self.folder}.", next_action=f"Give one whole id ({shown}).")
 
     def _rows_of(self, run: str) -> Rows:
-        from rig.records.rows import rows_of
+        from rig.records.index.rows import rows_of
 
         return rows_of(StoredRun(self.folder / run))
 

@@ -25,10 +25,10 @@ from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.errors import RigError, UsageError
 from rig.records.files import read_json, to_json, write_new
-from rig.records.rows import digest_of
-from rig.records.run import judgement_to_dict, plain
+from rig.records.index.rows import digest_of
+from rig.records.run.record import judgement_to_dict, plain
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 from rig.review.changes import changes, in_words, summary
 from rig.review.crews import Crew, alone
 from rig.review.judge import judge_run

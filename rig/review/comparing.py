@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.errors import UsageError
 from rig.quantity import Limit, measurand
-from rig.records.stored import StoredRun
+from rig.records.run.stored import StoredRun
 from rig.result import Judged, Judgement, finite
 from rig.review.margins import Difference, difference, margin
 

@@ -34,7 +34,7 @@ from rig.evaluation.watching import judgement as watch_judgement
 from rig.evaluation.whole import evaluate
 from rig.observed import Observed
 from rig.quantity import Limit, measurand
-from rig.records.repeats import told as told_repeats
+from rig.records.run.repeats import told as told_repeats
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.frozen import fitted, opinions

@@ -12,8 +12,8 @@ from statistics import median
 
 from rig.evaluation.proving import ProofLine
 from rig.quantity import measurand
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 
 COMPARED = (
     "r20_exc",

@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 
 from rig.diagnosis.drying import LeakRun, LeakTrend, leak_trend
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 
 MEASURING = ("full_test", "quick_screen")
 

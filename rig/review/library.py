@@ -1,7 +1,7 @@
 """The library of a part number: known-good units in and out, limits learned from them, versions that a person approved.
 
 It must never learn from the unit that is judged (whatever its runs, however its serial is written), drop a unit
-silently, or change a version once it is approved. What is kept stands in the shop's book (rig/records/library_book.py);
+silently, or change a version once it is approved. What is kept stands in the shop's book (rig/records/book/library.py);
 how limits are learned in learning.py; how a run takes them in frozen.py.
 """
 
@@ -15,17 +15,17 @@ from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.errors import UsageError
 from rig.quantity import Limit
-from rig.records.history import alike
-from rig.records.library_book import GoodUnit, LearnedLimits, LibraryBook, LibraryEntry, WithdrawnUnit
+from rig.records.book.library import GoodUnit, LearnedLimits, LibraryBook, LibraryEntry, WithdrawnUnit
+from rig.records.index.history import alike
 from rig.result import Judged
 from rig.review.frozen import SANITY, freeze
 from rig.review.learning import LEAST_N, LimitSet, Rule, Teacher, learned_lines, line_coverage, set_of, values_of
 from rig.uncertainty.conformity import Verdict
 
 if TYPE_CHECKING:
-    from rig.records.run import RunHeader
+    from rig.records.run.record import RunHeader
+    from rig.records.run.stored import StoredRun
     from rig.records.store import Store
-    from rig.records.stored import StoredRun
     from rig.resolver.part import Part
 
 TURNING = ("full_test", "continuous_sweep")  # sequences after which the largest angle error has to be known

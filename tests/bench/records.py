@@ -21,10 +21,10 @@ sys.path[:0] = [str(TOP / "tests" / "records"), str(TOP / "tests" / "bench")]
 import numpy as np
 import postgres_server
 
-from rig.records import tables
-from rig.records.database import VARIABLE, Database
-from rig.records.history import History
-from rig.records.raw import RawFile
+from rig.records.index import tables
+from rig.records.index.database import VARIABLE, Database
+from rig.records.index.history import History
+from rig.records.run.raw import RawFile
 from rig.records.store import Store
 from rig.signal.waveform import Waveform
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from rig.quantity import Limit, Reading, measurand
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
 from rig.records.store import Store, StoredRun
 from rig.result import Finding, Judged, Judgement, Reason, Result
 from rig.uncertainty.budget import BudgetLine, combine

@@ -13,14 +13,14 @@ import sample
 import xmlschema
 from lxml import etree
 
-from rig.certificate.content import content
-from rig.certificate.dcc import dcc
-from rig.certificate.dcc_rules import RULES, faults
-from rig.certificate.dcc_tree import NS
-from rig.certificate.dcc_words import UNITS, unit_known
-from rig.certificate.dcc_writer import decimal
+from rig.certificate.content.report import content
+from rig.certificate.dcc.document import dcc
+from rig.certificate.dcc.rules import RULES, faults
+from rig.certificate.dcc.tree import NS
+from rig.certificate.dcc.vocabulary import UNITS, unit_known
+from rig.certificate.dcc.writer import decimal
 from rig.certificate.shop import Shop
-from rig.certificate.wording import LADDERS, PLAIN, display
+from rig.certificate.words.wording import LADDERS, PLAIN, display
 from rig.errors import RecordError, UsageError
 from rig.result import Judgement
 

@@ -13,12 +13,12 @@ import pikepdf
 import pytest
 import sample
 
-from rig.certificate.calibration_report import calibration_sheet
-from rig.certificate.donor_report import donor_sheet
-from rig.certificate.history_report import history_sheet
 from rig.certificate.issue import issue, withdraw
-from rig.certificate.lot_report import lot_sheet
-from rig.certificate.sheets import Plots, Sheet, Table, made, printed_sheet
+from rig.certificate.sheets.calibration import calibration_sheet
+from rig.certificate.sheets.donors import donor_sheet
+from rig.certificate.sheets.history import history_sheet
+from rig.certificate.sheets.lot import lot_sheet
+from rig.certificate.sheets.sheet import Plots, Sheet, Table, made, printed_sheet
 from rig.certificate.shop import Shop
 from rig.errors import UsageError
 from rig.records.store import Store

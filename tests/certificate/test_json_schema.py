@@ -12,7 +12,7 @@ import jsonschema
 import pytest
 import sample
 
-from rig.certificate.export import report
+from rig.certificate.faces import report
 from rig.certificate.shop import Shop
 from rig.description.loading import packaged_fixtures
 from rig.records.store import Store

@@ -14,14 +14,14 @@ import pikepdf
 import pytest
 import sample
 
-from rig.certificate import statements as say
-from rig.certificate.content import content
-from rig.certificate.export import report
-from rig.certificate.language import TEXTS, language
-from rig.certificate.page import printed
+from rig.certificate.content import statements as say
+from rig.certificate.content.report import content
+from rig.certificate.faces import report
+from rig.certificate.page.pdf import printed
 from rig.certificate.shop import Shop, load_shop, shop_of
-from rig.certificate.units import Units, told_in
-from rig.certificate.wording import display, short_name
+from rig.certificate.words.language import TEXTS, language
+from rig.certificate.words.units import Units, told_in
+from rig.certificate.words.wording import display, short_name
 from rig.errors import DescriptionError, UsageError
 from rig.quantity import MEASURANDS
 from rig.uncertainty.conformity import judge

@@ -17,10 +17,10 @@ import pytest
 import sample
 from PIL import Image
 
-from rig.certificate.content import content
-from rig.certificate.export import faces
-from rig.certificate.page import png_pages
-from rig.certificate.plots import plots
+from rig.certificate.content.report import content
+from rig.certificate.faces import faces
+from rig.certificate.page.pdf import png_pages
+from rig.certificate.page.plots import plots
 from rig.errors import RecordError, UsageError
 from rig.records.store import Store, StoredRun
 from rig.result import Judgement
@@ -285,6 +285,6 @@ def test_words_of_a_run_are_never_run_as_markup(tmp_path: Path) -> None:
 
 def test_a_fault_of_the_page_is_a_record_error(runs: dict[str, StoredRun], monkeypatch: pytest.MonkeyPatch) -> None:
     """When the page can't be set the error names the report and says what can still be had."""
-    monkeypatch.setattr("rig.certificate.page.printed", lambda *_, **__: {"number": 1})
+    monkeypatch.setattr("rig.certificate.page.pdf.printed", lambda *_, **__: {"number": 1})
     with pytest.raises(RecordError, match=f"report AW-{runs['good'].id} can't be set"):
         made(runs["good"])

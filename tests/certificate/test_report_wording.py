@@ -7,10 +7,10 @@ import re
 import pytest
 from sample import LINES, a_line, a_result, good
 
-from rig.certificate import statements as say
-from rig.certificate.keylines import bar_of, key_lines
-from rig.certificate.tables import angle_rows, budgets, groups, impedance_rows, rig_facts
-from rig.certificate.wording import described, display, number, short_name
+from rig.certificate.content import statements as say
+from rig.certificate.content.key_lines import bar_of, key_lines
+from rig.certificate.content.rows import angle_rows, budgets, groups, impedance_rows, rig_facts
+from rig.certificate.words.wording import described, display, number, short_name
 from rig.quantity import MEASURANDS, Limit
 from rig.result import Judged
 from rig.uncertainty.conformity import Verdict, judge

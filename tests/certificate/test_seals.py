@@ -13,14 +13,14 @@ from typing import Any
 import pytest
 import sample
 
-from rig.certificate.canonical import changes, differing, hash_of, with_check
-from rig.certificate.export import report
+from rig.certificate.faces import report
 from rig.certificate.issue import Issued, issue, signed, withdraw
-from rig.certificate.register import FILE, Register
+from rig.certificate.seal.canonical import changes, differing, hash_of, with_check
+from rig.certificate.seal.register import FILE, Register
+from rig.certificate.seal.signatures import Key, key_of, new_key
+from rig.certificate.seal.verify import Checked, verify
+from rig.certificate.seal.verify_run import verify_run
 from rig.certificate.shop import load_shop
-from rig.certificate.signing import Key, key_of, new_key
-from rig.certificate.verify import Checked, verify
-from rig.certificate.verify_run import verify_run
 from rig.errors import RecordError, UsageError
 from rig.records.store import Store, StoredRun
 from rig.result import Judgement
@@ -399,7 +399,7 @@ def test_without_the_extra_a_signature_is_refused_clearly(key: Key, tmp_path: Pa
     store = a_home(tmp_path / "home", key)
     shop = load_shop(store.home)
     assert shop is not None
-    monkeypatch.setattr("rig.certificate.signing.find_spec", lambda _: None)
+    monkeypatch.setattr("rig.certificate.seal.signatures.find_spec", lambda _: None)
     with pytest.raises(UsageError, match=r"anglewright\[seal\]"):
         key_of(shop)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from rig.certificate.particulars import job
+from rig.certificate.content.particulars import job
 from rig.cli.main import cli
 from rig.jobs.bench.health import page
 from rig.records.store import Store

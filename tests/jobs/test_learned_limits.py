@@ -21,8 +21,8 @@ from rig.cli.main import cli
 from rig.description.loading import from_data, packaged_fixtures
 from rig.description.parts import PartFile
 from rig.jobs.run_job import Request, run_job
-from rig.records.database import VARIABLE
-from rig.records.run import RunHeader
+from rig.records.index.database import VARIABLE
+from rig.records.run.record import RunHeader
 from rig.records.store import Store
 from rig.result import Judgement
 from rig.review.judge import judge_run

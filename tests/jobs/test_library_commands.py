@@ -15,7 +15,7 @@ from library_samples import GOOD, PART, a_judgement, a_line, a_part, kept
 from rig.cli.commands.compare import ASPECTS
 from rig.cli.main import cli
 from rig.quantity import Limit
-from rig.records.database import VARIABLE
+from rig.records.index.database import VARIABLE
 from rig.records.store import Store
 from rig.result import Finding, Judged, Judgement
 from rig.result import Result as Figure

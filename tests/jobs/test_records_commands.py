@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from rig.cli.main import cli
-from rig.records.database import VARIABLE
+from rig.records.index.database import VARIABLE
 
 KEPT = next((Path(__file__).parents[2] / "fixtures" / "reference" / "runs" / "schema-1").iterdir())
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import postgres_server
 import pytest
 
-from rig.records.database import VARIABLE
+from rig.records.index.database import VARIABLE
 from rig.records.store import Store
 
 NUMBERS = count()

@@ -17,9 +17,9 @@ from typing import Any, NoReturn
 import numpy as np
 from records_samples import a_header, a_judgement, a_reading, a_waveform
 
-from rig.records.book import Book, Intake
+from rig.records.book.jobs import Book, Intake
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 
 
 def write_until_killed(home: Path, pipe: int, seed: int) -> NoReturn:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rig.quantity import Limit, Reading
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
 from rig.result import Judged, Judgement, Reason, Result
 from rig.signal.waveform import Waveform
 from rig.uncertainty.budget import BudgetLine

@@ -14,14 +14,14 @@ from records_samples import a_header, a_judgement
 from sqlalchemy import select, text
 
 from rig.errors import RecordError, UsageError
-from rig.records import tables
-from rig.records.database import VARIABLE, Database, _engine, database_url, migrate
+from rig.records.index import tables
+from rig.records.index.database import VARIABLE, Database, _engine, database_url, migrate
 from rig.records.store import Store
 
 OPENER = """
 import sys
 from pathlib import Path
-from rig.records.database import Database, database_url
+from rig.records.index.database import Database, database_url
 with Database(database_url(Path(sys.argv[1]))).reading() as c:
     print(c.exec_driver_sql("SELECT version_num FROM alembic_version").scalar())
 """

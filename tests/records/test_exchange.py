@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from records_samples import a_header, a_judgement, a_reading, a_waveform
 
+from rig.certificate.sheets.slips import hand_back_slip, label, label_svg
 from rig.errors import RecordError, UsageError
-from rig.records.book import Book, Intake, Job, Return
+from rig.records.book.jobs import Book, Intake, Job, Return
 from rig.records.exchange import export_job, import_job
-from rig.records.history import History
-from rig.records.slips import hand_back_slip, label, label_svg
+from rig.records.index.history import History
 from rig.records.store import Store, StoredRun
 
 

@@ -12,10 +12,10 @@ import pytest
 from records_samples import a_header, a_judgement, a_reading
 
 from rig.errors import UsageError
-from rig.records.book import CODE_DIGITS, Book, CheckStandard, Intake, Job, Return, tag_is_whole, tag_of
-from rig.records.database import VARIABLE
-from rig.records.history import History
-from rig.records.index import RunIndex
+from rig.records.book.jobs import CODE_DIGITS, Book, CheckStandard, Intake, Job, Return, tag_is_whole, tag_of
+from rig.records.index.database import VARIABLE
+from rig.records.index.history import History
+from rig.records.index.home_index import RunIndex
 from rig.records.store import Store, StoredRun
 
 DAY = "2026-11-{:02d}T08:00:00Z"
@@ -217,7 +217,7 @@ def test_readings_are_summed_up_and_reasons_kept(engine_home: Path) -> None:
     """A run's readings by step and quantity, its findings and reasons, are in the database."""
     from sqlalchemy import select
 
-    from rig.records.tables import FINDINGS, READINGS
+    from rig.records.index.tables import FINDINGS, READINGS
 
     store = Store(engine_home)
     run = store.begin(a_header())
@@ -244,8 +244,8 @@ def test_remarks_and_photos_stand_at_their_step(engine_home: Path, tmp_path: Pat
     """A remark and a photo are kept with hash in the run's folder; a text posing as a photo is refused."""
     from sqlalchemy import select
 
-    from rig.records.remarks import altered_photos, read_remarks
-    from rig.records.tables import REMARKS
+    from rig.records.index.tables import REMARKS
+    from rig.records.run.remarks import altered_photos, read_remarks
 
     store = Store(engine_home)
     run = kept(store, 1)

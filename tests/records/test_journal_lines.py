@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 
 from rig.errors import RecordError
-from rig.records.journal import Journal, read_journal
+from rig.records.run.journal import Journal, read_journal
 
 WRITER = """
 import sys
 from pathlib import Path
-from rig.records.journal import Journal
+from rig.records.run.journal import Journal
 journal = Journal(Path(sys.argv[1]))
 for n in range(1_000_000):
     journal.append("reading", {"n": n, "text": "x" * (n % 300)})
@@ -104,7 +104,7 @@ def test_a_full_disk_takes_back_the_part_written_line(tmp_path: Path, monkeypatc
             raise OSError(28, "No space left on device")
         return real(handle, bytes(data)[:20])
 
-    monkeypatch.setattr("rig.records.journal.os.write", short)
+    monkeypatch.setattr("rig.records.run.journal.os.write", short)
     with pytest.raises(RecordError, match=rf"{tmp_path / 'j'}: .*No space left"):
         journal.append("reading", {"n": 1, "text": "y" * 100})
     monkeypatch.undo()

@@ -10,8 +10,8 @@ from kill_moments import broken_promises, kill_one
 from records_samples import a_header, a_judgement
 from sqlalchemy import text
 
-from rig.records.audit import altered_home, altered_rows
-from rig.records.database import VARIABLE
+from rig.records.index.audit import altered_home, altered_rows
+from rig.records.index.database import VARIABLE
 from rig.records.store import Store
 
 

@@ -15,14 +15,14 @@ import pytest
 from records_samples import a_waveform
 
 from rig.errors import RecordError
-from rig.records.raw import RawFile, RawReader, part_of
+from rig.records.run.raw import RawFile, RawReader, part_of
 
 WRITER = """
 import sys
 sys.path.insert(0, sys.argv[2])
 from pathlib import Path
 from records_samples import a_waveform
-from rig.records.raw import RawFile
+from rig.records.run.raw import RawFile
 raw = RawFile(Path(sys.argv[1]))
 for n in range(1_000_000):
     print(raw.append("sweep_ccw", a_waveform(n, 1500)), flush=True)
@@ -88,7 +88,7 @@ def test_a_full_disk_is_told_before_it_does_harm(tmp_path: Path, monkeypatch: py
     """With too little space the error names the .part file; what was stored before stays readable."""
     raw = RawFile(tmp_path / "raw.h5")
     raw.append("ramp", a_waveform())
-    monkeypatch.setattr("rig.records.raw.SPARE_BYTES", 1 << 62)
+    monkeypatch.setattr("rig.records.run.raw.SPARE_BYTES", 1 << 62)
     with pytest.raises(RecordError, match=r"raw\.h5\.part: the disk is full"):
         raw.append("ramp", a_waveform(1))
     raw.close()

@@ -14,10 +14,10 @@ from rig.description.parts import load_part
 from rig.errors import RecordError
 from rig.observed import Observed
 from rig.quantity import Reading
-from rig.records.journal import Journal
-from rig.records.raw import RawFile
-from rig.records.repeats import told
-from rig.records.stored import JOURNAL, RAW, StoredRun
+from rig.records.run.journal import Journal
+from rig.records.run.raw import RawFile
+from rig.records.run.repeats import told
+from rig.records.run.stored import JOURNAL, RAW, StoredRun
 from rig.signal.waveform import Waveform
 
 

@@ -13,7 +13,7 @@ from records_samples import a_header, a_judgement, a_reading, a_waveform
 
 from rig.errors import RecordError, UsageError
 from rig.records.files import write_beside, write_new
-from rig.records.run import RunHeader, RunRecord, judgement_from_dict, judgement_to_dict
+from rig.records.run.record import RunHeader, RunRecord, judgement_from_dict, judgement_to_dict
 from rig.records.store import Store, StoredRun
 
 BEGINNER = """

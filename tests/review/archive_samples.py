@@ -12,9 +12,9 @@ from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.observed import Observed
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 from rig.review.judge import judge_run
 from rig.signal.waveform import Waveform
 

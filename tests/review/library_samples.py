@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from rig.description.parts import load_part
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 from rig.result import Judged, Judgement, Result
 from rig.uncertainty.conformity import Verdict
 

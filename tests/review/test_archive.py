@@ -13,8 +13,8 @@ from observed_from_world import quick_screen
 
 from rig.description.parts import load_part
 from rig.errors import UsageError
-from rig.records.database import VARIABLE
-from rig.records.run import judgement_to_dict
+from rig.records.index.database import VARIABLE
+from rig.records.run.record import judgement_to_dict
 from rig.records.store import Store
 from rig.review import archive
 from rig.review.archive import judge_again, judge_archive

@@ -14,10 +14,10 @@ from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.errors import RecordError, UsageError
 from rig.quantity import Limit
-from rig.records.database import VARIABLE
-from rig.records.library_book import LearnedLimits, WithdrawnUnit
+from rig.records.book.library import LearnedLimits, WithdrawnUnit
+from rig.records.index.database import VARIABLE
+from rig.records.index.tables import LIBRARY
 from rig.records.store import Store
-from rig.records.tables import LIBRARY
 from rig.result import Judged
 from rig.review.frozen import SANITY, freeze, opinions
 from rig.review.learning import Rule, line_coverage

@@ -8,7 +8,7 @@ import pytest
 from library_samples import a_judgement, a_line, kept
 
 from rig.cli.pages.leaks import rows_of
-from rig.records.database import VARIABLE
+from rig.records.index.database import VARIABLE
 from rig.records.store import Store
 from rig.review.leak_history import leaks_until
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from rig.records.database import VARIABLE
-from rig.records.remarks import read_remarks
+from rig.records.index.database import VARIABLE
+from rig.records.run.remarks import read_remarks
+from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.records.stored import StoredRun
 from rig.review.archive import judge_again
 
 RUNS = sorted((Path(__file__).parents[2] / "fixtures" / "reference" / "runs").glob("schema-*/*"))

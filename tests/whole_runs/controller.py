@@ -22,7 +22,7 @@ from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.errors import RigError
 from rig.quantity import Reading
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
 from rig.records.store import Store
 from sequences.registry import find
 

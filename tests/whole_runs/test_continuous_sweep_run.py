@@ -21,7 +21,7 @@ from rig.errors import UsageError
 from rig.evaluation.turn import turn
 from rig.evaluation.whole import evaluate
 from rig.observed import Observed
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
 from rig.records.store import Store
 from sequences.continuous_sweep import SEQUENCE
 from sequences.full_test import SEQUENCE as STEPPED

@@ -17,7 +17,7 @@ from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.evaluation.hand_turned import hand_results
 from rig.observed import Observed
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
 from rig.records.store import Store
 from sequences.hand_turned import SEQUENCE
 from sequences.steps import by_hand

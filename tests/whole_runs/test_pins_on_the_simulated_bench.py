@@ -14,7 +14,7 @@ from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.diagnosis.pins_run import run_pins
 from rig.jobs.pins.table import reported_run
-from rig.records.run import RunHeader
+from rig.records.run.record import RunHeader
 from rig.records.store import Store
 from sequences.gates import observed
 from sequences.pins import SEQUENCE

@@ -79,7 +79,7 @@ def withdraw(part: str, serial: str, why: str, who: str) -> None:
 def list_(part: str | None, as_json: bool) -> None:
     """List the units of PART with how each is known, or all part numbers that have a library."""
     from rig.cli.pages import known as page
-    from rig.records.history import History
+    from rig.records.index.history import History
     from rig.records.store import Store
 
     store = Store()

@@ -148,7 +148,7 @@ def show(analysis: Analysis) -> None:
 def _lines(analysis: Analysis) -> Any:
     from rich.table import Table
 
-    from rig.certificate.wording import display
+    from rig.certificate.words.wording import display
     from rig.uncertainty.conformity import Verdict
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim", show_edge=False)

@@ -38,7 +38,7 @@ def register(cli: click.Group, told: Told) -> None:
 @click.option("--remark", default="", help="Anything else.")
 def open_job(**words: str) -> None:
     """Open JOB, or add to what is known of it."""
-    from rig.records.book import Book, Job
+    from rig.records.book.jobs import Book, Job
     from rig.records.store import Store
 
     click.echo(f"job {Book(Store()).open_job(Job(**words)).job}")
@@ -56,9 +56,9 @@ def open_job(**words: str) -> None:
 @as_json
 def take_in(as_json: bool, **words: str) -> None:
     """Take a unit in under JOB: warnings about its serial, then its labels."""
-    from rig.records.book import Book, Intake
-    from rig.records.history import History
-    from rig.records.slips import label
+    from rig.certificate.sheets.slips import label
+    from rig.records.book.jobs import Book, Intake
+    from rig.records.index.history import History
     from rig.records.store import Store
 
     store = Store()
@@ -77,9 +77,9 @@ def take_in(as_json: bool, **words: str) -> None:
 @click.option("--remark", default="", help="Anything else.")
 def hand_back(**words: str) -> None:
     """Hand a unit of JOB back, and print its slip."""
-    from rig.records.book import Book, Return
-    from rig.records.history import History
-    from rig.records.slips import hand_back_slip
+    from rig.certificate.sheets.slips import hand_back_slip
+    from rig.records.book.jobs import Book, Return
+    from rig.records.index.history import History
     from rig.records.store import Store
 
     store = Store()
@@ -92,8 +92,8 @@ def hand_back(**words: str) -> None:
 @serial
 def slip(job: str, part: str, serial: str) -> None:
     """Print the slip of a unit of JOB as it stands."""
-    from rig.records.history import History
-    from rig.records.slips import hand_back_slip
+    from rig.certificate.sheets.slips import hand_back_slip
+    from rig.records.index.history import History
     from rig.records.store import Store
 
     click.echo(hand_back_slip(History(Store()), job, part, serial))
@@ -102,7 +102,7 @@ def slip(job: str, part: str, serial: str) -> None:
 @click.argument("job")
 def show_job(job: str) -> None:
     """All that is known of JOB, as one JSON document: its data, intakes, returns and runs."""
-    from rig.records.history import History
+    from rig.records.index.history import History
     from rig.records.store import Store
 
     click.echo(json.dumps(History(Store()).job(job), ensure_ascii=False, allow_nan=False))

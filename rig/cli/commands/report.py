@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from rig.certificate.verify import Checked
+    from rig.certificate.seal.verify import Checked
 
 Told = Callable[[Callable[..., None]], Callable[..., None]]
 as_json = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
@@ -83,7 +83,7 @@ def certificate(
 @as_json
 def certificates(serial: str, as_json: bool) -> None:
     """List the reports issued, amended and withdrawn, newest first."""
-    from rig.certificate.register import Register, in_force
+    from rig.certificate.seal.register import Register, in_force
     from rig.description.loading import home
 
     register = Register(home())
@@ -105,7 +105,7 @@ def certificates(serial: str, as_json: bool) -> None:
 @as_json
 def verify(what: Sequence[str], as_json: bool) -> None:
     """Tell whether a report (PDF, XML or JSON from anywhere) or a kept run is unchanged, altered (where) or unknown."""
-    from rig.certificate.verify import verify as check
+    from rig.certificate.seal.verify import verify as check
     from rig.description.loading import home
 
     found = [check(Path(one), home()) if Path(one).exists() else _run(one) for one in what]
@@ -120,7 +120,7 @@ def verify(what: Sequence[str], as_json: bool) -> None:
 @as_json
 def new_key(name: str, as_json: bool) -> None:
     """Make the shop's signing key, once: <home>/keys; name it under [seal] in shop.toml."""
-    from rig.certificate.signing import new_key as made_key
+    from rig.certificate.seal.signatures import new_key as made_key
     from rig.description.loading import home
 
     key = made_key(home() / "keys", name)
@@ -131,9 +131,9 @@ def new_key(name: str, as_json: bool) -> None:
 
 
 def _run(name: str) -> Checked:
-    from rig.certificate.register import Register
-    from rig.certificate.verify import Checked
-    from rig.certificate.verify_run import verify_run
+    from rig.certificate.seal.register import Register
+    from rig.certificate.seal.verify import Checked
+    from rig.certificate.seal.verify_run import verify_run
     from rig.records.store import Store
 
     store = Store()

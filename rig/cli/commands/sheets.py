@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from rig.certificate.sheets import Sheet
+    from rig.certificate.sheets.sheet import Sheet
     from rig.certificate.shop import Shop
 
 Told = Callable[[Callable[..., None]], Callable[..., None]]
@@ -39,7 +39,7 @@ def register(cli: click.Group, told: Told) -> None:
 @as_json
 def history(serial: str, part: str, out: Path | None, as_json: bool) -> None:
     """The history of a unit: its runs in all jobs, what changed between conditions, its main lines over time."""
-    from rig.certificate.history_report import history_sheet
+    from rig.certificate.sheets.history import history_sheet
     from rig.records.store import Store
 
     shop, store = _shop(), Store()
@@ -51,7 +51,7 @@ def history(serial: str, part: str, out: Path | None, as_json: bool) -> None:
 @as_json
 def donors(units: Sequence[str], out: Path | None, as_json: bool) -> None:
     """Two to four units of one part number side by side; a serial stands for its newest judged full test."""
-    from rig.certificate.donor_report import donor_sheet
+    from rig.certificate.sheets.donors import donor_sheet
     from rig.records.store import Store
     from rig.review.comparing import chosen
 
@@ -66,7 +66,7 @@ def donors(units: Sequence[str], out: Path | None, as_json: bool) -> None:
 @as_json
 def lot(job: str, part: str, out: Path | None, as_json: bool) -> None:
     """A lot: outcomes counted, each line's spread over the units against its limits."""
-    from rig.certificate.lot_report import lot_sheet
+    from rig.certificate.sheets.lot import lot_sheet
     from rig.records.store import Store
 
     shop, store = _shop(), Store()
@@ -78,7 +78,7 @@ def lot(job: str, part: str, out: Path | None, as_json: bool) -> None:
 @as_json
 def calibration(on: datetime | None, out: Path | None, as_json: bool) -> None:
     """Calibration status of every instrument seen and of the rig's own channels: current, due soon, overdue."""
-    from rig.certificate.calibration_report import calibration_sheet
+    from rig.certificate.sheets.calibration import calibration_sheet
     from rig.records.store import Store
 
     day = (on or datetime.now(UTC)).date()
@@ -92,7 +92,7 @@ def _shop() -> Shop:
 
 
 def _write(sheet: Sheet, shop: Shop, out: Path | None, name: str, as_json: bool) -> None:
-    from rig.certificate.sheets import made
+    from rig.certificate.sheets.sheet import made
     from rig.records.files import write_beside
 
     issued = datetime.now(UTC).isoformat(timespec="seconds")

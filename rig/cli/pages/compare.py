@@ -1,6 +1,6 @@
 """What the terminal shows of units side by side: how each was measured, each line with U, differences, what to fit.
 
-It computes nothing and decides nothing; figures are written as on paper (rig/certificate/wording.py). A difference
+It computes nothing and decides nothing; figures are written as on paper (rig/certificate/words). A difference
 beyond its uncertainty is marked by a word, so that it reads without colour.
 """
 
@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from rig.certificate.wording import described, display, joined, rounded, scale_of, short_name
+from rig.certificate.words.wording import described, display, joined, rounded, scale_of, short_name
 from rig.result import Judged, Result
 from rig.review.advice import Advice
 from rig.review.comparing import Comparison, Line

@@ -1,6 +1,6 @@
 """What the terminal shows of a library: units, proposed or approved limits with their warnings, the history.
 
-It computes nothing and decides nothing; figures are written as on paper (rig/certificate/wording.py). Every state is a
+It computes nothing and decides nothing; figures are written as on paper (rig/certificate/words). Every state is a
 word, so that it reads without colour.
 """
 
@@ -14,9 +14,9 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from rig.certificate.wording import described, joined, limit_text, number, scale_of, short_name
+from rig.certificate.words.wording import described, joined, limit_text, number, scale_of, short_name
 from rig.quantity import Limit
-from rig.records.library_book import KIND_OF, GoodUnit, LearnedLimits, LibraryEntry
+from rig.records.book.library import KIND_OF, GoodUnit, LearnedLimits, LibraryEntry
 from rig.review.learning import LimitSet
 from rig.statistics.tolerance import Learned
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from rig.certificate.wording import short_name
+from rig.certificate.words.wording import short_name
 from rig.diagnosis.drying import WORDS, LeakTrend
 from rig.jobs.run_job import Finished
 

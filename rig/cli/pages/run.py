@@ -16,8 +16,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from rig.certificate.tables import GROUPS
-from rig.certificate.wording import display, short_name
+from rig.certificate.content.rows import GROUPS
+from rig.certificate.words.wording import display, short_name
 from rig.cli.pages.leaks import drying
 from rig.cli.pages.witness import settling
 from rig.control.step import Progress as Told

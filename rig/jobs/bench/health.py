@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from rig.records.calibrations import Calibration, Calibrations
 
 if TYPE_CHECKING:
-    from rig.records.stored import StoredRun
+    from rig.records.run.stored import StoredRun
 
 SEQUENCE = "prove"
 KIND = "health"

@@ -22,10 +22,10 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2] / "certificate"))
 import sample
 
-from rig.certificate.export import report
+from rig.certificate.faces import report
 from rig.certificate.issue import Issued, issue
-from rig.certificate.verify import verify
-from rig.certificate.verify_run import verify_run
+from rig.certificate.seal.verify import verify
+from rig.certificate.seal.verify_run import verify_run
 from rig.records.store import Store, StoredRun
 from rig.result import Judgement
 from rig.signal.waveform import Waveform
@@ -152,7 +152,7 @@ def xml() -> Line:
     import xmlschema
     from lxml import etree
 
-    from rig.certificate.dcc_rules import faults
+    from rig.certificate.dcc.rules import faults
 
     by_lxml, by_xmlschema = etree.XMLSchema(etree.parse(str(SCHEMA))), xmlschema.XMLSchema(str(SCHEMA))
     store = a_store()

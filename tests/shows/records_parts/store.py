@@ -30,9 +30,9 @@ from archive_samples import copies, stored
 from kill_moments import broken_promises, kill_one
 from observed_from_world import full_test, quick_screen
 
-from rig.records.audit import altered_home
-from rig.records.database import VARIABLE
-from rig.records.run import judgement_to_dict
+from rig.records.index.audit import altered_home
+from rig.records.index.database import VARIABLE
+from rig.records.run.record import judgement_to_dict
 from rig.records.store import Store
 from rig.review.archive import Report, judge_archive
 from rig.review.crews import cluster
@@ -182,7 +182,7 @@ def two_benches(runs: int) -> Line:
         wrong = {name: altered_home(store) for name, store in stores.items()}
         from sqlalchemy import func, select
 
-        from rig.records.tables import RESULTS, RUNS
+        from rig.records.index.tables import RESULTS, RUNS
 
         (rows,) = stores["north"].index.database.rows(select(func.count().label("n")).select_from(RUNS))
         (lines,) = stores["north"].index.database.rows(select(func.count().label("n")).select_from(RESULTS))

@@ -1,0 +1,248 @@
+"""What a report says, as plain data: one Content, from which PDF, JSON and table are made, so that they can't disagree.
+
+Pure: a stored run's header, readings, record and one judgement in; words and rounded figures out. It draws nothing and
+decides nothing. Content list: ISO/IEC 17025:2017 7.8.2, 7.8.4, 7.8.6 as far as it applies to a non-accredited shop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from rig.certificate.content import particulars
+from rig.certificate.content import statements as say
+from rig.certificate.content.key_lines import KeyLine, key_lines
+from rig.certificate.content.particulars import Pair
+from rig.certificate.content.rows import (
+    AngleRow,
+    Budget,
+    CoilRow,
+    Group,
+    angle_rows,
+    budgets,
+    groups,
+    impedance_rows,
+    is_manual,
+    rig_facts,
+)
+from rig.certificate.shop import Shop, shop_of
+from rig.certificate.words.units import Units, told_in
+from rig.certificate.words.wording import MARKS, described, short_name
+from rig.description.loading import from_data
+from rig.description.parts import PartFile
+from rig.records.run.stored import StoredRun
+from rig.result import Judgement
+
+CORRECTABLE = ("serial", "job", "customer", "condition", "operator")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why the measurement, or some lines, are unsound; what to do next."""
+
+    code: str
+    text: str
+    evidence: str
+    next: str
+    witness: str
+    rig_or_part: str
+    spoils: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hint:
+    """A finding: an opinion, labelled as one."""
+
+    name: str
+    percent: str
+    text: str
+    evidence: str
+    against: str
+    next_test: str
+
+
+@dataclass(frozen=True, slots=True)
+class Amendment:
+    """Why a report stands in place of an earlier one, and what is no longer said as it was."""
+
+    replaces: str
+    reason: str
+    changed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Content:
+    """Everything that is said, in print's words; angles always say electrical or mechanical."""
+
+    number: str
+    run: str
+    issue: int
+    replaces: str
+    simulated: bool
+    title: str
+    subtitle: str
+    amendment: Amendment | None
+    shop: tuple[str, ...]
+    item: tuple[Pair, ...]
+    job: tuple[Pair, ...]
+    by_customer: tuple[str, ...]
+    dates: tuple[Pair, ...]
+    outcome: str
+    headline: str
+    tone: str
+    verdict_mark: str
+    sentence: str
+    tally: str
+    key: tuple[KeyLine, ...]
+    groups: tuple[Group, ...]
+    impedance: tuple[CoilRow, ...]
+    angle: tuple[AngleRow, ...]
+    facts: tuple[Pair, ...]
+    manual: tuple[Mapping[str, str], ...]
+    conditions: tuple[Pair, ...]
+    budgets: tuple[Budget, ...]
+    instruments: tuple[say.Instrument, ...]
+    traceable: bool
+    traceability: str
+    decision: str
+    risk: str
+    equations: tuple[str, ...]
+    positive: str
+    pins: tuple[Pair, ...]
+    reasons: tuple[Reason, ...]
+    hints: tuple[Hint, ...]
+    notes: tuple[str, ...]
+    excluded: tuple[str, ...]
+    statements: tuple[str, ...]
+    relearn: str
+    software: str
+    hashes: tuple[Pair, ...]
+    curves: Mapping[str, Any]
+    pole_pairs: int
+    error_limit_elec_arcmin: float | None
+    units: Units
+    guard: float
+
+
+def content(
+    stored: StoredRun,
+    judgement: Judgement,
+    *,
+    issued_utc: str,
+    issue: int = 1,
+    shop: Shop | None = None,
+    corrections: Mapping[str, str] | None = None,
+) -> Content:
+    """What the report of a stored run and one of its judgements says.
+
+    issued_utc: ISO 8601. issue: 1 for the first report of a run; a later one says which it replaces. shop: whose report
+    it is, by default the one that the bench names. corrections: words of the header as they should have been
+    (`CORRECTABLE`). Raises RecordError when the run can't be read, DescriptionError when its part snapshot can't.
+    """
+    corrected: dict[str, Any] = dict(corrections or {})
+    header = replace(stored.header, **corrected)
+    shop = shop or shop_of(header.bench)
+    units = Units(shop.temperature, shop.angle)
+    part = from_data(PartFile, header.part, f"{stored.path}: part").part()
+    guard = part.decision.multiplier
+    judged = tuple(told_in(line, units) for line in judgement.judged)
+    headline, tone = say.HEADLINES[judgement.outcome]
+    base = f"AW-{stored.id}"
+    instruments = say.instrument_rows(
+        header.instruments, on=datetime.fromisoformat(header.started_utc).date(), simulated=header.simulated
+    )
+    traceable, traceability = say.traceability_text(instruments)
+    return Content(
+        number=_numbered(base, issue),
+        run=stored.id,
+        issue=issue,
+        replaces=_numbered(base, issue - 1) if issue > 1 else "",
+        simulated=header.simulated,
+        title=say.TITLE,
+        subtitle=say.SUBTITLE,
+        amendment=None,
+        shop=shop.lines,
+        item=particulars.item(header, part),
+        job=particulars.job(header),
+        by_customer=particulars.by_customer(header),
+        dates=particulars.dates(header, stored.record.ended_utc if stored.record else "", issued_utc),
+        outcome=judgement.outcome,
+        headline=headline,
+        tone=tone,
+        verdict_mark={"pass": MARKS["pass"], "fail": MARKS["fail"], "open": "?"}.get(tone, ""),
+        sentence=say.verdict_sentence(judgement, guard),
+        tally=_tally(judgement),
+        key=key_lines(judged, guard),
+        groups=groups(judged, guard),
+        impedance=impedance_rows(judged),
+        angle=angle_rows(judged, guard, part.pole_pairs),
+        facts=rig_facts(judged),
+        manual=particulars.manual(stored.readings),
+        conditions=particulars.conditions(stored.readings, judgement, part, units),
+        budgets=budgets(judged),
+        instruments=instruments,
+        traceable=traceable,
+        traceability=traceability,
+        decision=say.decision_text(part.decision.name, guard),
+        risk=say.risk_text(judgement.judged, guard),
+        equations=part.equations,
+        positive=part.positive_rotation,
+        pins=tuple((terminal.replace("_", " "), pin) for terminal, pin in part.pins.items()),
+        reasons=tuple(
+            Reason(
+                code=r.code,
+                text=r.text,
+                evidence=r.evidence,
+                next=r.next,
+                witness=r.witness,
+                rig_or_part=r.rig_or_part,
+                spoils="all lines" if "*" in r.spoils else "; ".join(short_name(id_, alone=True) for id_ in r.spoils),
+            )
+            for r in judgement.reasons
+        ),
+        hints=tuple(
+            Hint(
+                name=say.FINDING_WORDS.get(f.code, f.code),
+                percent=f"{100 * f.probability:.0f} %",
+                text=f.text,
+                evidence=f.evidence,
+                against=f.against,
+                next_test=f.next_test,
+            )
+            for f in judgement.findings
+        ),
+        notes=judgement.notes,
+        excluded=say.EXCLUDED,
+        statements=say.statements(judgement.judged, bool(particulars.by_customer(header))),
+        relearn=say.RELEARN,
+        software=header.software or "anglewright",
+        hashes=tuple(stored.hashes.items()),
+        curves=judgement.curves,
+        pole_pairs=part.pole_pairs,
+        error_limit_elec_arcmin=_error_limit(judgement, part.pole_pairs),
+        units=units,
+        guard=guard,
+    )
+
+
+def _error_limit(judgement: Judgement, pole_pairs: int) -> float | None:
+    for id_, factor in (("error_max_elec_arcmin", 1.0), ("error_max_mech_arcmin", float(pole_pairs))):
+        line = judgement.line(id_)
+        if line is not None and line.limit is not None and line.limit.upper is not None:
+            return line.limit.upper * factor
+    return None
+
+
+def _numbered(base: str, issue: int) -> str:
+    return base if issue == 1 else f"{base}-{issue}"
+
+
+def _tally(judgement: Judgement) -> str:
+    counts: dict[str, int] = {}
+    for line in judgement.judged:
+        if described(line.measurand).about == "rig" or is_manual(line):
+            continue
+        counts[line.verdict.value] = counts.get(line.verdict.value, 0) + 1
+    return ", ".join(f"{counts[word]} {word}" for word in MARKS if word in counts)

@@ -1,0 +1,217 @@
+"""The faces of a report from one Content: JSON with every figure unrounded, XML (DCC), PDF/A-3b that carries both, CSV.
+
+    report(stored, ...) -> Report(number, document, faces)     faces(stored) -> [(kind, file name, bytes)]
+
+It writes no file and opens no run: the store does; issue.py decides which issue it is. Numbers are unrounded, null
+never NaN; simulated runs say so first. A face that its own rules find faulty is never handed out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
+
+from rig.certificate.content.report import Amendment, Content, content
+from rig.certificate.csv_table import curves_csv, results_csv
+from rig.certificate.page.pdf import pdf
+from rig.certificate.page.qr import code_svg
+from rig.certificate.seal.canonical import changes, with_check
+from rig.certificate.shop import Shop, load_shop, shop_of
+from rig.certificate.words.wording import described
+from rig.errors import RecordError, UsageError
+from rig.records.files import sha256_of, to_json
+from rig.records.run.record import judgement_to_dict
+from rig.records.run.stored import StoredRun
+from rig.result import Judgement
+
+SCHEMA = "anglewright certificate 1"
+SAID = (  # what stands in words in the JSON face, as it is printed in English
+    "number",
+    "run",
+    "issue",
+    "replaces",
+    "amendment",
+    "simulated",
+    "title",
+    "subtitle",
+    "shop",
+    "item",
+    "job",
+    "by_customer",
+    "dates",
+    "outcome",
+    "sentence",
+    "conditions",
+    "manual",
+    "instruments",
+    "traceable",
+    "traceability",
+    "decision",
+    "risk",
+    "equations",
+    "positive",
+    "pins",
+    "pole_pairs",
+    "excluded",
+    "statements",
+    "relearn",
+    "software",
+    "hashes",
+)
+NOT_COMPARED = ("check", "number", "issue", "replaces", "amendment", "dates.Issued", "curves", "hashes", "mark")
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """One issue of a report. document: the JSON face as data. faces: (kind, file name, bytes)."""
+
+    said: Content
+    issued_utc: str
+    document: Mapping[str, Any]
+    faces: tuple[tuple[str, str, bytes], ...]
+
+    @property
+    def hash(self) -> str:
+        """The hash over all parts of the JSON face."""
+        return str(self.document["check"]["hash"])
+
+
+def faces(stored: StoredRun, *, issued_utc: str = "") -> list[tuple[str, str, bytes]]:
+    """Every face of the first report of a judged run, or of the next one: (kind, file name, bytes)."""
+    issue = 1 + len(list(stored.path.glob("certificate*.pdf")))
+    return list(report(stored, issued_utc=issued_utc, issue=issue).faces)
+
+
+def report(
+    stored: StoredRun,
+    *,
+    issued_utc: str = "",
+    issue: int = 1,
+    shop: Shop | None = None,
+    reason: str = "",
+    corrections: Mapping[str, str] | None = None,
+    previous: Mapping[str, Any] | None = None,
+) -> Report:
+    """One issue of a judged run's report. Pure but for the run's files.
+
+    issued_utc: ISO 8601, by default now (never before the run ended). reason, previous: why it stands in place of an
+    earlier one, and that one's JSON face. Raises UsageError for a run without a judgement, RecordError when it can't be
+    read or set, or when a face breaks its own rules.
+    """
+    judgement = stored.judgement
+    if judgement is None:
+        raise UsageError(f"run {stored.id} was not judged.", next_action="Judge it first, or run the test again.")
+    issued = issued_utc or issue_time(stored)
+    shop = shop or load_shop() or shop_of(stored.header.bench)
+    said = content(stored, judgement, issued_utc=issued, issue=issue, shop=shop, corrections=corrections)
+    hashes = list(said.hashes)
+    if stored.record is not None:
+        hashes.append(("run.json", sha256_of(stored.path / "run.json")))
+    said = replace(said, hashes=tuple(hashes))
+    if reason:
+        told = tuple(told_changes(previous or {}, document(said, judgement))) if previous else ()
+        said = replace(said, amendment=Amendment(said.replaces, reason, told))
+    held = with_check(document(said, judgement))
+    check = held["check"]["hash"]
+    data = to_json(held)
+    xml = _xml(said, stored, judgement, shop, issued, check, previous)
+    qr = "" if said.simulated else code_svg(said.number, check)
+    page = pdf(said, data, issued_utc=issued, xml=xml, shop=shop, check=check, qr=qr)
+    made = [
+        ("certificate", "certificate.pdf", page),
+        ("data", "certificate.json", data),
+        ("table", "certificate.csv", results_csv(said, judgement)),
+    ]
+    if xml:
+        made.insert(2, ("xml", "certificate.xml", xml))
+    if curves := curves_csv(said):
+        made.append(("curves", "curves.csv", curves))
+    return Report(said, issued, held, tuple(made))
+
+
+def document(said: Content, judgement: Judgement) -> dict[str, Any]:
+    """The JSON face without its check: what is said in words, and the judgement with every figure."""
+    told = asdict(said)
+    words: Mapping[str, Any] = {key: _objects(told[key]) for key in SAID}
+    figures = judgement_to_dict(judgement)
+    del figures["schema"]
+    mark = "SIMULATED: no part was measured" if said.simulated else ""
+    return {"schema": SCHEMA, "mark": mark, **words, **figures}
+
+
+def told_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int = 12) -> list[str]:
+    """What a later report says differently, in words: 'Customer: A -> B', 'Largest angle error: verdict ...'."""
+    told: list[tuple[int, str]] = []
+    plain = {key: value for key, value in to_plain(now).items() if key not in NOT_COMPARED}
+    before = {key: value for key, value in was.items() if key not in NOT_COMPARED}
+    for path, old, new in changes(before, plain):
+        keys = path.split(".")
+        if path in NOT_COMPARED or "budget" in keys:
+            continue
+        if keys[0] == "judged":
+            keys = [described(keys[1]).name, *keys[2:]]
+        elif keys[0] in ("item", "job", "dates", "conditions"):
+            keys = keys[1:]
+        weight = 0 if path == "outcome" else 1 if keys[-1] == "verdict" else 2
+        told.append((weight, f"{' '.join(key for key in keys if key != 'result')}: {_shown(old)} → {_shown(new)}"))
+    words = [text for _, text in sorted(told, key=lambda row: row[0])]
+    return words[:most] + ([f"and {len(words) - most} more"] if len(words) > most else [])
+
+
+def to_plain(value: Any) -> Any:
+    """As it comes back from JSON: tuples as lists."""
+    if isinstance(value, Mapping):
+        return {str(key): to_plain(item) for key, item in value.items()}
+    return [to_plain(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def _shown(value: Any) -> str:
+    if value is None or value == "":
+        return "nothing"
+    text = f"{value:.6g}" if isinstance(value, float) else str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _xml(
+    said: Content,
+    stored: StoredRun,
+    judgement: Judgement,
+    shop: Shop,
+    issued: str,
+    check: str,
+    previous: Mapping[str, Any] | None,
+) -> bytes:
+    """The DCC, b"" for a shop whose country is not known. Raises RecordError when it breaks a rule."""
+    if not shop.country:
+        return b""
+    from rig.certificate.dcc.document import dcc
+    from rig.certificate.dcc.rules import faults
+
+    before = None
+    if previous and isinstance(previous.get("check"), Mapping):
+        before = (str(previous.get("number")), str(previous["check"].get("hash")))
+    xml = dcc(said, stored, judgement, shop=shop, issued_utc=issued, check=check, previous=before)
+    if wrong := [fault for fault in faults(xml) if fault.severity == "error"]:
+        told = "; ".join(f"{fault.rule}, {fault.where}: {fault.text}" for fault in wrong[:3])
+        raise RecordError(
+            f"report {said.number}: its XML breaks the rules ({told}).",
+            next_action="Report this; correct shop.toml when it names country or language.",
+        )
+    return xml
+
+
+def _objects(value: Any) -> Any:
+    """(name, value) pairs as an object."""
+    if isinstance(value, tuple) and value and all(isinstance(item, tuple) and len(item) == 2 for item in value):
+        return dict(value)
+    return value
+
+
+def issue_time(stored: StoredRun) -> str:
+    """Now, but never before the run ended (the simulated bench's clock may be ahead)."""
+    now = datetime.now(UTC)
+    if stored.record is not None:
+        now = max(now, datetime.fromisoformat(stored.record.ended_utc))
+    return now.isoformat(timespec="seconds").replace("+00:00", "Z")

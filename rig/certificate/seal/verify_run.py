@@ -1,0 +1,56 @@
+"""Is a kept run what it was? Journal, raw file, record, reports and database rows against their hashes and each other.
+
+    verify_run(store, stored) -> places that differ, in words; [] when everything fits
+
+Hashes of journal and raw file stand in run.json; that of run.json and of every face in the register of reports; the
+database's rows are told from the folder again (rig/records/index/audit.py). It changes nothing.
+"""
+
+from __future__ import annotations
+
+from rig.certificate.seal.register import Register
+from rig.errors import RecordError
+from rig.records.files import sha256_of
+from rig.records.index.audit import altered_rows
+from rig.records.run.stored import JOURNAL, StoredRun
+from rig.records.store import Store
+
+
+def verify_run(store: Store, stored: StoredRun) -> list[str]:
+    """Everything that is missing, altered or at odds. Raises RecordError when run.json can't be read at all."""
+    register = Register(store.home)
+    told = [_file(stored, name, _why(stored, name)) for name in stored.altered()]
+    told += _faces(stored, register)
+    told += [f"register: {fault}" for fault in register.broken]
+    if told:
+        return told  # what the database would be compared with is itself in doubt
+    store.index.refresh()
+    return [f"database, {found}" for found in altered_rows(store, stored.id)]
+
+
+def _why(stored: StoredRun, name: str) -> str:
+    """What speaks against a file; of a journal the line, for each has a checksum of its own."""
+    try:
+        return "run.json says otherwise" if name != JOURNAL or stored.journal.entries else "no line is left"
+    except RecordError as fault:
+        return fault.message.rpartition("/")[2].removesuffix(".")
+
+
+def _file(stored: StoredRun, name: str, why: str) -> str:
+    return f"{name}: altered ({why})" if (stored.path / name).exists() else f"{name}: missing"
+
+
+def _faces(stored: StoredRun, register: Register) -> list[str]:
+    told = []
+    entries = register.of_run(stored.id)
+    for entry in entries:
+        record = stored.path / "run.json"
+        if entry.record and record.exists() and sha256_of(record) != entry.record:
+            told.append(f"run.json: altered since report {entry.number}")
+        for name, held in entry.faces.items():
+            path = stored.path / name
+            if not path.exists() or sha256_of(path) != held:
+                told.append(_file(stored, name, f"not as report {entry.number} was issued"))
+    known = {name for entry in entries for name in entry.faces}
+    stray = sorted(path.name for path in stored.path.glob("certificate*") if path.name not in known)
+    return told + [f"{name}: no report in the register has it" for name in stray]

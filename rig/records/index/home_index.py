@@ -1,0 +1,214 @@
+"""The index of a home in the store's database: what its folders say, as rows; never the truth itself.
+
+Runs come from runs/, the shop's book from book/. Both can be read again at any time: when an embedded database is
+absent or damaged it is set aside and filled anew. `refresh` costs two look-ups while nothing has changed: a folder's
+time stamp and the list of runs that are still open. Writers of one home take turns by a file lock. It judges nothing.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import secrets
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Table, case, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DatabaseError
+
+from rig.errors import RecordError
+from rig.records.files import write_new
+from rig.records.index import tables
+from rig.records.index.database import Database, damaged, database_url
+from rig.records.index.rows import Row, Rows, stamp
+
+BATCH = 200
+TRUSTED_NS = 1_000_000_000  # a folder's stamp is believed once it is this old: file systems tell time in jiffies
+SHARED = ("parts", "limits", "holders", "instruments", "calibrations")
+
+
+class RunIndex:
+    """The rows of one home. run_rows and entry_rows read them anew: id -> table name -> rows."""
+
+    def __init__(self, home: Path, run_rows: Callable[[str], Rows], entry_rows: Callable[[str], Rows]) -> None:
+        self.folder = home
+        self.runs_folder, self.book_folder = home / "runs", home / "book"
+        self.database = Database(database_url(home))
+        self._run_rows = run_rows
+        self._entry_rows = entry_rows
+        self._home = ""
+
+    @property
+    def home(self) -> str:
+        """The name that this home bears in the database; made once, kept in <home>/home.id."""
+        if not self._home:
+            file = self.folder / "home.id"
+            if not file.exists():
+                self.folder.mkdir(parents=True, exist_ok=True)
+                try:
+                    write_new(file, secrets.token_hex(6).encode())
+                except RecordError:
+                    if not file.exists():
+                        raise
+            self._home = file.read_text(encoding="utf-8").strip()
+        return self._home
+
+    def put(self, run: str) -> None:
+        """Take a run's rows from its folder, replacing what the index knew of it; the next refresh mends a failure."""
+        self.mark_stale(run)
+        with self._turn():
+            self._write([run])
+
+    def mark_stale(self, run: str) -> None:
+        """A run's folder is about to change: the next refresh reads it anew."""
+        marker = self.folder / ".stale" / run
+        marker.parent.mkdir(parents=True, exist_ok=True)
+        marker.touch()
+
+    def put_entry(self, entry: str) -> None:
+        """Take a new entry of the book from its file."""
+        with self._turn():
+            self._write_entries([entry])
+
+    def refresh(self) -> None:
+        """Make the index fit the folders that are there: new runs and entries are read, vanished ones forgotten."""
+        with self._turn():
+            self._refresh_runs()
+            self._refresh_book()
+
+    # ---- below the lock -------------------------------------------------------------------------------------
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        self.folder.mkdir(parents=True, exist_ok=True)
+        with (self.folder / "index.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            self._mend()
+            yield
+
+    def _mend(self) -> None:
+        """Set a damaged embedded database aside; whoever asks next reads the folders into a new one."""
+        file = self.database.file
+        if file is None or not file.exists():
+            return
+        try:
+            self.database.rows(select(tables.MARKS).limit(1))
+        except RecordError as fault:
+            if not (isinstance(fault.__cause__, DatabaseError) and damaged(fault.__cause__)):
+                raise
+            self.database.set_aside()
+
+    def _refresh_runs(self) -> None:
+        t = tables.RUNS
+        mine = t.c.home == self.home
+        now, changed = self._changed(self.runs_folder, "runs")
+        open_ones = self.database.rows(select(t.c.run, t.c.stamp).where(mine, t.c.closed.is_(False)))
+        todo = {row["run"] for row in open_ones if row["stamp"] != stamp(self.runs_folder / row["run"])}
+        todo |= {path.name for path in (self.folder / ".stale").glob("*-*")}
+        gone: set[str] = set()
+        if changed:
+            there = {path.name for path in self.runs_folder.glob("*-*") if path.is_dir()}
+            known = {row["run"] for row in self.database.rows(select(t.c.run).where(mine))}
+            todo, gone = (todo | (there - known)) & there, known - there
+        ordered = sorted(todo)
+        for start in range(0, len(ordered), BATCH):
+            self._write(ordered[start : start + BATCH])
+        if gone or (changed and now):
+            with self.database.writing() as connection:
+                replace_runs(connection, self.home, {run: {} for run in gone})
+                self._mark(connection, "runs", now)
+
+    def _refresh_book(self) -> None:
+        now, changed = self._changed(self.book_folder, "book")
+        if not changed:
+            return
+        t = tables.ENTRIES
+        known = {row["entry"] for row in self.database.rows(select(t.c.entry).where(t.c.home == self.home))}
+        new = sorted({path.stem for path in self.book_folder.glob("*.json")} - known)
+        for start in range(0, len(new), BATCH):
+            self._write_entries(new[start : start + BATCH])
+        if now:
+            with self.database.writing() as connection:
+                self._mark(connection, "book", now)
+
+    def _changed(self, folder: Path, name: str) -> tuple[str, bool]:
+        """The folder's present stamp ("" when too young to be believed), and whether it differs from the marked one."""
+        try:
+            then = folder.stat().st_mtime_ns
+        except FileNotFoundError:
+            then = 0
+        now = str(then) if time.time_ns() - then > TRUSTED_NS else ""
+        t = tables.MARKS
+        marked = self.database.rows(select(t.c.value).where(t.c.home == self.home, t.c.name == name))
+        return now, not now or not marked or marked[0]["value"] != now
+
+    def _mark(self, connection: Connection, name: str, value: str) -> None:
+        t = tables.MARKS
+        connection.execute(t.delete().where(t.c.home == self.home, t.c.name == name))
+        connection.execute(t.insert().values(home=self.home, name=name, value=value))
+
+    def _write(self, runs: Sequence[str]) -> None:
+        marks = {run: _touched(self.folder / ".stale" / run) for run in runs}
+        read = [(run, self._run_rows(run)) for run in runs]
+        with self.database.writing() as connection:
+            replace_runs(connection, self.home, dict(read))
+        for run, mark in marks.items():
+            marker = self.folder / ".stale" / run
+            if mark and _touched(marker) == mark:
+                marker.unlink(missing_ok=True)
+
+    def _write_entries(self, entries: Sequence[str]) -> None:
+        read = [self._entry_rows(entry) for entry in entries]
+        with self.database.writing() as connection:
+            for rows in read:
+                for name, found in rows.items():
+                    table = tables.METADATA.tables[name]
+                    own = [row | {"home": self.home} if "home" in table.c else row for row in found]
+                    upsert(connection, table, own)
+
+
+def replace_runs(connection: Connection, home: str, runs: Mapping[str, Rows]) -> None:
+    """Put the rows of runs in place of what was known of them; several runs go down in one statement a table."""
+    gathered: dict[str, list[Row]] = {}
+    for rows in runs.values():
+        for name, found in rows.items():
+            gathered.setdefault(name, []).extend(found)
+    for table in tables.OF_A_RUN:
+        connection.execute(table.delete().where(table.c.home == home, table.c.run.in_(list(runs))))
+        if own := [{"home": home, **row} for row in gathered.get(table.name, [])]:
+            connection.execute(table.insert(), own)
+    for name in SHARED:
+        upsert(connection, tables.METADATA.tables[name], gathered.get(name, []))
+
+
+def upsert(connection: Connection, table: Table, rows: Sequence[Row]) -> None:
+    """Add rows that are new; of known ones only an earlier `since_utc` is taken over, and a job's later words."""
+    keys = [column.name for column in table.primary_key]
+    first = {tuple(row[key] for key in keys): row for row in reversed(rows)}
+    for _, row in sorted(first.items(), key=lambda item: item[0]):  # one order everywhere: two benches can't deadlock
+        make = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+        insert = make(table).values(**row)
+        if "since_utc" in row and "entry" not in row:
+            new = insert.excluded.since_utc
+            since = case((new < table.c.since_utc, new), else_=table.c.since_utc)
+            connection.execute(insert.on_conflict_do_update(index_elements=keys, set_={"since_utc": since}))
+        elif table is tables.JOBS:
+            later = {key: value for key, value in row.items() if key not in keys and value}
+            connection.execute(insert.on_conflict_do_update(index_elements=keys, set_=later))
+        else:
+            connection.execute(insert.on_conflict_do_nothing(index_elements=keys))
+
+
+def _touched(marker: Path) -> int:
+    try:
+        return marker.stat().st_mtime_ns
+    except FileNotFoundError:
+        return 0
+
+
+def only(table: Table, where: Mapping[str, Any]) -> list[Any]:
+    """Conditions column == value, for `select(...).where(*only(...))`."""
+    return [table.c[column] == wanted for column, wanted in where.items()]
