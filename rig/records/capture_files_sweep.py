@@ -84,26 +84,33 @@ def _stack(path: str, samples: h5py.Dataset, names: tuple[str, ...], rate_hz: fl
         if given.size not in (1, len(names)):
             raise UsageError(f"{path}: {given.size} scale_v for {len(names)} channels.", next_action="One or one each.")
         scale = np.broadcast_to(given, (len(names),)).copy()
-        codes = np.asarray(samples[()])
-        wide = np.iinfo(codes.dtype)
-        kept = codes if codes.dtype == np.int16 else codes.astype(np.int32)
-        low, high = int(wide.min), int(min(wide.max, np.iinfo(np.int32).max))
-    else:
-        volts = np.asarray(samples[()], dtype=np.float64)
-        if not np.all(np.isfinite(volts)):
-            record = int(np.argwhere(~np.isfinite(volts))[0][0])
-            raise UsageError(
-                f"{path}: record {record} holds samples that are no numbers.", next_action="Take that record out."
-            )
-        return stack_of_volts(volts, names, rate_hz)
+        return _stack_of_codes(np.asarray(samples[()]), scale, names, rate_hz)
+    volts = np.asarray(samples[()], dtype=np.float64)
+    if not np.all(np.isfinite(volts)):
+        record = int(np.argwhere(~np.isfinite(volts))[0][0])
+        raise UsageError(
+            f"{path}: record {record} holds samples that are no numbers.", next_action="Take that record out."
+        )
+    return stack_of_volts(volts, names, rate_hz)
+
+
+def _stack_of_codes(
+    codes: NDArray[np.integer[Any]], scale: Floats, names: tuple[str, ...], rate_hz: float
+) -> WaveformStack:
+    """Codes of any width, sign and byte order as signed ones of 16 or 32 bits; unsigned ones lose their middle."""
+    kind = np.iinfo(codes.dtype)
+    if kind.bits > 32:
+        return stack_of_volts(codes.astype(np.float64) * scale[None, :, None], names, rate_hz)
+    middle = 0 if kind.min < 0 else 1 << (kind.bits - 1)
+    signed = codes.astype(np.int64) - middle
     return WaveformStack(
-        codes=kept,
+        codes=signed.astype(np.int16) if kind.bits <= 16 else signed.astype(np.int32),
         scale_v=scale,
-        offset_v=np.zeros(len(names)),
+        offset_v=middle * scale,
         sample_rate_hz=rate_hz,
         channels=names,
-        rail_low=low,
-        rail_high=high,
+        rail_low=int(kind.min) - middle,
+        rail_high=int(kind.max) - middle,
     )
 
 

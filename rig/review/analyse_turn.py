@@ -142,7 +142,7 @@ def analyse_sweep(sweep: SweepFile, told: Told | None = None) -> Analysis:
     stack, names = sweep.stack, ("exc", "sin", "cos")
     at = [stack.channels.index(name) for name in names]
     codes = stack.codes[:, at[0], :]
-    moving = np.asarray(np.ptp(codes, axis=1) > 0)
+    moving = np.asarray(codes.max(axis=1) > codes.min(axis=1))  # a difference of int16 codes would overflow
     recording = Recording(
         source=sweep.source,
         theta_mech_rad=np.radians(sweep.positions_mech_deg),
