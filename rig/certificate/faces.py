@@ -25,6 +25,7 @@ from rig.records.files import sha256_of, to_json
 from rig.records.run.record import judgement_to_dict
 from rig.records.run.stored import StoredRun
 from rig.result import Judgement
+from rig.uncertainty.sameness import same_figure
 
 SCHEMA = "anglewright certificate 1"
 SAID = (  # what stands in words in the JSON face, as it is printed in English
@@ -146,9 +147,10 @@ def told_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int = 12)
     told: list[tuple[int, str]] = []
     plain = {key: value for key, value in to_plain(now).items() if key not in NOT_COMPARED}
     before = {key: value for key, value in was.items() if key not in NOT_COMPARED}
+    widths = _expanded(before)
     for path, old, new in changes(before, plain):
         keys = path.split(".")
-        if path in NOT_COMPARED or "budget" in keys:
+        if path in NOT_COMPARED or "budget" in keys or _same(old, new, keys, widths):
             continue
         if keys[0] == "judged":
             keys = [described(keys[1]).name, *keys[2:]]
@@ -158,6 +160,21 @@ def told_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int = 12)
         told.append((weight, f"{' '.join(key for key in keys if key != 'result')}: {_shown(old)} → {_shown(new)}"))
     words = [text for _, text in sorted(told, key=lambda row: row[0])]
     return words[:most] + ([f"and {len(words) - most} more"] if len(words) > most else [])
+
+
+def _expanded(plain: Mapping[str, Any]) -> dict[str, float]:
+    """Measurand -> its expanded uncertainty in a JSON face, where it has one."""
+    results = {str(line["measurand"]): line.get("result") for line in plain.get("judged", ())}
+    return {id_: r["k"] * r["u"] for id_, r in results.items() if r and r.get("u") and r.get("k")}
+
+
+def _same(old: Any, new: Any, keys: list[str], expanded: Mapping[str, float]) -> bool:
+    """Whether two figures are the same (rig/uncertainty/sameness.py): a line's estimate in its U, others in themselves
+    or, small beside it, in the U of their line."""
+    if not isinstance(old, float) or not isinstance(new, float):
+        return False
+    in_U = same_figure(old, new, expanded.get(keys[1]) if keys[1:] else None)
+    return in_U or (keys[-1] != "estimate" and same_figure(old, new))
 
 
 def to_plain(value: Any) -> Any:

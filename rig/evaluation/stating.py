@@ -12,7 +12,7 @@ from dataclasses import replace
 from rig.description.benches import Device, Spec
 from rig.quantity import Scalar, measurand
 from rig.result import Result
-from rig.uncertainty.budget import BudgetLine, combine
+from rig.uncertainty.budget import BudgetLine, combine, largest_first
 
 ARCMIN_PER_RAD = 180.0 * 60.0 / math.pi
 
@@ -27,7 +27,7 @@ def stated(
     note: str = "",
 ) -> Result:
     """A Result in the measurand's own unit from its estimate and its budget (lines already in that unit's terms)."""
-    kept = tuple(sorted((line for line in lines if line.contribution > 0.0), key=lambda line: -line.contribution))
+    kept = largest_first([line for line in lines if line.contribution > 0.0])
     combined = combine(kept) if kept else None
     return Result(
         measurand=id_,

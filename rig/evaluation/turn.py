@@ -266,7 +266,8 @@ def _turning_part(obs: Observed, own: Impedance, ratio: Complexes, steps: Floats
         return still
     square = np.abs(ratio) ** 2 / float(np.max(np.abs(ratio) ** 2) or 1.0)
     apart = np.abs(np.remainder(own.steps[:, None] - steps[None, :] + per_turn / 2, per_turn) - per_turn / 2)
-    shape = square[np.argmin(apart, axis=1)]
+    nearest = apart == np.min(apart, axis=1, keepdims=True)  # both passes stand there: neither may be preferred
+    shape = nearest @ square / np.count_nonzero(nearest, axis=1)
     if float(np.max(np.min(apart, axis=1))) > per_turn / 100 or float(np.std(shape)) < SEEN_SHAPE:
         return still
     centred = shape - shape.mean()

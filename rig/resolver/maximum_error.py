@@ -20,6 +20,7 @@ from rig.resolver.orders import Orders, design, fit_orders, solver
 Floats = NDArray[np.float64]
 KEEP_CHI2 = 11.8
 COVERAGE = 0.9545
+LEAST_SHARE = 1e-12  # of a variance, added so that a covariance without full rank has a triangular root
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,9 +136,7 @@ def _excursions(
     trials: int,
 ) -> Floats:
     """(trials, columns) draws of estimate - truth: noise with its own estimated size, and the positioner's share."""
-    block = model.covariance[np.ix_(columns, columns)]
-    values, vectors = np.linalg.eigh(block)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    root = _root(model.covariance[np.ix_(columns, columns)])
     scale = np.sqrt(model.dof / rng.chisquare(model.dof, trials)) if model.dof > 0 else np.ones(trials)
     draws: Floats = scale[:, None] * (rng.standard_normal((trials, len(columns))) @ root.T)
     for order, amplitude in sorted(positioner.items()):
@@ -145,6 +144,17 @@ def _excursions(
         share = inverse @ np.column_stack([np.cos(order * theta), -np.sin(order * theta)])
         draws += amplitude * np.column_stack([np.cos(phase), np.sin(phase)]) @ share.T
     return draws
+
+
+def _root(covariance: Floats) -> Floats:
+    """A matrix whose product with its transpose is the covariance: the triangular one, which is unique. Axes of equal
+    variance may lie anyhow, so draws along them would follow the last bits of the covariance."""
+    scale = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    if not np.any(scale):
+        return np.zeros_like(covariance)
+    unit = np.where(scale > 0.0, scale, 1.0)
+    whole: Floats = np.linalg.cholesky(covariance / np.outer(unit, unit) + LEAST_SHARE * np.eye(unit.size))
+    return unit[:, None] * whole * (scale > 0.0)[:, None]
 
 
 def _shrunk(parameters: Floats, draws: Floats) -> Floats:

@@ -1,20 +1,18 @@
 """What changed between two judgements of one run, as JSON-ready data: outcome, lines, reasons, findings. Pure.
 
-A line is named when its verdict, its limit, its estimate or its U differ. Figures are the same to a thousandth of U, or
-a millionth of themselves: another machine's arithmetic, or another count of threads, is no change. It judges nothing.
+A line is named when its verdict, its limit, its estimate or its U differ; figures by rig/uncertainty/sameness.py. It
+judges nothing.
 """
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 from rig.result import Judgement
+from rig.uncertainty.sameness import same_figure
 
-SAME = 1e-6  # of the figure itself
-SAME_IN_U = 1e-3  # of the smaller U
 COMPARED = ("verdict", "estimate", "U", "limit")
 
 
@@ -88,7 +86,7 @@ def _by_line(judgement: Judgement) -> dict[tuple[str, int], dict[str, Any]]:
 
 def _same(a: Any, b: Any, U: float) -> bool:
     if isinstance(a, float) and isinstance(b, float):
-        return math.isclose(a, b, rel_tol=SAME, abs_tol=SAME_IN_U * U)
+        return same_figure(a, b, U)
     return bool(a == b)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from rig.result import Judged, Judgement, Result
 from rig.uncertainty.conformity import Verdict
+from rig.uncertainty.sameness import exceeds
 
 TESTED = (Verdict.PASS, Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.FAIL, Verdict.NOT_CAPABLE)
 K = 2.0
@@ -31,7 +32,7 @@ class Difference:
     @property
     def beyond(self) -> bool:
         """Larger than its uncertainty."""
-        return self.U is not None and abs(self.value) > self.U
+        return self.U is not None and exceeds(self.value, self.U)
 
 
 def used(line: Judged) -> float:

@@ -3,9 +3,10 @@
 It must never know what a channel means to a resolver.
 Model of a record: x(t) = dc + sum_h Re(P_h e^{j h w t}), t counted from the CENTRE of the record, so that phases don't
 carry the frequency's error (rig/signal/common_frequency.py finds it).
-Source: IEEE 1057 sine fits; bounds: Rife & Boorstyn 1974; design page "signal", sections 1.1 to 1.5.
-Measured (two cores, 720 x 4 x 2500 int16): float32 product in blocks of 64 records, residual formed explicitly. The
-energy difference |x|^2 - |Q'x|^2 would need float64 to see one code in 30 000.
+Source: IEEE 1057 sine fits; bounds: Rife & Boorstyn 1974.
+The products are float64: in float32 a null or a hysteresis followed the order of the sums, and so the number of
+threads, by a thousandth of its uncertainty. Measured (two cores, 720 x 4 x 2500 int16, blocks of 32 records): 16 ms
+against 11 ms. The residual is formed explicitly: the difference |x|^2 - |Q'x|^2 loses the noise's digits.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from rig.errors import UsageError
 from rig.signal.waveform import Floats, WaveformStack
 
 Complexes = NDArray[np.complex128]
-_BLOCK_ROWS = 64  # a block of int16 codes as float32 stays in the cache
+_BLOCK_ROWS = 32  # a block of codes as float64 stays in the cache
 _FAST_ROWS = 64
 
 
@@ -128,8 +129,7 @@ def fit(samples: NDArray[np.generic], sample_rate_hz: float, frequency_hz: float
     q, r = np.linalg.qr(design)
     inverse = np.linalg.inv(r)
     rows = np.ascontiguousarray(samples).reshape(n * channels, m)
-    precision = np.float32 if np.issubdtype(samples.dtype, np.integer) else np.float64
-    coefficients, energy = _project(rows, design.astype(precision), (q @ inverse.T).astype(precision), precision)
+    coefficients, energy = _project(rows, design, q @ inverse.T)
     rest = max(1, m - design.shape[1])
     residual = np.sqrt(energy / rest).reshape(n, channels)
     spread = np.sum(inverse**2, axis=1)
@@ -147,15 +147,13 @@ def fit(samples: NDArray[np.generic], sample_rate_hz: float, frequency_hz: float
     )
 
 
-def _project(
-    rows: NDArray[np.generic], design: NDArray[np.floating], pinv: NDArray[np.floating], precision: type
-) -> tuple[Floats, Floats]:
+def _project(rows: NDArray[np.generic], design: Floats, pinv: Floats) -> tuple[Floats, Floats]:
     """Coefficients (rows, k) and residual energy (rows,), in blocks that stay in the cache."""
     count = rows.shape[0]
     coefficients = np.empty((count, design.shape[1]))
     energy = np.empty(count)
     transposed = np.ascontiguousarray(design.T)
-    room: NDArray[np.floating] = np.empty((min(_BLOCK_ROWS, count), rows.shape[1]), precision)
+    room = np.empty((min(_BLOCK_ROWS, count), rows.shape[1]))
     for start in range(0, count, _BLOCK_ROWS):
         some = rows[start : start + _BLOCK_ROWS]
         block = room[: len(some)]
@@ -178,17 +176,16 @@ def phasors(
     check_record(m, sample_rate_hz, frequency_hz)
     orders = kept_orders(frequency_hz, sample_rate_hz, m, harmonics)
     q, r = np.linalg.qr(basis(frequency_hz, sample_rate_hz, m, orders))
-    precision = np.float32 if np.issubdtype(samples.dtype, np.integer) else np.float64
-    columns = np.ascontiguousarray((q @ np.linalg.inv(r).T)[:, 1:3].astype(precision))
+    columns = np.ascontiguousarray((q @ np.linalg.inv(r).T)[:, 1:3])
     rows = np.ascontiguousarray(samples).reshape(n * channels, m)
-    parts = np.empty((n * channels, 2), precision)
-    room: NDArray[np.floating] = np.empty((min(_FAST_ROWS, len(rows)), m), precision)
+    parts = np.empty((n * channels, 2))
+    room = np.empty((min(_FAST_ROWS, len(rows)), m))
     for start in range(0, len(rows), _FAST_ROWS):
         some = rows[start : start + _FAST_ROWS]
         block = room[: len(some)]
         np.copyto(block, some)
         np.dot(block, columns, out=parts[start : start + _FAST_ROWS])
-    found: NDArray[np.complex128] = (parts[:, 0] + 1j * parts[:, 1]).astype(np.complex128).reshape(n, channels)
+    found: NDArray[np.complex128] = (parts[:, 0] + 1j * parts[:, 1]).reshape(n, channels)
     return found
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.uncertainty.propagate import coverage_factor, effective_dof
+from rig.uncertainty.sameness import same_figure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,5 +72,12 @@ def combine(lines: Sequence[BudgetLine], correlation: NDArray[np.float64] | None
 
 
 def largest_first(lines: Sequence[BudgetLine]) -> tuple[BudgetLine, ...]:
-    """The lines as they are printed."""
-    return tuple(sorted(lines, key=lambda line: -line.contribution))
+    """The lines as they are printed. Lines of equal contribution keep their order: their last bits must not decide."""
+    sized = sorted(enumerate(lines), key=lambda pair: -pair[1].contribution)
+    ordered: list[BudgetLine] = []
+    while sized:
+        first = sized[0][1].contribution
+        equal = sum(same_figure(line.contribution, first) for _, line in sized)
+        ordered += [line for _, line in sorted(sized[:equal], key=lambda pair: pair[0])]
+        sized = sized[equal:]
+    return tuple(ordered)

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 import sample
 
-from rig.certificate.faces import report
+from rig.certificate.faces import report, told_changes
 from rig.certificate.issue import Issued, issue, signed, withdraw
 from rig.certificate.seal.canonical import changes, differing, hash_of, with_check
 from rig.certificate.seal.register import FILE, Register
@@ -92,6 +92,16 @@ def test_the_hash_does_not_depend_on_order_or_space() -> None:
     again["judged"][0]["v"] = 0.1000000000000001
     assert differing(again) == ["judged.tr_sin"]
     assert list(changes(document, again)) == [("judged.tr_sin.v", 0.1, 0.1000000000000001)]
+
+
+def test_an_amended_report_does_not_name_last_bits() -> None:
+    """What a later report says differently leaves out figures within 1e-9 U; a verdict or a larger move is named."""
+
+    def face(estimate: float) -> dict[str, Any]:
+        return {"judged": [{"measurand": "tr_sin", "result": {"estimate": estimate, "u": 0.001, "k": 2.0}}]}
+
+    assert told_changes(face(0.3), face(0.3 + 1e-12)) == []
+    assert len(told_changes(face(0.3), face(0.3 + 1e-11))) == 1
 
 
 def test_a_forged_check_is_no_check() -> None:

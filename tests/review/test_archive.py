@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from rig.errors import UsageError
 from rig.records.index.database import VARIABLE
 from rig.records.run.record import judgement_to_dict
 from rig.records.store import Store
+from rig.result import Judgement
 from rig.review import archive
 from rig.review.archive import judge_again, judge_archive
 from rig.review.changes import changes, unchanged
@@ -185,10 +187,23 @@ def test_a_cluster_that_does_not_answer_is_named() -> None:
 
 
 def test_differences_of_the_last_bit_are_no_change(store: Store) -> None:
-    """A run that was never judged has only new lines; the same judgement has none."""
+    """A run that was never judged has only new lines; the same judgement has none, nor one within 1e-9 U of it."""
     judgement = store.find(store.ids()[0]).judgement
     assert judgement is not None
     assert unchanged(changes(judgement, judgement))
+    assert unchanged(changes(judgement, moved(judgement, 0.9e-9)))
+    assert not unchanged(changes(judgement, moved(judgement, 2e-9)))
     fresh = changes(None, judgement)
     assert fresh["outcome"] == ["", judgement.outcome]
     assert len(fresh["lines"]) == len(judgement.judged)
+
+
+def moved(judgement: Judgement, share_of_U: float) -> Judgement:
+    """The judgement with every estimate moved by a share of its U."""
+    lines = []
+    for line in judgement.judged:
+        result = line.result
+        if result is not None and result.estimate is not None and result.U:
+            line = replace(line, result=replace(result, estimate=result.estimate + share_of_U * result.U))
+        lines.append(line)
+    return replace(judgement, judged=tuple(lines))

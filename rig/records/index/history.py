@@ -19,6 +19,7 @@ from sqlalchemy import and_, func, select
 
 from rig.records.index import tables
 from rig.records.index.home_index import only
+from rig.uncertainty.sameness import exceeds
 
 if TYPE_CHECKING:
     from rig.records.store import Store
@@ -60,7 +61,7 @@ class Change:
     @property
     def beyond(self) -> bool:
         """The difference is larger than its uncertainty."""
-        return self.U_delta is not None and abs(self.delta) > self.U_delta
+        return self.U_delta is not None and exceeds(self.delta, self.U_delta)
 
 
 class History:
