@@ -14,8 +14,11 @@
     │   └── Cancelled               Ctrl-C, SIGTERM or the panel asked for the stop               exit status 5
     └── RecordError(OSError)        a record can't be read or written (disk full, half-written)   exit status 2
 
-A failed limit is a verdict, never an exception.
+A failed limit is a verdict, never an exception. Any other exception that reaches the roof is a fault of the program:
+exit status 6 (rig/cli/roof.py).
 """
+
+PROGRAM_FAULT = 6
 
 
 class RigError(Exception):

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.errors import PROGRAM_FAULT
 from rig.quantity import Limit, Scalar
 from rig.uncertainty.budget import BudgetLine
 from rig.uncertainty.conformity import Verdict
@@ -34,6 +35,17 @@ EXIT_STATUS: Mapping[str, int] = {
     "not this kind": 3,
     "incomplete": 5,
 }
+
+EXIT_MEANINGS: Mapping[int, str] = {
+    0: "within limits, or measured without limits",
+    1: "outside limits",
+    2: "usage or file error",
+    3: "unsound, undecided or not this kind",
+    4: "bench or instrument",
+    5: "incomplete, stopped",
+    PROGRAM_FAULT: "fault of the program",
+}
+"""Exit status -> what it means, for every command. An outcome gives 0, 1, 3 or 5; an error gives the others."""
 
 
 def finite(value: float | None) -> float | None:

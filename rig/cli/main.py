@@ -1,8 +1,7 @@
 """The command line: words in, text or one JSON document out; everything it does is done by jobs.py.
 
 Heavy libraries are imported inside the commands, so that --help answers at once. Standard output carries what was
-asked for, standard error the progress. Exit status: 0 within limits or measured without limits, 1 outside limits,
-2 usage or file error, 3 unsound, undecided or not this kind, 4 bench or instrument, 5 incomplete.
+asked for, standard error the progress. Exit status: `EXIT_MEANINGS` in rig/result.py; roof.py turns errors into it.
 """
 
 from __future__ import annotations
@@ -10,10 +9,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable
-from functools import wraps
 from pathlib import Path
-from typing import Any, ParamSpec
+from typing import Any
 
 import click
 
@@ -30,25 +27,9 @@ from rig.cli.commands import seat as seat_command
 from rig.cli.commands import sheets as sheet_commands
 from rig.cli.commands import watch as watch_command
 from rig.cli.commands import witness as witness_command
-from rig.errors import RigError
-
-P = ParamSpec("P")
+from rig.cli.roof import under_roof
 
 as_json = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
-
-
-def told(command: Callable[P, None]) -> Callable[P, None]:
-    """Turn our own errors into one clear message and the exit status of their kind."""
-
-    @wraps(command)
-    def run(*args: P.args, **kwargs: P.kwargs) -> None:
-        try:
-            command(*args, **kwargs)
-        except RigError as fault:
-            click.echo(f"anglewright: {fault}", err=True)
-            sys.exit(fault.exit_status)
-
-    return run
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -97,7 +78,7 @@ def cli() -> None:
     "--bench-log", type=click.Path(path_type=Path), default=None, help="Log of what happened on the simulated bench."
 )
 @as_json
-@told
+@under_roof
 def run(as_json: bool, **request: Any) -> None:
     """Run SEQUENCE on a clamped unit and judge it.
 
@@ -118,7 +99,7 @@ def run(as_json: bool, **request: Any) -> None:
 @click.argument("case", required=False)
 @click.option("--all", "every", is_flag=True, help="Run the whole scenario, one unit after the other.")
 @as_json
-@told
+@under_roof
 def demo(case: str | None, every: bool, as_json: bool) -> None:
     """Run the main job on the simulated bench: a good unit (default) or CASE of the invented shop's scenario."""
     from rig.cli.pages import run as screen
@@ -149,7 +130,7 @@ def demo(case: str | None, every: bool, as_json: bool) -> None:
 @click.option("--serial", default=None, help="Only runs of this serial.")
 @click.option("--part", default=None, help="Only runs of this part number.")
 @as_json
-@told
+@under_roof
 def runs(run_id: str | None, serial: str | None, part: str | None, as_json: bool) -> None:
     """List the kept runs, or show one of them (RUN_ID) with every line."""
     from rig.cli.pages import run as screen
@@ -169,8 +150,8 @@ def analyse_group() -> None:
     """Analyse a recording made elsewhere: phasors, waves or a sweep."""
 
 
-analyse.register(analyse_group, told)
-pairs_command.register(cli, told)
+analyse.register(analyse_group, under_roof)
+pairs_command.register(cli, under_roof)
 
 
 @cli.group()
@@ -181,7 +162,7 @@ def bench() -> None:
 @bench.command()
 @click.argument("bench_name", metavar="BENCH", default="simulated")
 @as_json
-@told
+@under_roof
 def check(bench_name: str, as_json: bool) -> None:
     """Open every instrument of BENCH, identify it, time a round trip; nothing is energised."""
     from rig.cli.pages import run as screen
@@ -197,7 +178,7 @@ def check(bench_name: str, as_json: bool) -> None:
 @click.option("--clamping", default=1, show_default=True, help="Which clamping of the world.")
 @click.option("--speed", default="real", show_default=True, help="real, fast, or a factor.")
 @click.option("--write", type=click.Path(path_type=Path), default=None, help="Write a bench file that points to it.")
-@told
+@under_roof
 def simulate(world: str, clamping: int, speed: str, write: Path | None) -> None:
     """Serve the simulated instruments of WORLD on local sockets and pseudo-terminals until stopped."""
     from rig.jobs.bench import look as benches
@@ -208,7 +189,7 @@ def simulate(world: str, clamping: int, speed: str, write: Path | None) -> None:
 @bench.command()
 @click.argument("world")
 @click.option("--clamping", default=1, show_default=True, help="Which clamping of the world.")
-@told
+@under_roof
 def truth(world: str, clamping: int) -> None:
     """Print what a perfect bench would measure of WORLD's part: as clamped and as centred, outputs open (JSON)."""
     from rig.jobs.bench import look as benches
@@ -216,17 +197,17 @@ def truth(world: str, clamping: int) -> None:
     click.echo(benches.truth(world, clamping))
 
 
-bench_commands.register(bench, told)
-report_commands.register(cli, told)
-sheet_commands.register(cli, told)
-records_commands.register(cli, told)
-library_commands.register(cli, told)
-compare_command.register(cli, told)
-witness_command.register(cli, told)
-holder_command.register(cli, told)
-seat_command.register(cli, told)
-watch_command.register(cli, told)
-queue_command.register(cli, told)
+bench_commands.register(bench, under_roof)
+report_commands.register(cli, under_roof)
+sheet_commands.register(cli, under_roof)
+records_commands.register(cli, under_roof)
+library_commands.register(cli, under_roof)
+compare_command.register(cli, under_roof)
+witness_command.register(cli, under_roof)
+holder_command.register(cli, under_roof)
+seat_command.register(cli, under_roof)
+watch_command.register(cli, under_roof)
+queue_command.register(cli, under_roof)
 
 
 def main() -> None:

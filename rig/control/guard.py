@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from drivers.roles import Axis, Generator, Instrument, Interlock
+from drivers.roles import Axis, Generator, Instrument, Interlock, InterlockState
 from rig.control.arming import Arming, Event, State
 from rig.control.clock import Clock
 from rig.control.stop import StopToken
@@ -36,6 +36,23 @@ class Ceilings:
     v_rms: float
     a_rms: float
     on_s: float = 3600.0
+
+
+def refusal_of(state: InterlockState) -> SafetyStop | None:
+    """Why nothing may move or be excited with the two inputs as read; None where they allow it.
+
+    Both are named where both forbid it.
+    """
+    if state.safe_to_run:
+        return None
+    if not state.emergency_stop:
+        return SafetyStop("the guard is open.", code="guard-open", next_action="Close it and start a new run.")
+    if state.guard_closed:
+        what, action = "the emergency stop is pressed.", "Find out why, release it and start a new run."
+    else:
+        what = "the emergency stop is pressed, and the guard is open."
+        action = "Find out why, release the stop, close the guard and start a new run."
+    return SafetyStop(what, code="emergency-stop", next_action=action)
 
 
 class Guard:
@@ -113,18 +130,8 @@ class Guard:
             return
         if self.arming is not None and not state.safe_to_run:
             self.arming.event(Event.OPEN)
-        if state.emergency_stop:
-            self.token.set(
-                SafetyStop(
-                    "the emergency stop is pressed.",
-                    code="emergency-stop",
-                    next_action="Find out why, release it and start a new run.",
-                )
-            )
-        elif not state.guard_closed:
-            self.token.set(
-                SafetyStop("the guard is open.", code="guard-open", next_action="Close it and start a new run.")
-            )
+        if (refusal := refusal_of(state)) is not None:
+            self.token.set(refusal)
 
     def _watch_time(self, now_s: float) -> None:
         since_s = self._on_since_s

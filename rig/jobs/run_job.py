@@ -176,6 +176,7 @@ def taken(sequence: Sequence, context: Context, store: Store, folder: RunFolder)
         return run_sequence(sequence, context)
     except BaseException as fault:
         store.finish(folder, ended=f"fault of the program: {fault!r}")
+        fault.add_note(f"The run is kept as {folder.id}, incomplete; the bench was made safe.")
         raise
 
 
@@ -199,6 +200,7 @@ def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: s
         judgement = judge_run(open_run)
     except Exception as fault:  # of the program: what was read stays, closed, and can be judged by a mended one
         store.finish(folder, ended=f"fault of the program in judging: {fault!r}", ended_utc=ended_utc)
+        fault.add_note(f"The run is kept as {folder.id}; everything that was read stands in {folder.path}.")
         raise
     stored = store.finish(folder, judgement=judgement, ended_utc=ended_utc)
     if (loopback := loopback_of(open_run)) is not None:

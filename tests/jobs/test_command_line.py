@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner, Result
 
 from rig.cli.main import cli
+from rig.cli.roof import under_roof
 from rig.description.loading import packaged_fixtures
+from rig.result import EXIT_MEANINGS
 
 
 @pytest.fixture(autouse=True)
@@ -120,3 +123,77 @@ def test_truth_is_one_json_document() -> None:
     document = json.loads(call("bench", "truth", "good_4", "--clamping", "2").stdout)
     assert {"as_clamped", "centred", "curve", "orders_mech_arcmin"} <= set(document)
     assert document["clamping"] == 2
+
+
+def leaves(group: click.Group) -> list[click.Command]:
+    found: list[click.Command] = []
+    for one in group.commands.values():
+        found += leaves(one) if isinstance(one, click.Group) else [one]
+    return found
+
+
+def test_a_fault_of_the_program_has_a_status_of_its_own(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No verdict's status: 6, a message in plain words, and the traceback in the file that it names."""
+    monkeypatch.setattr("rig.jobs.run_job.kept_runs", lambda **_: 1 / 0)
+    result = call("runs")
+    refused(result, 6, "fault of the program", "ZeroDivisionError", "No verdict", str(home / "faults"))
+    (file,) = (home / "faults").iterdir()
+    assert str(file) in result.stderr
+    text = file.read_text()
+    assert "Traceback" in text and "1 / 0" in text and "anglewright" in text
+
+
+def test_a_fault_in_judging_a_run_names_the_run_that_is_kept(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`run` and `judge`: status 6, and what was read is kept under the id that the message names."""
+
+    def fails(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("in judging")
+
+    monkeypatch.setattr("rig.review.judge.evaluate", fails)
+    result = call("run", "index", "--part", "KX4-2207", "--serial", "S-1")
+    (run,) = (home / "runs").iterdir()
+    assert result.exit_code == 6 and result.stdout == ""
+    assert f"The run is kept as {run.name}" in result.stderr
+    refused(call("judge", run.name), 6, "in judging", "faults")
+
+
+def test_a_fault_without_a_place_to_write_shows_its_traceback(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full disk or a forbidden home: the text to send stands in the message."""
+    home.mkdir()
+    (home / "faults").write_text("in the way")
+    monkeypatch.setattr("rig.jobs.run_job.kept_runs", lambda **_: 1 / 0)
+    result = call("runs")
+    assert result.exit_code == 6 and "1 / 0" in result.stderr and "no file" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("fault", "status", "words"),
+    [
+        (RuntimeError("of ours"), 6, "RuntimeError: of ours"),
+        (AssertionError("of ours"), 6, "AssertionError"),
+        (RecursionError("deep"), 6, "RecursionError"),
+        (OSError("no file named"), 6, "OSError"),
+        (PermissionError(13, "Permission denied", "/a/file"), 2, "/a/file: Permission denied"),
+        (KeyboardInterrupt(), 5, "stopped by hand"),
+        (click.Abort(), 5, "stopped by hand"),
+    ],
+)
+def test_every_command_is_under_the_roof(fault: BaseException, status: int, words: str) -> None:
+    """No exception of any command leaves status 1, which means outside limits."""
+
+    def fails(**_: object) -> None:
+        raise fault
+
+    commands = leaves(cli)
+    assert len(commands) > 30
+    bare = [one.name for one in commands if not hasattr(one.callback, "__wrapped__")]
+    assert bare == []
+    result = CliRunner().invoke(click.command("x")(under_roof(fails)), [])
+    refused(result, status, words)
+
+
+def test_the_readme_tells_every_exit_status() -> None:
+    """Each status with its meaning, in the words of the table that the program works by."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text().replace("\n", " ").lower()
+    for status, meaning in EXIT_MEANINGS.items():
+        assert f"{status} {meaning}" in readme, (status, meaning)

@@ -72,7 +72,7 @@ def test_a_fault_of_the_program_ends_its_part_and_not_the_night(monkeypatch: pyt
     outcome = Night(queue, 600.0).run()
     first, second = outcome.entries
     assert first.outcome == "incomplete" and "math domain error" in first.reason
-    assert second.outcome == "within limits" and outcome.exit_status == 4
+    assert second.outcome == "within limits" and outcome.exit_status == 6
     (kept,) = Store().list(serial="F-1")
     run = Store().find(kept.run)
     assert run.record is not None and "in judging" in run.record.ended and run.readings

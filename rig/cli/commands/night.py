@@ -83,8 +83,8 @@ def remove(n: int, as_json: bool) -> None:
 def run(until: str, as_json: bool) -> None:
     """Run the queue under one arming that ends at --until, at a stop, with an opened guard or a power cut.
 
-    Exit status: 0 when every part is within limits or measured; else 4 bench, 5 stopped or not run, 2 refused,
-    3 unsound or undecided, 1 outside limits, the first of these that occurred.
+    Exit status: 0 when every part is within limits or measured; else 6 fault of the program, 4 bench, 5 stopped or
+    not run, 2 refused, 3 unsound or undecided, 1 outside limits, the first of these that occurred.
     """
     from rig.cli.pages import run as screen
     from rig.jobs.night.night import Night, row

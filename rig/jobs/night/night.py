@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING, Any
 
 from rig.control.arming import ENDED, Arming, Event, State, armed
 from rig.control.step import Progress
-from rig.errors import BenchError, Cancelled, RigError, SafetyStop, UsageError
+from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetyStop, UsageError
 from rig.jobs.arming_prompt import at_terminal
 from rig.jobs.night.free_memory import give_back
 from rig.jobs.night.queue import SCHEMA, Entry, Queue
+from rig.jobs.program_fault import message_of
 from rig.jobs.run_job import Request, run_job
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ PATIENCE_S = 600.0  # how long a part waits for a bench that can't be opened
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 30.0
 LOOK_S = 0.2
 INCOMPLETE = 5  # exit status of a part that the night's end cut short
-GRAVEST_FIRST = (4, 5, 2, 3, 1)
+GRAVEST_FIRST = (PROGRAM_FAULT, 4, 5, 2, 3, 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +43,7 @@ class Outcome:
 
     @property
     def exit_status(self) -> int:
-        """0 when every part is within limits or measured; else that of the gravest: 4, 5, 2, 3, 1."""
+        """0 when every part is within limits or measured; else that of the gravest: 6, 4, 5, 2, 3, 1."""
         found = {one.exit_status for one in self.entries}
         return next((status for status in GRAVEST_FIRST if status in found), 0)
 
@@ -123,8 +124,8 @@ class Night:
             self._queue.put(entry)
             raise
         except Exception as fault:  # noqa: BLE001 - of the program: it ends this part, safe and kept, not the night
-            told = f"fault of the program: {fault!r}"
-            ended = replace(entry, state="done", outcome="incomplete", reason=told, exit_status=BenchError.exit_status)
+            told = message_of(fault)
+            ended = replace(entry, state="done", outcome="incomplete", reason=told, exit_status=PROGRAM_FAULT)
         self._queue.put(ended)
         return ended
 
