@@ -9,7 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from rig.description.benches import BenchFile
 from rig.description.holders import Holder
@@ -18,6 +22,41 @@ from rig.resolver.part import Part
 from rig.signal.waveform import Captures, WaveformStack
 
 T = TypeVar("T")
+Complexes = NDArray[np.complex128]
+
+
+class Absent(StrEnum):
+    """A witness that a bench run has and a recording may lack; the value names it in words."""
+
+    RECORDER = "a bench file that states the recorder's channels"
+    POSITIONER = "a bench file that states the positioner"
+    PART = "a part file"
+    LOOPBACK = "a loopback of the channels"
+    CURRENT = "the excitation's current"
+    DC = "DC resistances and leaks"
+    INDEX = "an index that was sought again"
+    POSITIONS = "the positions of the rotor"
+    EXCITATION = "the excitation beside every record"
+    WAVEFORMS = "waveforms behind the phasors"
+    FREQUENCY = "the excitation's frequency"
+    RAILS = "the converter's rails"
+    SETTING = "what the source was set to"
+    TIMES = "the times of the records"
+    VOLTS = "volts: the file holds fractions of full scale"
+    BACKGROUND = "captures with the excitation off"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhasorSeries:
+    """A series recorded as phasors: (n,) complex, peak volts at the part; exc_i in A peak, None where absent."""
+
+    exc_v: Complexes
+    sine: Complexes
+    cosine: Complexes
+    exc_i: Complexes | None = None
+
+    def __len__(self) -> int:
+        return int(self.exc_v.size)
 
 
 class CountedCaptures:
@@ -54,6 +93,9 @@ class Observed:
     """Everything that was seen in one run. header: the run header as data (DEVELOPERS.md, "The journal").
 
     superseded: readings of failed attempts at repeated steps; they and their captures are not looked at.
+    absent: what a recording lacks of a run (rig/records/elsewhere); never what a bench run left out by choice.
+    tables: series that came as phasors, without waveforms. digit_v: half a unit of the last digit of volts given as
+    text; u_rate_relative: standard uncertainty of the sample rate by the rounding of its time column.
     """
 
     readings: tuple[Reading, ...]
@@ -63,6 +105,10 @@ class Observed:
     bench: BenchFile
     header: Mapping[str, Any] = field(default_factory=dict)
     superseded: tuple[Reading, ...] = ()
+    absent: frozenset[Absent] = frozenset()
+    tables: Mapping[str, PhasorSeries] = field(default_factory=dict)
+    digit_v: float = 0.0
+    u_rate_relative: float = 0.0
     _memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -85,8 +131,12 @@ class Observed:
         return [r.number() for r in self.select(quantity, **conditions) if not r.overload and r.value is not None]
 
     def has(self, series: str) -> bool:
-        """Whether the series holds at least one capture."""
-        return series in self.captures.series()
+        """Whether the series holds at least one capture, as waveforms or as phasors."""
+        return series in self.tables or series in self.captures.series()
+
+    def lacks(self, *witnesses: Absent) -> bool:
+        """Whether any of these witnesses is absent."""
+        return not self.absent.isdisjoint(witnesses)
 
     def capture_readings(self, series: str) -> list[Reading]:
         """The readings that belong to a series' captures, in the order of the captures."""

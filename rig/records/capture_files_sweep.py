@@ -6,6 +6,7 @@ samples, sample_rate_hz, channels, scale_v.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import RecordError, UsageError
-from rig.records.capture_files import ALIASES, ROLES, SweepFile
+from rig.records.capture_files import ALIASES, ROLES, SweepFile, stack_of_volts
 from rig.signal.waveform import WaveformStack
 
 if TYPE_CHECKING:
@@ -22,13 +23,14 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
-def read_sweep(path: str | Path) -> SweepFile:
-    """An HDF5 sweep. Raises RecordError (no HDF5), UsageError naming the file and the data set or attribute."""
+def read_sweep(path: str | Path, roles: Sequence[str] = ROLES) -> SweepFile:
+    """An HDF5 sweep. roles: the channels wanted. Raises RecordError (no HDF5), UsageError naming the file and the data
+    set or attribute."""
     import h5py
 
     try:
         with h5py.File(path, "r") as file:
-            return _sweep(str(path), file)
+            return _sweep(str(path), file, roles)
     except UsageError:
         raise
     except OSError as fault:
@@ -37,7 +39,7 @@ def read_sweep(path: str | Path) -> SweepFile:
         ) from fault
 
 
-def _sweep(path: str, file: h5py.File) -> SweepFile:
+def _sweep(path: str, file: h5py.File, roles: Sequence[str]) -> SweepFile:
     for key in ("positions_deg", "samples"):
         if not hasattr(file.get(key), "shape"):
             raise UsageError(f"{path}: no data set {key!r}.", next_action="Store positions_deg (n) and samples.")
@@ -45,7 +47,7 @@ def _sweep(path: str, file: h5py.File) -> SweepFile:
         if key not in file.attrs:
             raise UsageError(f"{path}: no root attribute {key!r}.", next_action="Store sample_rate_hz and channels.")
     positions = np.asarray(file["positions_deg"][()], dtype=np.float64)
-    names = _names(path, file.attrs["channels"])
+    names = _names(path, file.attrs["channels"], roles)
     samples = file["samples"]
     if samples.ndim != 3 or samples.shape[:2] != (positions.size, len(names)) or samples.shape[2] < 4:
         raise UsageError(
@@ -57,14 +59,19 @@ def _sweep(path: str, file: h5py.File) -> SweepFile:
     rate_hz = float(file.attrs["sample_rate_hz"])
     if not rate_hz > 0:
         raise UsageError(f"{path}: sample_rate_hz is {rate_hz:g}.", next_action="Store the rate in samples a second.")
-    return SweepFile(source=path, positions_mech_deg=positions, stack=_stack(path, samples, names, rate_hz))
+    return SweepFile(
+        source=path,
+        positions_mech_deg=positions,
+        stack=_stack(path, samples, names, rate_hz),
+        rails=bool(np.issubdtype(samples.dtype, np.integer)),
+    )
 
 
-def _names(path: str, stored: Any) -> tuple[str, ...]:
+def _names(path: str, stored: Any, roles: Sequence[str]) -> tuple[str, ...]:
     given = stored.split(",") if isinstance(stored, str) else np.atleast_1d(stored).tolist()
     told = [item.decode() if isinstance(item, bytes) else str(item) for item in given]
     names = tuple(ALIASES.get(name.strip().lower(), name.strip().lower()) for name in told)
-    missing = [role for role in ROLES if names.count(role) != 1]
+    missing = [role for role in roles if names.count(role) != 1]
     if missing:
         raise UsageError(
             f"{path}: channels {', '.join(told)}: {', '.join(missing)} must be there once.",
@@ -111,20 +118,4 @@ def _stack_of_codes(
         channels=names,
         rail_low=int(kind.min) - middle,
         rail_high=int(kind.max) - middle,
-    )
-
-
-def stack_of_volts(volts: Floats, names: tuple[str, ...], rate_hz: float) -> WaveformStack:
-    """Volts (n, channels, m) as codes: each channel's largest value just fits, a code is 1e-9 of it."""
-    high = 2**30
-    top = np.max(np.abs(volts), axis=(0, 2))
-    scale = np.where(top > 0, top, 1.0) / (high - 1)
-    return WaveformStack(
-        codes=np.rint(volts / scale[None, :, None]).astype(np.int32),
-        scale_v=scale,
-        offset_v=np.zeros(len(names)),
-        sample_rate_hz=rate_hz,
-        channels=names,
-        rail_low=-high,
-        rail_high=high,
     )

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,19 +15,21 @@ from numpy.typing import NDArray
 from rig.errors import RecordError, UsageError
 from rig.records.capture_files import ALIASES, ROLES, WaveTable, unreadable
 
-if TYPE_CHECKING:
-    pass
 
-
-def read_wav(path: str | Path, channels: Sequence[str] = ROLES, full_scale_v: float | None = None) -> WaveTable:
-    """A PCM WAV of 8 to 32 bits. channels: the role of each channel in file order; others than exc, sin, cos are
+def read_wav(
+    path: str | Path,
+    channels: Sequence[str] = ROLES,
+    full_scale_v: float | None = None,
+    wanted: Sequence[str] = ROLES,
+) -> WaveTable:
+    """A PCM WAV of 8 to 32 bits. channels: the role of each channel in file order; others than those wanted are
     left out. Raises UsageError when a role is missing or the count differs, RecordError when it is no PCM WAV."""
     import wave
 
     roles = [ALIASES.get(name.strip().lower(), name.strip().lower()) for name in channels]
-    if any(roles.count(role) != 1 for role in ROLES):
+    if any(roles.count(role) != 1 for role in wanted):
         raise UsageError(
-            f"channels {','.join(channels)}: exc, sin and cos are needed, once each.",
+            f"channels {','.join(channels)}: {', '.join(wanted)} are needed, once each.",
             next_action="Give --channels exc,sin,cos in the order of the file.",
         )
     try:
@@ -49,7 +50,7 @@ def read_wav(path: str | Path, channels: Sequence[str] = ROLES, full_scale_v: fl
         raise UsageError(f"{path}: holds {len(codes)} samples.", next_action="Record one cycle at least.")
     full = 2 ** (8 * width - 1)
     scale = (full_scale_v or 1.0) / full
-    order = [roles.index(role) for role in ROLES]
+    order = [roles.index(role) for role in wanted]
     return WaveTable(
         source=str(path),
         volts=np.ascontiguousarray(codes[:, order].T) * scale,
@@ -57,6 +58,7 @@ def read_wav(path: str | Path, channels: Sequence[str] = ROLES, full_scale_v: fl
         u_rate_relative=0.0,
         rail_v=(-full * scale, (full - 1) * scale),
         scaled=full_scale_v is not None,
+        channels=tuple(wanted),
     )
 
 

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.records.capture_files import WaveTable
-from rig.records.capture_files_sweep import stack_of_volts
+from rig.records.capture_files import WaveTable, stack_of_volts
 from rig.review import recorded_hand, recorded_sound, recorded_wave
 from rig.review.analysis import WITNESSES, Analysis, Told, report, told_frequency
 from rig.review.recorded_turn import Recording

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -24,7 +23,7 @@ from rig.resolver.grids import good_sweep_points
 from rig.resolver.part import COILS, Part
 from rig.resolver.thermistor import resistance_ohm
 from rig.resolver.winding import r_at
-from rig.signal.waveform import WaveformStack
+from rig.signal.waveform import HeldCaptures, WaveformStack
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -38,19 +37,6 @@ POINTS = 320
 COLD_PTC_OHM = 100.0
 
 
-@dataclass
-class _Kept:
-    """Captures in memory."""
-
-    stacks: dict[str, WaveformStack] = field(default_factory=dict)
-
-    def series(self) -> tuple[str, ...]:
-        return tuple(self.stacks)
-
-    def stack(self, series: str) -> WaveformStack:
-        return self.stacks[series]
-
-
 def expected_run(part: Part, holder: Holder, bench: BenchFile, header: dict[str, Any] | None = None) -> Observed:
     """A full test of a nominal part on this bench. header: what a run header would add (a calibration in force)."""
     maker = _Maker(part, bench)
@@ -58,7 +44,7 @@ def expected_run(part: Part, holder: Holder, bench: BenchFile, header: dict[str,
     maker.driven()
     return Observed(
         readings=tuple(maker.readings),
-        captures=maker.kept,
+        captures=HeldCaptures(maker.stacks),
         part=part,
         holder=holder,
         bench=bench,
@@ -80,7 +66,7 @@ class _Maker:
     def __init__(self, part: Part, bench: BenchFile) -> None:
         self.part, self.bench = part, bench
         self.readings: list[Reading] = []
-        self.kept = _Kept()
+        self.stacks: dict[str, WaveformStack] = {}
         self.rng = np.random.default_rng(1)
         self.t_s = 0.0
 
@@ -168,7 +154,7 @@ class _Maker:
         noise = spec.absolute if spec else scale
         volts = np.real((phasors * start[:, None])[:, :, None] * turn[None, None, :])
         volts += noise * self.rng.standard_normal(volts.shape)
-        self.kept.stacks[series] = WaveformStack(
+        self.stacks[series] = WaveformStack(
             codes=np.clip(np.rint(volts / scale), -CODES, CODES - 1).astype(np.int16),
             scale_v=np.full(4, scale),
             offset_v=np.zeros(4),

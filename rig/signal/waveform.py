@@ -6,6 +6,7 @@ Scaling: volts = code * scale_v + offset_v per channel (IEEE 1057 usage: code bi
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -90,3 +91,18 @@ class Captures(Protocol):
     def stack(self, series: str) -> WaveformStack:
         """All captures of a series, in the order taken. Raises KeyError for a series that is not there."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class HeldCaptures:
+    """Captures in memory, by series (a `Captures`)."""
+
+    stacks: Mapping[str, WaveformStack]
+
+    def series(self) -> tuple[str, ...]:
+        """Names of the series, in the order given."""
+        return tuple(self.stacks)
+
+    def stack(self, series: str) -> WaveformStack:
+        """All captures of a series. Raises KeyError for a series that is not there."""
+        return self.stacks[series]

@@ -10,7 +10,7 @@ import pytest
 
 from rig.errors import UsageError
 from rig.evaluation.continuous import Pass, both_passes, edges_s, one_pass
-from rig.records.capture_files_sweep import stack_of_volts
+from rig.records.capture_files import stack_of_volts
 
 RATE_HZ = 250_000.0
 PULSES = 800

@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 from recorded_samples import moved, phasors, waves
 
-from rig.records.capture_files import PhasorTable, SweepFile, WaveTable
+from rig.records.capture_files import PhasorTable, SweepFile, WaveTable, stack_of_volts
 from rig.records.capture_files_csv import read_phasors, read_waves
-from rig.records.capture_files_sweep import stack_of_volts
 from rig.review.analyse_turn import analyse_phasors, analyse_sweep
 from rig.review.analyse_waves import analyse_waves
 from rig.review.analysis import Analysis, Told
