@@ -1,16 +1,15 @@
 """What evaluation looks at: the readings and captures of one run beside the part, the holder and the bench file.
 
 It must never know where these came from: a stored run, a running one or a test. Vocabulary of the readings and of
-their conditions: DEVELOPERS.md, "The journal". Nothing here writes, and nothing is changed after it was built;
-the memo only keeps what was worked out once (the projection of a whole sweep to phasors).
+their conditions: DEVELOPERS.md, "The journal". Nothing here writes, and nothing is changed after it was built.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +20,6 @@ from rig.quantity import Reading, Scalar
 from rig.resolver.part import Part
 from rig.signal.waveform import Captures, WaveformStack
 
-T = TypeVar("T")
 Complexes = NDArray[np.complex128]
 
 
@@ -109,7 +107,6 @@ class Observed:
     tables: Mapping[str, PhasorSeries] = field(default_factory=dict)
     digit_v: float = 0.0
     u_rate_relative: float = 0.0
-    _memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         inner = self.captures.inner if isinstance(self.captures, CountedCaptures) else self.captures
@@ -142,13 +139,6 @@ class Observed:
         """The readings that belong to a series' captures, in the order of the captures."""
         found = [r for r in self.readings if r.capture.rpartition("/")[0] == series]
         return sorted(found, key=lambda r: int(r.capture.rpartition("/")[2]))
-
-    def memo(self, key: str, make: Callable[[], T]) -> T:
-        """The value of `make`, worked out at most once for this object."""
-        if key not in self._memo:
-            self._memo[key] = make()
-        value: T = self._memo[key]
-        return value
 
     @property
     def rotor(self) -> str:

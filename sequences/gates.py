@@ -11,7 +11,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from rig.control.step import Context
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.soundness import dc_check as may_not_be_excited
+from rig.evaluation.evaluated import Evaluated, evaluate
 from rig.observed import Observed
 from rig.result import Reason
 from rig.signal.waveform import Waveform, WaveformStack
@@ -56,9 +58,14 @@ def observed(ctx: Context) -> Observed:
     )
 
 
+def evaluated(ctx: Context) -> Evaluated:
+    """The figures of what has been seen so far."""
+    return evaluate(observed(ctx))
+
+
 def dc_check(ctx: Context) -> list[Reason]:
     """Reasons from the DC readings that forbid any excitation."""
-    return may_not_be_excited(observed(ctx))
+    return may_not_be_excited(Inspection(evaluated(ctx)))
 
 
 def excitation(ctx: Context) -> list[Reason]:

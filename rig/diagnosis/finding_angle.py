@@ -10,14 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import is_open, value
-from rig.diagnosis.loose_contact import loose_contacts
-from rig.diagnosis.magnetic import Magnetics, magnetics, turns_with_rotor
+from rig.diagnosis.magnetic import Magnetics
 from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, follows_without_coupling
 from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps, loose_rotor
-from rig.evaluation.angle_curve import angle_curve
-from rig.evaluation.positioner import order_half_width_mech_arcmin
-from rig.evaluation.turn import turn
 from rig.observed import Observed
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED
 from rig.result import Result
@@ -30,17 +27,22 @@ COIL_NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
 NAMES = {"sin": "sine", "cos": "cosine"}
 
 
-def angle_hypotheses(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+def angle_hypotheses(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
     """What the turn supports; nothing where an open coil already says why there is none."""
-    if any(is_open(obs, name) for name in ("exc", "sin", "cos")) or turn(obs) is None:
+    if any(is_open(inspection.evaluated, name) for name in ("exc", "sin", "cos")) or inspection.evaluated.turn is None:
         return []
-    if any(one.opens for one in loose_contacts(obs).values()):
+    if any(one.opens for one in inspection.loose_contacts.values()):
         return []  # what comes and goes looks like slip and like orders that aren't there
-    if wrong := _wrong_rotor(obs, results):
+    if wrong := _wrong_rotor(inspection, results):
         return wrong
-    if loose := _loose(obs, results):
-        return [*loose, *_shorted(obs, results)]
-    return [*_shorted(obs, results), *_wiring(results), *_rotor(obs, results), *_gap(obs, results)]
+    if loose := _loose(inspection, results):
+        return [*loose, *_shorted(inspection, results)]
+    return [
+        *_shorted(inspection, results),
+        *_wiring(results),
+        *_rotor(inspection, results),
+        *_gap(inspection.observed, results),
+    ]
 
 
 def _quadratures(results: Sequence[Result]) -> dict[str, float]:
@@ -53,14 +55,14 @@ def _leaky(results: Sequence[Result]) -> bool:
     return any(ohm is not None and ohm < 1e6 for ohm in seen)
 
 
-def _shorted(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+def _shorted(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
     quadrature = _quadratures(results)
     worst = max(quadrature, key=lambda c: quadrature[c])
-    found = magnetics(obs) if quadrature[worst] >= LEAST_QUADRATURE else None
+    found = inspection.magnetics if quadrature[worst] >= LEAST_QUADRATURE else None
     kind = "" if found is None else found.kind
     if kind == ECCENTRIC or (quadrature[worst] < QUADRATURE and kind != SHORTED):
         return []
-    p = obs.part.pole_pairs
+    p = inspection.observed.part.pole_pairs
     orders = [value(results, f"order_{n}_mech_arcmin") for n in (p, 2 * p)]
     told = [f"quadrature {100 * q:.2f} % of the maximum at the {NAMES[c]} output" for c, q in quadrature.items()]
     told += [f"order {n} of the error {a:.1f}' mechanical" for n, a in zip((p, 2 * p), orders, strict=True) if a]
@@ -107,12 +109,12 @@ def _low_inductance(results: Sequence[Result]) -> list[str]:
     return [f"inductance of the {low} coil {100 * abs(sine / cosine - 1.0):.1f} % below its sibling"]
 
 
-def _loose(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
-    closure, curve = value(results, "closure_mech_arcmin"), angle_curve(obs)
+def _loose(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
+    closure, curve = value(results, "closure_mech_arcmin"), inspection.evaluated.angle_curve
     judged = value(results, "error_max_elec_arcmin") is not None
     if closure is None or curve is None or not judged or abs(closure) <= CLOSURE_MECH_ARCMIN:
         return []
-    witness = loose_rotor(obs)
+    witness = loose_rotor(inspection.observed)
     if not witness:
         return []
     return [
@@ -153,8 +155,9 @@ def _wiring(results: Sequence[Result]) -> list[Hypothesis]:
     ]
 
 
-def _wrong_rotor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
-    curve, found = angle_curve(obs), turn(obs)
+def _wrong_rotor(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
+    obs = inspection.observed
+    curve, found = inspection.evaluated.angle_curve, inspection.evaluated.turn
     if found is not None and (order := follows_without_coupling(found)):
         return [_other_rotor(f"the outputs carry next to nothing, and follow the rotor at order {order} a turn")]
     pairs = value(results, "pole_pairs")
@@ -178,18 +181,18 @@ def _other_rotor(told: str) -> Hypothesis:
     )
 
 
-def _rotor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+def _rotor(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
     """Orders that are no multiple of p, beyond what the positioner may add."""
-    found, p = turn(obs), obs.part.pole_pairs
+    found, p = inspection.evaluated.turn, inspection.observed.part.pole_pairs
     if found is None:
         return []
     told = []
     for n in (1, 2):
         amplitude = value(results, f"order_{n}_mech_arcmin")
-        width = order_half_width_mech_arcmin(obs, found.reference, n)
+        width = inspection.evaluated.order_half_width_mech_arcmin(found.reference, n)
         if n % p and amplitude is not None and amplitude > 1.5 * width:
             told.append(f"order {n}: {amplitude:.1f}' mechanical, the positioner's own is at most {width:.1f}'")
-    ripple = turns_with_rotor(obs)
+    ripple = inspection.turns_with_rotor
     if ripple:
         told.insert(0, ripple)
     if not told:

@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import result_of, value
-from rig.diagnosis.loose_contact import loose_contacts
 from rig.diagnosis.sound_dc import copper_kelvin, copper_sides_with_air
-from rig.evaluation.temperature import coil_temperature
 from rig.observed import Observed
 from rig.resolver.part import COILS
 from rig.result import Result
@@ -27,14 +26,14 @@ SHORT_OHM, SHORT_SHARE = (
 )  # a thermistor below either, of its ohms at 25 degC, is no temperature a part stands
 
 
-def coil_hypotheses(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+def coil_hypotheses(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
     """What the DC lines support."""
     return [
         *_open(results),
-        *_intermittent(obs, results),
-        *_contact(obs, results),
-        *_leaks(obs, results),
-        *_thermistor(obs, results),
+        *_intermittent(inspection, results),
+        *_contact(inspection.observed, results),
+        *_leaks(inspection.observed, results),
+        *_thermistor(inspection, results),
     ]
 
 
@@ -53,7 +52,7 @@ def _open(results: Sequence[Result]) -> list[Hypothesis]:
     ]
 
 
-def _intermittent(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+def _intermittent(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
     return [
         Hypothesis(
             code="intermittent-coil",
@@ -63,7 +62,7 @@ def _intermittent(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
             against="a lead clamped badly does the same" if one.witnessed else "its resistance is steady",
             next_test=f"anglewright watch {one.coil} while the lead is moved, the part tapped, warmed and cooled.",
         )
-        for one in loose_contacts(obs).values()
+        for one in inspection.loose_contacts.values()
         if one.by_sweep or result_of(results, f"r20_{one.coil}") is not None
     ]
 
@@ -164,8 +163,8 @@ def _moisture(told: str) -> Hypothesis:
     )
 
 
-def _thermistor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
-    if obs.part.thermistor.kind == "none":
+def _thermistor(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
+    if inspection.observed.part.thermistor.kind == "none":
         return []
     found = result_of(results, "thermistor_ohm")
     if found is None or found.estimate is None:
@@ -173,13 +172,13 @@ def _thermistor(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
     if found.qualifier == ">":
         told = f"above {found.estimate:.3g} ohm"
         return [_sensor("thermistor-open", 0.97, "the thermistor is open", told)]
-    if found.estimate < max(SHORT_OHM, SHORT_SHARE * (obs.part.thermistor.r25_ohm or 0.0)):
+    if found.estimate < max(SHORT_OHM, SHORT_SHARE * (inspection.observed.part.thermistor.r25_ohm or 0.0)):
         return [_sensor("thermistor-short", 0.97, "the thermistor is shorted", f"{found.estimate:.3g} ohm")]
     apart = value(results, "thermistor_minus_coil_degc")
-    temperature = coil_temperature(obs)
+    temperature = inspection.evaluated.temperature
     if apart is None or abs(apart) < 2.5 or temperature is None:
         return []
-    witness, copper = copper_sides_with_air(obs, temperature), copper_kelvin(obs)
+    witness, copper = copper_sides_with_air(inspection, temperature), copper_kelvin(inspection)
     said = (
         "" if copper is None else f"; the coils' resistance says {copper:.1f} degC, the air {temperature.air_degc:.1f}"
     )

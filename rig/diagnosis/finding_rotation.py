@@ -8,22 +8,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.diagnosis.hypothesis import Hypothesis
-from rig.evaluation.rotating import turning_background
-from rig.observed import Observed
+from rig.diagnosis.inspection import Inspection
 from rig.result import Result
 
 LEAST_V = 2e-4  # peak; below, a sampler's drift and pick-up look alike
 NOISES = 6.0
 
 
-def rotation_hypotheses(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
+def rotation_hypotheses(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
     """`magnetised` where turning alone brings a voltage well above the noise of its band."""
-    found = turning_background(obs)
+    found = inspection.evaluated.turning_background
     if found is None or not any(result.measurand == "background_turning_v" for result in results):
         return []
     if found.peak_v < max(LEAST_V, NOISES * found.noise_v):
         return []
-    p = obs.part.pole_pairs
+    p = inspection.observed.part.pole_pairs
     own = found.order % p == 0
     speed = found.speed_mech_deg_s / 6.0
     output = {"sin": "sine", "cos": "cosine"}[found.coil]

@@ -14,7 +14,7 @@ from rig.diagnosis.finding_angle import angle_hypotheses
 from rig.diagnosis.finding_coils import coil_hypotheses
 from rig.diagnosis.finding_rotation import rotation_hypotheses
 from rig.diagnosis.hypothesis import Hypothesis
-from rig.observed import Observed
+from rig.diagnosis.inspection import Inspection
 from rig.result import Finding, Judged, Result
 from rig.uncertainty.conformity import Verdict
 
@@ -42,7 +42,7 @@ SUREST = 0.98  # no pattern on this bench is surer
 SHOWN = 4
 SUSPICIOUS = 0.5  # weight from which a hypothesis is told though no line fails
 
-Source = Callable[[Observed, Sequence[Result]], list[Hypothesis]]
+Source = Callable[[Inspection, Sequence[Result]], list[Hypothesis]]
 SOURCES: tuple[Source, ...] = (coil_hypotheses, angle_hypotheses, rotation_hypotheses)
 
 
@@ -53,11 +53,11 @@ class _State:
     clean: bool
 
 
-def findings(obs: Observed, results: Sequence[Result], judged: Sequence[Judged]) -> list[Finding]:
+def findings(inspection: Inspection, judged: Sequence[Judged]) -> list[Finding]:
     """Ranked findings where a line fails or something is suspicious; `no-fault-found` where all lines pass."""
     state = _state(judged)
-    sound = _sound(results, judged)
-    found = [h for source in SOURCES for h in source(obs, sound)]
+    sound = _sound(inspection.evaluated.results, judged)
+    found = [h for source in SOURCES for h in source(inspection, sound)]
     if not state.fails:
         found = [h for h in found if h.weight >= SUSPICIOUS]
     if found:

@@ -11,8 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from rig.diagnosis.lines import value
-from rig.evaluation.temperature import coil_temperature
-from rig.observed import Observed
+from rig.evaluation.evaluated import Evaluated
 from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
 from rig.result import Judged, Reason, Result
@@ -27,23 +26,23 @@ BOTH = "the limit does not say which angle: electrical and mechanical give the s
 DIRECT = ("r20_", "leak_", "thermistor")  # direct current: no excitation to differ
 
 
-def compared(obs: Observed, judged: Sequence[Judged]) -> tuple[tuple[Judged, ...], tuple[Reason, ...]]:
+def compared(evaluated: Evaluated, judged: Sequence[Judged]) -> tuple[tuple[Judged, ...], tuple[Reason, ...]]:
     """The lines with those limits settled, and the reasons for what could not be compared."""
     results = [line.result for line in judged if line.result is not None]
-    settled = [_settled(obs, line, results) for line in judged]
+    settled = [_settled(evaluated, line, results) for line in judged]
     reasons = [reason for _, found in settled for reason in found]
     return tuple(line for line, _ in settled), tuple(reasons)
 
 
-def _settled(obs: Observed, line: Judged, results: Sequence[Result]) -> tuple[Judged, list[Reason]]:
+def _settled(evaluated: Evaluated, line: Judged, results: Sequence[Result]) -> tuple[Judged, list[Reason]]:
     limit, result = line.limit, line.result
     if limit is None or result is None or line.verdict is Verdict.NOT_TESTED:
         return line, []
-    carried, differs = _carried(obs, limit, results)
+    carried, differs = _carried(evaluated, limit, results)
     if differs:
         return _not_compared(line, _differs(limit, differs))
-    readings = {name: _read_as(carried, name, obs.part.pole_pairs) for name in _senses(limit)}
-    verdicts = {name: _verdict(obs.part, result, meant) for name, meant in readings.items()}
+    readings = {name: _read_as(carried, name, evaluated.observed.part.pole_pairs) for name in _senses(limit)}
+    verdicts = {name: _verdict(evaluated.observed.part, result, meant) for name, meant in readings.items()}
     if len(set(verdicts.values())) > 1:
         return _not_compared(line, _unclear(limit, result, readings, verdicts))
     verdict = next(iter(verdicts.values()))
@@ -111,12 +110,12 @@ def _ends(limit: Limit) -> str:
 # ---- which conditions ---------------------------------------------------------------------------------------
 
 
-def _carried(obs: Observed, limit: Limit, results: Sequence[Result]) -> tuple[Limit, list[str]]:
+def _carried(evaluated: Evaluated, limit: Limit, results: Sequence[Result]) -> tuple[Limit, list[str]]:
     """The limit brought to the run's conditions by its own coefficients, and what has none."""
     differs = []
-    if limit.revision and limit.revision != obs.part.revision:
-        differs.append(f"revision {limit.revision}, the part is revision {obs.part.revision}")
-    for stated, actual, unit, near, coefficient, relative in _conditions(obs, limit, results):
+    if limit.revision and limit.revision != evaluated.observed.part.revision:
+        differs.append(f"revision {limit.revision}, the part is revision {evaluated.observed.part.revision}")
+    for stated, actual, unit, near, coefficient, relative in _conditions(evaluated, limit, results):
         change = actual / stated - 1.0 if relative else actual - stated
         if abs(change) <= near:
             continue
@@ -128,30 +127,30 @@ def _carried(obs: Observed, limit: Limit, results: Sequence[Result]) -> tuple[Li
 
 
 def _conditions(
-    obs: Observed, limit: Limit, results: Sequence[Result]
+    evaluated: Evaluated, limit: Limit, results: Sequence[Result]
 ) -> list[tuple[float, float, str, float, float | None, bool]]:
     """(stated, actual, unit, how near counts as equal, coefficient, relative) of what the limit states."""
     found: list[tuple[float, float, str, float, float | None, bool]] = []
     driven = not limit.measurand.startswith(DIRECT)
-    nominal = obs.part.excitation
+    nominal = evaluated.observed.part.excitation
     if driven and limit.frequency_hz is not None:
         hz = value(results, "f_exc_hz") or nominal.frequency_hz
         found.append((limit.frequency_hz, hz, "Hz", FREQUENCY_SHARE, limit.frequency_coefficient, True))
     if driven and limit.level_v_rms is not None:
         volts = value(results, "v_exc_rms") or nominal.level_v_rms
         found.append((limit.level_v_rms, volts, "V rms", LEVEL_SHARE, limit.level_coefficient, True))
-    degc = _temperature_degc(obs, limit.measurand)
+    degc = _temperature_degc(evaluated, limit.measurand)
     if limit.temperature_degc is not None and degc is not None:
         near = COPPER_K if limit.measurand.startswith("r20_") else TEMPERATURE_K
         found.append((limit.temperature_degc, degc, "degC", near, limit.coefficient_per_k, False))
     return found
 
 
-def _temperature_degc(obs: Observed, id_: str) -> float | None:
+def _temperature_degc(evaluated: Evaluated, id_: str) -> float | None:
     """Where the line's figure holds: resistances are brought to 20 degC, the rest is as the coil was."""
     if id_.startswith("r20_"):
         return 20.0
-    found = coil_temperature(obs)
+    found = evaluated.temperature
     return None if found is None else found.degc
 
 

@@ -8,13 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from statistics import median
 
-from rig.evaluation.coils import CoilResistance, coil_resistance
-from rig.evaluation.phasors import SeriesPhasors, series_phasors
+from rig.evaluation.evaluated import Evaluated
 from rig.observed import Observed
 from rig.quantity import MEASURANDS, Reading
 from rig.resolver.part import COILS
 from rig.result import Result
-from rig.signal.quality import Expected, Quality, inspect
 
 EVERYTHING = ("*",)
 R20 = tuple(f"r20_{coil}" for coil in COILS)
@@ -67,17 +65,12 @@ def result_of(results: Iterable[Result], id_: str) -> Result | None:
     return next((r for r in results if r.measurand == id_), None)
 
 
-def coil(obs: Observed, name: str) -> CoilResistance | None:
-    """A coil's DC resistance, as evaluation has it."""
-    return coil_resistance(obs, name)
-
-
-def is_open(obs: Observed, name: str) -> bool:
+def is_open(evaluated: Evaluated, name: str) -> bool:
     """Whether the coil's own four-wire readings (else its pair of pins) are over range."""
-    found = coil(obs, name)
+    found = evaluated.resistance(name)
     if found is not None:
         return found.ohm is None
-    readings = pair_readings(obs, name)
+    readings = pair_readings(evaluated.observed, name)
     return bool(readings) and all(r.overload for r in readings)
 
 
@@ -91,9 +84,9 @@ def pair_readings(obs: Observed, name: str) -> list[Reading]:
     ]
 
 
-def is_healthy(obs: Observed, name: str) -> bool | None:
+def is_healthy(evaluated: Evaluated, name: str) -> bool | None:
     """Whether a coil's DC resistance is about its nominal; None when it was not read or has no nominal."""
-    found, nominal = coil(obs, name), obs.part.coils.get(name)
+    found, nominal = evaluated.resistance(name), evaluated.observed.part.coils.get(name)
     if found is None:
         return None
     if found.ohm is None:
@@ -101,19 +94,6 @@ def is_healthy(obs: Observed, name: str) -> bool | None:
     if nominal is None:
         return True
     return abs(found.ohm / nominal.r20_ohm - 1.0) <= 2.0 * nominal.tolerance
-
-
-def quality_of(obs: Observed, series: str) -> Quality | None:
-    """The fitness figures of a series; None where it has no live excitation channel."""
-    return obs.memo(f"quality:{series}", lambda: _quality(obs, series))
-
-
-def _quality(obs: Observed, series: str) -> Quality | None:
-    found: SeriesPhasors | None = series_phasors(obs, series)
-    if found is None:
-        return None
-    steady = ("exc_v", "exc_i") if series.startswith(("sweep", "spots", "excitation")) else ("exc_v",)
-    return inspect(obs.captures.stack(series), found.fit, Expected(steady=steady))
 
 
 def middle(values: Sequence[float]) -> float:

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.diagnosis.lines import coil, pair_readings
-from rig.evaluation.phasors import EXC_I, series_phasors
-from rig.evaluation.turn import Turn, turn
+from rig.diagnosis.lines import pair_readings
+from rig.evaluation.evaluated import Evaluated
+from rig.evaluation.phasors import EXC_I
+from rig.evaluation.turn import Turn
 from rig.observed import Observed
 from rig.resolver.part import COILS
 
@@ -78,24 +79,21 @@ class LooseContact:
         return "; ".join(parts)
 
 
-def loose_contacts(obs: Observed) -> dict[str, LooseContact]:
+def loose_contacts(evaluated: Evaluated) -> dict[str, LooseContact]:
     """coil -> what is loose about it; coils without a sign are left out."""
-    return obs.memo("loose contacts", lambda: _loose(obs))
-
-
-def _loose(obs: Observed) -> dict[str, LooseContact]:
-    records, dropped = _dropped(obs)
-    made = [_one(obs, name, records, dropped.get(name, 0)) for name in COILS]
+    records, dropped = _dropped(evaluated)
+    made = [_one(evaluated, name, records, dropped.get(name, 0)) for name in COILS]
     return {one.coil: one for one in made if one.witnessed or one.by_sweep}
 
 
-def _one(obs: Observed, name: str, records: int, dropped: int) -> LooseContact:
-    rows, found = obs.select("coil_resistance", coil=name), coil(obs, name)
+def _one(evaluated: Evaluated, name: str, records: int, dropped: int) -> LooseContact:
+    obs, found = evaluated.observed, evaluated.resistance(name)
+    rows = obs.select("coil_resistance", coil=name)
     inside = [r.number() for r in rows if not r.overload and r.value is not None]
     swing = (max(inside) - min(inside)) / found.ohm if inside and found is not None and found.ohm else 0.0
     pairs = pair_readings(obs, name)
     over = len(rows) - len(inside) + sum(r.overload or r.value is None for r in pairs)
-    drives, undriven = _undriven(obs, name)
+    drives, undriven = _undriven(evaluated, name)
     return LooseContact(
         coil=name,
         readings=len(rows) + len(pairs),
@@ -108,14 +106,14 @@ def _one(obs: Observed, name: str, records: int, dropped: int) -> LooseContact:
     )
 
 
-def _undriven(obs: Observed, name: str) -> tuple[int, int]:
+def _undriven(evaluated: Evaluated, name: str) -> tuple[int, int]:
     """(captures with the coil driven, those in which it took far less current than usual)."""
-    found = series_phasors(obs, f"impedance_{name}")
+    found = evaluated.phasors(f"impedance_{name}")
     if found is None:
         return 0, 0
     current = np.abs(found.exc_i)
     usual_a = float(np.percentile(current, 75.0))
-    if not _flows(obs, usual_a, float(found.u_noise_v[EXC_I])):
+    if not _flows(evaluated.observed, usual_a, float(found.u_noise_v[EXC_I])):
         return 0, 0
     return current.size, int(np.count_nonzero(current < HARDLY * usual_a))
 
@@ -125,9 +123,9 @@ def _flows(obs: Observed, usual_a: float, noise_v: float) -> bool:
     return usual_a * obs.bench.sampler.shunt_ohm >= SEEN * noise_v
 
 
-def _dropped(obs: Observed) -> tuple[int, dict[str, int]]:
+def _dropped(evaluated: Evaluated) -> tuple[int, dict[str, int]]:
     """(records of the sweep, coil -> records in which it was gone)."""
-    found = turn(obs)
+    found = evaluated.turn
     if found is None or found.coarse or found.latency_s is not None:
         return 0, {}
     first, second = _pairs(found)
@@ -139,9 +137,9 @@ def _dropped(obs: Observed) -> tuple[int, dict[str, int]]:
     lost_v = np.abs(np.abs(v[first]) - np.abs(v[second])) > GONE * size
     kept_u = np.abs(u[first] - u[second]) < STAYED * size
     kept_v = np.abs(v[first] - v[second]) < STAYED * size
-    noise_v = max(float(p.u_noise_v[EXC_I]) for name in found.series if (p := series_phasors(obs, name)) is not None)
+    noise_v = max(float(p.u_noise_v[EXC_I]) for name in found.series if (p := evaluated.phasors(name)) is not None)
     i_first, i_second = np.abs(found.exc_i[first]), np.abs(found.exc_i[second])
-    flows = _flows(obs, float(np.percentile(np.abs(found.exc_i), 75.0)), noise_v)
+    flows = _flows(evaluated.observed, float(np.percentile(np.abs(found.exc_i), 75.0)), noise_v)
     weak = (np.minimum(i_first, i_second) < CURRENT * np.maximum(i_first, i_second)) & flows
     gone = {"exc": weak, "sin": lost_u & kept_v & ~weak, "cos": lost_v & kept_u & ~weak}
     others = (lost_u | lost_v) & ~gone["exc"] & ~gone["sin"] & ~gone["cos"]

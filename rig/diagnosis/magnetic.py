@@ -13,10 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.diagnosis.lines import is_open
-from rig.evaluation.angle_curve import angle_curve
-from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.turn import silent_output, turn
-from rig.observed import Observed
+from rig.evaluation.evaluated import Evaluated
+from rig.evaluation.turn import silent_output
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED, Design, Fit, fit_faults
 
 ROTOR_RIPPLE = 0.0012  # of the excitation's inductance, at orders that turn with the rotor; a good part has 1e-4
@@ -61,16 +59,17 @@ class Magnetics:
         return math.degrees(found.toward_mech_rad + found.zero_rad / p) * self.sense % 360.0
 
 
-def magnetics(obs: Observed) -> Magnetics | None:
-    """The fits of this run, worked out once; None where there is no whole turn to try them on."""
-    return obs.memo("magnetics", lambda: _magnetics(obs))
-
-
-def _magnetics(obs: Observed) -> Magnetics | None:
-    found, curve, impedance = turn(obs), angle_curve(obs), coil_impedance(obs, "exc")
+def magnetics(evaluated: Evaluated) -> Magnetics | None:
+    """The fits of this run; None where there is no whole turn to try them on."""
+    obs, found, curve, impedance = (
+        evaluated.observed,
+        evaluated.turn,
+        evaluated.angle_curve,
+        evaluated.impedance("exc"),
+    )
     if found is None or curve is None or impedance is None or found.coarse or silent_output(found):
         return None
-    if any(is_open(obs, name) for name in ("exc", "sin", "cos")) or curve.found.value != obs.part.pole_pairs:
+    if any(is_open(evaluated, name) for name in ("exc", "sin", "cos")) or curve.found.value != obs.part.pole_pairs:
         return None
     if impedance.z_ohm.imag <= 0 or int(found.inside.sum()) < 48:
         return None
@@ -83,38 +82,33 @@ def _magnetics(obs: Observed) -> Magnetics | None:
     return Magnetics(design=design, fits=tuple(fits), teeth_known=obs.part.teeth is not None, sense=sense)
 
 
-def rotor_ripple(obs: Observed) -> NDArray[np.float64]:
+def rotor_ripple(evaluated: Evaluated) -> NDArray[np.float64]:
     """Relative amplitude of the excitation's inductance over the turn, by mechanical order from 0; empty: not seen.
 
     Set to zero: order 0 and the multiples of p, which the stator makes as well, and what is no larger than the noise
     may make it. The noise is read from neighbouring points (second differences, in which so slow a ripple vanishes).
     """
-    return obs.memo("rotor-ripple", lambda: _rotor_ripple(obs))
-
-
-def _rotor_ripple(obs: Observed) -> NDArray[np.float64]:
-    found = turn(obs)
-    if found is None or found.coarse or coil_impedance(obs, "exc") is None:
+    found, p = evaluated.turn, evaluated.observed.part.pole_pairs
+    if found is None or found.coarse or evaluated.impedance("exc") is None:
         return np.zeros(0)
     chosen = found.inside & found.counter_clockwise
     if int(chosen.sum()) < 24:
         return np.zeros(0)
     rank = np.argsort(found.steps[chosen])
     inductance = np.imag(found.exc_v[chosen] / found.exc_i[chosen])[rank]
-    orders = np.arange(min(3 * obs.part.pole_pairs, inductance.size // 3))
+    orders = np.arange(min(3 * p, inductance.size // 3))
     turned = np.outer(found.theta_mech_rad[chosen][rank], orders[1:])
     basis = np.column_stack([np.ones(inductance.size), np.cos(turned), np.sin(turned)])
     fitted = np.linalg.lstsq(basis, inductance / inductance.mean(), rcond=None)[0]  # a gap must not look like a ripple
     out: NDArray[np.float64] = np.concatenate([[0.0], np.hypot(*fitted[1:].reshape(2, -1))])
     scatter = float(np.sqrt(np.mean(np.diff(inductance / inductance.mean(), 2) ** 2) / 6.0))
     out[out < ABOVE_NOISE * scatter * math.sqrt(2.0 / inductance.size)] = 0.0
-    out[:: obs.part.pole_pairs] = 0.0
+    out[::p] = 0.0
     return out
 
 
-def turns_with_rotor(obs: Observed) -> str:
-    """What of the excitation's inductance turns with the rotor; "" for nothing."""
-    ripple = rotor_ripple(obs)
+def turns_with_rotor(ripple: NDArray[np.float64]) -> str:
+    """What of the excitation's inductance turns with the rotor, by its `rotor_ripple`; "" for nothing."""
     if ripple.size == 0 or float(ripple.max()) < ROTOR_RIPPLE:
         return ""
     strong = [n for n in range(ripple.size) if ripple[n] > 0.3 * ripple.max()]

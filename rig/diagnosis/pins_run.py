@@ -21,7 +21,8 @@ from rig.diagnosis.pins_obstacles import moist, with_leaks
 from rig.diagnosis.pins_report import PinReport, blocked
 from rig.diagnosis.pins_table import OPEN_OHM, PairReading, PairTable
 from rig.diagnosis.sound_dc import live_circuit
-from rig.evaluation.phasors import SeriesPhasors, series_phasors
+from rig.evaluation.evaluated import Evaluated
+from rig.evaluation.phasors import SeriesPhasors
 from rig.observed import Observed
 from rig.resolver.part import Part
 from rig.result import Judgement, Reason
@@ -69,14 +70,15 @@ def pair_table(obs: Observed) -> PairTable:
     return PairTable(readings, lead, source="run")
 
 
-def run_pins(obs: Observed, part: Part | None = None) -> RunPins:
+def run_pins(evaluated: Evaluated, part: Part | None = None) -> RunPins:
     """The report of a run, blind or against a part's pin map. Voltage on a pin stops everything."""
+    obs = evaluated.observed
     table = pair_table(obs)
     report = identify(table, part)
     if live := live_circuit(obs):
         return RunPins(table=table, report=blocked(report, live, "unsound measurement"))
     report = _with_leaks(obs, report)
-    tests = [test for series in SERIES if (test := driven(obs, series)) is not None]
+    tests = [test for series in SERIES if (test := driven(evaluated, series)) is not None]
     if len(tests) < len(SERIES):
         return RunPins(table=table, report=report)
     ac = evaluate_ac(tests)
@@ -100,9 +102,9 @@ def _with_leaks(obs: Observed, report: PinReport) -> PinReport:
     return with_leaks(report, leaks)
 
 
-def forbids_low_level(obs: Observed) -> list[Reason]:
+def forbids_low_level(evaluated: Evaluated) -> list[Reason]:
     """Why the low-level test must not begin; empty when it may."""
-    report = run_pins(obs).report
+    report = run_pins(evaluated).report
     if report.may_excite:
         return []
     if report.reasons:
@@ -145,9 +147,9 @@ def with_ac(report: PinReport, ac: AcReport) -> PinReport:
     )
 
 
-def driven(obs: Observed, series: str) -> Driven | None:
+def driven(evaluated: Evaluated, series: str) -> Driven | None:
     """One driven coil as the AC test takes it; None when the series is absent, dead or without its conditions."""
-    phasors = series_phasors(obs, series)
+    phasors = evaluated.phasors(series)
     if phasors is None:
         return None
     coil, a, b = (_ends(phasors, name) for name in ("driven", "a", "b"))
@@ -158,7 +160,7 @@ def driven(obs: Observed, series: str) -> Driven | None:
         exc_v=phasors.exc_v,
         exc_i=phasors.exc_i,
         watched={a: phasors.sine, b: phasors.cosine},
-        positions_mech_rad=_positions(obs, phasors),
+        positions_mech_rad=_positions(evaluated.observed, phasors),
     )
 
 

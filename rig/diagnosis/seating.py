@@ -16,11 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from rig.diagnosis.magnetic import Magnetics, magnetics, rotor_ripple, turns_with_rotor
-from rig.evaluation.axial import axial_place
-from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.whole import evaluate
-from rig.observed import Observed
+from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.magnetic import Magnetics
 from rig.resolver.model import ECCENTRIC, HEALTHY, Design, Guess, fit_faults, ratios
 from rig.result import Judgement, Result
 
@@ -92,9 +89,9 @@ class Seat:
         }
 
 
-def seat(obs: Observed, gap_mm: float | None = None) -> Seat | None:
+def seat(inspection: Inspection, gap_mm: float | None = None) -> Seat | None:
     """The seat of a run with a whole turn; gap_mm: mean radial gap, where it was measured. None: nothing to try."""
-    found = magnetics(obs)
+    found = inspection.magnetics
     if found is None:
         return None
     fit, centred = found.fit(ECCENTRIC), found.fit(HEALTHY)
@@ -108,7 +105,7 @@ def seat(obs: Observed, gap_mm: float | None = None) -> Seat | None:
         offset=offset,
         U=K * u,
         least=least,
-        toward_mech_deg=_directions(found, obs.part.pole_pairs),
+        toward_mech_deg=_directions(found, inspection.observed.part.pole_pairs),
         gap_mm=GAP_MM if gap_mm is None else gap_mm,
         u_gap_mm=half / math.sqrt(3.0),
         left=fit.residual,
@@ -169,18 +166,18 @@ def advice(found: Seat | None) -> list[str]:
     return rows
 
 
-def judgement(obs: Observed) -> Judgement:
+def judgement(inspection: Inspection) -> Judgement:
     """A seat run's own judgement: figures under `curves`, the advice as notes; no line is judged."""
-    asked: Mapping[str, Any] = obs.header["details"]["seat"]
+    asked: Mapping[str, Any] = inspection.observed.header["details"]["seat"]
     if "axial_mm" in asked:
-        place = axial_place(obs, float(asked["axial_mm"]))
+        place = inspection.evaluated.axial_place(float(asked["axial_mm"]))
         return _answer({"axial": None if place is None else place.to_dict()}, [])
     gap = asked.get("gap_mm")
-    found = seat(obs, None if gap is None else float(gap))
-    results = {r.measurand: r for r in evaluate(obs)[0]}
+    found = seat(inspection, None if gap is None else float(gap))
+    results = {r.measurand: r for r in inspection.evaluated.results}
     lines = {id_: _line(results[id_]) for id_ in COMPARED if id_ in results and results[id_].estimate is not None}
-    impedance = coil_impedance(obs, "exc")
-    ripple = rotor_ripple(obs)
+    impedance = inspection.evaluated.impedance("exc")
+    ripple = inspection.rotor_ripple
     figures = {
         "seat": None if found is None else found.to_dict(),
         "moved_mm": list(asked.get("moved_mm", (0.0, 0.0))),
@@ -191,7 +188,7 @@ def judgement(obs: Observed) -> Judgement:
     notes = advice(found)
     if impedance is not None:
         notes.append(f"Excitation inductance ripples by {100 * impedance.ripple:.2f} % round the turn.")
-    if told := turns_with_rotor(obs):
+    if told := inspection.turns_with_rotor:
         notes.append(f"Not the seat: {told}; that is the rotor's own.")
     return _answer(figures, notes)
 

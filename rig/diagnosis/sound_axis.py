@@ -11,12 +11,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import driven, error_lines, is_open, turned, value
 from rig.diagnosis.sound_index import index_off, index_tolerance_steps, loose_rotor, which_pass
 from rig.diagnosis.sound_points import point_reasons
-from rig.evaluation.angle_curve import AngleCurve, angle_curve
-from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.turn import Turn, silent_output, turn
+from rig.evaluation.angle_curve import AngleCurve
+from rig.evaluation.turn import Turn, silent_output
 from rig.observed import Observed
 from rig.result import Reason, Result
 
@@ -28,30 +28,30 @@ WHOLE = 0.02
 LEAST_SCORE = 0.7  # of the pole pairs: points that agree, however crooked the curve
 
 
-def axis_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def axis_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """Every reason that the sweep gives."""
-    found = turn(obs)
-    if found is None or is_open(obs, "exc"):
+    found = inspection.evaluated.turn
+    if found is None or is_open(inspection.evaluated, "exc"):
         return []
-    if standing := _standing(obs, found, results):
+    if standing := _standing(inspection, found, results):
         return standing
     if follows_without_coupling(found):
         return []  # another part's rotor: finding_angle.py tells it
-    lost = _lost(obs, results)
-    curve = angle_curve(obs)
-    reasons = [*lost, *point_reasons(obs, found, results)]
+    lost = _lost(inspection, results)
+    curve = inspection.evaluated.angle_curve
+    reasons = [*lost, *point_reasons(inspection, found, results)]
     if curve is None or silent_output(found):
         return reasons
     if not lost:
-        reasons += _counted(obs, found, curve, results)
-    return [*reasons, *_play(obs, curve, results)]
+        reasons += _counted(inspection, found, curve, results)
+    return [*reasons, *_play(inspection.observed, curve, results)]
 
 
-def _standing(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
+def _standing(inspection: Inspection, found: Turn, results: Sequence[Result]) -> list[Reason]:
     """Outputs that don't move: no rotor, or an axis that doesn't turn."""
     sizes = [float(np.max(np.abs(side[found.inside]))) for side in (found.sine, found.cosine)]
     moves = [float(np.std(side[found.inside])) for side in (found.sine, found.cosine)]
-    opens = [is_open(obs, name) for name in ("sin", "cos")]
+    opens = [is_open(inspection.evaluated, name) for name in ("sin", "cos")]
     alive = [i for i in (0, 1) if not opens[i]]
     if not alive:
         return []
@@ -60,7 +60,8 @@ def _standing(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Rea
             Reason(
                 code="rotor-missing",
                 text="Neither output sees a rotor.",
-                evidence=f"largest ratios {sizes[0]:.4f} and {sizes[1]:.4f}; excitation present" + _inductance(obs),
+                evidence=f"largest ratios {sizes[0]:.4f} and {sizes[1]:.4f}; excitation present"
+                + _inductance(inspection),
                 next="Fit the rotor (or say that there is none), check that it sits inside the stack.",
                 spoils=tuple(dict.fromkeys((*turned(results), *driven(results)))),
                 witness="DC resistances of the coils",
@@ -72,7 +73,7 @@ def _standing(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Rea
                 code="axis-not-turning",
                 text="The rotor does not turn though the axis was told to.",
                 evidence=f"the outputs stay within {100 * max(moves[i] / sizes[i] for i in alive):.2f} % over the sweep"
-                + _encoder(obs),
+                + _encoder(inspection.observed),
                 next="Check coupling, motor current and the axis' enable; turn it by hand to see the rotor follow.",
                 spoils=turned(results),
             )
@@ -97,8 +98,8 @@ def follows_without_coupling(found: Turn) -> int:
     return order if float(size.max()) > 12.0 * noise else 0
 
 
-def _inductance(obs: Observed) -> str:
-    found = coil_impedance(obs, "exc")
+def _inductance(inspection: Inspection) -> str:
+    found = inspection.evaluated.impedance("exc")
     return f", |Z| of the excitation coil {abs(found.z_ohm):.1f} ohm" if found else ""
 
 
@@ -112,7 +113,8 @@ def _encoder(obs: Observed) -> str:
 # ---- counting -----------------------------------------------------------------------------------------------
 
 
-def _lost(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def _lost(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    obs = inspection.observed
     worst, axis = index_off(obs), obs.bench.axis
     if worst is None or axis is None or abs(worst[0]) <= index_tolerance_steps(obs):
         return []
@@ -121,7 +123,7 @@ def _lost(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     cycles = round(off / cycle)
     whole = cycles != 0 and abs(off - cycles * cycle) <= index_tolerance_steps(obs)
     degrees = 360.0 * off / axis.steps_per_turn
-    factor = _scale(obs)
+    factor = _scale(inspection)
     if factor is not None and not whole:
         return [_microsteps(factor, results, f"index {off:+.0f} microsteps off")]
     return [
@@ -130,7 +132,7 @@ def _lost(obs: Observed, results: Sequence[Result]) -> list[Reason]:
             text=f"The motor lost steps {when}." if whole else f"The axis slipped {when}.",
             evidence=f"index found {off:+.0f} microsteps ({degrees:+.2f} deg mechanical) from where it was expected"
             + (f": {cycles:+d} times four full steps" if whole else "")
-            + _jump(obs),
+            + _jump(inspection),
             next="Lower acceleration or free the shaft; tighten the coupling; then sweep again.",
             spoils=turned(results),
             witness="the index mark",
@@ -138,16 +140,16 @@ def _lost(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     ]
 
 
-def _jump(obs: Observed) -> str:
-    at = largest_jump(obs)
+def _jump(inspection: Inspection) -> str:
+    at = largest_jump(inspection)
     if at is None:
         return ""
     return f"; the curve jumps by {at[1]:+.0f}' electrical at {at[0]:.1f} deg"
 
 
-def largest_jump(obs: Observed) -> tuple[float, float] | None:
+def largest_jump(inspection: Inspection) -> tuple[float, float] | None:
     """(mechanical deg, step in electrical arcmin) of the largest step between neighbours of one pass; None: none."""
-    curve = angle_curve(obs)
+    curve = inspection.evaluated.angle_curve
     if curve is None:
         return None
     best: tuple[float, float] | None = None
@@ -162,12 +164,12 @@ def largest_jump(obs: Observed) -> tuple[float, float] | None:
     return best
 
 
-def _scale(obs: Observed) -> float | None:
+def _scale(inspection: Inspection) -> float | None:
     """Electrical turns a commanded turn over the part's pole pairs, when that is 2, 4, 1/2 ...; else None."""
-    curve = angle_curve(obs)
+    curve = inspection.evaluated.angle_curve
     if curve is None:
         return None
-    ratio = abs(curve.found.per_turn) / obs.part.pole_pairs
+    ratio = abs(curve.found.per_turn) / inspection.observed.part.pole_pairs
     if ratio <= 0:
         return None
     power = math.log2(ratio)
@@ -185,12 +187,13 @@ def _microsteps(factor: float, results: Sequence[Result], told: str) -> Reason:
     )
 
 
-def _counted(obs: Observed, found: Turn, curve: AngleCurve, results: Sequence[Result]) -> list[Reason]:
+def _counted(inspection: Inspection, found: Turn, curve: AngleCurve, results: Sequence[Result]) -> list[Reason]:
     """Pole pairs that are not whole or not the part's, and a turn that does not close."""
+    obs = inspection.observed
     p, pairs = obs.part.pole_pairs, curve.found
     if found.coarse:
         return []
-    factor = _scale(obs)
+    factor = _scale(inspection)
     size = _amplitude(found)
     if factor is not None and size > 0.1 and _clean(curve):
         told = f"{abs(pairs.per_turn):.3f} electrical turns a commanded turn, {p} by the part file; the curve is clean"

@@ -11,10 +11,9 @@ from datetime import datetime
 
 import numpy as np
 
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import driven, output_lines, turned
-from rig.evaluation.loopback import SERIES, loopback_in_force
-from rig.evaluation.phasors import series_phasors
-from rig.evaluation.turn import swept_series
+from rig.evaluation.loopback import SERIES
 from rig.observed import Observed
 from rig.result import Reason, Result
 
@@ -24,9 +23,13 @@ CROSSTALK = 5e-4
 NAMES = {"sin": "sine", "cos": "cosine", "exc_v": "excitation voltage", "exc_i": "excitation current"}
 
 
-def channel_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def channel_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """Every reason that the comparison of the channels gives."""
-    return [*_loopback(obs, results), *_crosstalk(obs, results), *_calibrations(obs, results)]
+    return [
+        *_loopback(inspection, results),
+        *_crosstalk(inspection, results),
+        *_calibrations(inspection.observed, results),
+    ]
 
 
 def spoiled_by(channel: str, results: Sequence[Result]) -> tuple[str, ...]:
@@ -34,10 +37,10 @@ def spoiled_by(channel: str, results: Sequence[Result]) -> tuple[str, ...]:
     return output_lines(channel, results) if channel in ("sin", "cos") else driven(results)
 
 
-def _loopback(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    if not turned(results) or series_phasors(obs, (swept_series(obs) or ("",))[0]) is None:
+def _loopback(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    if not turned(results) or inspection.evaluated.phasors((inspection.evaluated.swept_series or ("",))[0]) is None:
         return []
-    found = loopback_in_force(obs, obs.part.excitation.frequency_hz)
+    found = inspection.evaluated.loopback_at(inspection.observed.part.excitation.frequency_hz)
     if found.source == "none":
         return [_stale("no loopback of the channels is in force", turned(results))]
     reasons = []
@@ -68,11 +71,11 @@ def _loopback(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     return reasons
 
 
-def _crosstalk(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def _crosstalk(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """One coil driven, the outputs' inputs open: what they show of the excitation is the sampler's own."""
     shares = []
     for series in ("impedance_sin", "impedance_cos", "impedance_exc"):
-        found = series_phasors(obs, series)
+        found = inspection.evaluated.phasors(series)
         if found is None:
             continue
         raw = found.fit.fundamental

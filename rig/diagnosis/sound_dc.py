@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from rig.diagnosis.lines import EVERYTHING, R20, coil, is_open, middle
-from rig.evaluation.temperature import AGREES_K, CoilTemperature, coil_temperature
+from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.lines import EVERYTHING, R20, is_open, middle
+from rig.evaluation.temperature import AGREES_K, CoilTemperature
 from rig.observed import Observed
 from rig.resolver.part import COILS
 from rig.result import Reason
@@ -26,23 +27,25 @@ COPPER_SPEAKS_K = 6.0
 Pair = frozenset[str]
 
 
-def dc_reasons(obs: Observed) -> list[Reason]:
+def dc_reasons(inspection: Inspection) -> list[Reason]:
     """Every reason that the DC readings give."""
+    obs = inspection.observed
     reasons = live_circuit(obs)
     if reasons:
         return reasons
     reasons = pin_map(obs)
-    return reasons + leads(obs) + check_resistor(obs) + temperature(obs)
+    return reasons + leads(obs) + check_resistor(obs) + temperature(inspection)
 
 
-def forbids_excitation(obs: Observed) -> list[Reason]:
+def forbids_excitation(inspection: Inspection) -> list[Reason]:
     """Reasons not to excite: a live circuit, a pin map that doesn't fit, and, once all DC steps are done, an open or
     shorted excitation coil or a very low leak (those are the part's: they end the run, and spoil nothing)."""
+    obs = inspection.observed
     reasons = live_circuit(obs) + pin_map(obs)
     if reasons or not obs.select("leak_resistance"):
         return reasons
-    exc = coil(obs, "exc")
-    if is_open(obs, "exc"):
+    exc = inspection.evaluated.resistance("exc")
+    if is_open(inspection.evaluated, "exc"):
         return [_forbidden("The excitation coil is open: there is nothing to excite.", "four-wire reading over range")]
     if exc is not None and exc.ohm is not None and exc.ohm < LEAST_OHM:
         return [_forbidden("The excitation coil is a short.", f"{exc.ohm:.3g} ohm")]
@@ -248,17 +251,17 @@ def check_resistor(obs: Observed) -> list[Reason]:
     ]
 
 
-def temperature(obs: Observed) -> list[Reason]:
+def temperature(inspection: Inspection) -> list[Reason]:
     """Part and air not at one temperature, or changing; the copper is the witness for a thermistor gone off."""
-    found = coil_temperature(obs)
+    found = inspection.evaluated.temperature
     if found is None:
         return []
     if found.drift_k is not None and abs(found.drift_k) > AIR_DRIFT_K:
         return [_unsettled(f"the air moved by {found.drift_k:+.2f} K during the run")]
-    if trend := _trend(obs):
+    if trend := _trend(inspection.observed):
         return [_unsettled(trend)]
     apart = found.thermistor_minus_air_k
-    if apart is None or abs(apart) <= AGREES_K or copper_sides_with_air(obs, found):
+    if apart is None or abs(apart) <= AGREES_K or copper_sides_with_air(inspection, found):
         return []
     told = f"thermistor {apart:+.1f} K against the air; no witness that the copper is at the air's temperature"
     return [_unsettled(told)]
@@ -279,23 +282,23 @@ def _trend(obs: Observed) -> str:
     return ""
 
 
-def copper_kelvin(obs: Observed) -> float | None:
+def copper_kelvin(inspection: Inspection) -> float | None:
     """Temperature that the coils' nominal resistances give (median over the coils), degC; None without nominals."""
     seen = []
-    for name, nominal in obs.part.coils.items():
-        found = coil(obs, name)
+    for name, nominal in inspection.observed.part.coils.items():
+        found = inspection.evaluated.resistance(name)
         if found is not None and found.ohm is not None:
             seen.append(found.ohm / nominal.r20_ohm * 254.5 - 234.5)
     return middle(seen) if len(seen) >= 2 else None
 
 
-def copper_sides_with_air(obs: Observed, found: CoilTemperature) -> bool:
+def copper_sides_with_air(inspection: Inspection, found: CoilTemperature) -> bool:
     """Whether the coils' own resistance stands near the air's temperature and away from the thermistor's.
 
     One per cent of resistance is 2.5 K and a nominal value is good to two: the copper stands by the air within
     COPPER_GOOD_K of it, and of a difference below COPPER_SPEAKS_K it says nothing.
     """
-    copper, apart = copper_kelvin(obs), found.thermistor_minus_air_k
+    copper, apart = copper_kelvin(inspection), found.thermistor_minus_air_k
     if copper is None or apart is None or abs(apart) < COPPER_SPEAKS_K:
         return False
     from_air = copper - found.air_degc

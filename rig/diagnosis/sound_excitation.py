@@ -10,10 +10,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from rig.diagnosis.lines import driven, is_open, quality_of, turned
-from rig.evaluation.excitation import excitation_phasors
-from rig.evaluation.phasors import COSINE, EXC_V, SINE, SeriesPhasors, series_phasors
-from rig.evaluation.turn import swept_series
+from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.lines import driven, is_open, turned
+from rig.evaluation.phasors import COSINE, EXC_V, SINE, SeriesPhasors
 from rig.observed import Observed
 from rig.result import Reason, Result
 
@@ -25,21 +24,21 @@ DISTORTED, USELESS = 0.02, 0.10
 RESTART = 2e-5  # relative step of one capture's own frequency
 
 
-def excitation_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def excitation_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """Every reason that the excitation channels give."""
-    if is_open(obs, "exc"):
+    if is_open(inspection.evaluated, "exc"):
         return []
-    missing = _missing(obs, results)
+    missing = _missing(inspection, results)
     if missing:
         return missing
-    found = excitation_phasors(obs)
+    found = inspection.evaluated.excitation
     if found is None:
         return []
     return [
-        *_level(obs, found, results),
-        *_frequency(obs, found, results),
+        *_level(inspection, found, results),
+        *_frequency(inspection.observed, found, results),
         *_distorted(found, results),
-        *_restarted(obs, results),
+        *_restarted(inspection, results),
     ]
 
 
@@ -47,12 +46,13 @@ def _wanted(found: SeriesPhasors) -> np.ndarray[tuple[int], np.dtype[np.float64]
     return found.numbers("set_v_rms")
 
 
-def _missing(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    driven_series = [s for s in (*swept_series(obs), "excitation", "ramp") if obs.has(s)]
+def _missing(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    obs = inspection.observed
+    driven_series = [s for s in (*inspection.evaluated.swept_series, "excitation", "ramp") if obs.has(s)]
     if not driven_series:
         return []
     name = driven_series[0]
-    found = series_phasors(obs, name)
+    found = inspection.evaluated.phasors(name)
     if found is None:
         return [_gone(f"no alternating voltage in the excitation channel of {name}", results, obs)]
     wanted = _wanted(found)
@@ -76,12 +76,12 @@ def _gone(evidence: str, results: Sequence[Result], obs: Observed) -> Reason:
     )
 
 
-def _level(obs: Observed, found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
-    nominal = obs.part.excitation.level_v_rms
+def _level(inspection: Inspection, found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
+    nominal = inspection.observed.part.excitation.level_v_rms
     level = float(np.median(found.v_exc_rms))
     right = abs(level / nominal - 1.0) <= LEVEL
     reasons = []
-    factor = _first_factor(obs)
+    factor = _first_factor(inspection)
     if factor is not None and min(abs(factor / 2.0 - 1.0), abs(factor / 0.5 - 1.0)) < LOAD:
         reasons.append(
             Reason(
@@ -105,12 +105,12 @@ def _level(obs: Observed, found: SeriesPhasors, results: Sequence[Result]) -> li
     return reasons
 
 
-def _first_factor(obs: Observed) -> float | None:
+def _first_factor(inspection: Inspection) -> float | None:
     """Level at the coil over what the generator was told, from the first capture of the ramp that says so."""
-    found = series_phasors(obs, "ramp")
+    found = inspection.evaluated.phasors("ramp")
     if found is None:
         return None
-    told = found.numbers("generator_v_rms") * obs.bench.generator.amplifier_gain
+    told = found.numbers("generator_v_rms") * inspection.observed.bench.generator.amplifier_gain
     usable = np.flatnonzero(np.isfinite(told) & (told > 0))
     return float(found.v_exc_rms[usable[0]] / told[usable[0]]) if usable.size else None
 
@@ -152,10 +152,10 @@ def _distorted(found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
     ]
 
 
-def _restarted(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def _restarted(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     reasons = []
-    for name in swept_series(obs):
-        found, quality = series_phasors(obs, name), quality_of(obs, name)
+    for name in inspection.evaluated.swept_series:
+        found, quality = inspection.evaluated.phasors(name), inspection.quality(name)
         if found is None or quality is None:
             continue
         own, u = found.frequency.per_record_hz, found.frequency.u_record_hz

@@ -11,10 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.diagnosis.lines import angles, driven, error_lines, is_open, middle, quality_of, turned
-from rig.evaluation.coils import coil_resistance
-from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.turn import Turn, swept_series
+from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.lines import angles, driven, error_lines, is_open, middle, turned
+from rig.evaluation.turn import Turn
 from rig.observed import Observed
 from rig.resolver.grids import folded, grid_folding
 from rig.result import Reason, Result
@@ -23,17 +22,21 @@ MISSING_SHARE = 0.02
 LEAST_SHARED = 8  # positions of both passes; below, they were made on grids of their own
 
 
-def point_reasons(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
+def point_reasons(inspection: Inspection, found: Turn, results: Sequence[Result]) -> list[Reason]:
     """Every reason that the points of a sweep give."""
-    return [*_points(obs, found, results), *_grid(obs, found, results), *_physics(obs, results)]
+    return [
+        *_points(inspection, found, results),
+        *_grid(inspection.observed, found, results),
+        *_physics(inspection, results),
+    ]
 
 
-def _points(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
+def _points(inspection: Inspection, found: Turn, results: Sequence[Result]) -> list[Reason]:
     reasons = []
     missing, largest = _gaps(found)
     if missing and not found.coarse:
         share = missing / (missing + _positions(found).size)
-        wide = largest > 2.0 * math.pi / (8 * obs.part.pole_pairs)
+        wide = largest > 2.0 * math.pi / (8 * inspection.observed.part.pole_pairs)
         reasons.append(
             Reason(
                 code="points-missing",
@@ -43,7 +46,7 @@ def _points(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reaso
                 spoils=turned(results) if wide or share > MISSING_SHARE else (),
             )
         )
-    return reasons + _disturbed(obs, results)
+    return reasons + _disturbed(inspection, results)
 
 
 def _positions(found: Turn) -> NDArray[np.float64]:
@@ -75,18 +78,18 @@ def _rad_per_step(found: Turn) -> float:
     return float((theta[-1] - theta[0]) / (steps[-1] - steps[0]))
 
 
-def _disturbed(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def _disturbed(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     told, bad, total = [], 0, 0
-    for name in swept_series(obs):
-        quality = quality_of(obs, name)
+    for name in inspection.evaluated.swept_series:
+        quality = inspection.quality(name)
         if quality is None:
             continue
         records = {i for c in ("sin", "cos") for i in quality[c].disturbed_records}
-        total += len(obs.capture_readings(name)) or 1
+        total += len(inspection.observed.capture_readings(name)) or 1
         bad += len(records)
         if records:
             told.append(f"{name}: {len(records)} (first {min(records)})")
-    if not told or is_open(obs, "sin") or is_open(obs, "cos"):
+    if not told or is_open(inspection.evaluated, "sin") or is_open(inspection.evaluated, "cos"):
         return []
     return [
         Reason(
@@ -124,11 +127,11 @@ def _grid(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]
     ]
 
 
-def _physics(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def _physics(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """What no coil can show: less AC than DC resistance, a negative inductance, more coupling than there is."""
     told = []
     for name in ("exc", "sin", "cos"):
-        ac, dc = coil_impedance(obs, name), coil_resistance(obs, name)
+        ac, dc = inspection.evaluated.impedance(name), inspection.evaluated.resistance(name)
         if ac is None or dc is None or dc.ohm is None:
             continue
         if ac.z_ohm.real < 0.93 * dc.ohm:

@@ -8,11 +8,11 @@ a re-seat (the run names the one it repeats, `retest_of`) is the part's (decisio
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import error_lines, group, value
-from rig.diagnosis.magnetic import CLEAR, Magnetics, magnetics, turns_with_rotor
+from rig.diagnosis.magnetic import CLEAR, Magnetics
 from rig.observed import Observed
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED
 from rig.result import Reason, Result
@@ -22,19 +22,19 @@ LEAST_OFFSET = 0.04  # of the mean gap
 NUDGE = "Re-seat the part on the spigot, clean the faces, and sweep again; a fault that stays is the part's."
 
 
-def seat_reasons(obs: Observed, results: Sequence[Result], curves: Mapping[str, Any]) -> list[Reason]:
+def seat_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """seat-off-centre or seat-axial where a limit is near or passed and the signs are those of the seat alone."""
-    if not curves or obs.header.get("retest_of"):
+    if not inspection.evaluated.curves or inspection.observed.header.get("retest_of"):
         return []
-    return _off_centre(obs, results) or _axial(obs, results)
+    return _off_centre(inspection, results) or _axial(inspection, results)
 
 
-def _off_centre(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    both = _both_off(obs, results)
+def _off_centre(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    both = _both_off(inspection.observed, results)
     match = abs(value(results, "r20_match") or 0.0)
-    if not (_beyond(obs, results) or both) or match > 0.02 or turns_with_rotor(obs):
+    if not (_beyond(inspection.observed, results) or both) or match > 0.02 or inspection.turns_with_rotor:
         return []
-    found = magnetics(obs)
+    found = inspection.magnetics
     if found is None or not _explained(found):
         return []
     fit = found.fit(ECCENTRIC)
@@ -76,11 +76,11 @@ def _both_off(obs: Observed, results: Sequence[Result]) -> int:
     return sides[0] if sides[0] == sides[1] else 0
 
 
-def _axial(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def _axial(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     quadrature = max(value(results, f"quadrature_{c}") or 0.0 for c in ("sin", "cos"))
-    if _both_off(obs, results) >= 0 or _beyond(obs, results) or quadrature > QUADRATURE:
+    if _both_off(inspection.observed, results) >= 0 or _beyond(inspection.observed, results) or quadrature > QUADRATURE:
         return []
-    if turns_with_rotor(obs):
+    if inspection.turns_with_rotor:
         return []
     told = ", ".join(f"{value(results, f'tr_{c}') or 0.0:.4f}" for c in ("sin", "cos"))
     return [

@@ -11,12 +11,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from rig.diagnosis.lines import group, is_healthy, is_open, output_lines, quality_of, turned
+from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.lines import group, is_healthy, is_open, output_lines, turned
 from rig.diagnosis.sound_channels import NAMES, channel_reasons, spoiled_by
-from rig.evaluation.excitation import excitation_phasors
 from rig.evaluation.loopback import SERIES
-from rig.evaluation.phasors import series_phasors
-from rig.evaluation.turn import swept_series, turn
 from rig.observed import Observed
 from rig.result import Reason, Result
 from rig.signal.quality import ChannelQuality
@@ -29,38 +27,38 @@ ANGLE_HARM_RAD = 3e-4  # about one arcminute, electrical
 AMBIGUOUS_RAD = math.radians(80.0)
 
 
-def signal_reasons(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def signal_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """Every reason that the channels give."""
     reasons: list[Reason] = []
-    for name in (*swept_series(obs), "excitation", SERIES)[:4]:
-        reasons += [r for r in _of_series(obs, name, results) if r.code not in {x.code for x in reasons}]
+    for name in (*inspection.evaluated.swept_series, "excitation", SERIES)[:4]:
+        reasons += [r for r in _of_series(inspection, name, results) if r.code not in {x.code for x in reasons}]
     return [
         *reasons,
-        *_silent(obs, results),
-        *_no_current(obs),
-        *channel_reasons(obs, results),
-        *_background(obs, results),
-        *_phases(obs, results),
+        *_silent(inspection, results),
+        *_no_current(inspection),
+        *channel_reasons(inspection, results),
+        *_background(inspection, results),
+        *_phases(inspection, results),
     ]
 
 
-def _of_series(obs: Observed, series: str, results: Sequence[Result]) -> list[Reason]:
-    quality = quality_of(obs, series)
+def _of_series(inspection: Inspection, series: str, results: Sequence[Result]) -> list[Reason]:
+    quality = inspection.quality(series)
     if quality is None:
         return []
     reasons = []
     for channel in quality.channels:
-        clipped = _clipped(obs, series, channel, results)
+        clipped = _clipped(inspection, series, channel, results)
         reasons += clipped or _stuck(series, channel, results)
-        reasons += _interference(obs, series, channel, results)
+        reasons += _interference(inspection.observed, series, channel, results)
     return reasons
 
 
-def _clipped(obs: Observed, series: str, channel: ChannelQuality, results: Sequence[Result]) -> list[Reason]:
+def _clipped(inspection: Inspection, series: str, channel: ChannelQuality, results: Sequence[Result]) -> list[Reason]:
     told = ""
     if channel.clipped:
         told = f"{channel.rail_samples} samples on the rail in {len(channel.rail_records)} captures of {series}"
-    elif (growth := _flattening(obs, series, channel.name)) > CLIP_GROWTH:
+    elif (growth := _flattening(inspection, series, channel.name)) > CLIP_GROWTH:
         told = f"harmonics grow with the level by {100 * growth:.2f} % of it in {series}: the peaks are cut"
     if not told:
         return []
@@ -75,10 +73,10 @@ def _clipped(obs: Observed, series: str, channel: ChannelQuality, results: Seque
     ]
 
 
-def _flattening(obs: Observed, series: str, name: str) -> float:
+def _flattening(inspection: Inspection, series: str, name: str) -> float:
     """Third and fifth harmonic at full level less those at half level, over the fundamental; outputs only. For the
     voltage channel: its distortion beyond that of the outputs, which a distorted source would share."""
-    found = series_phasors(obs, series)
+    found = inspection.evaluated.phasors(series)
     if found is None or 3 not in found.fit.orders:
         return 0.0
     odd = [found.fit.orders.index(h) for h in (3, 5) if h in found.fit.orders]
@@ -140,12 +138,12 @@ def _but_counts(lines: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(id_ for id_ in lines if id_ not in ("pole_pairs", "direction"))
 
 
-def _no_current(obs: Observed) -> list[Reason]:
+def _no_current(inspection: Inspection) -> list[Reason]:
     """Voltage at a whole excitation coil and no current in its channel: the shunt or its channel is dead."""
-    found = excitation_phasors(obs)
-    if found is None or is_open(obs, "exc") or is_healthy(obs, "exc") is not True:
+    found = inspection.evaluated.excitation
+    if found is None or is_open(inspection.evaluated, "exc") or is_healthy(inspection.evaluated, "exc") is not True:
         return []
-    noise = found.u_noise_v[1] / obs.bench.sampler.shunt_ohm
+    noise = found.u_noise_v[1] / inspection.observed.bench.sampler.shunt_ohm
     size = float(np.median(np.abs(found.exc_i)))
     if size > 10.0 * float(np.max(noise)):
         return []
@@ -162,9 +160,9 @@ def _no_current(obs: Observed) -> list[Reason]:
     ]
 
 
-def _silent(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def _silent(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """A dead or very weak output beside a live one. Both weak: no rotor, or both leads (sound_axis.py)."""
-    found = turn(obs)
+    found = inspection.evaluated.turn
     if found is None or max(float(np.std(found.sine)), float(np.std(found.cosine))) < SILENT_RATIO:
         return []
     dead = {2: "sin", 3: "cos"}
@@ -172,10 +170,10 @@ def _silent(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     size = {"sin": float(np.max(np.abs(found.sine))), "cos": float(np.max(np.abs(found.cosine)))}
     reasons = []
     for name, other in (("sin", "cos"), ("cos", "sin")):
-        if size[other] < 3.0 * SILENT_RATIO or size[name] > 0.3 * size[other] or is_open(obs, name):
+        if size[other] < 3.0 * SILENT_RATIO or size[name] > 0.3 * size[other] or is_open(inspection.evaluated, name):
             continue
         silent = size[name] < SILENT_RATIO
-        whole = is_healthy(obs, name)
+        whole = is_healthy(inspection.evaluated, name)
         reasons.append(
             Reason(
                 code="channel-silent" if silent else "channel-low",
@@ -194,12 +192,12 @@ def _silent(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     return reasons
 
 
-def _background(obs: Observed, results: Sequence[Result]) -> list[Reason]:
+def _background(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """Pick-up near the carrier, where the sweep can't tell it from the signal: seen with the excitation off."""
-    found = turn(obs)
-    if found is None or not obs.has("background"):
+    found = inspection.evaluated.turn
+    if found is None or not inspection.observed.has("background"):
         return []
-    stack = obs.captures.stack("background")
+    stack = inspection.observed.captures.stack("background")
     fitted = fit_stack(stack, found.frequency_hz, harmonics=1)
     reasons = []
     for c, name, side in ((2, "sin", found.sine), (3, "cos", found.cosine)):
@@ -220,9 +218,9 @@ def _background(obs: Observed, results: Sequence[Result]) -> list[Reason]:
     return reasons
 
 
-def _phases(obs: Observed, results: Sequence[Result]) -> list[Reason]:
-    found = turn(obs)
-    if found is None or is_open(obs, "sin") or is_open(obs, "cos"):
+def _phases(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    found = inspection.evaluated.turn
+    if found is None or is_open(inspection.evaluated, "sin") or is_open(inspection.evaluated, "cos"):
         return []
     phases = {"sin": found.phase_sine_rad, "cos": found.phase_cosine_rad}
     weak = min(float(np.max(np.abs(found.sine))), float(np.max(np.abs(found.cosine)))) < 3.0 * SILENT_RATIO

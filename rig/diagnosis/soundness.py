@@ -7,40 +7,40 @@ the lines it spoils; the others keep their verdict. `excitation-forbidden` only 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import turned
-from rig.diagnosis.loose_contact import LooseContact, loose_contacts
+from rig.diagnosis.loose_contact import LooseContact
 from rig.diagnosis.sound_axis import axis_reasons
 from rig.diagnosis.sound_dc import dc_reasons, forbids_excitation
 from rig.diagnosis.sound_excitation import excitation_reasons
 from rig.diagnosis.sound_records import record_reasons
 from rig.diagnosis.sound_seat import seat_reasons
 from rig.diagnosis.sound_signal import signal_reasons
-from rig.observed import Observed
 from rig.result import Reason, Result
 
 NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
 
 
-def soundness(obs: Observed, results: Sequence[Result], curves: Mapping[str, Any]) -> list[Reason]:
+def soundness(inspection: Inspection) -> list[Reason]:
     """Every reason that this run's data give, most basic first. Empty: nothing speaks against the measurement."""
-    reasons = [*record_reasons(obs), *dc_reasons(obs)]
+    results = inspection.evaluated.results
+    reasons = [*record_reasons(inspection.observed), *dc_reasons(inspection)]
     if any("*" in reason.spoils for reason in reasons):
         return reasons
-    loose = [one for one in loose_contacts(obs).values() if one.opens]
+    loose = [one for one in inspection.loose_contacts.values() if one.opens]
     settled = bool(loose) and all(one.witnessed for one in loose)
     if not settled or all(one.coil != "exc" for one in loose):
-        reasons += excitation_reasons(obs, results)
+        reasons += excitation_reasons(inspection, results)
     if settled:
         return reasons  # the coil's own resistance or current is the witness: what the sweep lacks is not the rig's
-    reasons += signal_reasons(obs, results)
+    reasons += signal_reasons(inspection, results)
     if loose:
         return [*reasons, _comes_and_goes(loose, results)]
-    reasons += axis_reasons(obs, results)
+    reasons += axis_reasons(inspection, results)
     if not any(_blocks_seat(reason) for reason in reasons):
-        reasons += seat_reasons(obs, results, curves)
+        reasons += seat_reasons(inspection, results)
     return reasons
 
 
@@ -56,9 +56,9 @@ def _comes_and_goes(loose: Sequence[LooseContact], results: Sequence[Result]) ->
     )
 
 
-def dc_check(obs: Observed) -> list[Reason]:
+def dc_check(inspection: Inspection) -> list[Reason]:
     """Reasons, from the DC readings so far, for which the part must not be excited. Empty: it may."""
-    return forbids_excitation(obs)
+    return forbids_excitation(inspection)
 
 
 def _blocks_seat(reason: Reason) -> bool:

@@ -15,8 +15,9 @@ from typing import Any
 
 from rig.diagnosis.suspects import SILENT, Suspect
 from rig.diagnosis.witness import NOT_SEAT, OPEN, PART, PART_OR_SEAT, RIG, WITNESSES
+from rig.evaluation.evaluated import Evaluated
 from rig.evaluation.leaks import leak_id
-from rig.evaluation.witnesses import DEAD, DummySeen, SwapSeen, dummy_seen, swap_seen
+from rig.evaluation.witnesses import DEAD, DummySeen, SwapSeen
 from rig.observed import Observed
 from rig.resolver.part import COILS
 from rig.result import Judged, Judgement
@@ -90,16 +91,17 @@ def _joined(answers: set[str]) -> str:
     return next(answer for answer in (RIG, PART, PART_OR_SEAT, NOT_SEAT, OPEN) if answer in answers)
 
 
-def read_witness(obs: Observed) -> tuple[str, list[Settled]]:
+def read_witness(evaluated: Evaluated) -> tuple[str, list[Settled]]:
     """(kind, each suspected line settled) of a witness run."""
+    obs = evaluated.observed
     told: Mapping[str, Any] = obs.header["details"]["witness"]
     kind = str(told["kind"])
     asked = [Suspect.from_dict(row) for row in told["suspects"]]
     if kind == "dummy":
-        seen = dummy_seen(obs)
+        seen = evaluated.dummy
         return kind, [settle(one, _by_dummy(one, seen)) for one in asked]
     if kind == "swap":
-        swapped = swap_seen(obs)
+        swapped = evaluated.swap
         return kind, [settle(one, None if swapped is None else _by_swap(one, swapped)) for one in asked]
     return kind, [
         _sensor(obs, one, kind) if one.line.startswith("thermistor_") else settle(one, _by_ohms(obs, one, kind))
@@ -107,10 +109,10 @@ def read_witness(obs: Observed) -> tuple[str, list[Settled]]:
     ]
 
 
-def judgement(obs: Observed) -> Judgement:
+def judgement(evaluated: Evaluated) -> Judgement:
     """A witness run's own judgement: nothing of the part, the answers as notes and, for programs, under `curves`."""
-    kind, settled = read_witness(obs)
-    of = str(obs.header["details"]["witness"]["of"])
+    kind, settled = read_witness(evaluated)
+    of = str(evaluated.observed.header["details"]["witness"]["of"])
     lines = [f"{one.suspect.line}: {one.answer} ({one.told})" for one in settled]
     return Judgement(
         outcome="measured, no limits",

@@ -15,14 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.evaluation.angle_curve import AngleCurve, angle_curve
-from rig.evaluation.correction import reference_told
-from rig.evaluation.coupling import crosstalk, from_excitation
+from rig.evaluation.angle_curve import AngleCurve
+from rig.evaluation.channels import Channels
+from rig.evaluation.correction import reference_of_steps
 from rig.evaluation.maximum import Figures, figures
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin, scatter_half_width_mech_arcmin
 from rig.evaluation.ratio import why_no_turn
+from rig.evaluation.rotation import Rotation
 from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
-from rig.evaluation.turn import Turn, silent_output, turn
+from rig.evaluation.turn import Turn, silent_output
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.orders import Orders
@@ -40,30 +41,31 @@ IDS = (
 )
 
 
-def angle_results(obs: Observed) -> tuple[list[Result], dict[str, Any]]:
+def angle_results(rotation: Rotation) -> tuple[list[Result], dict[str, Any]]:
     """All lines of the angle group, the rig's facts beside them, and the curves for plots."""
-    found, curve = turn(obs), angle_curve(obs)
+    found, curve = rotation.turn, rotation.angle_curve
     if found is not None and (silent := silent_output(found)):
         why = f"the {silent} output carries no signal: one output alone shows no angle"
         return [untested(id_, why) for id_ in IDS], {}
     if found is None or curve is None:
-        return [untested(id_, why_no_turn(obs)) for id_ in IDS], {}
-    conditions = _conditions(obs, found, curve)
-    results = _counts(obs, found, curve, conditions)
+        return [untested(id_, why_no_turn(rotation)) for id_ in IDS], {}
+    conditions = _conditions(rotation, found, curve)
+    results = _counts(rotation, found, curve, conditions)
     if found.coarse:
-        results += _coarse(obs, found, curve, conditions)
+        results += _coarse(rotation, found, curve, conditions)
         return results, {}
     try:
-        stated_figures = figures(obs, found, curve.theta_mech_rad, curve.mean, curve.found.value)
+        stated_figures = figures(rotation, found, curve.theta_mech_rad, curve.mean, curve.found.value)
     except UsageError as fault:
         return results + [untested(id_, fault.message) for id_ in IDS[2:]], {}
-    results += _errors(obs, found, curve, stated_figures, conditions)
-    results += _orders(obs, found, curve, stated_figures.model, conditions)
-    results += _facts(obs, curve, conditions)
+    results += _errors(rotation, found, curve, stated_figures, conditions)
+    results += _orders(rotation, found, curve, stated_figures.model, conditions)
+    results += _facts(rotation.observed, curve, conditions)
     return results, _curves(found, curve, stated_figures)
 
 
-def _conditions(obs: Observed, found: Turn, curve: AngleCurve) -> dict[str, Scalar]:
+def _conditions(rotation: Rotation, found: Turn, curve: AngleCurve) -> dict[str, Scalar]:
+    obs = rotation.observed
     return {
         "frequency_hz": found.frequency_hz,
         "level_v_rms": found.v_exc_rms,
@@ -72,17 +74,17 @@ def _conditions(obs: Observed, found: Turn, curve: AngleCurve) -> dict[str, Scal
         "points": int(curve.theta_mech_rad.size),
         "passes": "both" if curve.passes else "one",
         "zero": "best fit",
-        "reference": _reference(obs, found),
+        "reference": _reference(rotation, found),
         "positive_rotation": obs.part.positive_rotation,
         **({} if found.latency_s is None else {"turned": "on the fly", "latency_us": 1e6 * found.latency_s}),
     }
 
 
-def _reference(obs: Observed, found: Turn) -> str:
-    return "encoder" if found.reference == "encoder" else reference_told(obs)
+def _reference(rotation: Rotation, found: Turn) -> str:
+    return "encoder" if found.reference == "encoder" else reference_of_steps(rotation.observed, rotation.correction)
 
 
-def _counts(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+def _counts(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
     pairs = curve.found
     seen = conditions | {"per_turn": pairs.per_turn, "score": pairs.score}
     if found.coarse and pairs.ambiguous:
@@ -91,18 +93,19 @@ def _counts(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str,
             exact("direction", pairs.direction, conditions),
         ]
     results = [exact("pole_pairs", pairs.value, seen), exact("direction", pairs.direction, seen)]
-    if obs.holder.datum:
-        results.append(_zero(obs, found, curve, conditions))
+    if rotation.observed.holder.datum:
+        results.append(_zero(rotation, found, curve, conditions))
     return results
 
 
-def _zero(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> Result:
+def _zero(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> Result:
+    obs = rotation.observed
     p = curve.found.value
     degrees = math.degrees(curve.zero_elec_rad) + curve.found.direction * p * obs.holder.index_to_datum_deg
     index = obs.bench.axis.index_repeat_arcmin if obs.bench.axis else 30.0
     lines = [
         half_width("index", index * p / 60.0, "deg"),
-        half_width("axis once a turn", p * order_half_width_mech_arcmin(obs, found.reference, 1) / 60.0, "deg"),
+        half_width("axis once a turn", p * order_half_width_mech_arcmin(rotation, found.reference, 1) / 60.0, "deg"),
         half_width("backlash", p * (obs.bench.axis.backlash_arcmin if obs.bench.axis else 1.0) / 120.0, "deg"),
     ]
     note = f"against {obs.holder.datum}; electrical zero must be learned again on the machine"
@@ -115,18 +118,20 @@ def _channels(found: Turn) -> float:
     return float(0.5 * math.hypot(gains[2], gains[3], 0.1 * found.loading_u)) * ARCMIN_PER_RAD
 
 
-def _crosstalk(obs: Observed, found: Turn, order: int, pole_pairs: int) -> float:
+def _crosstalk(channels: Channels, found: Turn, order: int, pole_pairs: int) -> float:
     """Half-width, electrical arcmin, of what crosstalk adds at an order a turn: the excitation at p, the outputs in
     each other at 2p."""
     if order == pole_pairs:
         u, _, v, _ = found.envelopes()
-        return from_excitation(obs) / float(np.max(np.hypot(u, v))) * ARCMIN_PER_RAD
-    return crosstalk(obs) * ARCMIN_PER_RAD if order == 2 * pole_pairs else 0.0
+        return channels.crosstalk_of_excitation / float(np.max(np.hypot(u, v))) * ARCMIN_PER_RAD
+    return channels.crosstalk * ARCMIN_PER_RAD if order == 2 * pole_pairs else 0.0
 
 
-def _errors(obs: Observed, found: Turn, curve: AngleCurve, got: Figures, conditions: dict[str, Scalar]) -> list[Result]:
+def _errors(
+    rotation: Rotation, found: Turn, curve: AngleCurve, got: Figures, conditions: dict[str, Scalar]
+) -> list[Result]:
     p = curve.found.value
-    common = _common(obs, found, p)
+    common = _common(rotation, found, p)
     seen = conditions | {
         "raw_maximum_elec_arcmin": got.raw_maximum,
         "orders_kept": len(got.kept),
@@ -157,16 +162,21 @@ def _positioner(got: Figures, u: float, factor: float) -> list[BudgetLine]:
     ]
 
 
-def _common(obs: Observed, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:
+def _common(rotation: Rotation, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:
     """Influences on the whole curve with the order a turn at which they act (0: unknown)."""
-    scatter = p * scatter_half_width_mech_arcmin(obs, found.reference)
-    other = 2.0 * p * order_half_width_mech_arcmin(obs, found.reference, 3)
+    scatter = p * scatter_half_width_mech_arcmin(rotation.observed, found.reference)
+    other = 2.0 * p * order_half_width_mech_arcmin(rotation, found.reference, 3)
     return [
         (2 * p, standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback")),
         (0, half_width("backlash left after both passes", scatter, "arcmin", note="bench file")),
         (0, half_width("axis, orders not stated", other, "arcmin")),
-        (p, half_width("crosstalk of the excitation", _crosstalk(obs, found, p, p), "arcmin")),
-        (2 * p, half_width("crosstalk of sine and cosine", _crosstalk(obs, found, 2 * p, p), "arcmin")),
+        (p, half_width("crosstalk of the excitation", _crosstalk(rotation.windings.channels, found, p, p), "arcmin")),
+        (
+            2 * p,
+            half_width(
+                "crosstalk of sine and cosine", _crosstalk(rotation.windings.channels, found, 2 * p, p), "arcmin"
+            ),
+        ),
     ]
 
 
@@ -180,17 +190,19 @@ def _share_of_rms(got: Figures, order: int, u: float, p: int) -> float:
 
 
 def _orders(
-    obs: Observed, found: Turn, curve: AngleCurve, model: Orders, conditions: dict[str, Scalar]
+    rotation: Rotation, found: Turn, curve: AngleCurve, model: Orders, conditions: dict[str, Scalar]
 ) -> list[Result]:
     p = curve.found.value
-    wanted = {1, 2, p, 2 * p, 3 * p, 4 * p} | ({obs.part.teeth} if obs.part.teeth else set())
+    wanted = {1, 2, p, 2 * p, 3 * p, 4 * p} | (
+        {rotation.observed.part.teeth} if rotation.observed.part.teeth else set()
+    )
     results = []
     for order in sorted(n for n in wanted if n in model.orders):
-        width = order_half_width_mech_arcmin(obs, found.reference, order)
+        width = order_half_width_mech_arcmin(rotation, found.reference, order)
         lines = [
             half_width("positioner at this order", width, "arcmin", note="bench file"),
             standard("noise", model.u_amplitude(order) / p, "arcmin"),
-            half_width("crosstalk", _crosstalk(obs, found, order, p) / p, "arcmin"),
+            half_width("crosstalk", _crosstalk(rotation.windings.channels, found, order, p) / p, "arcmin"),
         ]
         if order == 2 * p:
             lines.append(standard("channel gain sine against cosine", _channels(found) / p, "arcmin"))
@@ -222,9 +234,12 @@ def _facts(obs: Observed, curve: AngleCurve, conditions: dict[str, Scalar]) -> l
     return results
 
 
-def _coarse(obs: Observed, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+def _coarse(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
     p = curve.found.value
-    widths = sum(order_half_width_mech_arcmin(obs, found.reference, n) for n in (1, 2, *cyclic_orders(obs)[:1]))
+    widths = sum(
+        order_half_width_mech_arcmin(rotation, found.reference, n)
+        for n in (1, 2, *cyclic_orders(rotation.observed)[:1])
+    )
     worst = float(np.max(np.abs(curve.mean)))
     rms = float(np.sqrt(np.mean(curve.mean**2)))
     lines = [

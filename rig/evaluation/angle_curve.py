@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.stating import ARCMIN_PER_RAD
-from rig.evaluation.turn import Turn, turn
+from rig.evaluation.turn import Turn
 from rig.observed import Observed
 from rig.resolver.angle import PolePairs, electrical_angle, pole_pairs
 from rig.resolver.error_curve import Passes, combine_passes, deviation
@@ -37,15 +37,8 @@ class AngleCurve:
     scatter_elec_arcmin: float
 
 
-def angle_curve(obs: Observed) -> AngleCurve | None:
-    """The error curve of the run's turn; None when there is no turn or no electrical angle in it."""
-    return obs.memo("angle_curve", lambda: _angle_curve(obs))
-
-
-def _angle_curve(obs: Observed) -> AngleCurve | None:
-    found = turn(obs)
-    if found is None:
-        return None
+def angle_curve(obs: Observed, found: Turn) -> AngleCurve:
+    """The error curve of the run's turn."""
     u, _, v, _ = found.envelopes()
     theta_elec = electrical_angle(u, v)
     inside = found.inside

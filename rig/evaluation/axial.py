@@ -16,9 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.turn import turn
-from rig.observed import Observed
+from rig.evaluation.rotation import Rotation
 
 Floats = NDArray[np.float64]
 K = 2.0
@@ -54,9 +52,9 @@ class Level:
         return asdict(self)
 
 
-def axial_place(obs: Observed, axial_mm: float) -> Place | None:
+def axial_place(rotation: Rotation, axial_mm: float) -> Place | None:
     """What a run at one place shows; None without a turn or a current."""
-    found, impedance = turn(obs), coil_impedance(obs, "exc")
+    found, impedance = rotation.turn, rotation.windings.impedance("exc")
     if found is None or impedance is None:
         return None
     inside = found.inside

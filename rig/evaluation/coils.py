@@ -8,10 +8,11 @@ meter: temperature and meter gain are common and cancel. An open coil is ">" the
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rig.evaluation.stating import by_scatter, half_width, half_width_of, standard, stated, times, untested
-from rig.evaluation.temperature import CoilTemperature, coil_temperature
+from rig.evaluation.temperature import CoilTemperature
 from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import COILS
@@ -116,10 +117,10 @@ def _meter(obs: Observed, raw: float, range_ohm: float | None, zeroed: bool) -> 
     ]
 
 
-def coil_results(obs: Observed) -> list[Result]:
-    """r20_exc, r20_sin, r20_cos and r20_match."""
-    temperature = coil_temperature(obs)
-    found = {coil: coil_resistance(obs, coil) for coil in COILS}
+def coil_results(
+    obs: Observed, found: Mapping[str, CoilResistance | None], temperature: CoilTemperature | None
+) -> list[Result]:
+    """r20_exc, r20_sin, r20_cos and r20_match. found: coil -> its resistance, None where it was not read."""
     results = [_r20(coil, found[coil], temperature) for coil in COILS]
     sine, cosine = found["sin"], found["cos"]
     if sine and cosine and sine.ohm and cosine.ohm:

@@ -77,14 +77,11 @@ def differences(data: Mapping[str, Any], bench: BenchFile, instruments: Mapping[
     return [f"{key} is {now[key]!r}, was {then.get(key)!r}" for key in now if then.get(key) != now[key]]
 
 
-def correction_in_force(obs: Observed) -> Correction | None:
-    """The correction that this run's header carries, when it holds for its bench and the run swept both ways."""
-    return obs.memo("positioner correction", lambda: _in_force(obs))
+def reference_of_steps(obs: Observed, found: Correction | None) -> str:
+    """What positions in steps rest on, in words: bare, corrected (and when that was made), or why not corrected.
 
-
-def reference_told(obs: Observed) -> str:
-    """What positions in steps rest on, in words: bare, corrected (and when that was made), or why not corrected."""
-    found = correction_in_force(obs)
+    found: the correction in force.
+    """
     if found is not None:
         return f"axis steps, corrected ({found.made_utc})"
     kept = (obs.header.get("calibration") or {}).get(KEY)
@@ -94,7 +91,8 @@ def reference_told(obs: Observed) -> str:
     return f"axis steps, correction left aside: {'; '.join(apart) or 'it holds for both directions together'}"
 
 
-def _in_force(obs: Observed) -> Correction | None:
+def correction_in_force(obs: Observed) -> Correction | None:
+    """The correction that this run's header carries, when it holds for its bench and the run swept both ways."""
     kept = (obs.header.get("calibration") or {}).get(KEY)
     if not isinstance(kept, Mapping) or obs.bench.axis is None:
         return None

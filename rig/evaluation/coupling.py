@@ -9,32 +9,29 @@ channel, so it enters along the excitation's carrier. Source: trade.md 7.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
-from rig.evaluation.phasors import COSINE, EXC_V, SINE, series_phasors
+from rig.evaluation.phasors import COSINE, EXC_V, SINE, SeriesPhasors
 from rig.observed import Observed
 
 CROSSTALK = 2e-5
 
 
-def crosstalk(obs: Observed) -> float:
-    """Half-width of the volts at one connector per volt at another."""
-    return obs.memo("crosstalk", lambda: _crosstalk(obs))
-
-
-def _crosstalk(obs: Observed) -> float:
+def crosstalk(obs: Observed, driven_alone: Sequence[SeriesPhasors | None]) -> float:
+    """Half-width of the volts at one connector per volt at another. driven_alone: the series in which an output coil
+    was driven and the outputs' inputs were open, None where one was not taken."""
     spec = obs.bench.sampler.spec_of("crosstalk")
     stated = CROSSTALK if spec is None else spec.percent_reading / 100.0
-    shown = _shown(obs)
+    shown = _shown(driven_alone)
     return shown if shown > 2.0 * stated else stated
 
 
-def _shown(obs: Observed) -> float:
+def _shown(driven_alone: Sequence[SeriesPhasors | None]) -> float:
     """What an output's open input shows of the excitation while another coil is driven, where it is no noise."""
     most = 0.0
-    for coil in ("sin", "cos"):
-        found = series_phasors(obs, f"impedance_{coil}")
+    for found in driven_alone:
         if found is None:
             continue
         for channel in (SINE, COSINE):
@@ -43,8 +40,3 @@ def _shown(obs: Observed) -> float:
             mean = abs(complex(np.mean(seen)))
             most = max(most, mean if mean > 4.0 * scatter else 0.0)
     return most
-
-
-def from_excitation(obs: Observed) -> float:
-    """Half-width of what a channel shows of the excitation, as a ratio to the excitation at the coil."""
-    return crosstalk(obs) * obs.bench.sampler.exc_divider

@@ -11,11 +11,11 @@ import math
 
 import numpy as np
 
-from rig.evaluation.coupling import from_excitation
-from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.phasors import EXC_V, SeriesPhasors, series_phasors
+from rig.evaluation.channels import Channels
+from rig.evaluation.phasors import EXC_V, SeriesPhasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
 from rig.evaluation.turn import swept_series
+from rig.evaluation.windings import Windings
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.result import Result
@@ -24,21 +24,28 @@ IDS = ("v_exc_rms", "i_exc_rms", "f_exc_hz", "thd_exc")
 CLOCK_PPM = 50.0  # half-width of the sampler's clock where the bench file states nothing
 
 
-def excitation_phasors(obs: Observed) -> SeriesPhasors | None:
+def excitation_phasors(channels: Channels) -> SeriesPhasors | None:
     """The series that shows the excitation as the results had it: the sweep, else the settled excitation."""
-    for name in (*swept_series(obs), "excitation", "impedance_exc"):
-        found = series_phasors(obs, name)
+    for name in (*swept_series(channels.observed), "excitation", "impedance_exc"):
+        found = channels.phasors(name)
         if found is not None:
             return found
     return None
 
 
-def excitation_results(obs: Observed) -> list[Result]:
+def excitation_results(windings: Windings) -> list[Result]:
     """v_exc_rms, i_exc_rms, f_exc_hz, thd_exc and background_v."""
-    found = excitation_phasors(obs)
+    obs = windings.observed
+    found = excitation_phasors(windings.channels)
     if found is None:
         return [untested(id_, "no capture with a live excitation channel") for id_ in IDS] + background_results(obs)
-    return [_level(obs, found), _current(obs, found), _frequency(obs, found), _thd(found), *background_results(obs)]
+    return [
+        _level(obs, found),
+        _current(windings, found),
+        _frequency(obs, found),
+        _thd(found),
+        *background_results(obs),
+    ]
 
 
 def _level(obs: Observed, found: SeriesPhasors) -> Result:
@@ -58,7 +65,8 @@ def _gain(obs: Observed) -> float:
     return (spec.percent_reading if spec else 0.1) / 100.0
 
 
-def _current(obs: Observed, found: SeriesPhasors) -> Result:
+def _current(windings: Windings, found: SeriesPhasors) -> Result:
+    obs = windings.observed
     rms = np.abs(found.exc_i) / math.sqrt(2.0)
     mean, n = float(rms.mean()), rms.size
     sampler = obs.bench.sampler
@@ -71,10 +79,10 @@ def _current(obs: Observed, found: SeriesPhasors) -> Result:
     if n > 2:
         spread = float(rms.std(ddof=1)) / math.sqrt(n)
         lines.append(by_scatter("scatter over the captures", spread, "A", n - 1.0))
-    impedance = coil_impedance(obs, "exc")
+    impedance = windings.impedance("exc")
     conditions: dict[str, Scalar] = {"level_v_rms": level, "frequency_hz": found.frequency.frequency_hz}
     if impedance is not None:
-        leaked = abs(from_excitation(obs) * impedance.z_ohm.real / sampler.shunt_ohm)
+        leaked = abs(windings.channels.crosstalk_of_excitation * impedance.z_ohm.real / sampler.shunt_ohm)
         lines.append(half_width("crosstalk into the current's channel", leaked, "relative", mean))
     if impedance is not None and abs(level / nominal - 1.0) < 0.2:
         scaled = mean * nominal / level

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.evaluation.channels import Channels
 from rig.evaluation.continuous import Complexes, Continuous, Floats, Pass, both_passes, one_pass
-from rig.evaluation.loopback import Loopback, loopback_in_force
+from rig.evaluation.loopback import Loopback
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, set_frequency_hz
 from rig.observed import Observed
 from rig.resolver.grids import good_sweep_points
@@ -48,25 +49,23 @@ class Flown:
     u_latency_s: float
 
 
-def flown(obs: Observed) -> tuple[Flown | None, str]:
+def flown(channels: Channels) -> tuple[Flown | None, str]:
     """The sweep on the fly; without one, or where it can't be read, None and why."""
-    return obs.memo("flown", lambda: _told(obs))
-
-
-def _told(obs: Observed) -> tuple[Flown | None, str]:
+    obs = channels.observed
     if not all(obs.has(name) for name in SERIES) or obs.bench.axis is None:
         return None, "no sweep in this run" if not any(obs.has(name) for name in SERIES) else "one direction only"
     try:
-        return _flown(obs, obs.bench.axis.steps_per_turn), ""
+        return _flown(channels, obs.bench.axis.steps_per_turn), ""
     except UsageError as fault:
         return None, f"{fault.message} {fault.next_action}".strip()
 
 
-def _flown(obs: Observed, per_turn: int) -> Flown:
+def _flown(channels: Channels, per_turn: int) -> Flown:
+    obs = channels.observed
     both = [_pass(obs, name, sign, per_turn) for name, sign in zip(SERIES, (1, -1), strict=True)]
     p = obs.part.pole_pairs
     found: Continuous = both_passes(both[0], both[1], [1, 2, *(n * p for n in (1, 2, 3, 4))])
-    loopback = loopback_in_force(obs, both[0].frequency_hz)
+    loopback = channels.loopback_at(both[0].frequency_hz)
     points = _points(obs, per_turn)
     sides = [_gathered(side, found.latency_s, points, 8 * p) for side in both]
     begun = [obs.capture_readings(name)[0].bench_time_s for name in SERIES]

@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.evaluation.coupling import crosstalk, from_excitation
+from rig.evaluation.channels import Channels
 from rig.evaluation.hand_ellipse import HandTurn, hand_turn, turning
-from rig.evaluation.impedance import coil_impedance
-from rig.evaluation.loopback import Loopback, loopback_in_force
+from rig.evaluation.loopback import Loopback
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, alive, set_frequency_hz
 from rig.evaluation.ratio import IDS as RATIO_IDS
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
 from rig.evaluation.turn import loading_factor
+from rig.evaluation.windings import Windings
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.orders import fit_orders
@@ -51,33 +51,36 @@ def taken(obs: Observed) -> bool:
     return obs.has(SERIES)
 
 
-def hand_results(obs: Observed) -> list[Result]:
+def hand_results(windings: Windings) -> list[Result]:
     """Ratio, null and quadrature lines by hand; the angle lines say that they were not measured."""
     angle = [untested(id_, "turned by hand: nobody knows where the rotor stood") for id_ in ANGLE_IDS]
-    if not taken(obs):
+    if not taken(windings.observed):
         return [untested(id_, "not turned by hand in this run") for id_ in RATIO_IDS] + angle
     try:
-        found, loopback, conditions, loading_u = _of_run(obs)
+        found, loopback, conditions, loading_u = _of_run(windings)
     except UsageError as fault:
         return [untested(id_, fault.message) for id_ in RATIO_IDS] + angle
-    lines = _amplitudes(obs, found, loopback, loading_u, conditions)
-    lines += _shape(obs, found, loopback, loading_u, conditions) + _phases(found, loopback, loading_u, conditions)
-    lines += _across(obs, found, conditions)
+    lines = _amplitudes(windings.observed, found, loopback, loading_u, conditions)
+    lines += _shape(windings.channels, found, loopback, loading_u, conditions) + _phases(
+        found, loopback, loading_u, conditions
+    )
+    lines += _across(windings, found, conditions)
     rank = {id_: i for i, id_ in enumerate(RATIO_IDS)}
     return sorted(lines, key=lambda line: rank[line.measurand]) + angle
 
 
-def _of_run(obs: Observed) -> tuple[HandTurn, Loopback, dict[str, Scalar], float]:
+def _of_run(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar], float]:
+    obs = windings.observed
     stack = obs.captures.stack(SERIES)
     if not alive(stack):
         raise UsageError("the excitation is absent in some captures", next_action="Check the excitation.")
     near = set_frequency_hz(obs, SERIES)
     frequency = pooled_frequency(stack.codes[:, EXC_V, :], stack.sample_rate_hz, near_hz=near)
     hz = frequency.frequency_hz
-    loopback = loopback_in_force(obs, hz)
-    windows, ratios, speed, loading_u = _ratios(obs, stack, hz, loopback, 1e-3)
+    loopback = windings.channels.loopback_at(hz)
+    windows, ratios, speed, loading_u = _ratios(windings, stack, hz, loopback, 1e-3)
     if window_for(fastest := float(np.quantile(np.abs(speed), 0.99))) < 1e-3:
-        windows, ratios, speed, loading_u = _ratios(obs, stack, hz, loopback, window_for(fastest))
+        windows, ratios, speed, loading_u = _ratios(windings, stack, hz, loopback, window_for(fastest))
     divider = obs.bench.sampler.exc_divider
     readings = obs.capture_readings(SERIES)
     begun = np.array([reading.bench_time_s for reading in readings], dtype=np.float64)
@@ -100,15 +103,15 @@ def _of_run(obs: Observed) -> tuple[HandTurn, Loopback, dict[str, Scalar], float
 
 
 def _ratios(
-    obs: Observed, stack: WaveformStack, hz: float, loopback: Loopback, window_s: float
+    windings: Windings, stack: WaveformStack, hz: float, loopback: Loopback, window_s: float
 ) -> tuple[Windows, list[Complexes], Floats, float]:
     """(windows, sine and cosine ratio with the outputs open, speed, relative u of the loading)."""
     windows = moving_phasors(stack.codes, stack.sample_rate_hz, hz, window_s=window_s, scale=stack.scale_v)
     ratios, slopes, loading_u = [], [], 0.0
     for channel, coil in ((SINE, "sin"), (COSINE, "cos")):
-        gain = loopback.gain[EXC_V] / loopback.gain[channel] * obs.bench.sampler.exc_divider
+        gain = loopback.gain[EXC_V] / loopback.gain[channel] * windings.observed.bench.sampler.exc_divider
         ratio = (windows.phasor[..., channel] / windows.phasor[..., EXC_V] * gain).ravel()
-        factor, relative_u = loading_factor(obs, coil, ratio, hz)
+        factor, relative_u = loading_factor(windings, coil, ratio, hz)
         ratios.append(ratio * factor)
         slopes.append((ratio_slope(windows, channel, EXC_V) * gain).ravel() * factor)
         loading_u = max(loading_u, relative_u)
@@ -142,7 +145,7 @@ def _amplitudes(
 
 
 def _shape(
-    obs: Observed, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
+    channels: Channels, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
 ) -> list[Result]:
     ellipse, dof = found.ellipse, max(1, found.u.size - 5)
     u_imbalance, u_orthogonality, u_cu, u_cv = (float(part) for part in ellipse.u[:4])
@@ -154,7 +157,7 @@ def _shape(
     imbalance = [*both, by_scatter("scatter of the radius", u_imbalance, "ratio", dof), *_model(found, 2.0)]
     square = [
         by_scatter("scatter of the radius", u_orthogonality, "rad", dof, DEG),
-        half_width("crosstalk of sine and cosine", 2.0 * crosstalk(obs), "rad", DEG),
+        half_width("crosstalk of sine and cosine", 2.0 * channels.crosstalk, "rad", DEG),
         *_model(found, 2.0 * DEG, "rad"),
     ]
     results = [
@@ -169,7 +172,7 @@ def _shape(
         value, u = centre / size, u_centre / size
         lines = [
             by_scatter("scatter of the radius", u, "ratio", dof),
-            half_width("crosstalk of the excitation", from_excitation(obs) / size, "ratio"),
+            half_width("crosstalk of the excitation", channels.crosstalk_of_excitation / size, "ratio"),
             *_model(found, 1.0),
         ]
         results.append(stated(f"centre_{name}", value, lines, conditions, note="by the ellipse"))
@@ -205,15 +208,15 @@ def _turning_across(found: HandTurn) -> float:
     return max(float(np.std(across) / np.std(along)) for across, along in sides)
 
 
-def _current_v(obs: Observed) -> float:
+def _current_v(windings: Windings) -> float:
     """Volts at the current's connector per volt at the excitation coil; none seen: as of a coil of 50 ohm."""
-    exc = coil_impedance(obs, "exc")
-    return obs.bench.sampler.shunt_ohm / (abs(exc.z_ohm) if exc is not None else 50.0)
+    exc = windings.impedance("exc")
+    return windings.observed.bench.sampler.shunt_ohm / (abs(exc.z_ohm) if exc is not None else 50.0)
 
 
-def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> list[Result]:
+def _across(windings: Windings, found: HandTurn, conditions: dict[str, Scalar]) -> list[Result]:
     """Quadrature over the turn and nulls of the fundamental; the harmonics of a null need the rotor at rest."""
-    level, p = obs.part.excitation.level_v_rms, found.cycle
+    level, p = windings.observed.part.excitation.level_v_rms, found.cycle
     orders = list(range(1, max(p, len(found.theta_rad) // 3) + 1)) if found.whole else [1, 2, 3, 4]
     fine = np.linspace(0.0, 2 * math.pi, 4096, endpoint=False)
     sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
@@ -222,7 +225,9 @@ def _across(obs: Observed, found: HandTurn, conditions: dict[str, Scalar]) -> li
     sides = zip(("sin", "cos"), (found.u, found.v), (found.qu, found.qv), sizes, found.across, strict=True)
     for name, along, across, tr, most in sides:
         phase = found.phase_sine_rad if name == "sin" else found.phase_cosine_rad
-        leaked = from_excitation(obs) * abs(math.sin(phase)) + crosstalk(obs) * _current_v(obs)
+        leaked = windings.channels.crosstalk_of_excitation * abs(
+            math.sin(phase)
+        ) + windings.channels.crosstalk * _current_v(windings)
         fit = fit_orders(found.theta_rad, across, orders)
         quadrature = float(np.max(np.abs(fit.evaluate(fine)))) / tr
         noise = float(np.sqrt(np.max(fit.variance(fine[::64])))) / tr

@@ -9,18 +9,18 @@ Source: trade.md 1.2.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.coupling import from_excitation
-from rig.evaluation.phasors import SeriesPhasors, series_phasors
+from rig.evaluation.channels import Channels
+from rig.evaluation.phasors import SeriesPhasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, times, untested
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.orders import fit_orders
-from rig.resolver.part import COILS
 from rig.result import Result
 from rig.signal.phasor import carrier_phase, signed_envelope
 from rig.uncertainty.budget import BudgetLine
@@ -51,11 +51,6 @@ class Impedance:
     phase_lines: tuple[BudgetLine, ...]
 
 
-def coil_impedance(obs: Observed, coil: str) -> Impedance | None:
-    """The impedance of a coil, from the best series that the run has; None when there is none or no current."""
-    return obs.memo(f"impedance:{coil}", lambda: _coil_impedance(obs, coil))
-
-
 def _series_of(obs: Observed, coil: str) -> list[str]:
     if coil != "exc":
         return [f"impedance_{coil}"]
@@ -63,10 +58,15 @@ def _series_of(obs: Observed, coil: str) -> list[str]:
     return [*turned, "impedance_exc", "excitation"]
 
 
-def _coil_impedance(obs: Observed, coil: str) -> Impedance | None:
+def coil_impedance(channels: Channels, coil: str, exc: Impedance | None) -> Impedance | None:
+    """The impedance of a coil, from the best series that the run has; None when there is none or no current.
+
+    exc: the excitation coil's, whose ripple stands in for what was not seen of an output; None for itself.
+    """
+    obs = channels.observed
     found: SeriesPhasors | None = None
     for name in _series_of(obs, coil):
-        found = series_phasors(obs, name)
+        found = channels.phasors(name)
         if found is not None:
             break
     if found is None:
@@ -79,7 +79,7 @@ def _coil_impedance(obs: Observed, coil: str) -> Impedance | None:
     positions = np.unique(found.numbers("position_steps"))
     positions = positions[np.isfinite(positions)]
     ripple = float((sizes.max() - sizes.min()) / 2.0 / sizes.mean())
-    modulus, phase = _lines(obs, found, each, len(positions), ripple, coil)
+    modulus, phase = _lines(channels, found, each, len(positions), ripple, coil, exc)
     return Impedance(
         coil=coil,
         z_ohm=complex(each.mean()),
@@ -96,9 +96,15 @@ def _coil_impedance(obs: Observed, coil: str) -> Impedance | None:
 
 
 def _lines(
-    obs: Observed, found: SeriesPhasors, each: Complexes, positions: int, ripple: float, coil: str
+    channels: Channels,
+    found: SeriesPhasors,
+    each: Complexes,
+    positions: int,
+    ripple: float,
+    coil: str,
+    exc: Impedance | None,
 ) -> tuple[list[BudgetLine], list[BudgetLine]]:
-    sampler = obs.bench.sampler
+    sampler = channels.observed.bench.sampler
     n = each.size
     scatter = float(np.std(np.abs(each)) / np.mean(np.abs(each))) if positions < 3 and n > 2 else 0.0
     gain, turn = float(found.loopback.u_gain[1]), float(found.loopback.u_phase_rad[1])
@@ -112,7 +118,7 @@ def _lines(
         half_width("phase of the divider", PHASE_RAD, "rad"),
         half_width("phase of the shunt", PHASE_RAD, "rad"),
     ]
-    leaked = from_excitation(obs) * complex(each.mean()) / sampler.shunt_ohm
+    leaked = channels.crosstalk_of_excitation * complex(each.mean()) / sampler.shunt_ohm
     modulus.append(half_width("crosstalk into the current's channel", abs(leaked.real), "relative"))
     phase.append(half_width("crosstalk into the current's channel", abs(leaked.imag), "rad"))
     if scatter > 0.0:
@@ -123,15 +129,15 @@ def _lines(
     for lines, unit in ((modulus, "relative"), (phase, "rad")):
         lines.append(by_scatter("noise of the captures", float(relative) / math.sqrt(n), unit, float(max(n - 1, 1))))
         if positions >= 8:
-            lines.append(half_width("rotor positions between", _between(obs, coil, positions) * ripple, unit))
+            lines.append(half_width("rotor positions between", _between(channels, coil, positions) * ripple, unit))
     if positions < 8:
-        shown = _ripple_elsewhere(obs, coil)
+        shown = _ripple_elsewhere(channels.observed, coil, exc)
         modulus.append(half_width("rotor positions not seen", max(shown, ripple) / max(positions, 1), "relative"))
         phase.append(half_width("rotor positions not seen", 0.3 * max(shown, ripple) / max(positions, 1), "rad"))
     return modulus, phase
 
 
-def _between(obs: Observed, coil: str, positions: int) -> float:
+def _between(channels: Channels, coil: str, positions: int) -> float:
     """Share of the ripple that the mean over this many even positions may keep: their harmonic of the electrical turn.
 
     The ripple of a coil is its second harmonic; the harmonics fall from there as the permeance's own do, and those show
@@ -139,13 +145,14 @@ def _between(obs: Observed, coil: str, positions: int) -> float:
     """
     if coil == "exc":
         return 0.25 / positions
-    m = positions / obs.part.pole_pairs
-    return float(max(LEFT_OF_THIRD * _third(obs, coil), 0.005) ** max(0.5 * (m - 2.0), 1.0))
+    m = positions / channels.observed.part.pole_pairs
+    return float(max(LEFT_OF_THIRD * _third(channels, coil), 0.005) ** max(0.5 * (m - 2.0), 1.0))
 
 
-def _third(obs: Observed, coil: str) -> float:
+def _third(channels: Channels, coil: str) -> float:
     """Amplitude of order 3 p of an output round the turn over that of order p."""
-    found = next((f for name in ("sweep_ccw", "sweep_cw") if (f := series_phasors(obs, name)) is not None), None)
+    obs = channels.observed
+    found = next((f for name in ("sweep_ccw", "sweep_cw") if (f := channels.phasors(name)) is not None), None)
     p = obs.part.pole_pairs
     if found is None or found.exc_v.size < 12 * p or obs.bench.axis is None:
         return THIRD
@@ -158,19 +165,17 @@ def _third(obs: Observed, coil: str) -> float:
     return float(min(fit.amplitude(3 * p) / max(fit.amplitude(p), 1e-12), 1.0))
 
 
-def _ripple_elsewhere(obs: Observed, coil: str) -> float:
+def _ripple_elsewhere(obs: Observed, coil: str, exc: Impedance | None) -> float:
     """The ripple that the excitation coil showed over the turn, doubled for an output coil; none: a stated bound."""
     if coil == "exc" or obs.rotor == "none":
         return UNSEEN_RIPPLE if obs.rotor != "none" else 0.0
-    exc = coil_impedance(obs, "exc")
     return max(2.0 * exc.ripple, 0.005) if exc is not None and exc.positions >= 8 else UNSEEN_RIPPLE
 
 
-def impedance_results(obs: Observed) -> list[Result]:
-    """z_*_mod, z_*_phase_deg, l_* and q_* of the three coils."""
+def impedance_results(impedances: Mapping[str, Impedance | None]) -> list[Result]:
+    """z_*_mod, z_*_phase_deg, l_* and q_* of the coils (coil -> its impedance, None where it was not seen)."""
     results: list[Result] = []
-    for coil in COILS:
-        found = coil_impedance(obs, coil)
+    for coil, found in impedances.items():
         ids = (f"z_{coil}_mod", f"z_{coil}_phase_deg", f"l_{coil}", f"q_{coil}")
         if found is None:
             results += [untested(id_, "no capture of this coil's voltage and current") for id_ in ids]

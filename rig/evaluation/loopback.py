@@ -60,12 +60,6 @@ class Loopback:
         }
 
 
-def loopback_in_force(obs: Observed, frequency_hz: float) -> Loopback:
-    """The loopback that corrects a series at this frequency (Hz)."""
-    found = obs.memo("loopback", lambda: _found(obs))
-    return _at(found, frequency_hz)
-
-
 def measured_loopback(obs: Observed, series: str = SERIES) -> Loopback | None:
     """The loopback of the run's own captures; None when there are none or a channel of them is dead."""
     if not obs.has(series):
@@ -119,8 +113,8 @@ def from_calibration(obs: Observed, data: Mapping[str, Any]) -> Loopback:
     )
 
 
-def _found(obs: Observed) -> Loopback:
-    own = measured_loopback(obs)
+def loopback_in_force(obs: Observed, own: Loopback | None) -> Loopback:
+    """The loopback that corrects this run. own: the one of the run's captures; None: the header's, else none at all."""
     if own is not None:
         return own
     kept = obs.header.get("calibration")
@@ -150,7 +144,8 @@ def _uncertainty(obs: Observed, scatter: Floats, captures: int) -> Floats:
     return u
 
 
-def _at(found: Loopback, frequency_hz: float) -> Loopback:
+def scaled_loopback(found: Loopback, frequency_hz: float) -> Loopback:
+    """The same channels at another frequency (Hz): a delay turns the phase in proportion."""
     scale = frequency_hz / found.frequency_hz
     if abs(scale - 1.0) < 1e-6:
         return found

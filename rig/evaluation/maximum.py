@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
+from rig.evaluation.rotation import Rotation
 from rig.evaluation.turn import Turn
 from rig.observed import Observed
 from rig.resolver.grids import folded
@@ -84,13 +85,15 @@ def _largest_gap(theta_mech_rad: Floats) -> float:
     return float(np.max(np.diff(np.append(theta, theta[0] + 2.0 * math.pi))))
 
 
-def figures(obs: Observed, found: Turn, theta_mech_rad: Floats, error: Floats, pole_pairs: int) -> Figures:
+def figures(rotation: Rotation, found: Turn, theta_mech_rad: Floats, error: Floats, pole_pairs: int) -> Figures:
     """The figures of a curve of one turn (n points, electrical arcmin, mean taken off)."""
-    nuisance = nuisance_orders(obs, found.reference, theta_mech_rad.size)
-    orders = candidate_orders(theta_mech_rad.size, pole_pairs, obs.part.teeth, nuisance, _largest_gap(theta_mech_rad))
+    nuisance = nuisance_orders(rotation.observed, found.reference, theta_mech_rad.size)
+    orders = candidate_orders(
+        theta_mech_rad.size, pole_pairs, rotation.observed.part.teeth, nuisance, _largest_gap(theta_mech_rad)
+    )
     model = fit_orders(theta_mech_rad, error, [*orders, *nuisance])
     kept = tuple(n for n in orders if model.chi2(n) > KEEP_CHI2) or (1,)
-    widths = {n: pole_pairs * order_half_width_mech_arcmin(obs, found.reference, n) for n in (1, 2)}
+    widths = {n: pole_pairs * order_half_width_mech_arcmin(rotation, found.reference, n) for n in (1, 2)}
     shared = tuple(n for n in widths if n in orders)
     shrinks = np.array([n % pole_pairs != 0 for n in shared])
     half = np.array([widths[n] for n in shared])

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.evaluation.coupling import crosstalk, from_excitation
+from rig.evaluation.channels import Channels
 from rig.evaluation.envelopes import Envelope, Places, envelope_orders, pruned
 from rig.evaluation.stating import half_width, standard, stated, untested
 from rig.evaluation.turn import Turn
@@ -33,17 +33,17 @@ HARMONIC_LOADING = 0.03  # half-width, relative, of the harmonics by the loading
 
 
 def quadrature_result(
-    obs: Observed, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+    channels: Channels, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
 ) -> Result:
     """Largest share across the carrier over the turn, by the orders that stand out of the noise."""
     tr = abs(wave.wave)
     carrier = carrier_phase((found.sine if name == "sin" else found.cosine)[found.inside])
-    orders = envelope_orders(seen.theta, obs.part.pole_pairs, found.coarse, obs.part.teeth)
+    orders = envelope_orders(seen.theta, channels.observed.part.pole_pairs, found.coarse, channels.observed.part.teeth)
     across = pruned(seen.theta, seen.side(name)[1], orders)
     fine = np.linspace(0.0, 2.0 * math.pi, 4096, endpoint=False)
     quadrature = float(np.max(np.abs(across.evaluate(fine)))) / tr
     noise = float(np.sqrt(np.max(across.variance(fine[::64])))) / tr
-    leaked = _leaked(obs, found, name, tr) / tr
+    leaked = _leaked(channels, found, name, tr) / tr
     lines = [
         standard("noise and orders left out", noise * math.sqrt(2.0), "ratio"),
         standard("carrier phase", carrier.u_rad, "ratio"),
@@ -56,18 +56,18 @@ def quadrature_result(
 
 
 def null_results(
-    obs: Observed, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+    channels: Channels, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
 ) -> list[Result]:
     """null_fund and null_total of one output."""
-    level = obs.part.excitation.level_v_rms
+    level = channels.observed.part.excitation.level_v_rms
     ids = (f"null_fund_{name}_v", f"null_total_{name}_v")
     try:
-        parts, u = _at_crossings(obs, found, name, wave, seen)
+        parts, u = _at_crossings(channels.observed, found, name, wave, seen)
     except UsageError:
         return [untested(id_, "the envelope doesn't cross zero") for id_ in ids]
     shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
     results = []
-    leaked = _leaked(obs, found, name, abs(wave.wave)) * level
+    leaked = _leaked(channels, found, name, abs(wave.wave)) * level
     fundamental = largest(parts[:, :1], u[:, :1])
     for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
         if id_ == ids[1] and found.latency_s is not None:
@@ -135,10 +135,12 @@ def of_largest(parts: Floats, u: Floats, leaked: float) -> float:
     return max(widest) / K
 
 
-def _leaked(obs: Observed, found: Turn, name: str, tr: float) -> float:
+def _leaked(channels: Channels, found: Turn, name: str, tr: float) -> float:
     """Half-width, ratio: what excitation, its current and the other output leak across this output's own carrier."""
     phases = (found.phase_sine_rad, found.phase_cosine_rad)
     own = phases[0] if name == "sin" else phases[1]
-    current = float(np.mean(np.abs(found.exc_i)) / np.mean(np.abs(found.exc_v))) * obs.bench.sampler.shunt_ohm
+    current = (
+        float(np.mean(np.abs(found.exc_i)) / np.mean(np.abs(found.exc_v))) * channels.observed.bench.sampler.shunt_ohm
+    )
     other = tr * abs(math.sin(phases[0] - phases[1]))
-    return from_excitation(obs) * abs(math.sin(own)) + crosstalk(obs) * (current + other)
+    return channels.crosstalk_of_excitation * abs(math.sin(own)) + channels.crosstalk * (current + other)

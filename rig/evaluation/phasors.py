@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.loopback import Loopback, loopback_in_force
+from rig.evaluation.loopback import Loopback, scaled_loopback
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.signal.common_frequency import Frequency, pooled_frequency
@@ -76,12 +76,11 @@ def alive(stack: WaveformStack, channel: int = EXC_V) -> bool:
     return bool(np.all(codes.max(axis=1).astype(np.int64) - codes.min(axis=1) > 8))
 
 
-def series_phasors(obs: Observed, series: str) -> SeriesPhasors | None:
-    """The phasors of a series; None when it is absent, empty, or its excitation channel is dead."""
-    return obs.memo(f"phasors:{series}", lambda: _series_phasors(obs, series))
+def series_phasors(obs: Observed, series: str, in_force: Loopback) -> SeriesPhasors | None:
+    """The phasors of a series; None when it is absent, empty, or its excitation channel is dead.
 
-
-def _series_phasors(obs: Observed, series: str) -> SeriesPhasors | None:
+    in_force: the loopback that corrects this run, at its own frequency.
+    """
     if not obs.has(series):
         return None
     stack = obs.captures.stack(series)
@@ -90,7 +89,7 @@ def _series_phasors(obs: Observed, series: str) -> SeriesPhasors | None:
     near = set_frequency_hz(obs, series)
     frequency = pooled_frequency(stack.codes[:, EXC_V, :], stack.sample_rate_hz, near_hz=near)
     fitted = fit_stack(stack, frequency.frequency_hz, HARMONICS)
-    loopback = loopback_in_force(obs, frequency.frequency_hz)
+    loopback = scaled_loopback(in_force, frequency.frequency_hz)
     corrected = fitted.fundamental / loopback.gain[None, :]
     readings = obs.capture_readings(series)
     conditions = tuple(r.conditions for r in readings) if len(readings) == len(stack) else ({},) * len(stack)

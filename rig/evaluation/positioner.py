@@ -8,7 +8,7 @@ Source: signal.md 3, trade.md 7.
 
 from __future__ import annotations
 
-from rig.evaluation.correction import correction_in_force
+from rig.evaluation.rotation import Rotation
 from rig.observed import Observed
 
 OTHER_SHARE = 0.05  # of the stated cyclic error, at orders about which the bench file states nothing
@@ -20,8 +20,9 @@ def cyclic_orders(obs: Observed) -> tuple[int, ...]:
     return (axis.full_steps // 4, axis.full_steps // 2, axis.full_steps) if axis else ()
 
 
-def order_half_width_mech_arcmin(obs: Observed, reference: str, order: int) -> float:
+def order_half_width_mech_arcmin(rotation: Rotation, reference: str, order: int) -> float:
     """Half-width of the position's error at an order a turn, mechanical arcmin. reference: "steps" or "encoder"."""
+    obs = rotation.observed
     encoder, axis = obs.bench.encoder, obs.bench.axis
     if reference == "encoder" and encoder is not None:
         return encoder.once_arcmin if order == 1 else encoder.residual_arcmin
@@ -29,7 +30,7 @@ def order_half_width_mech_arcmin(obs: Observed, reference: str, order: int) -> f
         return 30.0
     stated = {1: axis.once_arcmin, 2: axis.twice_arcmin} | dict.fromkeys(cyclic_orders(obs), axis.cyclic_arcmin)
     width = stated.get(order, OTHER_SHARE * axis.cyclic_arcmin / 3.0)
-    correction = correction_in_force(obs)
+    correction = rotation.correction
     return width if correction is None else correction.half_width_mech_arcmin(order, width)
 
 

@@ -15,8 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.evaluation.loopback import measured_loopback
-from rig.evaluation.phasors import series_phasors
+from rig.evaluation.channels import Channels
 from rig.evaluation.proving_ratio import match, phase_limits_deg
 from rig.evaluation.stating import by_scatter, half_width, specification, standard
 from rig.observed import Observed
@@ -73,9 +72,10 @@ class ProofLine:
         return asdict(self) | {"verdict": self.verdict}
 
 
-def proof(obs: Observed) -> tuple[ProofLine, ...]:
+def proof(channels: Channels) -> tuple[ProofLine, ...]:
     """Every line of a bench's proof, in the order of hardware/first_steps.md."""
-    return (*_leads(obs), _check_resistor(obs), *_channels(obs), *_ratio(obs), _axis(obs))
+    obs = channels.observed
+    return (*_leads(obs), _check_resistor(obs), *_channels(channels), *_ratio(channels), _axis(obs))
 
 
 def _line(
@@ -154,12 +154,12 @@ def _check_resistor(obs: Observed) -> ProofLine:
     )
 
 
-def _channels(obs: Observed) -> list[ProofLine]:
+def _channels(channels: Channels) -> list[ProofLine]:
     """Gain and phase of the other channels against the excitation channel, by the run's own loopback."""
-    found = measured_loopback(obs)
+    found = channels.measured_loopback
     phase_deg = math.degrees(2.0 * math.pi * (found.frequency_hz if found else 0.0) * DELAY_S)
     lines = []
-    silent = NO_SIGNAL if obs.has("loopback") else ""
+    silent = NO_SIGNAL if channels.observed.has("loopback") else ""
     for c, name, text in ((1, "exc_i", "current"), (2, "sin", "sine"), (3, "cos", "cosine")):
         alive = found is not None and c not in found.dead
         gain = found.gain[c] if found is not None and alive else None
@@ -192,9 +192,10 @@ def _channels(obs: Observed) -> list[ProofLine]:
     return lines
 
 
-def _ratio(obs: Observed) -> list[ProofLine]:
+def _ratio(channels: Channels) -> list[ProofLine]:
     """The ratio standard through the excitation's divider, and the level that was really there."""
-    found = series_phasors(obs, "ratio_standard")
+    obs = channels.observed
+    found = channels.phasors("ratio_standard")
     value = obs.bench.switch.ratio_standard_value
     lines: list[ProofLine] = []
     silent = _silent(obs)
@@ -234,8 +235,8 @@ def _ratio(obs: Observed) -> list[ProofLine]:
                 silent,
             )
         )
-    lines.append(_match(obs))
-    lines.append(_level(obs))
+    lines.append(_match(channels))
+    lines.append(_level(channels))
     return lines
 
 
@@ -244,8 +245,8 @@ def _silent(obs: Observed) -> str:
     return NO_SIGNAL if obs.has("ratio_standard") else ""
 
 
-def _match(obs: Observed) -> ProofLine:
-    found = match(obs)
+def _match(channels: Channels) -> ProofLine:
+    found = match(channels)
     return _line(
         "ratio_match",
         "ratio standard, sine over cosine",
@@ -254,13 +255,14 @@ def _match(obs: Observed) -> ProofLine:
         () if found is None else found[1],
         (1.0 - MATCH, 1.0 + MATCH),
         "a stale loopback; repeat it warm",
-        _silent(obs),
+        _silent(channels.observed),
     )
 
 
-def _level(obs: Observed) -> ProofLine:
+def _level(channels: Channels) -> ProofLine:
     """What is on the bus over what the generator was told, by the amplifier's nominal gain."""
-    found = series_phasors(obs, "ratio_standard")
+    obs = channels.observed
+    found = channels.phasors("ratio_standard")
     told = None if found is None else found.numbers("generator_v_rms") * obs.bench.generator.amplifier_gain
     ok = found is not None and told is not None and bool(np.all(told > 0))
     level = float(np.mean(found.v_exc_rms / told)) if ok and found is not None and told is not None else None

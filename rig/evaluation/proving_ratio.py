@@ -13,8 +13,9 @@ import math
 import numpy as np
 
 from rig.description.benches import BenchFile
+from rig.evaluation.channels import Channels
 from rig.evaluation.loopback import DRIFT_PERCENT
-from rig.evaluation.phasors import SeriesPhasors, series_phasors
+from rig.evaluation.phasors import SeriesPhasors
 from rig.evaluation.stating import by_scatter, half_width, standard
 from rig.observed import Observed
 from rig.uncertainty.budget import BudgetLine
@@ -33,9 +34,9 @@ def phase_limits_deg(bench: BenchFile, frequency_hz: float) -> tuple[float, floa
     return -turned - full_deg * TRIM_S, -turned + full_deg * (TRIM_S + FOLLOWER_S)
 
 
-def match(obs: Observed) -> tuple[float, list[BudgetLine]] | None:
+def match(channels: Channels) -> tuple[float, list[BudgetLine]] | None:
     """Modulus of sine over cosine on the ratio standard with its influences; None without a signal on both."""
-    found = series_phasors(obs, "ratio_standard")
+    found = channels.phasors("ratio_standard")
     if found is None or np.any(found.cosine == 0.0) or np.any(found.sine == 0.0):
         return None
     each = np.abs(found.sine / found.cosine)
@@ -43,7 +44,7 @@ def match(obs: Observed) -> tuple[float, list[BudgetLine]] | None:
     floor = float(np.mean(np.hypot(*(found.u_noise_v[c] / np.abs(x) for c, x in ((2, found.sine), (3, found.cosine))))))
     scatter = float(np.std(each, ddof=1)) if n > 1 else 0.0
     noise = by_scatter("captures", max(scatter, floor) / math.sqrt(n), "1", max(n - 1, 1))
-    return float(np.mean(each)), [noise, *_channels(obs, found)]
+    return float(np.mean(each)), [noise, *_channels(channels.observed, found)]
 
 
 def _channels(obs: Observed, found: SeriesPhasors) -> list[BudgetLine]:

@@ -13,13 +13,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.coupling import crosstalk, from_excitation
 from rig.evaluation.envelopes import Envelope, Places, envelope, places
-from rig.evaluation.flown import flown
 from rig.evaluation.nulls import null_results, quadrature_result
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
+from rig.evaluation.rotation import Rotation
 from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, standard, stated, untested
-from rig.evaluation.turn import Turn, silent_output, turn
+from rig.evaluation.turn import Turn, silent_output
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.ellipse import fit_ellipse
@@ -47,26 +46,27 @@ IDS = (
 )
 
 
-def ratio_results(obs: Observed) -> list[Result]:
+def ratio_results(rotation: Rotation) -> list[Result]:
     """All lines of the ratio, null and quadrature groups; untested with the reason where there is no turn."""
-    found = turn(obs)
+    obs = rotation.observed
+    found = rotation.turn
     if found is None:
-        return [untested(id_, why_no_turn(obs)) for id_ in IDS]
+        return [untested(id_, why_no_turn(rotation)) for id_ in IDS]
     seen = places(obs, found)
     p, teeth = obs.part.pole_pairs, obs.part.teeth
     cyclic = cyclic_orders(obs) if found.reference == "steps" else ()
     wave_u = envelope(seen.theta, seen.u, p, found.coarse, teeth, cyclic)
     wave_v = envelope(seen.theta, seen.v, p, found.coarse, teeth, cyclic)
     conditions = _conditions(obs, found)
-    results = _amplitudes(obs, found, wave_u, wave_v, conditions)
+    results = _amplitudes(rotation, found, wave_u, wave_v, conditions)
     results += _phases(found, conditions)
     for name, wave in (("sin", wave_u), ("cos", wave_v)):
-        results.append(quadrature_result(obs, found, name, wave, seen, conditions))
-        results.append(_centre(obs, found, name, wave, conditions))
-        results += null_results(obs, found, name, wave, seen, conditions)
+        results.append(quadrature_result(rotation.windings.channels, found, name, wave, seen, conditions))
+        results.append(_centre(rotation, found, name, wave, conditions))
+        results += null_results(rotation.windings.channels, found, name, wave, seen, conditions)
     silent = silent_output(found)
     if not silent:
-        results.append(_orthogonality(obs, found, wave_u, wave_v, seen, conditions))
+        results.append(_orthogonality(rotation, found, wave_u, wave_v, seen, conditions))
     else:
         results.append(untested("orthogonality_elec_deg", f"no signal at the {silent} output"))
     return [_voided(result, silent) for result in results]
@@ -83,12 +83,13 @@ def _voided(result: Result, silent: str) -> Result:
     return result
 
 
-def why_no_turn(obs: Observed) -> str:
+def why_no_turn(rotation: Rotation) -> str:
     """Why a run has no ratios."""
+    obs = rotation.observed
     if obs.rotor == "none":
         return "no rotor was fitted: a stator alone can't show it"
     if not (obs.has("sweep_ccw") or obs.has("sweep_cw") or obs.has("spots")):
-        _, why = flown(obs)
+        _, why = rotation.continuous_sweep
         return why or "the turn on the fly has no excitation or no moving output"
     return "the sweep has no live excitation, no positions or no moving output"
 
@@ -106,8 +107,9 @@ def _conditions(obs: Observed, found: Turn) -> dict[str, Scalar]:
 
 
 def _amplitudes(
-    obs: Observed, found: Turn, sine: Envelope, cosine: Envelope, conditions: dict[str, Scalar]
+    rotation: Rotation, found: Turn, sine: Envelope, cosine: Envelope, conditions: dict[str, Scalar]
 ) -> list[Result]:
+    obs = rotation.observed
     sampler = obs.bench.sampler
     results = []
     for name, wave, channel in (("sin", sine, 2), ("cos", cosine, 3)):
@@ -117,7 +119,7 @@ def _amplitudes(
             standard("channel gain after the loopback", float(found.loopback.u_gain[channel]), "relative", tr),
             standard("loading by the sampler's inputs", found.loading_u, "relative", tr),
             standard("scatter round the turn", wave.u_wave, "ratio"),
-            half_width("positions of the axis", _second_order(obs, found), "relative", tr),
+            half_width("positions of the axis", _second_order(rotation, found), "relative", tr),
         ]
         if found.coarse:
             lines.append(half_width("few positions", few_positions(obs), "relative", tr, note="quick screen"))
@@ -128,7 +130,7 @@ def _amplitudes(
         standard("channel gain sine against cosine", float(math.hypot(gains[2], gains[3])), "ratio"),
         standard("loading, what is not in common", 0.1 * found.loading_u, "ratio"),
         standard("scatter round the turn", math.hypot(sine.u_wave, cosine.u_wave) / abs(cosine.wave), "ratio"),
-        half_width("positions of the axis, order 2p", _imbalance_by_axis(obs, found), "ratio"),
+        half_width("positions of the axis, order 2p", _imbalance_by_axis(rotation, found), "ratio"),
     ]
     if found.coarse:
         lines.append(half_width("few positions", few_positions(obs), "ratio", note="quick screen"))
@@ -144,17 +146,17 @@ def few_positions(obs: Observed) -> float:
     return max(0.002, 0.5 * obs.part.pole_pairs * cyclic / ARCMIN_PER_RAD)
 
 
-def _second_order(obs: Observed, found: Turn) -> float:
+def _second_order(rotation: Rotation, found: Turn) -> float:
     """Relative loss of amplitude by positions that are off by the axis' stated errors: mean square over two."""
-    p = obs.part.pole_pairs
-    total = sum(order_half_width_mech_arcmin(obs, found.reference, n) ** 2 for n in (1, 2, 50))
-    return 0.25 * total * (p / ARCMIN_PER_RAD) ** 2 + _imbalance_by_axis(obs, found) / 2.0
+    p = rotation.observed.part.pole_pairs
+    total = sum(order_half_width_mech_arcmin(rotation, found.reference, n) ** 2 for n in (1, 2, 50))
+    return 0.25 * total * (p / ARCMIN_PER_RAD) ** 2 + _imbalance_by_axis(rotation, found) / 2.0
 
 
-def _imbalance_by_axis(obs: Observed, found: Turn) -> float:
+def _imbalance_by_axis(rotation: Rotation, found: Turn) -> float:
     """Half-width of the imbalance (and of the orthogonality, rad) that an axis error of order 2p imitates."""
-    p = obs.part.pole_pairs
-    return p * order_half_width_mech_arcmin(obs, found.reference, 2 * p) / ARCMIN_PER_RAD
+    p = rotation.observed.part.pole_pairs
+    return p * order_half_width_mech_arcmin(rotation, found.reference, 2 * p) / ARCMIN_PER_RAD
 
 
 def _phases(found: Turn, conditions: dict[str, Scalar]) -> list[Result]:
@@ -183,22 +185,26 @@ def _phases(found: Turn, conditions: dict[str, Scalar]) -> list[Result]:
     return results
 
 
-def _centre(obs: Observed, found: Turn, name: str, wave: Envelope, conditions: dict[str, Scalar]) -> Result:
+def _centre(rotation: Rotation, found: Turn, name: str, wave: Envelope, conditions: dict[str, Scalar]) -> Result:
     tr = abs(wave.wave)
     phase = found.phase_sine_rad if name == "sin" else found.phase_cosine_rad
     lines = [
         standard("scatter round the turn", wave.u_wave / tr, "ratio"),
-        half_width("positions of the axis, order p", _centre_by_axis(obs, found), "ratio"),
-        half_width("crosstalk of the excitation", from_excitation(obs) / tr * abs(math.cos(phase)), "ratio"),
+        half_width("positions of the axis, order p", _centre_by_axis(rotation, found), "ratio"),
+        half_width(
+            "crosstalk of the excitation",
+            rotation.windings.channels.crosstalk_of_excitation / tr * abs(math.cos(phase)),
+            "ratio",
+        ),
     ]
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
     return stated(f"centre_{name}", wave.constant / tr, lines, conditions)
 
 
-def _centre_by_axis(obs: Observed, found: Turn) -> float:
-    p = obs.part.pole_pairs
-    return p * order_half_width_mech_arcmin(obs, found.reference, p) / ARCMIN_PER_RAD / 2.0
+def _centre_by_axis(rotation: Rotation, found: Turn) -> float:
+    p = rotation.observed.part.pole_pairs
+    return p * order_half_width_mech_arcmin(rotation, found.reference, p) / ARCMIN_PER_RAD / 2.0
 
 
 def orthogonality_rad(sine: Envelope, cosine: Envelope, direction: int) -> float:
@@ -214,7 +220,7 @@ def direction_of(sine: Envelope, cosine: Envelope) -> int:
 
 
 def _orthogonality(
-    obs: Observed,
+    rotation: Rotation,
     found: Turn,
     sine: Envelope,
     cosine: Envelope,
@@ -225,11 +231,11 @@ def _orthogonality(
     value = orthogonality_rad(sine, cosine, direction_of(sine, cosine))
     lines = [
         standard("scatter round the turn", math.hypot(sine.u_wave, cosine.u_wave) / abs(cosine.wave), "rad", deg),
-        half_width("positions of the axis, order 2p", _imbalance_by_axis(obs, found), "rad", deg),
-        half_width("crosstalk of sine and cosine", 2.0 * crosstalk(obs), "rad", deg),
+        half_width("positions of the axis, order 2p", _imbalance_by_axis(rotation, found), "rad", deg),
+        half_width("crosstalk of sine and cosine", 2.0 * rotation.windings.channels.crosstalk, "rad", deg),
     ]
     if found.coarse:
-        lines.append(half_width("few positions", few_positions(obs), "rad", deg, note="quick screen"))
+        lines.append(half_width("few positions", few_positions(rotation.observed), "rad", deg, note="quick screen"))
     shown = dict(conditions)
     if not found.coarse:
         shown["by_ellipse_deg"] = deg * fit_ellipse(seen.u, seen.v).orthogonality_rad

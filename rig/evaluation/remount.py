@@ -16,9 +16,12 @@ from typing import Any
 import numpy as np
 
 from rig.errors import UsageError
-from rig.evaluation.angle_curve import AngleCurve, angle_curve
+from rig.evaluation.angle_curve import AngleCurve
+from rig.evaluation.channels import Channels
 from rig.evaluation.correction import ARCMIN, KEY, SCHEMA, differences, tied_to
 from rig.evaluation.positioner import cyclic_orders
+from rig.evaluation.rotation import Rotation
+from rig.evaluation.windings import Windings
 from rig.observed import Observed
 from rig.resolver.clampings import Clamping
 from rig.resolver.grids import folded
@@ -180,7 +183,7 @@ def _bare(obs: Observed) -> Observed:
 
 
 def _curve(obs: Observed, number: int) -> AngleCurve:
-    curve = angle_curve(obs)
+    curve = Rotation(Windings(Channels(obs))).angle_curve
     if curve is None or curve.passes is None:
         raise UsageError(f"Clamping {number} has no sweep both ways.", next_action="Repeat that clamping.")
     if obs.select("encoder_angle"):

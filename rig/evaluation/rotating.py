@@ -95,9 +95,8 @@ def _orders(volts: Floats, rate_hz: float, speed_mech_deg_s: float, top: int) ->
     return amplitude
 
 
-def turning_results(obs: Observed) -> list[Result]:
+def turning_results(found: Turning | None) -> list[Result]:
     """background_turning_v; nothing where no record was taken."""
-    found = turning_background(obs)
     if found is None:
         return []
     n = len(found.amplitude_v)

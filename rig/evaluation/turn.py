@@ -15,12 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.correction import correction_in_force
+from rig.evaluation.correction import Correction
 from rig.evaluation.flown import SERIES as FLOWN
-from rig.evaluation.flown import Flown, flown
-from rig.evaluation.impedance import Impedance, coil_impedance
+from rig.evaluation.flown import Flown
+from rig.evaluation.impedance import Impedance
 from rig.evaluation.loopback import Loopback
-from rig.evaluation.phasors import SeriesPhasors, normalised_harmonics, series_phasors
+from rig.evaluation.phasors import SeriesPhasors, normalised_harmonics
+from rig.evaluation.windings import Windings
 from rig.observed import Observed
 from rig.signal.phasor import carrier_phase, signed_envelope
 
@@ -85,32 +86,31 @@ class Turn:
         return float(np.mean(np.abs(self.exc_v))) / math.sqrt(2.0)
 
 
-def turn(obs: Observed) -> Turn | None:
-    """The turn that this run swept; None when there is no sweep, no rotor, or its outputs don't move."""
-    return obs.memo("turn", lambda: _turn(obs))
-
-
 def swept_series(obs: Observed) -> tuple[str, ...]:
     """Names of the series that make the turn."""
     full = tuple(s for s in SWEEPS if obs.has(s))
     return full or (("spots",) if obs.has("spots") else ())
 
 
-def _turn(obs: Observed) -> Turn | None:
+def turn(windings: Windings, on_the_fly: Flown | None, correction: Correction | None) -> Turn | None:
+    """The turn that this run swept; None when there is no sweep, no rotor, or its outputs don't move.
+
+    on_the_fly: the continuous sweep, which counts where none was made at rest; correction: the positioner's in force.
+    """
+    obs = windings.observed
     names = swept_series(obs)
-    parts = [(name, p) for name in names if (p := series_phasors(obs, name)) is not None]
+    parts = [(name, p) for name in names if (p := windings.channels.phasors(name)) is not None]
     if obs.rotor == "none":
         return None
     if not parts:
-        found, _ = flown(obs)
-        return None if found is None else _on_the_fly(obs, found)
+        return None if on_the_fly is None else _on_the_fly(windings, on_the_fly)
     steps = np.concatenate([p.numbers("position_steps") for _, p in parts])
     if steps.size < 6 or not np.all(np.isfinite(steps)):
         return None
     ccw = np.concatenate([_is(p, "direction", "ccw", name != "sweep_cw") for name, p in parts])
     closing = np.concatenate([_is(p, "closing", True, False) for _, p in parts])
-    theta, reference = _positions(obs, steps, ccw, closing)
-    ratios = [_ratios(obs, p) for _, p in parts]
+    theta, reference = _positions(obs, steps, ccw, closing, correction)
+    ratios = [_ratios(windings, p) for _, p in parts]
     sine = np.concatenate([r[0] for r in ratios])
     cosine = np.concatenate([r[1] for r in ratios])
     if not (_moves(sine[~closing]) and _moves(cosine[~closing])):
@@ -141,12 +141,12 @@ def _turn(obs: Observed) -> Turn | None:
     )
 
 
-def _on_the_fly(obs: Observed, found: Flown) -> Turn | None:
-    impedance = coil_impedance(obs, "exc")
+def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
+    obs, impedance = windings.observed, windings.impedance("exc")
     if impedance is None or not (_moves(found.sine) and _moves(found.cosine)):
         return None
-    sine, u_sine = loading_factor(obs, "sin", found.sine, found.frequency_hz, found.steps)
-    cosine, u_cosine = loading_factor(obs, "cos", found.cosine, found.frequency_hz, found.steps)
+    sine, u_sine = loading_factor(windings, "sin", found.sine, found.frequency_hz, found.steps)
+    cosine, u_cosine = loading_factor(windings, "cos", found.cosine, found.frequency_hz, found.steps)
     sine, cosine = sine * found.sine, cosine * found.cosine
     per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
     none = np.zeros((found.steps.size, 0), dtype=np.complex128)
@@ -197,7 +197,9 @@ def _moves(ratios: Complexes) -> bool:
     return bool(np.max(np.abs(ratios - ratios.mean())) > 0.0)
 
 
-def _positions(obs: Observed, steps: Floats, ccw: Bools, closing: Bools) -> tuple[Floats, str]:
+def _positions(
+    obs: Observed, steps: Floats, ccw: Bools, closing: Bools, correction: Correction | None
+) -> tuple[Floats, str]:
     axis = obs.bench.axis
     per_turn = axis.steps_per_turn if axis else 3200
     theta = 2.0 * math.pi * steps / per_turn
@@ -210,7 +212,6 @@ def _positions(obs: Observed, steps: Floats, ccw: Bools, closing: Bools) -> tupl
     keys = [(s, "ccw" if c else "cw", bool(e)) for s, c, e in zip(steps, ccw, closing, strict=True)]
     found = [read.get((int(s), d, e)) for s, d, e in keys]
     if not readings or any(f is None for f in found):
-        correction = correction_in_force(obs)
         return theta if correction is None else theta + correction.at(theta), "steps"
     encoder = np.radians(np.array([f.number() for f in found if f is not None]))
     away = np.angle(np.exp(1j * (encoder - theta)))
@@ -218,41 +219,40 @@ def _positions(obs: Observed, steps: Floats, ccw: Bools, closing: Bools) -> tupl
     return theta + offset + np.angle(np.exp(1j * (away - offset))), "encoder"
 
 
-def _ratios(obs: Observed, phasors: SeriesPhasors) -> tuple[Complexes, Complexes, Floats, float]:
+def _ratios(windings: Windings, phasors: SeriesPhasors) -> tuple[Complexes, Complexes, Floats, float]:
     """(sine, cosine, u of one ratio, relative u of the loading correction)."""
     reference = phasors.exc_v
     raw = (phasors.sine / reference, phasors.cosine / reference)
     noise = phasors.u_noise_v
     size = np.abs(reference)
-    divider = obs.bench.sampler.exc_divider
+    divider = windings.observed.bench.sampler.exc_divider
     u = np.sqrt(max(noise[2], noise[3]) ** 2 + np.maximum(abs(raw[0]), abs(raw[1])) ** 2 * (noise[0] / divider) ** 2)
     opened = []
     loading_u = 0.0
     for ratio, coil in zip(raw, ("sin", "cos"), strict=True):
         steps = phasors.numbers("position_steps")
-        factor, relative_u = loading_factor(obs, coil, ratio, phasors.frequency.frequency_hz, steps)
+        factor, relative_u = loading_factor(windings, coil, ratio, phasors.frequency.frequency_hz, steps)
         opened.append(ratio * factor)
         loading_u = max(loading_u, relative_u)
     return opened[0], opened[1], u / size, loading_u
 
 
 def loading_factor(
-    obs: Observed, coil: str, ratio: Complexes, frequency_hz: float, steps: Floats | None = None
+    windings: Windings, coil: str, ratio: Complexes, frequency_hz: float, steps: Floats | None = None
 ) -> tuple[Complexes, float]:
     """Open-circuit over loaded voltage of an output at each position, and its relative standard uncertainty.
 
     steps (n,): positions of the ratios, by which the output coil's own impedance is followed round the turn.
     """
-    sampler = obs.bench.sampler
+    sampler = windings.observed.bench.sampler
     omega = 2.0 * math.pi * frequency_hz
     y = 1.0 / sampler.input_ohm + 1j * omega * sampler.input_pf * 1e-12
     u_y = omega * sampler.input_pf_u * 1e-12
-    own: Impedance | None = coil_impedance(obs, coil)
-    exc = coil_impedance(obs, "exc")
+    own, exc = windings.impedance(coil), windings.impedance("exc")
     if own is None:
         return np.ones_like(ratio), abs(NOMINAL_OUTPUT_OHM * y)
     z_exc = exc.z_ohm if exc else 0j
-    z_out = own.z_ohm + _turning_part(obs, own, ratio, steps) - ratio**2 * z_exc
+    z_out = own.z_ohm + _turning_part(windings.observed, own, ratio, steps) - ratio**2 * z_exc
     relative_u = math.hypot(abs(own.z_ohm) * u_y, UNKNOWN_LOADING * abs(own.z_ohm * y))
     return 1.0 + z_out * y, relative_u
 

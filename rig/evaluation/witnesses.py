@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.phasors import SeriesPhasors, series_phasors
-from rig.observed import Observed
+from rig.evaluation.channels import Channels
+from rig.evaluation.phasors import SeriesPhasors
 from rig.resolver.dummy import ANGLE_ELEC_ARCMIN, PHASE_DEG, RATIO_PERCENT, SETTINGS
 
 Complexes = NDArray[np.complex128]
@@ -53,9 +53,9 @@ class DummySeen:
         return abs(self.sine if output == "sin" else self.cosine) > DEAD
 
 
-def dummy_seen(obs: Observed) -> DummySeen | None:
+def dummy_seen(channels: Channels) -> DummySeen | None:
     """The chain on the dummy; None where the excitation did not arrive or a setting is missing."""
-    found = series_phasors(obs, "dummy")
+    found = channels.phasors("dummy")
     if found is None:
         return None
     nominal = found.numbers("nominal_elec_deg")
@@ -65,9 +65,9 @@ def dummy_seen(obs: Observed) -> DummySeen | None:
     true_sine = np.array([table[int(n)].sine for n in nominal])
     true_cosine = np.array([table[int(n)].cosine for n in nominal])
     sine, cosine = found.sine / found.exc_v, found.cosine / found.exc_v
-    told_v = obs.bench.generator.amplifier_gain * found.numbers("generator_v_rms")
+    told_v = channels.observed.bench.generator.amplifier_gain * found.numbers("generator_v_rms")
     gains = _gain(sine, true_sine), _gain(cosine, true_cosine)
-    sampler, loopback = obs.bench.sampler, found.loopback
+    sampler, loopback = channels.observed.bench.sampler, found.loopback
     box = RATIO_PERCENT / 100.0 / math.sqrt(3.0)
     u_channel = float(max(loopback.u_gain[2], loopback.u_gain[3]))
     u_phase_deg = math.degrees(float(max(loopback.u_phase_rad[2], loopback.u_phase_rad[3])))
@@ -113,9 +113,9 @@ class SwapSeen:
     cosine_input: str
 
 
-def swap_seen(obs: Observed) -> SwapSeen | None:
+def swap_seen(channels: Channels) -> SwapSeen | None:
     """The inputs against each other by exchanged outputs; None where a pass is missing."""
-    straight, crossed = series_phasors(obs, "straight"), series_phasors(obs, "crossed")
+    straight, crossed = channels.phasors("straight"), channels.phasors("crossed")
     if straight is None or crossed is None or straight.sine.size != crossed.sine.size:
         return None
     on_sine = np.concatenate([_ratio(straight, "sine"), _ratio(crossed, "sine")])

@@ -16,8 +16,8 @@ from typing import Any
 from rig.description.benches import BenchFile, EncoderDevice, Spec
 from rig.description.holders import Holder
 from rig.evaluation.correction import KEY, SCHEMA, tied_to
+from rig.evaluation.evaluated import evaluate
 from rig.evaluation.positioner import cyclic_orders
-from rig.evaluation.whole import evaluate
 from rig.observed import Observed
 from rig.quantity import Limit, measurand
 from rig.resolver.clampings import chosen_offsets_mech_rad, variance_factors
@@ -127,7 +127,7 @@ def capability(
 
 
 def _results(obs: Observed) -> dict[str, Result]:
-    return {result.measurand: result for result in evaluate(obs)[0]}
+    return {result.measurand: result for result in evaluate(obs).results}
 
 
 def _about_part(id_: str) -> bool:

@@ -23,15 +23,15 @@ from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.diagnosis.findings import findings
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.limit_sense import compared
 from rig.diagnosis.pins_run import run_pins
 from rig.diagnosis.seating import judgement as seat_judgement
 from rig.diagnosis.soundness import soundness
 from rig.diagnosis.witness import ending
 from rig.diagnosis.witness_reading import judgement as witness_judgement
-from rig.evaluation.loopback import measured_loopback
+from rig.evaluation.evaluated import evaluate
 from rig.evaluation.watching import judgement as watch_judgement
-from rig.evaluation.whole import evaluate
 from rig.observed import Observed
 from rig.quantity import Limit, measurand
 from rig.records.run.repeats import told as told_repeats
@@ -45,28 +45,29 @@ if TYPE_CHECKING:
     from rig.records.store import StoredRun
 
 UNDECIDED = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.NOT_CAPABLE)
-ANSWERS: Mapping[str, Callable[[Observed], Judgement]] = {
-    "witness": witness_judgement,
+ANSWERS: Mapping[str, Callable[[Inspection], Judgement]] = {
+    "witness": lambda inspection: witness_judgement(inspection.evaluated),
     "seat": seat_judgement,
-    "watch": watch_judgement,
+    "watch": lambda inspection: watch_judgement(inspection.observed),
 }
 FORBIDDEN = "excitation-forbidden"  # why a run ended after its DC steps; spoils nothing by itself
 
 
 def judge(obs: Observed, gate_reasons: Sequence[Reason] = (), *, cut_short: str = "") -> Judgement:
     """The whole chain. gate_reasons: what ended the run early; cut_short: why it never got to its end ("" = it did)."""
-    results, curves = evaluate(obs)
-    reasons = _merged(soundness(obs, results, curves), gate_reasons)
-    judged, uncompared = compared(obs, _lines(_with_conventions(obs.part), results, reasons))
+    evaluated = evaluate(obs)
+    inspection = Inspection(evaluated)
+    reasons = _merged(soundness(inspection), gate_reasons)
+    judged, uncompared = compared(evaluated, _lines(_with_conventions(obs.part), evaluated.results, reasons))
     reasons += uncompared
     outcome = roll_up(judged, reasons, cut_short=cut_short)
-    told = findings(obs, results, judged)
+    told = findings(inspection, judged)
     return Judgement(
         outcome=outcome,
         judged=judged,
         reasons=_ended(reasons),
         findings=tuple(told),
-        curves=curves,
+        curves=evaluated.curves,
         notes=(*_notes(obs, judged, cut_short), *opinions(judged, obs.header.get("learned"))),
     )
 
@@ -78,9 +79,9 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     given = [reason for event in run.events if event.get("kind") != "reading" for reason in _told(event)]
     record = run.record
     if run.header.sequence == "pins":  # the part file's map is a placeholder there: what was found is the outcome
-        return _of_pins(run_pins(obs).judgement(), given)
+        return _of_pins(run_pins(evaluate(obs)).judgement(), given)
     if run.header.sequence in ANSWERS and not given:  # these answer a question of their own and judge no line
-        return ANSWERS[run.header.sequence](obs)
+        return ANSWERS[run.header.sequence](Inspection(evaluate(obs)))
     cut = record.ended if record is not None and record.ended != "complete" else ""
     judgement = judge(obs, given, cut_short=cut)
     return replace(judgement, notes=(*judgement.notes, *told_repeats(run.events)))
@@ -118,7 +119,7 @@ def observed_of(run: StoredRun, part: Part | None = None, learned: Mapping[str, 
 
 def loopback_of(run: StoredRun) -> dict[str, Any] | None:
     """The loopback that a run measured, as data to keep for later runs; None when it measured none."""
-    made = measured_loopback(observed_of(run))
+    made = evaluate(observed_of(run)).measured_loopback
     return None if made is None else made.to_dict()
 
 

@@ -15,7 +15,7 @@ from rig.diagnosis.pins_run import SERIES, forbids_low_level, run_pins
 from rig.quantity import Scalar
 from rig.resolver.part import Excitation
 from rig.result import Reason
-from sequences.gates import observed
+from sequences.gates import evaluated
 from sequences.steps import excitation, first_looks, ohms, sampling
 
 LOW_V_RMS, LOW_A_RMS = 1.0, 0.05
@@ -42,18 +42,18 @@ def all_pairs(ctx: Context) -> None:
 
 def may_excite(ctx: Context) -> list[Reason]:
     """Gate: why the low-level test must not begin."""
-    return forbids_low_level(observed(ctx))
+    return forbids_low_level(evaluated(ctx))
 
 
 def leak(ctx: Context) -> None:
     """The three coils against the core and each other on the high range; named exc, sin, cos as they come."""
-    coils = run_pins(observed(ctx)).report.coils
+    coils = run_pins(evaluated(ctx)).report.coils
     ohms.leak(_driving(ctx, *coils))
 
 
 def low_level(ctx: Context) -> None:
     """Each of the three coils driven in turn, over a turn of the rotor, the other two watched."""
-    coils = run_pins(observed(ctx)).report.coils
+    coils = run_pins(evaluated(ctx)).report.coils
     for number, coil in enumerate(coils):
         a, b = (other for other in coils if other is not coil)
         view = _driving(ctx, coil, a, b)

@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 from observed_from_world import full_test
 
-from rig.diagnosis.magnetic import magnetics
+from rig.diagnosis.inspection import Inspection
+from rig.evaluation.evaluated import evaluate
 from rig.resolver.model import ECCENTRIC, SHORTED
 from rig.review.judge import judge
 
@@ -82,7 +83,7 @@ def test_shorted_turns_name_the_tooth_the_coil_and_how_many() -> None:
     assert first.code == "shorted-turns" and "cosine coil" in first.text
     share = int(re.findall(r"about (\d+) %", first.text)[0])
     assert share == pytest.approx(100 * 6 / 32, abs=4)
-    found = magnetics(seen)
+    found = Inspection(evaluate(seen)).magnetics
     assert found is not None and 2 in found.design.alike(found.fit(SHORTED).guess.tooth)  # counted from 0 there
 
 
@@ -96,6 +97,6 @@ def test_a_rotor_of_another_part_is_told_from_none() -> None:
 def test_an_off_centre_seat_gives_the_size_and_is_no_short() -> None:
     """The reduced model on a part 0.2 mm off centre, two pole pairs: an uneven gap, the offset to a fifth."""
     data = {"seed": 4, "part": {"pole_pairs": 2, "teeth": 8, "gap_scatter": 0.003}, "holder": {"offset_mm": 0.2}}
-    found = magnetics(full_test(data, part="KX2-1184"))
+    found = Inspection(evaluate(full_test(data, part="KX2-1184"))).magnetics
     assert found is not None and found.kind == ECCENTRIC
     assert found.fit(ECCENTRIC).guess.offset == pytest.approx(0.2 / 0.6, rel=0.2)

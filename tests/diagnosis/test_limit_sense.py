@@ -7,6 +7,7 @@ import pytest
 from readings_by_hand import observed
 
 from rig.diagnosis.limit_sense import compared
+from rig.evaluation.evaluated import evaluate
 from rig.quantity import Limit
 from rig.result import Judged, Reason, Result
 from rig.review.judge import roll_up
@@ -27,7 +28,7 @@ def settled(estimate: float, limit: Limit, revision: str = "A", **facts: float) 
     for name, figure in facts.items():
         fact = Result(measurand=name, estimate=figure, unit="", u=0.0, k=2.0, dof=math.inf)
         lines.append(Judged(measurand=name, result=fact, limit=None, verdict=Verdict.NO_LIMIT))
-    told, reasons = compared(obs, lines)
+    told, reasons = compared(evaluate(obs), lines)
     return told[0], reasons
 
 

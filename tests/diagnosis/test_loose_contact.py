@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 from observed_from_world import full_test
 
-from rig.diagnosis.loose_contact import loose_contacts
+from rig.diagnosis.inspection import Inspection
+from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.review.judge import judge
 
@@ -49,7 +50,7 @@ def test_where_only_the_sweep_tells_nobody_is_blamed() -> None:
     rows = [r for r in seen.readings if r.quantity not in ("coil_resistance", "pair_resistance")]
     rows += [r for r in steady.readings if r.quantity in ("coil_resistance", "pair_resistance")]
     mixed = replace(seen, readings=tuple(rows), captures=WithoutImpedance(seen.captures))
-    (one,) = loose_contacts(mixed).values()
+    (one,) = Inspection(evaluate(mixed)).loose_contacts.values()
     assert one.by_sweep and not one.witnessed
     found = judge(mixed)
     assert found.outcome == "unsound measurement"
@@ -71,9 +72,9 @@ def test_where_only_the_sweep_tells_nobody_is_blamed() -> None:
     ids=["good", "weak lobe", "loose rotor", "lost steps", "play", "open", "silent channel"],
 )
 def test_rotor_axis_and_what_is_always_open_come_and_go_not(world: dict[str, Any]) -> None:
-    assert loose_contacts(full_test({"seed": 5, **world})) == {}
+    assert Inspection(evaluate(full_test({"seed": 5, **world}))).loose_contacts == {}
 
 
 def test_another_parts_rotor_changes_the_current_and_opens_nothing() -> None:
     """Eight lobes on a four-pole-pair part: the coil's inductance goes up and down with the turn, both times."""
-    assert loose_contacts(full_test({"seed": 5, "part": {"lobes": 8}})) == {}
+    assert Inspection(evaluate(full_test({"seed": 5, "part": {"lobes": 8}}))).loose_contacts == {}

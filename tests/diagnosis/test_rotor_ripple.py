@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from observed_from_world import full_test
 
-from rig.diagnosis.magnetic import turns_with_rotor
+from rig.diagnosis.inspection import Inspection
+from rig.evaluation.evaluated import evaluate
 from rig.review.judge import judge
 
 
@@ -23,11 +24,11 @@ def test_a_gap_is_no_rotor() -> None:
     seen = full_test({"seed": 3})
     gone = {f"sweep_{way}/{i}" for way in ("ccw", "cw") for i in range(40, 72)}
     less = replace(seen, readings=tuple(r for r in seen.readings if r.capture not in gone))
-    assert turns_with_rotor(less) == ""
+    assert Inspection(evaluate(less)).turns_with_rotor == ""
     assert judge(less).findings == ()
 
 
 def test_a_low_lobe_shows_all_the_same() -> None:
     """A rotor with one low lobe ripples above the noise."""
     seen = full_test({"seed": 3, "part": {"faults": {"weak_lobe": 2, "weak_lobe_fraction": 0.5}}})
-    assert "ripples with the rotor" in turns_with_rotor(seen)
+    assert "ripples with the rotor" in Inspection(evaluate(seen)).turns_with_rotor

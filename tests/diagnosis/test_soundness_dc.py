@@ -3,8 +3,10 @@
 import pytest
 from readings_by_hand import GOOD_PINS, coil, observed, pin_table, reading
 
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.sound_dc import dc_reasons
 from rig.diagnosis.soundness import dc_check
+from rig.evaluation.evaluated import evaluate
 from rig.quantity import Reading
 
 OPEN_SINE = {pair: ohm for pair, ohm in GOOD_PINS.items() if pair != ("3", "4")}
@@ -12,8 +14,13 @@ MOVED = {("1", "7"): 15.2, ("3", "6"): 15.2, ("5", "8"): 9.2, ("2", "4"): 11242.
 EXC_AND_SINE_CROSSED = {("1", "2"): 15.2, ("3", "4"): 9.2, ("5", "6"): 15.2, ("7", "8"): 11242.0}
 
 
+def inspection(readings: list[Reading]) -> Inspection:
+    """A run of these readings alone, ready for soundness."""
+    return Inspection(evaluate(observed(readings)))
+
+
 def codes(readings: list[Reading]) -> list[str]:
-    return [reason.code for reason in dc_reasons(observed(readings))]
+    return [reason.code for reason in dc_reasons(inspection(readings))]
 
 
 def test_a_good_pin_table_gives_no_reason() -> None:
@@ -25,29 +32,29 @@ def test_a_voltage_before_anything_is_on_is_a_live_circuit() -> None:
     """12 V between two pins spoils everything and forbids excitation; microvolts of thermal EMF don't."""
     live = [reading("pin_voltage_dc", 12.0, "V", pin_a="1", pin_b="core")]
     quiet = [reading("pin_voltage_dc", 4e-6, "V", pin_a="1", pin_b="core")]
-    reason = dc_reasons(observed(live))[0]
+    reason = dc_reasons(inspection(live))[0]
     assert (reason.code, reason.spoils) == ("live-circuit", ("*",))
     assert "12" in reason.evidence
-    assert [r.code for r in dc_check(observed(live))] == ["live-circuit"]
-    assert dc_check(observed(quiet)) == []
+    assert [r.code for r in dc_check(inspection(live))] == ["live-circuit"]
+    assert dc_check(inspection(quiet)) == []
 
 
 def test_an_open_coil_is_the_parts_and_no_mismatch() -> None:
     """One coil's own pair open and no unexpected pair closed: the part may still be measured."""
     assert codes(pin_table(OPEN_SINE)) == []
-    assert dc_check(observed(pin_table(OPEN_SINE))) == []
+    assert dc_check(inspection(pin_table(OPEN_SINE))) == []
 
 
 def test_coils_on_other_pins_are_a_mismatch_and_an_adapter_of_another_part() -> None:
     """Expected pairs open, others conduct instead: the map is wrong; where no coil is right, the adapter is."""
     found = codes(pin_table(MOVED))
     assert found == ["pin-map-mismatch", "wrong-adapter"]
-    assert [r.code for r in dc_check(observed(pin_table(MOVED)))] == ["pin-map-mismatch", "wrong-adapter"]
+    assert [r.code for r in dc_check(inspection(pin_table(MOVED)))] == ["pin-map-mismatch", "wrong-adapter"]
 
 
 def test_two_coils_on_each_others_pins_are_told_by_their_values() -> None:
     """All pairs conduct, but the excitation's 9 ohm stand on the sine's pins."""
-    reasons = dc_reasons(observed(pin_table(EXC_AND_SINE_CROSSED)))
+    reasons = dc_reasons(inspection(pin_table(EXC_AND_SINE_CROSSED)))
     assert [r.code for r in reasons] == ["pin-map-mismatch"]
     assert "exc" in reasons[0].text and "sin" in reasons[0].text
 
@@ -55,7 +62,7 @@ def test_two_coils_on_each_others_pins_are_told_by_their_values() -> None:
 @pytest.mark.parametrize("wires,ohm", [(2, 1.4), (4, 0.05)])
 def test_a_lead_zero_that_no_lead_has_spoils_the_resistances(wires: int, ohm: float) -> None:
     """Only the coils' lines: leaks and ratios keep their verdict."""
-    reasons = dc_reasons(observed([reading("lead_zero", ohm, wires=wires)]))
+    reasons = dc_reasons(inspection([reading("lead_zero", ohm, wires=wires)]))
     assert [r.code for r in reasons] == ["leads-not-zeroed"]
     assert set(reasons[0].spoils) == {"r20_exc", "r20_sin", "r20_cos", "r20_match"}
 
@@ -86,7 +93,7 @@ def test_a_thermistor_alone_against_air_and_copper_is_the_parts_fault() -> None:
 
 def test_a_warm_part_spoils_what_is_referred_to_20_degc_and_nothing_else() -> None:
     """Thermistor and copper agree that the part is 10 K above the air."""
-    reasons = dc_reasons(observed(thermometers(7640.0, 1.039)))
+    reasons = dc_reasons(inspection(thermometers(7640.0, 1.039)))
     assert [r.code for r in reasons] == ["temperature-unsettled"]
     assert "r20_exc" in reasons[0].spoils
     assert "r20_match" not in reasons[0].spoils and "tr_sin" not in reasons[0].spoils
@@ -122,8 +129,8 @@ def test_excitation_is_forbidden_only_once_all_dc_steps_are_done() -> None:
     """An open excitation coil ends the run after the leaks were read, not before: more lines keep a verdict."""
     open_exc = [reading("coil_resistance", None, overload=True, coil="exc", wires=4, polarity="+", range_ohm=1e3)]
     table = pin_table({pair: ohm for pair, ohm in GOOD_PINS.items() if pair != ("1", "2")})
-    assert dc_check(observed([*table, *open_exc])) == []
-    reasons = dc_check(observed([*table, *open_exc, *leaks()]))
+    assert dc_check(inspection([*table, *open_exc])) == []
+    reasons = dc_check(inspection([*table, *open_exc, *leaks()]))
     assert [r.code for r in reasons] == ["excitation-forbidden"]
     assert reasons[0].spoils == ()
 
@@ -131,5 +138,5 @@ def test_excitation_is_forbidden_only_once_all_dc_steps_are_done() -> None:
 def test_a_very_low_leak_of_the_excitation_coil_forbids_excitation() -> None:
     """200 ohm to the core; 1 Mohm is a finding but no danger."""
     coils = coil("exc", [9.1], [9.1])
-    assert [r.code for r in dc_check(observed([*coils, *leaks(exc=200.0)]))] == ["excitation-forbidden"]
-    assert dc_check(observed([*coils, *leaks(exc=1e6)])) == []
+    assert [r.code for r in dc_check(inspection([*coils, *leaks(exc=200.0)]))] == ["excitation-forbidden"]
+    assert dc_check(inspection([*coils, *leaks(exc=1e6)])) == []

@@ -18,7 +18,7 @@ import numpy as np
 from drawn_rig import Drawn, DrawnRun, drawn
 
 from drivers.simulated.truth import truth
-from rig.evaluation.whole import evaluate
+from rig.evaluation.evaluated import evaluate
 from rig.quantity import MEASURANDS
 from rig.result import Result
 
@@ -96,7 +96,7 @@ def one(seed: int, changes: dict[str, dict[str, Any]] | None = None, ringing: bo
     """One world, evaluated."""
     trial = drawn(seed, changes=changes, ringing=ringing)
     run = DrawnRun(trial)
-    results, _ = evaluate(run.whole())
+    results = evaluate(run.whole()).results
     return against(seed, results, truths(trial, run))
 
 

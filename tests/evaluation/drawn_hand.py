@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from still_captures import StillWorld
 
 from drivers.simulated.axis_physics import AxisPhysics
-from rig.evaluation.hand_turned import hand_results
+from rig.evaluation.evaluated import evaluate
 
 SECONDS, CAPTURES, SAMPLES = 20.0, 160, 1510
 FINE = 2000  # places of a turn over which the true level is averaged
@@ -91,6 +91,6 @@ def one_by_hand(seed: int) -> list[Outcome]:
     """One world turned by hand, evaluated."""
     trial = hand_world(drawn(seed))
     run = HandRun(trial)
-    results = hand_results(run.turned())
+    results = evaluate(run.turned()).results
     assert isinstance(run.still, StillWorld)
     return against(seed, results, truths(trial, run))

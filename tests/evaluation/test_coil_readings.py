@@ -3,7 +3,7 @@
 import pytest
 from readings_by_hand import coil, observed, reading
 
-from rig.evaluation.coils import coil_results
+from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.result import Result
 
@@ -13,7 +13,7 @@ def air(degc: float) -> list:
 
 
 def line(obs: Observed, id_: str) -> Result:
-    return next(r for r in coil_results(obs) if r.measurand == id_)
+    return next(r for r in evaluate(obs).results if r.measurand == id_)
 
 
 def test_both_polarities_are_averaged_so_that_a_thermal_emf_cancels() -> None:

@@ -7,11 +7,13 @@ import numpy as np
 import pytest
 from readings_by_hand import observed
 
+from rig.evaluation.evaluated import evaluate
 from rig.evaluation.maximum import candidate_orders, figures, nuisance_orders, shrunk
 
 POINTS = 320
 THETA = 2 * np.pi * np.arange(POINTS) / POINTS
 OBS = observed([])
+RUN = evaluate(OBS).rotation
 FOUND = SimpleNamespace(reference="steps")
 
 
@@ -38,7 +40,7 @@ def test_the_maximum_is_covered_about_as_often_as_stated() -> None:
     for _ in range(60):
         own = part_curve(rng)
         error = own + axis_curve(rng) + 0.05 * rng.standard_normal(POINTS)
-        got = figures(OBS, FOUND, THETA, error - error.mean(), 4)
+        got = figures(RUN, FOUND, THETA, error - error.mean(), 4)
         ratios.append(abs(got.maximum - np.max(np.abs(own))) / (2 * math.hypot(*got.u_maximum)))
     assert np.mean(np.array(ratios) <= 1.0) >= 0.88  # 0.9545 expected of 60: less than 0.88 is one in a hundred
     assert max(ratios) < 2.0
@@ -48,8 +50,8 @@ def test_the_motors_cyclic_orders_are_no_error_of_the_part() -> None:
     """12' electrical at order 50 leave the maximum where it is."""
     rng = np.random.default_rng(1)
     own = part_curve(rng)
-    plain = figures(OBS, FOUND, THETA, own, 4).maximum
-    shaken = figures(OBS, FOUND, THETA, own + 12 * np.cos(50 * THETA), 4).maximum
+    plain = figures(RUN, FOUND, THETA, own, 4).maximum
+    shaken = figures(RUN, FOUND, THETA, own + 12 * np.cos(50 * THETA), 4).maximum
     assert shaken == pytest.approx(plain, abs=0.05)
 
 
@@ -70,15 +72,15 @@ def test_an_encoder_narrows_the_uncertainty() -> None:
     """0.5' of eccentricity in place of 3' and 1' of the axis."""
     rng = np.random.default_rng(2)
     own = part_curve(rng)
-    steps = figures(OBS, FOUND, THETA, own, 4)
-    encoder = figures(OBS, SimpleNamespace(reference="encoder"), THETA, own, 4)
+    steps = figures(RUN, FOUND, THETA, own, 4)
+    encoder = figures(RUN, SimpleNamespace(reference="encoder"), THETA, own, 4)
     assert encoder.u_maximum[0] < 0.3 * steps.u_maximum[0]
 
 
 def test_the_same_curve_always_gives_the_same_figures() -> None:
     """The trials start from a fixed seed."""
     own = part_curve(np.random.default_rng(3))
-    assert figures(OBS, FOUND, THETA, own, 4).u_maximum == figures(OBS, FOUND, THETA, own, 4).u_maximum
+    assert figures(RUN, FOUND, THETA, own, 4).u_maximum == figures(RUN, FOUND, THETA, own, 4).u_maximum
 
 
 def test_nuisance_orders_are_folded_onto_the_grid() -> None:

@@ -13,8 +13,8 @@ from observed_from_world import Rehearsal, world_of
 
 from drivers.simulated.axis_physics import AxisPhysics
 from rig.errors import UsageError
-from rig.evaluation.angle import angle_results
-from rig.evaluation.correction import ARCMIN, KEY, correction_in_force, differences, from_data, reference_told
+from rig.evaluation.correction import ARCMIN, KEY, differences, from_data, reference_of_steps
+from rig.evaluation.evaluated import evaluate
 from rig.evaluation.remount import OFFSET, Remounting, checked, separated
 from rig.observed import Observed
 from rig.resolver.clampings import chosen_offsets_mech_rad
@@ -81,7 +81,7 @@ def test_a_corrected_run_is_nearer_to_the_truth_and_says_so() -> None:
     """A later run under the correction is freed of the axis's orders, with a smaller U at the order that is known."""
     later = clamped(4, 3)[2]
     bare, mended = (
-        {r.measurand: r for r in angle_results(obs)[0]} for obs in (later, under(later, remounted(4, 3).to_data()))
+        {r.measurand: r for r in evaluate(obs).results} for obs in (later, under(later, remounted(4, 3).to_data()))
     )
     for order, share in ((2, 0.2), (8, 1.001), (16, 1.001)):
         before, after = (results[f"order_{order}_mech_arcmin"] for results in (bare, mended))
@@ -100,14 +100,14 @@ def test_a_correction_holds_only_for_what_it_is_tied_to() -> None:
     """Another motor current, load or step setting: the correction is left aside, and the difference is named."""
     data = remounted(4, 3).to_data()
     later = under(clamped(4, 3)[0], data)
-    assert correction_in_force(later) is not None
+    assert evaluate(later).correction is not None
     axis = later.bench.axis
     assert axis is not None
     for change in ({"motor_current_a": 1.2}, {"load": "long spigot"}, {"microsteps": 32}):
         bench = later.bench.model_copy(update={"axis": axis.model_copy(update=change)})
-        assert correction_in_force(replace(later, bench=bench)) is None
+        assert evaluate(replace(later, bench=bench)).correction is None
         assert next(iter(change)) in differences(data, bench, {})[0]
-        assert reference_told(replace(later, bench=bench)).startswith(
+        assert reference_of_steps(replace(later, bench=bench), None).startswith(
             f"axis steps, correction left aside: {next(iter(change))}"
         )
 

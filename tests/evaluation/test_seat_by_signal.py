@@ -9,7 +9,9 @@ from observed_from_world import full_test
 
 from drivers.simulated.rotor import seat_of
 from drivers.simulated.worldfile import load_world
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.seating import seat
+from rig.evaluation.evaluated import evaluate
 
 GAP_MM, SHAPE = 0.7, 0.54
 EFFECTIVE_MM = GAP_MM * math.sqrt(1 - SHAPE**2)  # one over the mean of 1 / gap
@@ -30,7 +32,7 @@ def test_offset_and_direction_are_covered_by_their_uncertainty(offset_mm: float,
         },
     )
     true = seat_of(world, 1)
-    found = seat(full_test(world.model_dump(), part="KX2-1184"), EFFECTIVE_MM)
+    found = seat(Inspection(evaluate(full_test(world.model_dump(), part="KX2-1184"))), EFFECTIVE_MM)
     assert found is not None and found.visible
     assert found.seen == (offset_mm > 0.05)
     if not found.seen:

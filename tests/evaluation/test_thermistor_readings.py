@@ -3,10 +3,10 @@
 import pytest
 from readings_by_hand import coil, observed, reading
 
+from rig.evaluation.evaluated import evaluate
 from rig.evaluation.leaks import leak_results
 from rig.evaluation.temperature import coil_temperature
 from rig.evaluation.thermistor import thermistor_results
-from rig.evaluation.whole import evaluate
 from rig.result import Result
 
 
@@ -79,7 +79,7 @@ def test_manual_entries_become_results_of_their_own() -> None:
         reading("manual", 2e9, "ohm", name="insulation 500 V", instrument="IR-7", qualifier=">", caution="discharge"),
         *coil("exc", [9.0], [9.0]),
     ]
-    results, _ = evaluate(observed(readings))
+    results = evaluate(observed(readings)).results
     entry = results[-1]
     assert (entry.manual, entry.measurand, entry.qualifier, entry.estimate) == (True, "insulation 500 V", ">", 2e9)
     assert entry.conditions["instrument"] == "IR-7" and "discharge" in entry.note

@@ -9,7 +9,7 @@ import pytest
 from observed_from_world import full_test, quick_screen, stator_only, world_of
 
 from drivers.simulated.truth import truth
-from rig.evaluation.whole import evaluate
+from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.result import Result
 
@@ -32,7 +32,8 @@ def run() -> Observed:
 
 @pytest.fixture(scope="module")
 def evaluated(run: Observed) -> tuple[dict[str, Result], Mapping[str, Any]]:
-    results, curves = evaluate(run)
+    evaluated = evaluate(run)
+    results, curves = evaluated.results, evaluated.curves
     return {r.measurand: r for r in results}, curves
 
 
@@ -101,7 +102,7 @@ def test_results_carry_their_conditions_and_a_named_budget(
 def test_the_loopback_takes_the_channels_out(evaluated: tuple[dict[str, Result], Mapping[str, Any]]) -> None:
     """0.6 % of gain between the output channels and 700 ns of delay leave the differences untouched."""
     results, _ = evaluated
-    clean = {r.measurand: r for r in evaluate(full_test({**BENCH, "sampler": {}}))[0]}
+    clean = {r.measurand: r for r in evaluate(full_test({**BENCH, "sampler": {}})).results}
     for id_ in ("tr_imbalance", "phase_difference_deg", "z_exc_phase_deg"):
         found, other = results[id_], clean[id_]
         assert found.estimate is not None and other.estimate is not None and found.U is not None
@@ -124,7 +125,7 @@ def test_no_zero_is_told_without_a_datum(evaluated: tuple[dict[str, Result], Map
 def test_an_encoder_becomes_the_reference() -> None:
     """With encoder readings the positions are the encoder's, the budget its own, and the error still the part's."""
     world = {"axis": {"encoder": True, "once_arcmin": 3.0, "cyclic_50_arcmin": 6.0}}
-    results = {r.measurand: r for r in evaluate(full_test(world))[0]}
+    results = {r.measurand: r for r in evaluate(full_test(world)).results}
     found = results["error_max_elec_arcmin"]
     expected = truth(world_of(world))["as_clamped"]["error_max_elec_arcmin"]
     assert found.conditions["reference"] == "encoder"
@@ -135,7 +136,7 @@ def test_an_encoder_becomes_the_reference() -> None:
 def test_the_quick_screen_gives_the_same_measurands_coarsely() -> None:
     """Eight spots: ratios, phases and the coarse error within their wider uncertainties."""
     world = {"seed": 4}
-    results = {r.measurand: r for r in evaluate(quick_screen(world))[0]}
+    results = {r.measurand: r for r in evaluate(quick_screen(world)).results}
     expected = truth(world_of(world))["as_clamped"]
     for id_ in ("tr_sin", "tr_cos", "tr_imbalance", "phase_sin_deg", "orthogonality_elec_deg", "r20_sin", "l_exc"):
         found = results[id_]
@@ -147,7 +148,7 @@ def test_the_quick_screen_gives_the_same_measurands_coarsely() -> None:
 def test_a_stator_alone_gives_its_own_figures_only() -> None:
     """No rotor: resistances, leaks, inductance and Q; ratio and error say why they are untested."""
     world = {"part": {"faults": {"rotor": "missing"}}}
-    results = {r.measurand: r for r in evaluate(stator_only(world))[0]}
+    results = {r.measurand: r for r in evaluate(stator_only(world)).results}
     expected = truth(world_of(world))["as_clamped"]
     for id_ in ("r20_exc", "l_exc", "l_sin", "q_cos"):
         found = results[id_]
@@ -166,5 +167,5 @@ def test_evaluation_changes_nothing_and_repeats_itself(run: Observed) -> None:
         bench=run.bench,
         header=run.header,
     )
-    first, second = evaluate(run)[0], evaluate(fresh)[0]
+    first, second = evaluate(run).results, evaluate(fresh).results
     assert [(r.measurand, r.estimate, r.u) for r in first] == [(r.measurand, r.estimate, r.u) for r in second]

@@ -10,7 +10,7 @@ import pytest
 from observed_from_world import Rehearsal
 
 from drivers.simulated.worldfile import load_world
-from rig.evaluation.witnesses import dummy_seen, swap_seen
+from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.resolver.dummy import SETTINGS
 
@@ -57,7 +57,7 @@ def exchanged(**settings: Any) -> Observed:
 
 def test_a_good_rig_reads_the_dummy_right() -> None:
     """Ratio within its U, phase within 0.12 deg, angles within the resistors' 2.8', nothing exchanged."""
-    seen = dummy_seen(on_dummy())
+    seen = evaluate(on_dummy()).dummy
     assert seen is not None
     assert abs(abs(seen.sine) - 1.0) < seen.U_gain and abs(abs(seen.cosine) - 1.0) < seen.U_gain
     assert abs(math.degrees(np.angle(seen.sine))) < 0.12
@@ -68,7 +68,7 @@ def test_a_good_rig_reads_the_dummy_right() -> None:
 @pytest.mark.parametrize("gain", [0.03, -0.02])
 def test_a_channel_that_is_off_shows_at_the_dummy(gain: float) -> None:
     """What the sine channel gains, the dummy's sine gains, and the angles follow."""
-    seen = dummy_seen(on_dummy(sampler__gain_error=[0.0, 0.0, gain, 0.0]))
+    seen = evaluate(on_dummy(sampler__gain_error=[0.0, 0.0, gain, 0.0])).dummy
     assert seen is not None
     assert abs(seen.sine) / abs(seen.cosine) - 1.0 == pytest.approx(gain, abs=seen.U_imbalance)
     assert float(np.abs(seen.angle_error_elec_arcmin).max()) == pytest.approx(abs(gain) / 2 * 3438, rel=0.2)
@@ -76,7 +76,7 @@ def test_a_channel_that_is_off_shows_at_the_dummy(gain: float) -> None:
 
 def test_a_divider_that_is_off_shows_in_both_ratios() -> None:
     """A tenth more on the excitation's divider takes a tenth off both ratios, and leaves the angles."""
-    seen = dummy_seen(on_dummy(sampler__exc_divider=0.55))
+    seen = evaluate(on_dummy(sampler__exc_divider=0.55)).dummy
     assert seen is not None
     assert abs(seen.sine) == pytest.approx(0.5 / 0.55, abs=seen.U_gain)
     assert float(np.abs(seen.angle_error_elec_arcmin).max()) < 2.8
@@ -84,14 +84,14 @@ def test_a_divider_that_is_off_shows_in_both_ratios() -> None:
 
 def test_a_skewed_channel_shows_as_phase() -> None:
     """200 ns at 10 kHz are 0.72 deg."""
-    seen = dummy_seen(on_dummy(sampler__skew_ns=[0.0, 0.0, 200.0, 0.0]))
+    seen = evaluate(on_dummy(sampler__skew_ns=[0.0, 0.0, 200.0, 0.0])).dummy
     assert seen is not None
     assert math.degrees(np.angle(seen.sine / seen.cosine)) == pytest.approx(0.72, abs=0.05)
 
 
 def test_a_lead_that_is_broken_is_silent_at_the_dummy_too() -> None:
     """The sine's chain shows nothing, the cosine's does."""
-    seen = dummy_seen(on_dummy(holder__broken_lead="sin_hi"))
+    seen = evaluate(on_dummy(holder__broken_lead="sin_hi")).dummy
     assert seen is not None
     assert not seen.alive("sin") and seen.alive("cos")
 
@@ -99,13 +99,12 @@ def test_a_lead_that_is_broken_is_silent_at_the_dummy_too() -> None:
 @pytest.mark.parametrize(("gain", "skew_ns"), [(0.0, 0.0), (0.02, 0.0), (0.0, 150.0)])
 def test_exchanged_inputs_tell_themselves_from_the_coils(gain: float, skew_ns: float) -> None:
     """The inputs' gain and phase against each other come out within U, whatever the part's coils are."""
-    seen = swap_seen(
-        exchanged(
-            sampler__gain_error=[0.0, 0.0, gain, 0.0],
-            sampler__skew_ns=[0.0, 0.0, skew_ns, 0.0],
-            part__faults={"contact_cos_ohm": 20.0},
-        )
+    run = exchanged(
+        sampler__gain_error=[0.0, 0.0, gain, 0.0],
+        sampler__skew_ns=[0.0, 0.0, skew_ns, 0.0],
+        part__faults={"contact_cos_ohm": 20.0},
     )
+    seen = evaluate(run).swap
     assert seen is not None
     assert abs(seen.gain) == pytest.approx(1.0 + gain, abs=seen.U_gain)
     assert math.degrees(np.angle(seen.gain)) == pytest.approx(skew_ns * 1e-9 * 1e4 * 360.0, abs=seen.U_phase_deg)
@@ -115,8 +114,8 @@ def test_exchanged_inputs_tell_themselves_from_the_coils(gain: float, skew_ns: f
 
 def test_silence_follows_the_coil_or_stays_with_the_input() -> None:
     """An open sine coil takes its silence to the other input; a dead input keeps it."""
-    by_coil = swap_seen(exchanged(part__faults={"open": "sin"}))
-    by_input = swap_seen(exchanged(sampler__silent_channel="sin"))
+    by_coil = evaluate(exchanged(part__faults={"open": "sin"})).swap
+    by_input = evaluate(exchanged(sampler__silent_channel="sin")).swap
     assert by_coil is not None and by_input is not None
     assert by_coil.sine_input == "follows"
     assert by_input.sine_input == "dead"

@@ -16,10 +16,10 @@ from rig.control.step import Context
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.soundness import soundness
 from rig.errors import UsageError
-from rig.evaluation.turn import turn
-from rig.evaluation.whole import evaluate
+from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.records.run.record import RunHeader
 from rig.records.store import Store
@@ -114,7 +114,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Observed]:
 @pytest.fixture(scope="module")
 def lines(runs: dict[str, Observed]) -> dict[str, dict[str, Any]]:
     """Results by measurand of both ways."""
-    return {way: {line.measurand: line for line in evaluate(obs)[0]} for way, obs in runs.items()}
+    return {way: {line.measurand: line for line in evaluate(obs).results} for way, obs in runs.items()}
 
 
 @pytest.fixture(scope="module")
@@ -156,13 +156,13 @@ def test_a_turn_takes_under_ten_seconds(runs: dict[str, Observed]) -> None:
 def test_delay_is_no_hysteresis(runs: dict[str, Observed], lines: dict[str, dict[str, Any]]) -> None:
     """Play of 2' and the pulses' half step come out as a delay; hysteresis is said to be not measured, and nothing is
     unsound."""
-    found = turn(runs["fly"])
+    found = evaluate(runs["fly"]).turn
     assert found is not None and found.latency_s is not None
     half_step_s, play_s = 0.5 / 3200, 2.0 / 2.0 / 60.0 / 360.0
     assert found.latency_s == pytest.approx(play_s + half_step_s, abs=10e-6)
     line = lines["fly"]["hysteresis_mech_arcmin"]
     assert line.estimate is None and "delay" in line.note
-    reasons = soundness(runs["fly"], *evaluate(runs["fly"]))
+    reasons = soundness(Inspection(evaluate(runs["fly"])))
     assert [reason.code for reason in reasons] == []
 
 
@@ -180,7 +180,7 @@ def test_a_bench_without_pulses_says_so_before_anything_is_driven(tmp_path: Path
 
 def test_places_are_those_of_the_axis(runs: dict[str, Observed]) -> None:
     """Both passes stand on the same whole steps, every place of the grid passed."""
-    found = turn(runs["fly"])
+    found = evaluate(runs["fly"]).turn
     assert found is not None
     up, down = (np.sort(found.steps[side]) for side in (found.counter_clockwise, ~found.counter_clockwise))
     assert np.array_equal(up, down) and np.all(up == np.rint(up)) and up.size >= 320

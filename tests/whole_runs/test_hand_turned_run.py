@@ -15,7 +15,7 @@ from rig.control.step import Context
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
-from rig.evaluation.hand_turned import hand_results
+from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.records.run.record import RunHeader
 from rig.records.store import Store
@@ -95,7 +95,7 @@ def turned(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], di
         bench=bench_file,
         header=header.to_dict(),
     )
-    lines = {line.measurand: line for line in hand_results(obs)}
+    lines = {line.measurand: line for line in evaluate(obs).results}
     return lines, truth(str(world))["as_clamped"]
 
 

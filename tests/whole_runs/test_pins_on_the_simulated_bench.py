@@ -13,6 +13,7 @@ from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.diagnosis.pins_run import run_pins
+from rig.evaluation.evaluated import evaluate
 from rig.jobs.pins.table import reported_run
 from rig.records.run.record import RunHeader
 from rig.records.store import Store
@@ -63,7 +64,7 @@ def taken(tmp_path: Path, world: str) -> str:
         )
         ended = run(SEQUENCE, ctx)
     assert ended.complete, ended.fault
-    store.finish(folder, judgement=run_pins(observed(ctx)).judgement())
+    store.finish(folder, judgement=run_pins(evaluate(observed(ctx))).judgement())
     return folder.id
 
 

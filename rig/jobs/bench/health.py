@@ -24,10 +24,10 @@ VALID_DAYS = 366.0
 
 def keep(run: StoredRun, bench: str, ended_utc: str) -> Path:
     """Evaluate a finished proof and keep its lines; the file. RecordError when it can't be written."""
-    from rig.evaluation.proving import proof
+    from rig.evaluation.evaluated import evaluate
     from rig.review.judge import observed_of
 
-    lines = list(proof(observed_of(run)))
+    lines = list(evaluate(observed_of(run)).proof)
     if known := run.header.details.get("known"):
         from rig.records.store import Store
         from rig.review.known_part import against_record

@@ -139,14 +139,14 @@ def guided(
 
 def evaluated(runs: Sequence[str], check: Sequence[str] = ()) -> Remounted:
     """Separate kept runs of a set (and of a second part's set), and keep what stands."""
+    from rig.evaluation.evaluated import evaluate
     from rig.evaluation.reclamping import reproducibility, to_data
     from rig.evaluation.remount import checked, separated
-    from rig.evaluation.whole import evaluate
 
     seen = _observed(runs)
     found = separated(seen)
     agreement = checked(found, separated(_observed(check))) if check else None
-    lines = tuple(reproducibility([evaluate(obs)[0] for obs in seen]))
+    lines = tuple(reproducibility([evaluate(obs).results for obs in seen]))
     bench = seen[0].bench
     done = Remounted(
         runs=tuple(runs),

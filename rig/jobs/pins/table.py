@@ -107,11 +107,12 @@ def reported_run(run_id: str, *, draft_to: Path | None = None) -> AnalysedPairs:
     Raises UsageError for a run that is not there or read no pairs, or a draft that can't be made.
     """
     from rig.diagnosis.pins_run import run_pins
+    from rig.evaluation.evaluated import evaluate
     from rig.records.store import Store
     from rig.review.judge import observed_of
 
     stored = Store().find(run_id)
-    found = run_pins(observed_of(stored))
+    found = run_pins(evaluate(observed_of(stored)))
     if not found.table.readings:
         raise UsageError(f"run {stored.id} read no pairs of pins.", next_action="Give a run of the pins sequence.")
     where = ""

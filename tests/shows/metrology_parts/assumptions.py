@@ -12,8 +12,9 @@ from typing import Any
 from coverage_trial import name_of, truths
 from drawn_rig import Drawn, DrawnRun, drawn
 
+from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.soundness import soundness
-from rig.evaluation.whole import evaluate
+from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.result import Reason, Result
 
@@ -89,8 +90,9 @@ def show(count: int) -> Iterator[tuple[bool, str]]:
         tally: dict[str, int] = {}
         for seed in range(30_000, 30_000 + count):
             trial, run, obs = case(seed)
-            results, curves = evaluate(obs)
-            reasons = soundness(obs, results, curves)
+            evaluated = evaluate(obs)
+            results = evaluated.results
+            reasons = soundness(Inspection(evaluated))
             for told in lines_of(results, reasons, truths(trial, run), wanted).values():
                 tally[told] = tally.get(told, 0) + 1
         total = sum(tally.values())

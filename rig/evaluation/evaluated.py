@@ -1,0 +1,182 @@
+"""The one door of evaluation: evaluate(observed) -> Evaluated, every figure of a run as a typed field.
+
+It must never judge. A field is worked out when it is first asked for, since the gates of a run in progress need a part
+of them. Built in layers: channels (loopback, phasors), windings (resistance, impedance), rotation (turn, error curve).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cached_property
+from typing import Any
+
+from rig.evaluation.angle import angle_results
+from rig.evaluation.angle_curve import AngleCurve
+from rig.evaluation.axial import Place, axial_place
+from rig.evaluation.channels import Channels
+from rig.evaluation.coils import CoilResistance, coil_results
+from rig.evaluation.correction import Correction
+from rig.evaluation.excitation import excitation_phasors, excitation_results
+from rig.evaluation.hand_turned import hand_results, taken
+from rig.evaluation.impedance import Impedance, impedance_results
+from rig.evaluation.leaks import leak_results
+from rig.evaluation.loopback import Loopback
+from rig.evaluation.manual import manual_results
+from rig.evaluation.phasors import SeriesPhasors
+from rig.evaluation.positioner import order_half_width_mech_arcmin
+from rig.evaluation.proving import ProofLine, proof
+from rig.evaluation.ratio import ratio_results
+from rig.evaluation.reclamping import with_reclamping
+from rig.evaluation.rotating import Turning, turning_background, turning_results
+from rig.evaluation.rotation import Rotation
+from rig.evaluation.temperature import CoilTemperature
+from rig.evaluation.thermistor import thermistor_results
+from rig.evaluation.turn import Turn, swept_series
+from rig.evaluation.windings import Windings
+from rig.evaluation.witnesses import DummySeen, SwapSeen, dummy_seen, swap_seen
+from rig.observed import Observed
+from rig.quantity import MEASURANDS
+from rig.result import Result
+
+
+class Evaluated:
+    """One run evaluated. observed: what was seen; channels, windings, rotation: the layers of its evaluation."""
+
+    def __init__(self, observed: Observed) -> None:
+        self.observed = observed
+        self.channels = Channels(observed)
+        self.windings = Windings(self.channels)
+        self.rotation = Rotation(self.windings)
+
+    # ---- channels
+
+    def phasors(self, series: str) -> SeriesPhasors | None:
+        """A series as phasors; None when it is absent, empty, or its excitation channel is dead."""
+        return self.channels.phasors(series)
+
+    @property
+    def loopback(self) -> Loopback:
+        """The loopback in force, at the frequency that it was made at."""
+        return self.channels.loopback
+
+    def loopback_at(self, frequency_hz: float) -> Loopback:
+        """The loopback in force as it corrects a series at this frequency, Hz."""
+        return self.channels.loopback_at(frequency_hz)
+
+    @property
+    def measured_loopback(self) -> Loopback | None:
+        """The loopback of the run's own captures; None without one."""
+        return self.channels.measured_loopback
+
+    @property
+    def crosstalk(self) -> float:
+        """Half-width of the volts at one connector per volt at another."""
+        return self.channels.crosstalk
+
+    @cached_property
+    def excitation(self) -> SeriesPhasors | None:
+        """The series that shows the excitation as the results had it."""
+        return excitation_phasors(self.channels)
+
+    # ---- windings
+
+    @property
+    def temperature(self) -> CoilTemperature | None:
+        """The coils' temperature; None when no air temperature was read."""
+        return self.windings.temperature
+
+    def resistance(self, coil: str) -> CoilResistance | None:
+        """The four-wire resistance of a coil at its own temperature; None when it was not read."""
+        return self.windings.resistances[coil]
+
+    def impedance(self, coil: str) -> Impedance | None:
+        """The impedance of a coil; None without a capture of its voltage and current."""
+        return self.windings.impedance(coil)
+
+    # ---- rotation
+
+    @property
+    def swept_series(self) -> tuple[str, ...]:
+        """Names of the series at rest that make the turn."""
+        return swept_series(self.observed)
+
+    @property
+    def turn(self) -> Turn | None:
+        """The turn that the run swept; None when there is no sweep, no rotor, or its outputs don't move."""
+        return self.rotation.turn
+
+    @property
+    def angle_curve(self) -> AngleCurve | None:
+        """The error curve of the turn; None without one."""
+        return self.rotation.angle_curve
+
+    @property
+    def correction(self) -> Correction | None:
+        """The positioner's correction in force."""
+        return self.rotation.correction
+
+    def order_half_width_mech_arcmin(self, reference: str, order: int) -> float:
+        """Half-width of the position's error at an order a turn. reference: "steps" or "encoder"."""
+        return order_half_width_mech_arcmin(self.rotation, reference, order)
+
+    @cached_property
+    def turning_background(self) -> Turning | None:
+        """What turning alone brings, with the excitation off; None without a record."""
+        return turning_background(self.observed)
+
+    # ---- results
+
+    @cached_property
+    def results(self) -> tuple[Result, ...]:
+        """Every result that the readings allow, in the order in which they are printed; untested ones say why."""
+        found = self.temperature
+        degc, lines = (found.degc, found.lines) if found else (None, ())
+        by_hand = taken(self.observed)
+        results = [
+            *coil_results(self.observed, self.windings.resistances, self.temperature),
+            *thermistor_results(self.observed, degc, lines),
+            *leak_results(self.observed),
+            *excitation_results(self.windings),
+            *turning_results(self.turning_background),
+            *impedance_results(self.windings.impedances),
+            *([] if by_hand else ratio_results(self.rotation)),
+            *self._angle[0],
+        ]
+        rank = {id_: i for i, id_ in enumerate(MEASURANDS)}
+        results.sort(key=lambda result: rank.get(result.measurand, len(rank)))
+        return (*with_reclamping(self.observed, results), *manual_results(self.observed))
+
+    @property
+    def curves(self) -> Mapping[str, Any]:
+        """The curves of the angle error for plots; empty without a turn."""
+        return self._angle[1]
+
+    @cached_property
+    def _angle(self) -> tuple[list[Result], dict[str, Any]]:
+        return (hand_results(self.windings), {}) if taken(self.observed) else angle_results(self.rotation)
+
+    # ---- runs that answer a question of their own
+
+    @cached_property
+    def proof(self) -> tuple[ProofLine, ...]:
+        """The lines of a check of the bench."""
+        return proof(self.channels)
+
+    @cached_property
+    def dummy(self) -> DummySeen | None:
+        """The chain on the dummy part."""
+        return dummy_seen(self.channels)
+
+    @cached_property
+    def swap(self) -> SwapSeen | None:
+        """The two inputs against each other by exchanged outputs."""
+        return swap_seen(self.channels)
+
+    def axial_place(self, axial_mm: float) -> Place | None:
+        """What a run at one place along the shaft shows; None without a turn or a current."""
+        return axial_place(self.rotation, axial_mm)
+
+
+def evaluate(observed: Observed) -> Evaluated:
+    """A run's figures, each worked out when it is first asked for."""
+    return Evaluated(observed)
