@@ -1,6 +1,6 @@
 """One clamping of a remount: index, loopback, excitation, both sweeps. Nothing about the part is judged.
 
-The guided set (`anglewright bench remount`) runs it once a clamping, with the bench safe and closed in between,
+The guided set (`anglewright run remount`) runs it once a clamping, with the bench safe and closed in between,
 while hands are in the fixture; the offset asked for stands in the run as the manual entry "clamping offset".
 """
 

@@ -60,7 +60,7 @@ def _intermittent(inspection: Inspection, results: Sequence[Result]) -> list[Hyp
             text=f"the {NAMES[one.coil]} coil has a contact that comes and goes",
             evidence=one.told(),
             against="a lead clamped badly does the same" if one.witnessed else "its resistance is steady",
-            next_test=f"anglewright watch {one.coil} while the lead is moved, the part tapped, warmed and cooled.",
+            next_test=f"anglewright run watch {one.coil} while the lead is moved, the part tapped, warmed and cooled.",
         )
         for one in inspection.loose_contacts.values()
         if one.by_sweep or result_of(results, f"r20_{one.coil}") is not None

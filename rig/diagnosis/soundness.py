@@ -51,7 +51,7 @@ def _comes_and_goes(loose: Sequence[LooseContact], results: Sequence[Result]) ->
         code="point-disturbed",
         text=f"The {names} signal comes and goes during the sweep; its resistance was steady.",
         evidence="; ".join(f"{NAMES[one.coil]}: {one.told()}" for one in loose),
-        next=f"anglewright watch {loose[0].coil} --ac while lead and part are moved; then exchange the inputs.",
+        next=f"anglewright run watch {loose[0].coil} --ac while lead and part are moved; then exchange the inputs.",
         spoils=turned(results),
     )
 

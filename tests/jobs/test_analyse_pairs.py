@@ -4,11 +4,9 @@ import json
 import os
 from pathlib import Path
 
-import click
 import pytest
 from click.testing import CliRunner
 
-from rig.cli.commands import pins as pairs_command
 from rig.description.parts import load_part
 from rig.errors import DescriptionError, RecordError, UsageError
 from rig.jobs.pins.table import AnalysedPairs, analyse_pairs, typed_in
@@ -180,20 +178,16 @@ def test_the_text_shows_the_matrix_the_roles_and_what_is_open(standard: Path) ->
 
 
 def test_the_commands_print_text_or_one_document_and_leave_with_the_outcomes_status(standard: Path) -> None:
-    """analyse pairs in the command line, probe under any group; bad input leaves with 2."""
-    from rig.cli.main import cli, told
+    """pins table and pins ask; bad input leaves with 2."""
+    from rig.cli.main import cli
 
-    @click.group()
-    def top() -> None: ...
-
-    pairs_command.register(top, told)
     run = CliRunner().invoke
-    plain = run(cli, ["analyse", "pairs", str(standard)])
+    plain = run(cli, ["pins", "table", str(standard)])
     assert plain.exit_code == 0 and "excitation coil" in plain.output
-    document = json.loads(run(cli, ["analyse", "pairs", str(standard), "--json"]).stdout)
+    document = json.loads(run(cli, ["pins", "table", str(standard), "--json"]).stdout)
     assert document["pins"]["excitation"] == ["1", "2"]
-    assert run(cli, ["analyse", "pairs", "nowhere.csv"]).exit_code == 2
-    typed = run(top, ["probe", "A,B", "--json"], input="6.8 ohm\n")
+    assert run(cli, ["pins", "table", "nowhere.csv"]).exit_code == 2
+    typed = run(cli, ["pins", "ask", "A,B", "--json"], input="6.8 ohm\n")
     assert typed.exit_code == 3
     assert json.loads(typed.stdout)["outcome"] == "not this kind"
-    assert run(top, ["probe", "A,A"]).exit_code == 2
+    assert run(cli, ["pins", "ask", "A,A"]).exit_code == 2

@@ -1,4 +1,4 @@
-"""`anglewright analyse pairs FILE [--part P]`: a table of resistances in, the pin report out, as text or one document.
+"""`anglewright pins table FILE [--part P]`: a table of resistances in, the pin report out, as text or one document.
 
 It prints nothing itself: `lines` and `document` are what a face prints. It reads the file, asks rig/diagnosis/pins.py
 and, where asked, writes a draft part file (never over an existing one). `typed_in` asks a person pair by pair.

@@ -1,18 +1,17 @@
-"""`anglewright analyse pairs|phasors|waves|sweep FILE`: a recording from elsewhere, as text or one JSON document.
-
-It computes nothing (rig/review/analyse.py, analyse_pairs.py do). Exit status as a run's: 0 measured, 3 unsound,
-undecided or not this kind, 2 a file that can't be read. Heavy libraries are imported inside the commands.
-"""
+"""`anglewright unit read`: a recording from elsewhere, as text or one JSON document."""
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from rig.cli import options
+from rig.cli.completion import complete_name
+from rig.cli.group import InOrder, print_json
 
 if TYPE_CHECKING:
     from rig.result import Judged
@@ -21,16 +20,79 @@ if TYPE_CHECKING:
 FILE = click.argument("file", type=click.Path(path_type=Path))
 
 
-def options(command: Callable[..., None]) -> Callable[..., None]:
-    """The options that all kinds share."""
+@click.group(cls=InOrder)
+def read() -> None:
+    """Read a recording made elsewhere: phasors, waves or a sweep."""
+
+
+def _of_a_part(command: Callable[..., None]) -> Callable[..., None]:
+    """What a person may know of the part, and the form of the answer."""
     for option in (
-        click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output."),
+        options.as_json,
         click.option("--frequency", "frequency_hz", type=float, default=None, metavar="HZ", help="Excitation, Hz."),
         click.option("--pole-pairs", type=click.IntRange(1), default=None, help="Pole pairs of the part, if known."),
-        click.option("--part", default=None, help="Part file: pole pairs and frequency are taken from it."),
+        click.option(
+            "--part",
+            default=None,
+            shell_complete=complete_name("part"),
+            help="Part file: pole pairs and frequency are taken from it.",
+        ),
     ):
         command = option(command)
     return command
+
+
+@read.command()
+@FILE
+@_of_a_part
+def phasors(file: Path, part: str | None, pole_pairs: int | None, frequency_hz: float | None, as_json: bool) -> None:
+    """Complex amplitudes at commanded positions (CSV: stepper_deg, exc_re, exc_im, sin_re, ... in peak volts).
+
+    Example: anglewright unit read phasors fixtures/recordings/turn_phasors.csv
+    """
+    from rig.records.capture_files_csv import read_phasors
+    from rig.review.analyse_turn import analyse_phasors
+
+    finish(analyse_phasors(read_phasors(file), told(part, pole_pairs, frequency_hz)), as_json)
+
+
+@read.command()
+@FILE
+@_of_a_part
+@click.option("--channels", default="exc,sin,cos", show_default=True, help="Roles of a WAV's channels, in its order.")
+@click.option("--full-scale-v", type=float, default=None, metavar="V", help="Volts at a WAV's full scale, if known.")
+def waves(
+    file: Path,
+    part: str | None,
+    pole_pairs: int | None,
+    frequency_hz: float | None,
+    as_json: bool,
+    channels: str,
+    full_scale_v: float | None,
+) -> None:
+    """Sampled channels (CSV: t_s, exc_v, sin_v, cos_v; or a WAV), at one position or turned by hand.
+
+    Example: anglewright unit read waves fixtures/recordings/one_position.csv
+    """
+    from rig.records.capture_files_csv import read_waves
+    from rig.review.analyse_waves import analyse_waves
+
+    table = read_waves(file, channels.split(","), full_scale_v)
+    finish(analyse_waves(table, told(part, pole_pairs, frequency_hz)), as_json)
+
+
+@read.command()
+@FILE
+@_of_a_part
+def sweep(file: Path, part: str | None, pole_pairs: int | None, frequency_hz: float | None, as_json: bool) -> None:
+    """Sampled records at positions (HDF5: positions_deg, samples; attributes sample_rate_hz, channels).
+
+    Example: anglewright unit read sweep fixtures/recordings/sweep.h5
+    """
+    from rig.records.capture_files_sweep import read_sweep
+    from rig.review.analyse_turn import analyse_sweep
+
+    finish(analyse_sweep(read_sweep(file), told(part, pole_pairs, frequency_hz)), as_json)
 
 
 def told(part: str | None, pole_pairs: int | None, frequency_hz: float | None) -> Told:
@@ -44,74 +106,10 @@ def told(part: str | None, pole_pairs: int | None, frequency_hz: float | None) -
     return Told.of(None if part is None else load_part(part).part(), pole_pairs, frequency_hz)
 
 
-def pairs(file: Path, part: str | None, lead_ohm: float | None, draft: Path | None, as_json: bool) -> None:
-    """Resistance between every two pins (CSV: pin_a, pin_b, ohm; OL for over range): which coil is where."""
-    from rig.jobs.pins.table import analyse_pairs
-
-    found = analyse_pairs(file, part=part, lead_ohm=lead_ohm, draft_to=draft)
-    click.echo(json.dumps(found.document(), ensure_ascii=False, allow_nan=False) if as_json else found.text())
-    sys.exit(found.exit_status)
-
-
-def phasors(file: Path, part: str | None, pole_pairs: int | None, frequency_hz: float | None, as_json: bool) -> None:
-    """Complex amplitudes at commanded positions (CSV: stepper_deg, exc_re, exc_im, sin_re, ... in peak volts)."""
-    from rig.records.capture_files_csv import read_phasors
-    from rig.review.analyse_turn import analyse_phasors
-
-    finish(analyse_phasors(read_phasors(file), told(part, pole_pairs, frequency_hz)), as_json)
-
-
-def waves(
-    file: Path,
-    part: str | None,
-    pole_pairs: int | None,
-    frequency_hz: float | None,
-    as_json: bool,
-    channels: str,
-    full_scale_v: float | None,
-) -> None:
-    """Sampled channels (CSV: t_s, exc_v, sin_v, cos_v; or a WAV), at one position or turned by hand."""
-    from rig.records.capture_files_csv import read_waves
-    from rig.review.analyse_waves import analyse_waves
-
-    table = read_waves(file, channels.split(","), full_scale_v)
-    finish(analyse_waves(table, told(part, pole_pairs, frequency_hz)), as_json)
-
-
-def sweep(file: Path, part: str | None, pole_pairs: int | None, frequency_hz: float | None, as_json: bool) -> None:
-    """Sampled records at positions (HDF5: positions_deg, samples; attributes sample_rate_hz, channels)."""
-    from rig.records.capture_files_sweep import read_sweep
-    from rig.review.analyse_turn import analyse_sweep
-
-    finish(analyse_sweep(read_sweep(file), told(part, pole_pairs, frequency_hz)), as_json)
-
-
-def register(group: click.Group, guarded: Callable[[Callable[..., None]], Callable[..., None]]) -> None:
-    """Add the commands to a group. guarded: turns our own errors into a message and an exit status."""
-    measured = guarded(pairs)
-    for option in (
-        click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output."),
-        click.option("--draft", type=click.Path(path_type=Path), default=None, help="Write a draft part file there."),
-        click.option("--lead-ohm", type=float, default=None, metavar="OHM", help="Lead resistance in each reading."),
-        click.option("--part", default=None, help="Part file whose pin map is compared."),
-    ):
-        measured = option(measured)
-    group.command("pairs")(FILE(measured))
-    group.command("phasors")(FILE(options(guarded(phasors))))
-    recorded = click.option(
-        "--channels", default="exc,sin,cos", show_default=True, help="Roles of a WAV's channels, in its order."
-    )
-    full = click.option(
-        "--full-scale-v", type=float, default=None, metavar="V", help="Volts at a WAV's full scale, if known."
-    )
-    group.command("waves")(FILE(recorded(full(options(guarded(waves))))))
-    group.command("sweep")(FILE(options(guarded(sweep))))
-
-
 def finish(analysis: Analysis, as_json: bool) -> None:
     """Print and leave with the exit status."""
     if as_json:
-        click.echo(json.dumps(analysis.document(), ensure_ascii=False, allow_nan=False))
+        print_json(analysis.document())
     else:
         show(analysis)
     sys.exit(analysis.exit_status)
