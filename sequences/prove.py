@@ -1,6 +1,6 @@
 """The bench proves itself: leads, check resistor, loopback, ratio standard, generator's level, axis. No part is needed.
 
-The part file only names frequency and level. `anglewright bench prove` keeps the outcome as the bench's health record.
+The part file only names frequency and level. `anglewright run prove` keeps the outcome as the bench's health record.
 """
 
 from rig.control.sequencer import Sequence, Step

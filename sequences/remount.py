@@ -1,16 +1,11 @@
 """One clamping of a remount: index, loopback, excitation, both sweeps. Nothing about the part is judged.
 
-The guided set (`anglewright bench remount`) runs it once a clamping, with the bench safe and closed in between,
+The guided set (`anglewright run remount`) runs it once a clamping, with the bench safe and closed in between,
 while hands are in the fixture; the offset asked for stands in the run as the manual entry "clamping offset".
 """
 
-from dataclasses import replace
-
 from rig.control.sequencer import Sequence
 from sequences import building_blocks as b
-from sequences import gates
-
-PAIRS = replace(b.SHORT_PIN_MAP, gate=gates.may_be_driven)  # the last DC step here
 
 SEQUENCE = Sequence(
     name="remount",
@@ -23,7 +18,7 @@ SEQUENCE = Sequence(
         b.CLIMATE_BEFORE,
         b.LIVE_VOLTAGE,
         b.LEAD_ZERO,
-        PAIRS,
+        b.SHORT_PIN_MAP,
         b.LOOPBACK,
         b.BACKGROUND,
         b.EXCITE,

@@ -16,7 +16,7 @@ import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from drivers.simulated.server import Server
+from drivers.simulated.wires.server import Server
 from rig.errors import RigError
 
 
@@ -37,7 +37,7 @@ def _truth(words: list[str]) -> int:
     parser.add_argument("world")
     parser.add_argument("--clamping", type=int, default=1)
     given = parser.parse_args(words)
-    from drivers.simulated.truth import truth
+    from drivers.simulated.world.truth import truth
 
     print(json.dumps(truth(given.world, given.clamping), indent=2))
     return 0
@@ -71,7 +71,7 @@ def _arguments(words: list[str]) -> argparse.Namespace:
 
 
 def _fault(text: str) -> object:
-    from drivers.simulated.faults import KINDS, parse_fault
+    from drivers.simulated.worldfile.wire_fault import KINDS, parse_fault
 
     try:
         return parse_fault(text)
@@ -96,11 +96,11 @@ def _speed(text: str) -> str:
 def _serve(words: list[str]) -> int:
     given = _arguments(words)
     from drivers.simulated.bench import connect, open_clock
-    from drivers.simulated.clock import BenchTime
-    from drivers.simulated.log import EventLog
-    from drivers.simulated.safety_chain import SafetyChain
-    from drivers.simulated.world import World
-    from drivers.simulated.worldfile import load_world
+    from drivers.simulated.wires.clock import BenchTime
+    from drivers.simulated.wires.event_log import EventLog
+    from drivers.simulated.world.safety_chain import SafetyChain
+    from drivers.simulated.world.world import World
+    from drivers.simulated.worldfile.keys import load_world
 
     file, path = load_world(given.world, dict(given.set))
     file = file.model_copy(update={"faults_of_wire": (*file.faults_of_wire, *given.fault)})

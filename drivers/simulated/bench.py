@@ -7,24 +7,24 @@ probe and relay board are serial ports; the interlock is a second socket of the 
 
 from __future__ import annotations
 
-from drivers.simulated.axis_grbl import GrblAxis
-from drivers.simulated.axis_tmcl import TmclAxis
-from drivers.simulated.climate_probe import ClimateProbe
-from drivers.simulated.clock import ClockSession
-from drivers.simulated.digitiser import Digitiser
-from drivers.simulated.encoder_display import EncoderDisplay
-from drivers.simulated.face import Emit, Session, WorldFace
-from drivers.simulated.faults import Gate
-from drivers.simulated.generator_models import make_generator
-from drivers.simulated.lines import LineSession
-from drivers.simulated.multimeter_models import make_multimeter
-from drivers.simulated.oscilloscope import Oscilloscope
-from drivers.simulated.safety_chain import SafetyChain
-from drivers.simulated.scpi_dialogue import ScpiInstrument, ScpiSession
-from drivers.simulated.server import Server
-from drivers.simulated.small_wires import ModbusProbe, RelayBoard
-from drivers.simulated.switch_box import SwitchBox
-from drivers.simulated.worldfile import WorldFile
+from drivers.simulated.instruments.axis_tmcl import TmclAxis
+from drivers.simulated.instruments.climate_probe import ClimateProbe
+from drivers.simulated.instruments.digitiser import Digitiser
+from drivers.simulated.instruments.encoder_display import EncoderDisplay
+from drivers.simulated.instruments.frame_instruments import ModbusProbe, RelayBoard
+from drivers.simulated.instruments.generator_models import make_generator
+from drivers.simulated.instruments.grbl.axis import GrblAxis
+from drivers.simulated.instruments.line_instruments import LineSession
+from drivers.simulated.instruments.multimeter.models import make_multimeter
+from drivers.simulated.instruments.oscilloscope import Oscilloscope
+from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument, ScpiSession
+from drivers.simulated.instruments.switch_box import SwitchBox
+from drivers.simulated.interfaces import Emit, Session, WorldInterface
+from drivers.simulated.wires.clock import ClockSession
+from drivers.simulated.wires.faults import Gate
+from drivers.simulated.wires.server import Server
+from drivers.simulated.world.safety_chain import SafetyChain
+from drivers.simulated.worldfile.keys import WorldFile
 
 DISPLAY_S = 0.01
 PROBE_S = 0.05
@@ -33,7 +33,7 @@ PROBE_S = 0.05
 class Wiring:
     """One world's instruments on one server's wires; role -> link address in `links`, role -> faults in `gates`."""
 
-    def __init__(self, server: Server, file: WorldFile, world: WorldFace, chain: SafetyChain, emit: Emit) -> None:
+    def __init__(self, server: Server, file: WorldFile, world: WorldInterface, chain: SafetyChain, emit: Emit) -> None:
         self._server, self._file, self._world, self._chain, self._emit = server, file, world, chain, emit
         self.gates = {
             role: Gate(role, file.faults_of_wire, file.seed)
@@ -112,7 +112,7 @@ class Wiring:
             self._serial("climate", LineSession(ClimateProbe(self._world).answer, gate, latency_s=PROBE_S))
 
 
-def connect(server: Server, file: WorldFile, world: WorldFace, chain: SafetyChain, emit: Emit) -> dict[str, str]:
+def connect(server: Server, file: WorldFile, world: WorldInterface, chain: SafetyChain, emit: Emit) -> dict[str, str]:
     """Puts every instrument of the world on its wire; role -> link address."""
     return Wiring(server, file, world, chain, emit).links
 

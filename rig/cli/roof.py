@@ -7,39 +7,33 @@ else is a fault of the program, status 6, so that it is never taken for a verdic
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
-from functools import wraps
-from typing import NoReturn, ParamSpec
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import NoReturn
 
 import click
 
 from rig.errors import PROGRAM_FAULT, Cancelled, RigError, UsageError
 
-P = ParamSpec("P")
 
+@contextmanager
+def roof() -> Iterator[None]:
+    """Turn every exception of the block into a message on standard error and an exit status."""
+    try:
+        yield
+    except RigError as fault:
+        _end(str(fault), fault.exit_status)
+    except (click.ClickException, click.exceptions.Exit):
+        raise
+    except (click.Abort, KeyboardInterrupt):
+        _end("stopped by hand.", Cancelled.exit_status)
+    except Exception as fault:
+        if isinstance(fault, BrokenPipeError) or (isinstance(fault, OSError) and fault.filename is not None):
+            _end(f"{fault.filename or 'standard output'}: {fault.strerror}.", UsageError.exit_status)
+        from rig.jobs.program_fault import message_of
 
-def under_roof(command: Callable[P, None]) -> Callable[P, None]:
-    """The command with every exception turned into a message on standard error and an exit status."""
-
-    @wraps(command)
-    def run(*args: P.args, **kwargs: P.kwargs) -> None:
-        try:
-            command(*args, **kwargs)
-        except RigError as fault:
-            _end(str(fault), fault.exit_status)
-        except (click.ClickException, click.exceptions.Exit):
-            raise
-        except (click.Abort, KeyboardInterrupt):
-            _end("stopped by hand.", Cancelled.exit_status)
-        except Exception as fault:
-            if isinstance(fault, BrokenPipeError) or (isinstance(fault, OSError) and fault.filename is not None):
-                _end(f"{fault.filename or 'standard output'}: {fault.strerror}.", UsageError.exit_status)
-            from rig.jobs.program_fault import message_of
-
-            click.echo(f"anglewright: {message_of(fault)}", err=True)
-            raise SystemExit(PROGRAM_FAULT) from fault
-
-    return run
+        click.echo(f"anglewright: {message_of(fault)}", err=True)
+        raise SystemExit(PROGRAM_FAULT) from fault
 
 
 def _end(message: str, status: int) -> NoReturn:

@@ -88,7 +88,7 @@ class AxisDevice(Device):
     """Stated errors are half-widths in arcmin mechanical; ring_hz sets the capture length and the settling.
 
     motor_current_a (rms a phase, as the driver is set) and load (what hangs on the spindle): a correction of the
-    positioner (`bench remount`) only holds for these; correction_days: for how long. address: of a module on a bus.
+    positioner (`run remount`) only holds for these; correction_days: for how long. address: of a module on a bus.
     """
 
     address: int | None = Field(default=None, ge=1, le=255)

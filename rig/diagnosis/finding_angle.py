@@ -15,6 +15,8 @@ from rig.diagnosis.lines import is_open, value
 from rig.diagnosis.magnetic import Magnetics
 from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, follows_without_coupling
 from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps, loose_rotor
+from rig.evaluation.angle import alike
+from rig.evaluation.turn import silent_output
 from rig.observed import Observed
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED
 from rig.result import Result
@@ -157,17 +159,18 @@ def _wiring(results: Sequence[Result]) -> list[Hypothesis]:
 
 def _wrong_rotor(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
     obs = inspection.observed
-    curve, found = inspection.evaluated.angle_curve, inspection.evaluated.turn
+    pairs, found = inspection.evaluated.pole_pairs, inspection.evaluated.turn
     if found is not None and (order := follows_without_coupling(found)):
         return [_other_rotor(f"the outputs carry next to nothing, and follow the rotor at order {order} a turn")]
-    pairs = value(results, "pole_pairs")
-    if curve is None or pairs is None or int(pairs) == obs.part.pole_pairs:
+    if found is None or silent_output(found) or pairs is None or obs.part.pole_pairs in pairs.values():
         return []
+    if not pairs.ambiguous and value(results, "pole_pairs") is None:
+        return []  # a fault of the rig spoiled the count
     off = index_off_steps(obs)
     if off is not None and abs(off) > index_tolerance_steps(obs):
         return []
-    told = f"{pairs:.0f} pole pairs measured (score {curve.found.score:.2f}), {obs.part.pole_pairs} by the part file"
-    return [_other_rotor(told)]
+    measured = alike(pairs) if pairs.ambiguous else f"{pairs.value} pole pairs"
+    return [_other_rotor(f"{measured} measured (score {pairs.score:.2f}), {obs.part.pole_pairs} by the part file")]
 
 
 def _other_rotor(told: str) -> Hypothesis:

@@ -12,9 +12,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.lines import driven, error_lines, is_open, turned, value
+from rig.diagnosis.lines import angles, driven, error_lines, is_open, turned, value
 from rig.diagnosis.sound_index import index_off, index_tolerance_steps, loose_rotor, which_pass
 from rig.diagnosis.sound_points import point_reasons
+from rig.evaluation.angle import alike
 from rig.evaluation.angle_curve import AngleCurve
 from rig.evaluation.turn import Turn, silent_output
 from rig.observed import Observed
@@ -40,8 +41,10 @@ def axis_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reas
     lost = _lost(inspection, results)
     curve = inspection.evaluated.angle_curve
     reasons = [*lost, *point_reasons(inspection, found, results)]
-    if curve is None or silent_output(found):
+    if silent_output(found):
         return reasons
+    if curve is None:
+        return [*reasons, *_not_counted(inspection, results)]
     if not lost:
         reasons += _counted(inspection, found, curve, results)
     return [*reasons, *_play(inspection.observed, curve, results)]
@@ -91,6 +94,8 @@ def follows_without_coupling(found: Turn) -> int:
         return 0
     orders = np.arange(1, 2 * MOST_LOBES + 1)
     orders = orders[orders < sides[0].size // 6]
+    if orders.size == 0:
+        return 0  # a few spots show no order
     basis = np.exp(-1j * np.outer(orders, found.theta_mech_rad[found.inside])) / sides[0].size
     size = np.max([np.abs(basis @ side) + np.abs(np.conj(basis) @ side) for side in sides], axis=0)
     noise = float(np.mean(found.u_ratio[found.inside])) / math.sqrt(sides[0].size)
@@ -187,6 +192,25 @@ def _microsteps(factor: float, results: Sequence[Result], told: str) -> Reason:
     )
 
 
+def _not_counted(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    """Positions that can't tell the pole pairs: the grid's fault, unless the part file's are surely not among them."""
+    obs, pairs = inspection.observed, inspection.evaluated.pole_pairs
+    p = obs.part.pole_pairs
+    if pairs is None or not pairs.ambiguous:
+        return []
+    if p not in pairs.values():
+        return [_mismatch(obs, alike(pairs), pairs.score, turned(results))]
+    return [
+        Reason(
+            code="grid-blind",
+            text="The positions measured can't tell the pole pairs or the direction.",
+            evidence=f"{alike(pairs)} explain them alike (score {pairs.score:.3f}); the part file says {p}",
+            next="Run the full test: its sweep of a whole turn tells them apart.",
+            spoils=angles(results),
+        )
+    ]
+
+
 def _counted(inspection: Inspection, found: Turn, curve: AngleCurve, results: Sequence[Result]) -> list[Reason]:
     """Pole pairs that are not whole or not the part's, and a turn that does not close."""
     obs = inspection.observed
@@ -205,7 +229,8 @@ def _counted(inspection: Inspection, found: Turn, curve: AngleCurve, results: Se
         else abs(abs(pairs.per_turn) - round(abs(pairs.per_turn))) <= WHOLE
     )
     if whole and pairs.value != p:
-        return [_mismatch(obs, pairs.value, pairs.score, results)]
+        spoils = tuple(id_ for id_ in turned(results) if id_ not in ("pole_pairs", "direction"))
+        return [_mismatch(obs, str(pairs.value), pairs.score, spoils)]
     if whole:
         return []
     if pairs.score > LEAST_SCORE and loose_rotor(obs):
@@ -232,13 +257,13 @@ def _clean(curve: AngleCurve) -> bool:
     return float(np.sqrt(np.mean(curve.mean**2))) < 300.0
 
 
-def _mismatch(obs: Observed, measured: int, score: float, results: Sequence[Result]) -> Reason:
+def _mismatch(obs: Observed, measured: str, score: float, spoils: tuple[str, ...]) -> Reason:
     return Reason(
         code="pole-pairs-mismatch",
         text="The part does not have the pole pairs of its part file.",
         evidence=f"{measured} measured (score {score:.3f}), {obs.part.pole_pairs} by the part file",
         next="Count the lobes of the rotor, compare the number stamped on it, check the part file.",
-        spoils=tuple(id_ for id_ in turned(results) if id_ not in ("pole_pairs", "direction")),
+        spoils=spoils,
     )
 
 

@@ -26,6 +26,7 @@ from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, 
 from rig.evaluation.turn import Turn, silent_output
 from rig.observed import Observed
 from rig.quantity import Scalar
+from rig.resolver.angle import PolePairs
 from rig.resolver.orders import Orders
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
@@ -47,8 +48,10 @@ def angle_results(rotation: Rotation) -> tuple[list[Result], dict[str, Any]]:
     if found is not None and (silent := silent_output(found)):
         why = f"the {silent} output carries no signal: one output alone shows no angle"
         return [untested(id_, why) for id_ in IDS], {}
-    if found is None or curve is None:
+    if found is None:
         return [untested(id_, why_no_turn(rotation)) for id_ in IDS], {}
+    if curve is None:
+        return [untested(id_, why_no_count(rotation)) for id_ in IDS], {}
     conditions = _conditions(rotation, found, curve)
     results = _counts(rotation, found, curve, conditions)
     if found.coarse:
@@ -84,15 +87,29 @@ def _reference(rotation: Rotation, found: Turn) -> str:
     return "encoder" if found.reference == "encoder" else reference_of_steps(rotation.observed, rotation.correction)
 
 
+def why_no_count(rotation: Rotation) -> str:
+    """Why pole pairs and direction are not known; "" where they are."""
+    pairs = rotation.pole_pairs
+    if pairs is None or not pairs.ambiguous:
+        return ""
+    return f"these positions can't tell {alike(pairs)} apart; the part file's are {rotation.observed.part.pole_pairs}"
+
+
+def alike(pairs: PolePairs) -> str:
+    """The candidates that the positions can't tell apart, in words."""
+    named = [f"{abs(k)}{'' if k > 0 else ' with the angle falling'}" for k in pairs.candidates()]
+    return f"{', '.join(named[:-1])} and {named[-1]} pole pairs"
+
+
 def _counts(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
     pairs = curve.found
     seen = conditions | {"per_turn": pairs.per_turn, "score": pairs.score}
-    if found.coarse and pairs.ambiguous:
-        return [
-            untested("pole_pairs", "a few spots can't tell pole pairs apart"),
-            exact("direction", pairs.direction, conditions),
-        ]
-    results = [exact("pole_pairs", pairs.value, seen), exact("direction", pairs.direction, seen)]
+    note = ""
+    if pairs.assumed:
+        note = (
+            f"consistent with the {pairs.value} of the part file; these positions alone can't tell {alike(pairs)} apart"
+        )
+    results = [exact("pole_pairs", pairs.value, seen, note), exact("direction", pairs.direction, seen, note)]
     if rotation.observed.holder.datum:
         results.append(_zero(rotation, found, curve, conditions))
     return results

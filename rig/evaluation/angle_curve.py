@@ -37,29 +37,24 @@ class AngleCurve:
     scatter_elec_arcmin: float
 
 
-def angle_curve(obs: Observed, found: Turn) -> AngleCurve:
-    """The error curve of the run's turn."""
+def count_pole_pairs(obs: Observed, found: Turn) -> PolePairs:
+    """Pole pairs and direction of the run's turn, ambiguous ones too."""
+    u, _, v, _ = found.envelopes()
+    inside = found.inside
+    theta_elec = electrical_angle(u[inside], v[inside])
+    return pole_pairs(theta_elec, found.theta_mech_rad[inside], nominal=obs.part.pole_pairs)
+
+
+def angle_curve(obs: Observed, found: Turn, pairs: PolePairs) -> AngleCurve | None:
+    """The error curve of the run's turn; None where its positions can't tell the pole pairs."""
+    if pairs.ambiguous:
+        return None
     u, _, v, _ = found.envelopes()
     theta_elec = electrical_angle(u, v)
     inside = found.inside
-    pairs = pole_pairs(theta_elec[inside], found.theta_mech_rad[inside])
-    if pairs.ambiguous and found.coarse:
-        pairs = _as_part(pairs, obs.part.pole_pairs)
-    turned, zero = deviation(theta_elec, found.theta_mech_rad, pairs.value, pairs.direction)
     _, zero = deviation(theta_elec[inside], found.theta_mech_rad[inside], pairs.value, pairs.direction)
     turned, _ = deviation(theta_elec, found.theta_mech_rad, pairs.value, pairs.direction, zero)
     return _combined(found, pairs, turned, zero, _per_turn(obs))
-
-
-def _as_part(pairs: PolePairs, nominal: int) -> PolePairs:
-    return PolePairs(
-        value=nominal,
-        per_turn=pairs.per_turn,
-        direction=pairs.direction,
-        score=pairs.score,
-        runner_up=pairs.runner_up,
-        ambiguous=True,
-    )
 
 
 def _per_turn(obs: Observed) -> int:

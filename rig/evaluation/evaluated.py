@@ -36,6 +36,7 @@ from rig.evaluation.windings import Windings
 from rig.evaluation.witnesses import DummySeen, SwapSeen, dummy_seen, swap_seen
 from rig.observed import Observed
 from rig.quantity import MEASURANDS
+from rig.resolver.angle import PolePairs
 from rig.result import Result
 
 
@@ -104,6 +105,11 @@ class Evaluated:
     def turn(self) -> Turn | None:
         """The turn that the run swept; None when there is no sweep, no rotor, or its outputs don't move."""
         return self.rotation.turn
+
+    @property
+    def pole_pairs(self) -> PolePairs | None:
+        """Pole pairs and direction of the turn, ambiguous ones too; None without a turn."""
+        return self.rotation.pole_pairs
 
     @property
     def angle_curve(self) -> AngleCurve | None:

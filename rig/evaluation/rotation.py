@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from functools import cached_property
 
-from rig.evaluation.angle_curve import AngleCurve, angle_curve
+from rig.evaluation.angle_curve import AngleCurve, angle_curve, count_pole_pairs
 from rig.evaluation.correction import Correction, correction_in_force
 from rig.evaluation.flown import Flown, flown
 from rig.evaluation.turn import Turn, turn
 from rig.evaluation.windings import Windings
 from rig.observed import Observed
+from rig.resolver.angle import PolePairs
 
 
 class Rotation:
@@ -42,6 +43,13 @@ class Rotation:
         return turn(self.windings, self.continuous_sweep[0], self.correction)
 
     @cached_property
+    def pole_pairs(self) -> PolePairs | None:
+        """Pole pairs and direction of the turn, ambiguous ones too; None without a turn."""
+        return None if self.turn is None else count_pole_pairs(self.observed, self.turn)
+
+    @cached_property
     def angle_curve(self) -> AngleCurve | None:
-        """The error curve of the turn; None without one."""
-        return None if self.turn is None else angle_curve(self.observed, self.turn)
+        """The error curve of the turn; None without one, or where its positions can't tell the pole pairs."""
+        if self.turn is None or self.pole_pairs is None:
+            return None
+        return angle_curve(self.observed, self.turn, self.pole_pairs)

@@ -42,7 +42,7 @@ def at_terminal(bench: Bench, for_s: float = RUN_S) -> Arming | None:
         raise SafetyStop(
             f"bench {bench.file.name} ({inputs}) has to be armed by hand, and there is no terminal to ask at.",
             code="not-armed",
-            next_action="Start it at the bench's own terminal; a night with `anglewright queue run --until HH:MM`.",
+            next_action="Start it at the bench's own terminal; a night with `anglewright night start --until HH:MM`.",
         )
     end = datetime.now().astimezone() + timedelta(seconds=for_s)
     click.echo(

@@ -15,12 +15,13 @@ from rig.control.sequencer import Ended, Sequence
 from rig.control.step import Context, Progress
 from rig.description.benches import BenchFile
 from rig.description.holders import Holder
-from rig.description.parts import PartFile
+from rig.description.parts import PartFile, load_part
 from rig.errors import Cancelled
 from rig.jobs import run_job as jobs
 from rig.jobs.arming_prompt import at_terminal
 from rig.quantity import Reading
 from rig.records.store import Store
+from sequences.watch import SEQUENCE as WATCH
 
 
 def _unseen(_: Reading) -> None:
@@ -83,3 +84,28 @@ def run_asked(
 
 def _in_order(asked: Asked, ended: Ended) -> bool:
     return asked.by_hand and isinstance(ended.fault, Cancelled) and not ended.unsafe
+
+
+def watch_coil(
+    request: jobs.Request,
+    coil: str,
+    *,
+    ac: bool,
+    seconds: float,
+    on_reading: Callable[[Reading], None] = _unseen,
+) -> jobs.Finished:
+    """Ohms (or with `ac` the amplitude) of a coil, read until the time is over or a person ends it."""
+    bench, holder = jobs.described(request)
+    details = {"watch": {"coil": coil, "mode": "ac" if ac else "dc", "seconds": seconds}}
+    part = load_part(request.part)
+    asked = Asked(
+        sequence=WATCH,
+        request=request,
+        part=part,
+        bench=bench,
+        holder=holder,
+        details=details,
+        settings={},
+        by_hand=True,
+    )
+    return run_asked(asked, on_reading=on_reading)

@@ -216,8 +216,16 @@ def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: s
 
 
 def described(request: Request) -> tuple[BenchFile, Holder]:
-    """The bench and the holder of a request; a world file in place of a bench file means the simulated bench."""
-    world, name = request.world, request.bench
+    """The bench and the holder of a request."""
+    bench = bench_of(request.bench, request.world)
+    return bench, load_holder(request.holder or bench.holder)
+
+
+def bench_of(name: str, world: str | None = None) -> BenchFile:
+    """A bench file by its name; a world file in place of a bench file means the simulated bench.
+
+    world: instead of the bench file's own. Raises UsageError for a world on a real bench.
+    """
     try:
         path = find("bench", name)
     except UsageError:
@@ -225,11 +233,11 @@ def described(request: Request) -> tuple[BenchFile, Holder]:
     if "schema" not in read_toml(path)[0]:
         world, path = str(path), find("bench", "simulated")
     bench = load_bench(str(path))
-    if world is not None:
-        if not bench.simulated:
-            raise UsageError(f"bench {bench.name} is a real one: it has no world.", next_action="Leave --world out.")
-        bench = bench.model_copy(update={"world": str(find("world", world))})
-    return bench, load_holder(request.holder or bench.holder)
+    if world is None:
+        return bench
+    if not bench.simulated:
+        raise UsageError(f"bench {bench.name} is a real one: it has no world.", next_action="Leave --world out.")
+    return bench.model_copy(update={"world": str(find("world", world))})
 
 
 def header_of(
@@ -304,10 +312,11 @@ def kept_run(run_id: str) -> Finished:
     return Finished(stored=stored, judgement=judgement, files=files_of(stored))
 
 
-def kept_runs(*, serial: str | None, part: str | None) -> list[dict[str, Any]]:
-    """Rows of the list of runs, newest first."""
-    where = {key: value for key, value in (("serial", serial), ("part", part)) if value is not None}
-    return [{name: getattr(found, name) for name in type(found).__slots__} for found in Store().list(**where)]
+def kept_runs(*, serial: str = "", part: str = "", most: int | None = None) -> list[dict[str, Any]]:
+    """Rows of the list of runs, newest first; at most so many."""
+    where = {key: value for key, value in (("serial", serial), ("part", part)) if value}
+    rows = Store().list(most, **where)
+    return [{name: getattr(found, name) for name in type(found).__slots__} for found in rows]
 
 
 def files_of(stored: StoredRun) -> dict[str, str]:

@@ -121,7 +121,7 @@ def slide(
 def _before(run: str) -> StoredRun:
     stored = Store().find(run)
     if "moved_mm" not in stored.header.details.get("seat", {}):
-        raise UsageError(f"run {stored.id} is no look at a seat.", next_action="Name a run of anglewright seat.")
+        raise UsageError(f"run {stored.id} is no look at a seat.", next_action="Name a run of anglewright run seat.")
     return stored
 
 

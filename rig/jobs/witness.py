@@ -61,7 +61,7 @@ def plan(run: str, codes: Sequence[str] = ()) -> Plan:
     judgement = stored.judgement
     if judgement is None or stored.header.sequence in ("witness", "seat", "watch"):
         raise UsageError(
-            f"run {stored.id} has no judged lines to suspect.", next_action="Give a test's run: anglewright runs."
+            f"run {stored.id} has no judged lines to suspect.", next_action="Give a test's run: anglewright unit."
         )
     level_v_rms = float(stored.header.part["excitation"]["level_v_rms"])
     asked = tuple(suspects(judgement, codes, level_v_rms=level_v_rms))
@@ -142,7 +142,7 @@ def _reseat(found: Plan, speed: str, operator: str, on_progress: Any) -> Answer:
     finished = jobs.run_job(request, on_progress)
     settled = tuple(reseated(found.kinds["reseat"], finished.judgement))
     answer = Answer(kind="reseat", run=finished.stored.id, settled=settled)
-    Store().add_remark(finished.stored.id, _text(answer, found.run.id), author="anglewright witness")
+    Store().add_remark(finished.stored.id, _text(answer, found.run.id), author="anglewright run witness")
     return answer
 
 

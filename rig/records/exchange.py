@@ -66,7 +66,7 @@ def export_job(store: Store, job: str, path: Path) -> Exported:
     book = Book(store)
     entries = [e for kind in ("job", "intake", "return") for e in book.of(kind) if e["job"] == job]
     if not closed and not entries:
-        raise UsageError(f"nothing is kept of job {job!r}.", next_action="Look at `anglewright runs` for job numbers.")
+        raise UsageError(f"nothing is kept of job {job!r}.", next_action="Look at `anglewright unit` for job numbers.")
     hashes: dict[str, str] = {}
     with _aside(path) as aside, zipfile.ZipFile(aside, "w", zipfile.ZIP_DEFLATED) as archive:
         for run in closed:

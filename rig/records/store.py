@@ -201,8 +201,8 @@ class Store:
         """Ids of all run folders, oldest first."""
         return tuple(sorted(path.name for path in self.folder.glob("*-*") if path.is_dir()))
 
-    def list(self, **where: str) -> Sequence[Found]:
-        """Runs, newest first; where: part, serial, job, outcome, sequence."""
+    def list(self, most: int | None = None, /, **where: str) -> Sequence[Found]:
+        """Runs, newest first, at most so many; where: part, serial, job, outcome, sequence."""
         from sqlalchemy import select
 
         from rig.records.index.home_index import only
@@ -211,6 +211,7 @@ class Store:
         self.index.refresh()
         columns = [RUNS.c[name] for name in Found.__slots__]
         query = select(*columns).where(RUNS.c.home == self.index.home, *only(RUNS, where)).order_by(RUNS.c.run.desc())
+        query = query.limit(most)
         return [Found(**row) for row in self.index.database.rows(query)]
 
     def results(self, **where: str) -> Sequence[Mapping[str, Any]]:

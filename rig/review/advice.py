@@ -131,6 +131,6 @@ def _caveats(found: Comparison) -> Sequence[str]:
     if not found.reclamped:
         told.append(
             "the re-clamping scatter of this part number is not known: differences carry U of single clampings "
-            "(anglewright bench remount)"
+            "(anglewright run remount)"
         )
     return told

@@ -19,12 +19,11 @@ from rig.result import Judged, Judgement, finite
 from rig.review.margins import Difference, difference, margin
 
 if TYPE_CHECKING:
-    from rig.records.store import Store
+    pass
 
 SCHEMA = "anglewright comparison 1"
 MOST = 4
 APART_K = 5.0  # coil temperatures further apart than this are another condition
-PREFERRED = "full_test"
 ASPECTS = ("rotor", "excitation", "sequence", "holder", "condition", "temperature", "limits")
 
 
@@ -79,27 +78,6 @@ class Comparison:
     def simulated(self) -> bool:
         """All units come from the simulated bench (others are never compared with them)."""
         return self.units[0].run.header.simulated
-
-
-def chosen(store: Store, names: Sequence[str], part: str = "") -> list[StoredRun]:
-    """The runs that serials and run ids stand for: of a serial the newest judged full test, else its newest judged run.
-
-    Raises UsageError for a name that is neither, or a serial of two part numbers when `part` names none of them.
-    """
-    return [_run_of(store, name, part) for name in names]
-
-
-def _run_of(store: Store, name: str, part: str) -> StoredRun:
-    where = {"serial": name} | ({"part": part} if part else {})
-    rows = [row for row in store.list(**where) if row.outcome != "incomplete"]
-    if not rows:
-        return store.find(name)
-    if len(parts := sorted({row.part for row in rows})) > 1:
-        raise UsageError(
-            f"serial {name} is known under {len(parts)} parts: {', '.join(parts)}.", next_action="Name one with --part."
-        )
-    full = [row for row in rows if row.sequence == PREFERRED]
-    return StoredRun(store.folder / (full or rows)[0].run)
 
 
 def compare(runs: Sequence[StoredRun], *, despite: Collection[str] = ()) -> Comparison:

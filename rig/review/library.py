@@ -83,7 +83,9 @@ class Library:
             )
         with self.book.turn():
             if serial not in {unit.serial for unit in self.units(part)}:
-                raise UsageError(f"{part}: no unit {serial} in the library.", next_action="See `library list`.")
+                raise UsageError(
+                    f"{part}: no unit {serial} in the library.", next_action="See `anglewright known PART --units`."
+                )
             return self.book.add(WithdrawnUnit(part=part, serial=serial, why=why.strip(), who=who.strip()))
 
     def units(self, part: str) -> list[GoodUnit]:
@@ -107,7 +109,7 @@ class Library:
         if len(units) < LEAST_N:
             raise UsageError(
                 f"{part}: {len(units)} known-good units; {LEAST_N} at least make a limit.",
-                next_action="Add units with `library add`; until then the shop's fall-back stands in.",
+                next_action="Add units with `anglewright known add`; until then the shop's fall-back stands in.",
             )
         rule = rule or Rule()
         teachers = [Teacher(serial=unit.serial, values=unit.values, U=unit.U, rotor=unit.rotor) for unit in units]
@@ -151,7 +153,7 @@ class Library:
         if not found:
             raise UsageError(
                 f"{part}: no approved limits{'' if version is None else f' of version {version}'}.",
-                next_action="Look at `library limits`, then `library approve`.",
+                next_action="Look at `anglewright known PART`, then `anglewright known approve`.",
             )
         made, here = as_approved(found[0]), {unit.serial for unit in self.units(part)}
         return replace(made, withdrawn=tuple(t.serial for t in made.teachers if t.serial not in here))
@@ -194,7 +196,8 @@ def versions_in_book(store: Store, parts: Sequence[str], version: int = 0) -> di
             found[part] = asdict(kept[-1])
     if version and not found:
         raise UsageError(
-            f"no approved limits of version {version} for {', '.join(parts)}.", next_action="See `library history`."
+            f"no approved limits of version {version} for {', '.join(parts)}.",
+            next_action="See `anglewright known PART --history`.",
         )
     return found
 

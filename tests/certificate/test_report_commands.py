@@ -38,77 +38,78 @@ def told(*words: str | Path) -> Any:
 def test_from_issue_to_withdrawal(home: Path, tmp_path: Path) -> None:
     """Issued, written again, amended, verified, listed, withdrawn; each says its number and exits as promised."""
     run = sample.stored(home, sample.good(), sample.a_header(simulated=False, current=True))
-    first = told("certificate", run.id, "--out", tmp_path / "out")
+    first = told("report", "issue", run.id, "--out", tmp_path / "out")
     assert {Path(path).parent for path in first["files"].values()} == {tmp_path / "out"}
     assert {Path(path).suffix for path in first["files"].values()} == {".pdf", ".json", ".xml", ".csv"}
-    assert told("certificate", run.id)["again"] is True
-    done = call("certificate", run.id, "--correct", "customer=Mill")
+    assert told("report", "issue", run.id)["again"] is True
+    done = call("report", "issue", run.id, "--correct", "customer=Mill")
     assert (done.exit_code, "needs a reason" in done.stderr) == (2, True)
-    done = call("certificate", run.id, "--reason", "why", "--correct", "customer")
+    done = call("report", "issue", run.id, "--reason", "why", "--correct", "customer")
     assert (done.exit_code, "NAME=WORDS" in done.stderr) == (2, True)
-    second = told("certificate", run.id, "--reason", "name misspelt", "--correct", "customer=Mill")
+    second = told("report", "issue", run.id, "--reason", "name misspelt", "--correct", "customer=Mill")
     assert second["number"] == f"{first['number']}-2"
-    done = call("verify", first["files"]["certificate"], run.id)
+    done = call("report", "verify", first["files"]["certificate"], run.id)
     assert done.exit_code == 0
     assert "replaced by" in done.stdout
     assert done.stdout.count("UNCHANGED") == 2
     changed = tmp_path / "changed.json"
     text = Path(first["files"]["data"]).read_text(encoding="utf-8")
     changed.write_text(text.replace("9.0134", "9.0135", 1), encoding="utf-8")
-    done = call("verify", changed)
+    done = call("report", "verify", changed)
     assert done.exit_code == 1
     assert "ALTERED" in done.stdout
     assert "judged.r20_exc" in done.stdout
-    assert told("certificate", run.id, "--withdraw", "wrong part")["number"] == second["number"]
-    listed = told("certificates")["reports"]
+    assert told("report", "withdraw", run.id, "--reason", "wrong part")["number"] == second["number"]
+    listed = told("report", "list")["reports"]
     assert [row["state"].partition(" ")[0] for row in listed] == ["withdrawn", "replaced"]
-    assert told("certificates", "--serial", "nobody")["reports"] == []
+    assert told("report", "list", "--serial", "nobody")["reports"] == []
 
 
 def test_verify_away_from_home_is_unknown(home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same file in another shop is unknown: exit status 3; what is no report: 2."""
     run = sample.stored(home, sample.good())
-    files = told("certificate", run.id)["files"]
+    files = told("report", "issue", run.id)["files"]
     monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "other"))
-    done = call("verify", files["data"])
+    done = call("report", "verify", files["data"])
     assert (done.exit_code, "UNKNOWN" in done.stdout, "SIMULATED" in done.stdout) == (3, True, True)
     (tmp_path / "note.txt").write_text("hello")
-    assert call("verify", tmp_path / "note.txt").exit_code == 2
-    assert call("verify", "20200101-000000-0000").exit_code == 2
+    assert call("report", "verify", tmp_path / "note.txt").exit_code == 2
+    assert call("report", "verify", "20200101-000000-0000").exit_code == 2
 
 
 def test_a_broken_register_is_told(home: Path) -> None:
     """A line changed by other hands is told, and the list exits with 1."""
     run = sample.stored(home, sample.good())
-    told("certificate", run.id)
+    told("report", "issue", run.id)
     file = home / "certificates.jsonl"
     file.write_text(file.read_text().replace("93-00417", "93-00418"))
-    done = call("certificates")
+    done = call("report", "list")
     assert done.exit_code == 1
     assert "line 1" in done.stderr
 
 
 def test_a_key_is_made_once_and_signs(home: Path) -> None:
     """new-key prints the lines for shop.toml; with them a real report is signed; a second key is refused."""
-    done = call("new-key", "--name", "Tallow Street Motors")
+    done = call("panel", "key", "--name", "Tallow Street Motors")
     assert done.exit_code == 0
     (home / "shop.toml").write_text(SHOP + done.stdout)
     run = sample.stored(home, sample.good(), sample.a_header(simulated=False, current=True))
-    files = told("certificate", run.id)["files"]
-    done = call("verify", files["certificate"])
+    files = told("report", "issue", run.id)["files"]
+    done = call("report", "verify", files["certificate"])
     assert "signed by CN=Tallow Street Motors" in done.stdout
-    assert call("new-key", "--name", "again").exit_code == 2
+    assert call("panel", "key", "--name", "again").exit_code == 2
 
 
 def test_reports_of_the_family(home: Path, tmp_path: Path) -> None:
     """Each kind writes a PDF here or where it is told, never over another."""
     for serial in ("A-1", "A-2"):
         sample.stored(home, sample.good(), sample.a_header(serial=serial))
-    runs = [row["run"] for row in told("runs")["runs"]]
-    for words in (("history", "A-1"), ("donors", *runs), ("lot", "--part", "QS4-0093"), ("calibration",)):
-        made = told("report", *words)
+    runs = [row["run"] for row in told("unit")["runs"]]
+    sheets = (("unit", "A-1", "--print"), ("unit", "compare", *runs, "--print"))
+    for words in (*sheets, ("report", "lot", "--part", "QS4-0093"), ("report", "calibration")):
+        made = told(*words)
         assert Path(made["report"]).read_bytes().startswith(b"%PDF")
-    again = told("report", "history", "A-1")["report"]
+    again = told("unit", "A-1", "--print")["report"]
     assert Path(again).name == "history-A-1-2.pdf"
-    assert call("report", "history", "nobody").exit_code == 2
-    assert call("report", "donors", runs[0]).exit_code == 2
+    assert call("unit", "nobody", "--print").exit_code == 2
+    assert call("unit", "compare", "--print", runs[0]).exit_code == 2

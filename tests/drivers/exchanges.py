@@ -105,7 +105,8 @@ def soak(family, exchanges, seed):
 
 def switch_on(gate, faults, seed):
     """The faults begin when the instrument has been opened."""
-    from drivers.simulated.faults import Gate, parse_fault
+    from drivers.simulated.wires.faults import Gate
+    from drivers.simulated.worldfile.wire_fault import parse_fault
 
     fresh = Gate(faults[0].partition(":")[0], [parse_fault(fault) for fault in faults], seed)
     gate.take_over(fresh)

@@ -675,7 +675,7 @@ def error_storm():
 
 @report(46, "Qcodes#556, pyvisa#497", "deadlines from integration time", "100 line cycles, offset compensation")
 def slow_conversion():
-    from drivers.simulated.multimeter import Multimeter
+    from drivers.simulated.instruments.multimeter.scpi_344xx import Multimeter
 
     driver = Multimeter344xx("meter", LoopLink(lambda said: b""))
     simulated = Multimeter(PlainWorld())

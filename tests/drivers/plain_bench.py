@@ -12,11 +12,11 @@ from family_bench import KEYS, Opened, driver_names
 
 from drivers.shelf import open_driver
 from drivers.simulated.bench import Wiring
-from drivers.simulated.clock import BenchTime
-from drivers.simulated.faults import parse_fault
-from drivers.simulated.safety_chain import SafetyChain
-from drivers.simulated.server import Server
-from drivers.simulated.worldfile import WorldFile
+from drivers.simulated.wires.clock import BenchTime
+from drivers.simulated.wires.server import Server
+from drivers.simulated.world.safety_chain import SafetyChain
+from drivers.simulated.worldfile.keys import WorldFile
+from drivers.simulated.worldfile.wire_fault import parse_fault
 
 
 class Served:

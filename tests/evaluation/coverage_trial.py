@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from drawn_rig import Drawn, DrawnRun, drawn
 
-from drivers.simulated.truth import truth
+from drivers.simulated.world.truth import truth
 from rig.evaluation.evaluated import evaluate
 from rig.quantity import MEASURANDS
 from rig.result import Result

@@ -15,7 +15,7 @@ from drawn_rig import Drawn, DrawnRun, drawn
 from numpy.typing import NDArray
 from still_captures import StillWorld
 
-from drivers.simulated.axis_physics import AxisPhysics
+from drivers.simulated.world.axis import AxisPhysics
 from rig.evaluation.evaluated import evaluate
 
 SECONDS, CAPTURES, SAMPLES = 20.0, 160, 1510

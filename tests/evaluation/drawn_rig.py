@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from observed_from_world import Rehearsal, world_of
 from still_captures import StillWorld
 
-from drivers.simulated.worldfile import WorldFile
+from drivers.simulated.worldfile.keys import WorldFile
 from rig.description.benches import BenchFile, load_bench
 from rig.observed import Observed
 from rig.quantity import Reading, Scalar

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from drivers.simulated.world import World
-from drivers.simulated.worldfile import WorldFile
+from drivers.simulated.world.world import World
+from drivers.simulated.worldfile.keys import WorldFile
 from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import Holder, load_holder
 from rig.description.loading import from_data

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.world import World
-from drivers.simulated.worldfile import WorldFile
+from drivers.simulated.world.world import World
+from drivers.simulated.worldfile.keys import WorldFile
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

@@ -12,7 +12,7 @@ from drawn_rig import drawn, order_amplitude
 from observed_from_world import Rehearsal
 from still_captures import StillWorld
 
-from drivers.simulated.world import World
+from drivers.simulated.world.world import World
 
 SEED = 3  # drawn without an encoder
 

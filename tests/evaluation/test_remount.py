@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from observed_from_world import Rehearsal, world_of
 
-from drivers.simulated.axis_physics import AxisPhysics
+from drivers.simulated.world.axis import AxisPhysics
 from rig.errors import UsageError
 from rig.evaluation.correction import ARCMIN, KEY, differences, from_data, reference_of_steps
 from rig.evaluation.evaluated import evaluate

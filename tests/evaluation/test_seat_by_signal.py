@@ -7,8 +7,8 @@ import math
 import pytest
 from observed_from_world import full_test
 
-from drivers.simulated.rotor import seat_of
-from drivers.simulated.worldfile import load_world
+from drivers.simulated.world.part.air_gap import seat_of
+from drivers.simulated.worldfile.keys import load_world
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.seating import seat
 from rig.evaluation.evaluated import evaluate

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from observed_from_world import full_test, quick_screen, stator_only, world_of
 
-from drivers.simulated.truth import truth
+from drivers.simulated.world.truth import truth
 from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.result import Result

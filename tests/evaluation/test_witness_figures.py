@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from observed_from_world import Rehearsal
 
-from drivers.simulated.worldfile import load_world
+from drivers.simulated.worldfile.keys import load_world
 from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.resolver.dummy import SETTINGS

@@ -3,9 +3,7 @@
 import re
 from pathlib import Path
 
-import click
-
-from rig.cli.main import cli
+from rig.cli.main import WORDS
 from rig.result import OUTCOMES
 from rig.uncertainty.conformity import Verdict
 
@@ -13,19 +11,11 @@ TOP = Path(__file__).parents[2]
 README = (TOP / "README.md").read_text(encoding="utf-8")
 
 
-def commands(group: click.Group, before: str = "") -> list[str]:
-    names = []
-    for name, command in group.commands.items():
-        names += commands(command, f"{before}{name} ") if isinstance(command, click.Group) else [f"{before}{name}"]
-    return names
-
-
-def test_readme_names_every_command() -> None:
-    """Each command of the command line stands in README."""
-    names = commands(cli)
-    assert len(names) > 20
-    for name in names:
-        assert re.search(rf"anglewright {re.escape(name)}(?![\w-])", README), name
+def test_readme_names_every_word_and_the_page_of_commands() -> None:
+    """Each word of the command line stands in README, which leads to the page of all commands."""
+    for word in WORDS:
+        assert re.search(rf"anglewright {word.name}(?![\w-])", README), word.name
+    assert "](rig/cli/REFERENCE.md)" in README
 
 
 def test_every_verdict_and_outcome_is_explained() -> None:

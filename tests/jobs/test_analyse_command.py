@@ -13,7 +13,7 @@ from rig.cli.main import cli
 
 
 def run(*words: str) -> Result:
-    return CliRunner().invoke(cli, ["analyse", *words])
+    return CliRunner().invoke(cli, ["unit", "read", *words])
 
 
 @pytest.fixture
@@ -67,7 +67,7 @@ def test_pairs_leave_with_the_status_of_their_report(tmp_path: Path) -> None:
     pins = [str(n) for n in range(1, 7)]
     rows = [f"{a},{b},{table.get((a, b), 'OL')}" for a in pins for b in pins if a < b]
     path.write_text("\n".join(["pin_a,pin_b,ohm", *rows]), encoding="utf-8")
-    got = run("pairs", str(path), "--json")
+    got = CliRunner().invoke(cli, ["pins", "table", str(path), "--json"])
     document = json.loads(got.stdout)
     assert document["kind"] == "pairs" and document["schema"] == "anglewright result 1"
-    assert got.exit_code in (0, 3) and run("pairs", str(path)).stdout.strip()
+    assert got.exit_code in (0, 3) and CliRunner().invoke(cli, ["pins", "table", str(path)]).stdout.strip()

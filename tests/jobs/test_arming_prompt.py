@@ -148,7 +148,7 @@ def test_without_a_terminal_it_is_refused_with_what_to_do(
         monkeypatch.setattr(sys, "stdin", piped)
         with pytest.raises(SafetyStop, match="terminal") as refused:
             at_terminal(desk.bench)
-    assert refused.value.exit_status == 4 and "queue run" in refused.value.next_action
+    assert refused.value.exit_status == 4 and "night start" in refused.value.next_action
     assert "guard read as closed, emergency stop read as released" in refused.value.message
 
 

@@ -41,7 +41,7 @@ def test_a_good_bench_is_proven_and_every_line_has_its_U(home: Path) -> None:
     """All lines within limits; the record is dated, names who and which run, and bench check tells it."""
     before = call("bench", "check")
     assert "never proven" in before.stdout
-    proven = call("bench", "prove", *PART, "--operator", "A. Smith-Invented", "--json")
+    proven = call("run", "prove", *PART, "--operator", "A. Smith-Invented", "--json")
     assert proven.exit_code == 0, proven.stderr
     told = lines(proven)
     assert {line["verdict"] for line in told.values()} == {"within limits"}
@@ -54,7 +54,7 @@ def test_a_good_bench_is_proven_and_every_line_has_its_U(home: Path) -> None:
 
 def test_later_runs_carry_the_proof_in_their_header() -> None:
     """A report can say when the bench was proven, and by which record."""
-    health = json.loads(call("bench", "prove", *PART, "--json").stdout)
+    health = json.loads(call("run", "prove", *PART, "--json").stdout)
     record = Path(health["path"])
     record.write_text(record.read_text().replace(health["made_utc"], "2026-01-31T08:00:00+00:00"))
     call("run", "check_standard", *PART, "--serial", "S-1")
@@ -77,7 +77,7 @@ def test_later_runs_carry_the_proof_in_their_header() -> None:
 )
 def test_a_fault_of_the_bench_falls_on_its_own_line(tmp_path: Path, text: str, fallen: set[str]) -> None:
     """Status 1; the line named, with what to look at; a channel's gain does not spoil what the loopback corrects."""
-    proven = call("bench", "prove", *PART, "--world", world(tmp_path, text), "--json")
+    proven = call("run", "prove", *PART, "--world", world(tmp_path, text), "--json")
     assert proven.exit_code == 1, proven.stderr
     assert set(json.loads(proven.stdout)["fell_short"]) == fallen
     shown = page(json.loads(proven.stdout))
@@ -95,13 +95,13 @@ def poor(folder: Path, extra: str = "") -> str:
 
 def test_what_the_bench_has_no_means_for_is_told_as_not_taken(tmp_path: Path) -> None:
     """Without an axis nothing is said of it."""
-    proven = call("bench", "prove", *PART, "--bench", poor(tmp_path), "--json")
+    proven = call("run", "prove", *PART, "--bench", poor(tmp_path), "--json")
     assert proven.exit_code == 0 and json.loads(proven.stdout)["not_taken"] == ["index_mech_arcmin"]
 
 
 def test_a_standard_that_reads_over_range_is_outside_and_not_left_out(tmp_path: Path) -> None:
     """A relay that connects nothing: taken, no figure, status 1."""
-    proven = call("bench", "prove", *PART, "--bench", poor(tmp_path, "check_resistor = 2009"), "--json")
+    proven = call("run", "prove", *PART, "--bench", poor(tmp_path, "check_resistor = 2009"), "--json")
     assert proven.exit_code == 1 and lines(proven)["check_resistor"]["gone"] == "over range"
 
 
@@ -116,7 +116,7 @@ def hardware_bench(folder: Path, spec: float) -> str:
 @pytest.mark.parametrize(("spec", "verdict", "status"), [(0.002, "within limits", 0), (0.02, "not capable", 3)])
 def test_a_line_whose_U_fills_its_limits_is_not_capable(tmp_path: Path, spec: float, verdict: str, status: int) -> None:
     """Without a probe a whole kelvin is allowed for: sine over cosine is told as not capable, never as good."""
-    proven = call("bench", "prove", *PART, "--bench", hardware_bench(tmp_path, spec), "--json")
+    proven = call("run", "prove", *PART, "--bench", hardware_bench(tmp_path, spec), "--json")
     assert proven.exit_code == status, proven.stderr
     told = json.loads(proven.stdout)
     line = lines(proven)["ratio_match"]
@@ -127,21 +127,21 @@ def test_a_line_whose_U_fills_its_limits_is_not_capable(tmp_path: Path, spec: fl
 
 def test_sine_over_cosine_is_judged_by_the_drift_since_the_runs_own_loopback() -> None:
     """Seconds and a tenth of a kelvin after the loopback, U is well within the limits it is judged by."""
-    line = lines(call("bench", "prove", *PART, "--json"))["ratio_match"]
+    line = lines(call("run", "prove", *PART, "--json"))["ratio_match"]
     assert 2e-5 < line["U"] < (line["upper"] - line["lower"]) / 4.0
 
 
 def test_a_known_part_is_held_against_its_own_record(tmp_path: Path) -> None:
     """First its record is begun; then a bench that still reads the same agrees, and one that drifted does not."""
     known = ("--known", "KP-1", "--json")
-    begun = lines(call("bench", "prove", *PART, "--world", world(tmp_path, ""), *known))
+    begun = lines(call("run", "prove", *PART, "--world", world(tmp_path, ""), *known))
     assert begun["known_part"]["verdict"] == "not taken" and "begins its record" in begun["known_part"]["text"]
-    again = call("bench", "prove", *PART, "--world", world(tmp_path, ""), *known)
+    again = call("run", "prove", *PART, "--world", world(tmp_path, ""), *known)
     agreed = {id_: line for id_, line in lines(again).items() if id_.startswith("known_")}
     assert len(agreed) >= 8 and {line["verdict"] for line in agreed.values()} == {"within limits"}
     assert again.exit_code == 0 and json.loads(again.stdout)["known"] == Store().list(serial="KP-1")[0].run
     drifted = world(tmp_path, "[multimeter]\ngain_ppm = 4000.0")
-    off = call("bench", "prove", *PART, "--world", drifted, *known)
+    off = call("run", "prove", *PART, "--world", drifted, *known)
     assert off.exit_code == 1
     fell = json.loads(off.stdout)["fell_short"]
     assert {"known_r20_exc", "known_r20_sin", "known_r20_cos"} <= set(fell) and "known_tr_sin" not in fell

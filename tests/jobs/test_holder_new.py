@@ -31,7 +31,7 @@ def world(folder: Path, text: str) -> str:
 
 
 def new(*words: str, typed: str = "", part: str = "KX4-2207") -> Result:
-    return CliRunner().invoke(cli, ["holder", "new", "mine", "--part", part, *words], input=typed)
+    return CliRunner().invoke(cli, ["run", "teach", "mine", "--part", part, *words], input=typed)
 
 
 def without(*pins: int) -> list[str]:
@@ -121,7 +121,7 @@ def test_nothing_turns_with_the_guard_open(tmp_path: Path, home: Path) -> None:
 
 def test_a_simulated_bench_needs_the_part_whose_pins_are_touched(home: Path) -> None:
     """Nobody can touch a simulated pin that no terminal is known of."""
-    made = CliRunner().invoke(cli, ["holder", "new", "mine", "--pins", "1,2"])
+    made = CliRunner().invoke(cli, ["run", "teach", "mine", "--pins", "1,2"])
     assert made.exit_code == 2 and "--part" in made.stderr
 
 

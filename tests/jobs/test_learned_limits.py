@@ -76,8 +76,8 @@ def store(shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
     shutil.copytree(shop.home / "runs", tmp_path / "home" / "runs")
     for serial in GOOD:
-        said("library", "add", shop.runs[serial], "--how", "ran in a machine", "--by", "Ada")
-    said("library", "approve", PART, "--by", "Bo")
+        said("known", "add", shop.runs[serial], "--how", "ran in a machine", "--by", "Ada")
+    said("known", "approve", PART, "--by", "Bo")
     return Store(tmp_path / "home")
 
 
@@ -157,34 +157,34 @@ def test_kept_runs_are_judged_by_a_newer_version_and_tell_what_changed(shop: Sho
     """One run, then the archive: the bad sine contact is caught by the learned limit, the old judgement stays, a
     second version changes the limits and the report names them; the campaign keeps the version it began with."""
     bad = shop.runs["S-2"]
-    told = json.loads(said("judge", bad, "--learned", "newest", "--json").stdout)
+    told = json.loads(said("unit", "judge", bad, "--learned", "newest", "--json").stdout)
     assert told["outcome"] == ["measured, no limits", "outside limits"]
     line = next(line for line in told["lines"] if line["measurand"] == "r20_sin")
     assert line["verdict"] == ["no limit", "fail"] and "version 1" in line["limit"][1]["note"]
     assert [one.outcome for one in store.find(bad).evaluations()] == ["measured, no limits", "outside limits"]
-    assert "nothing changed" in said("judge", bad, "--learned", "1").output
-    said("library", "withdraw", PART, "G-1", "--why", "turned out to be repaired", "--by", "Ada")
-    said("library", "approve", PART, "--by", "Bo")
-    again = json.loads(said("judge", bad, "--learned", "newest", "--json").stdout)
+    assert "nothing changed" in said("unit", "judge", bad, "--learned", "1").output
+    said("known", "withdraw", PART, "G-1", "--why", "turned out to be repaired", "--by", "Ada")
+    said("known", "approve", PART, "--by", "Bo")
+    again = json.loads(said("unit", "judge", bad, "--learned", "newest", "--json").stdout)
     moved = {line["measurand"]: line["limit"] for line in again["lines"] if "limit" in line}
     assert "version 1" in moved["r20_sin"][0]["note"] and "from 3 parts, version 2" in moved["r20_sin"][1]["note"]
 
 
 def test_a_campaign_keeps_the_version_it_began_with(shop: Shop, store: Store) -> None:
     """The archive judged by learned limits; another choice under the same name is refused."""
-    report = json.loads(said("judge", "--campaign", "c1", "--learned", "1", "--json").stdout)
+    report = json.loads(said("unit", "judge", "--campaign", "c1", "--learned", "1", "--json").stdout)
     assert report["summary"]["runs"] == 6 and not report["faults"]
     assert report["summary"]["outcomes"]["measured, no limits -> outside limits"] >= 1
     line = next(line for line in report["runs"][shop.runs["G-1"]]["lines"] if line["measurand"] == "r20_sin")
     assert "learned without G-1" in line["limit"][1]["note"]
-    assert "choice of learned limits" in said("judge", "--campaign", "c1", status=2).stderr
-    assert "of version 7" in said("judge", shop.runs["S-1"], "--learned", "7", status=2).stderr
+    assert "choice of learned limits" in said("unit", "judge", "--campaign", "c1", status=2).stderr
+    assert "of version 7" in said("unit", "judge", shop.runs["S-1"], "--learned", "7", status=2).stderr
 
 
 def test_the_report_prints_where_the_limits_come_from(shop: Shop, store: Store) -> None:
     """Version, number of parts, provisional, who approved it: on every face."""
     run = rehearsed_copy(store, shop.runs["S-1"])
-    said("certificate", run)
+    said("report", "issue", run)
     folder = store.folder / run
     data = (folder / "certificate.json").read_text(encoding="utf-8")
     assert "from 4 parts, version 1, provisional, approved by Bo" in data
@@ -206,8 +206,8 @@ def test_a_run_on_a_bench_is_given_its_limits_before_the_first_reading(
     assert line is not None and line.limit is not None and "version 1" in line.limit.note
     ratio = finished.judgement.line("tr_sin")
     assert ratio is not None and ratio.limit is not None and ratio.limit.origin == "shop fall-back"  # not swept
-    said("library", "approve", PART, "--by", "Cy")
-    assert "nothing changed" in said("judge", finished.stored.id).output
+    said("known", "approve", PART, "--by", "Cy")
+    assert "nothing changed" in said("unit", "judge", finished.stored.id).output
 
 
 def rehearsed_copy(store: Store, run: str) -> str:

@@ -70,14 +70,14 @@ def test_the_certificate_and_its_sources_are_there(document: dict[str, Any]) -> 
 
 def test_a_kept_run_prints_the_same_document(home: Path, document: dict[str, Any]) -> None:
     """`runs RUN_ID --json` gives the same results as the run did."""
-    again = json.loads(call(home, "runs", document["run"], "--json").stdout)
+    again = json.loads(call(home, "unit", document["run"], "--json").stdout)
     assert again == document
 
 
 def test_the_list_and_the_text_say_simulated(home: Path, document: dict[str, Any]) -> None:
     """The list names the run; the text marks it as simulated and tells every verdict as a word."""
-    assert document["run"] in call(home, "runs", "--serial", document["serial"]).stdout
-    text = call(home, "runs", document["run"]).stdout
+    assert document["run"] in call(home, "unit", "--serial", document["serial"]).stdout
+    text = call(home, "unit", document["run"]).stdout
     assert "SIMULATED" in text
     assert "WITHIN LIMITS" in text
     assert "pass" in text
@@ -86,7 +86,7 @@ def test_the_list_and_the_text_say_simulated(home: Path, document: dict[str, Any
 def test_a_second_certificate_stands_beside_the_first(home: Path, document: dict[str, Any], tmp_path: Path) -> None:
     """Writing the report again overwrites nothing."""
     first = Path(document["files"]["certificate"]).read_bytes()
-    done = call(home, "certificate", document["run"], "--out", str(tmp_path), "--json")
+    done = call(home, "report", "issue", document["run"], "--out", str(tmp_path), "--json")
     assert done.returncode == 0, done.stderr
     files = json.loads(done.stdout)["files"]
     assert Path(files["certificate"]).is_file()

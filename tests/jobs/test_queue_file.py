@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.cli.commands.night import seconds_until
 from rig.errors import RecordError, UsageError
+from rig.jobs.night.night import seconds_until
 from rig.jobs.night.queue import CUT_SHORT, Queue
 from rig.jobs.run_job import Request
 

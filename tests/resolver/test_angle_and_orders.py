@@ -31,11 +31,41 @@ def test_pole_pairs_and_direction(p: int, direction: int) -> None:
         assert (found.value, found.direction, found.ambiguous) == (p, direction, False)
 
 
-def test_too_few_uniform_points_are_ambiguous() -> None:
-    """A uniform grid of 24 points can't tell -2 from +22, and 20 points can't tell +4 from -16: it is said."""
-    mech = np.arange(20) * TURN / 20
-    assert pole_pairs(wrap(4 * mech), mech).ambiguous
+def even(points: int) -> np.ndarray:
+    """Even positions of a whole turn, mechanical rad."""
+    return np.arange(points) * TURN / points
+
+
+def spots(p: int) -> np.ndarray:
+    """The quick screen's eight spots of one electrical cycle, on whole steps of a 3200-step axis, mechanical rad."""
+    return np.array([round(i * 3200 / p / 8) for i in range(8)]) * TURN / 3200
+
+
+@pytest.mark.parametrize("p", range(1, 9))
+@pytest.mark.parametrize("direction", [1, -1])
+def test_no_packaged_grid_takes_an_alias_for_the_pole_pairs(p: int, direction: int) -> None:
+    """With the part file's pole pairs: right on the quick screen's spots, on all sweeps and on hand grids of 12 points
+    up; without: right, or said to be ambiguous with the truth among the candidates."""
+    rng = np.random.default_rng(p)
+    grids = [spots(p), *(even(n) for n in (320, 640, 800)), *(even(n) for n in (12, 16, 18, 20, 24, 30, 36, 48, 72))]
+    for mech in grids:
+        elec = wrap(direction * p * mech + 1.0 + np.radians(3) * np.cos(2 * p * mech) + rng.normal(0, 0.01, mech.size))
+        found = pole_pairs(elec, mech, nominal=p)
+        assert found.ambiguous is (2 * p == mech.size and mech is not grids[0])  # p and -p are then one to the points
+        assert found.ambiguous or (found.value, found.direction) == (p, direction)
+        alone = pole_pairs(elec, mech)
+        assert alone.ambiguous or (alone.value, alone.direction) == (p, direction)
+        assert direction * p in alone.candidates()
+
+
+def test_points_that_see_only_aliases_say_so() -> None:
+    """Twenty even points can't tell +4 from -16, eight spots of a cycle 2 from -14, and both from another part file."""
+    assert pole_pairs(wrap(4 * even(20)), even(20)).ambiguous
+    assert pole_pairs(wrap(2 * spots(2)), spots(2)).candidates() == (2, -14)
     assert not pole_pairs(wrap(4 * GRID), GRID).ambiguous
+    assert not pole_pairs(wrap(4 * even(20)), even(20), nominal=4).ambiguous
+    other = pole_pairs(wrap(3 * spots(2)), spots(2), nominal=2)
+    assert other.ambiguous and other.candidates() == (3, -13)
 
 
 def test_wrong_axis_scale_shows_as_a_fraction() -> None:

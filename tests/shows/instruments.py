@@ -124,7 +124,7 @@ def one_kill(after_s: float, serial: str, *, excited: bool) -> tuple[float, bool
     run.send_signal(signal.SIGKILL)
     run.wait(timeout=30)
     off_s = quiet_after(log, sent)
-    listed = json.loads(anglewright("runs", "--json").stdout)["runs"]
+    listed = json.loads(anglewright("unit", "--json").stdout)["runs"]
     mine = [row for row in listed if row["serial"] == serial]
     header = [
         line for path in (WORK / "home" / "runs").glob("*/journal.jsonl") for line in path.open() if serial in line

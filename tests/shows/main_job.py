@@ -315,7 +315,7 @@ def one_stop(sign: signal.Signals, into_sweep_s: float, serial: str) -> tuple[fl
         if off is not None and halted is not None:
             break
         time.sleep(0.05)
-    listed = json.loads(anglewright("runs", "--json").stdout)["runs"]
+    listed = json.loads(anglewright("unit", "--json").stdout)["runs"]
     mine = [row for row in listed if row["serial"] == serial]
     kept = len(mine) == 1 and mine[0]["outcome"] == "incomplete"
     if off is None or halted is None:

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.face import Session
-from drivers.simulated.faults import Gate
-from drivers.simulated.motion import Trapezoid
-from drivers.simulated.scpi_dialogue import ScpiInstrument, ScpiSession
+from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument, ScpiSession
+from drivers.simulated.interfaces import Session
+from drivers.simulated.wires.faults import Gate
+from drivers.simulated.world.trapezoid import Trapezoid
 
 
 @dataclass

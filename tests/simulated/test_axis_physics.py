@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drivers.simulated.axis_physics import ARCMIN, AxisPhysics
-from drivers.simulated.motion import Trapezoid
-from drivers.simulated.worldfile import AxisWorld
+from drivers.simulated.world.axis import ARCMIN, AxisPhysics
+from drivers.simulated.world.trapezoid import Trapezoid
+from drivers.simulated.worldfile.keys import AxisWorld
 
 QUIET = {
     "cyclic_50_arcmin": 0,

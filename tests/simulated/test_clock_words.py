@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from drivers.simulated.clock import BenchTime, ClockSession, may_jump
+from drivers.simulated.wires.clock import BenchTime, ClockSession, may_jump
 
 
 def said(session: ClockSession, t_now_s: float, **request: object) -> list[dict[str, object]]:

@@ -5,9 +5,10 @@ import re
 import pytest
 from dialogue_bench import Hand, PlainWorld, silent
 
-from drivers.simulated.axis_grbl import GrblAxis
-from drivers.simulated.faults import Gate, WireFault
-from drivers.simulated.safety_chain import SafetyChain
+from drivers.simulated.instruments.grbl.axis import GrblAxis
+from drivers.simulated.wires.faults import Gate
+from drivers.simulated.world.safety_chain import SafetyChain
+from drivers.simulated.worldfile.wire_fault import WireFault
 
 BANNER = [b"\r\nGrbl 1.1h ['$' for help]\r\n"]
 LOCKED = [b"[MSG:'$H'|'$X' to unlock]\r\n"]

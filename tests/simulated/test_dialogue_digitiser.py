@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from dialogue_bench import Hand, PlainWorld, hand_on
 
-from drivers.simulated.digitiser import Digitiser
+from drivers.simulated.instruments.digitiser import Digitiser
 
 
 @pytest.fixture

@@ -7,13 +7,14 @@ import numpy as np
 import pytest
 from dialogue_bench import Hand, PlainWorld, hand_on, silent
 
-from drivers.simulated.axis_tmcl import TmclAxis
-from drivers.simulated.faults import Gate, WireFault
-from drivers.simulated.generator_models import make_generator
-from drivers.simulated.multimeter_models import make_multimeter
-from drivers.simulated.oscilloscope import Oscilloscope
-from drivers.simulated.safety_chain import SafetyChain
-from drivers.simulated.small_wires import ModbusProbe, RelayBoard
+from drivers.simulated.instruments.axis_tmcl import TmclAxis
+from drivers.simulated.instruments.frame_instruments import ModbusProbe, RelayBoard
+from drivers.simulated.instruments.generator_models import make_generator
+from drivers.simulated.instruments.multimeter.models import make_multimeter
+from drivers.simulated.instruments.oscilloscope import Oscilloscope
+from drivers.simulated.wires.faults import Gate
+from drivers.simulated.world.safety_chain import SafetyChain
+from drivers.simulated.worldfile.wire_fault import WireFault
 
 
 @pytest.fixture

@@ -4,8 +4,10 @@ import pytest
 from dialogue_bench import PlainWorld, hand_on
 from pydantic import ValidationError
 
-from drivers.simulated.faults import Gate, Outgoing, WireFault
-from drivers.simulated.multimeter import Multimeter
+from drivers.simulated.instruments.multimeter.scpi_344xx import Multimeter
+from drivers.simulated.wires.faults import Gate
+from drivers.simulated.wires.spoiling import Outgoing
+from drivers.simulated.worldfile.wire_fault import WireFault
 
 REPLY = b"+1.50000000E+00\r\n"
 

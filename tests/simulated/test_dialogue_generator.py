@@ -5,8 +5,8 @@ import math
 import pytest
 from dialogue_bench import Hand, PlainWorld, hand_on, silent
 
-from drivers.simulated.generator import Generator
-from drivers.simulated.safety_chain import SafetyChain
+from drivers.simulated.instruments.generator import Generator
+from drivers.simulated.world.safety_chain import SafetyChain
 
 
 @pytest.fixture

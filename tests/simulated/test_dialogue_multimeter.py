@@ -5,7 +5,7 @@ import math
 import pytest
 from dialogue_bench import Hand, PlainWorld, hand_on
 
-from drivers.simulated.multimeter import Multimeter
+from drivers.simulated.instruments.multimeter.scpi_344xx import Multimeter
 
 
 @pytest.fixture

@@ -5,8 +5,14 @@ import math
 import pytest
 from dialogue_bench import Hand, PlainWorld, hand_on
 
-from drivers.simulated.multimeter import Multimeter
-from drivers.simulated.scpi_words import ScpiFault, channel_list, header_pattern, parse_number, split_outside
+from drivers.simulated.instruments.multimeter.scpi_344xx import Multimeter
+from drivers.simulated.instruments.scpi.words import (
+    ScpiFault,
+    channel_list,
+    header_pattern,
+    parse_number,
+    split_outside,
+)
 
 
 @pytest.fixture

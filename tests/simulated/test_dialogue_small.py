@@ -5,11 +5,11 @@ from collections.abc import Iterator
 import pytest
 from dialogue_bench import Hand, PlainWorld, hand_on
 
-from drivers.simulated.climate_probe import ClimateProbe
-from drivers.simulated.encoder_display import EncoderDisplay
-from drivers.simulated.faults import Gate
-from drivers.simulated.lines import LineSession
-from drivers.simulated.switch_box import SwitchBox
+from drivers.simulated.instruments.climate_probe import ClimateProbe
+from drivers.simulated.instruments.encoder_display import EncoderDisplay
+from drivers.simulated.instruments.line_instruments import LineSession
+from drivers.simulated.instruments.switch_box import SwitchBox
+from drivers.simulated.wires.faults import Gate
 
 
 @pytest.fixture

@@ -12,8 +12,8 @@ from dialogue_bench import PlainWorld, hand_on, silent
 
 from drivers.generator_scpi_335xx import Generator335xx
 from drivers.shelf import start_simulated
-from drivers.simulated.safety_chain import SafetyChain
-from drivers.simulated.switch_box import SwitchBox
+from drivers.simulated.instruments.switch_box import SwitchBox
+from drivers.simulated.world.safety_chain import SafetyChain
 from drivers.switch_scpi import SwitchInputs
 
 TIMER_S = 0.47

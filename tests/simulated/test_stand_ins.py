@@ -8,9 +8,9 @@ import math
 import numpy as np
 import pytest
 
-from drivers.simulated.rotor import seat_of
-from drivers.simulated.world import World
-from drivers.simulated.worldfile import load_world
+from drivers.simulated.world.part.air_gap import seat_of
+from drivers.simulated.world.world import World
+from drivers.simulated.worldfile.keys import load_world
 from rig.errors import DescriptionError
 from rig.resolver.dummy import SETTINGS
 

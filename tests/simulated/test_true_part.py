@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drivers.simulated.circuit import TruePart, turns_table
-from drivers.simulated.network import GROUND, CoilBranch, Iron, Network
-from drivers.simulated.rotor import MU0
-from drivers.simulated.truth import truth
-from drivers.simulated.worldfile import WorldFile
+from drivers.simulated.world.part.air_gap import MU0
+from drivers.simulated.world.part.circuit import TruePart, turns_table
+from drivers.simulated.world.part.network import GROUND, CoilBranch, Iron, Network
+from drivers.simulated.world.truth import truth
+from drivers.simulated.worldfile.keys import WorldFile
 
 
 def world(**keys: Any) -> WorldFile:

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from drivers.simulated.truth import truth
-from drivers.simulated.world import World
-from drivers.simulated.worldfile import WorldFile
+from drivers.simulated.world.truth import truth
+from drivers.simulated.world.world import World
+from drivers.simulated.worldfile.keys import WorldFile
 from rig.errors import UsageError
 
 RATE, N = 241_545.9, 3000

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from drivers.simulated.worldfile import WorldFile, load_world
+from drivers.simulated.worldfile.keys import WorldFile, load_world
 from rig.description.loading import known_names
 from rig.errors import DescriptionError
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from drivers.simulated.truth import truth
+from drivers.simulated.world.truth import truth
 from rig.control.bench import open_bench
 from rig.control.sequencer import run
 from rig.control.step import Context

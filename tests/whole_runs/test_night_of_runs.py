@@ -128,21 +128,21 @@ def test_a_bench_that_comes_back_is_used(home: Path, monkeypatch: pytest.MonkeyP
 
 
 def test_the_words_of_the_command(home: Path) -> None:
-    """add looks at the files, list shows, run prints one table or document."""
+    """plan looks at the files and shows what waits, start prints one table or document."""
 
     def call(*words: str) -> subprocess.CompletedProcess[str]:
         env = os.environ | {"ANGLEWRIGHT_HOME": str(home)}
         return subprocess.run(
-            [sys.executable, "-m", "rig", "queue", *words], env=env, capture_output=True, text=True, check=False
+            [sys.executable, "-m", "rig", "night", *words], env=env, capture_output=True, text=True, check=False
         )
 
-    assert call("add", "quick_screen", "--part", "nobody", "--serial", "C-1").returncode == 2
-    assert call("add", "quick_screen", "--part", PART, "--serial", "C-1", "--world", "good_4").returncode == 0
-    assert "waiting" in call("list").stdout
+    assert call("plan", "quick_screen", "--part", "nobody", "--serial", "C-1").returncode == 2
+    assert call("plan", "quick_screen", "--part", PART, "--serial", "C-1", "--world", "good_4").returncode == 0
+    assert "waiting" in call("plan").stdout
     assert call("stop").returncode == 2
     until = f"{datetime.now() + timedelta(minutes=10):%H:%M}"
-    done = call("run", "--until", until, "--json")
+    done = call("start", "--until", until, "--json")
     assert done.returncode == 0, done.stderr
     (part,) = json.loads(done.stdout)["parts"]
     assert part["outcome"] == "within limits" and part["run"]
-    assert "within limits" in call("list").stdout
+    assert "within limits" in call("plan").stdout

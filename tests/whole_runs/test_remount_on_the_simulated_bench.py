@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drivers.simulated.axis_physics import AxisPhysics
-from drivers.simulated.worldfile import load_world
+from drivers.simulated.world.axis import AxisPhysics
+from drivers.simulated.worldfile.keys import load_world
 from rig.description.loading import packaged_fixtures
 
 WORLD = """

@@ -68,12 +68,12 @@ def test_a_witness_tells_rig_from_part(shop: Path, world: str, kind: str, line: 
     """The same failing line, once the rig's and once the part's: the witness on the same adapter says whose."""
     run = told(shop, "run", "quick_screen", "--part", "KX4-2207", "--serial", "W-1", "--world", world)
     assert run["outcome"] == "outside limits"
-    found = told(shop, "witness", run["run"], "--take", kind)
+    found = told(shop, "run", "witness", run["run"], "--take", kind)
     assert found["together"][line] == answer
-    kept = told(shop, "witness", run["run"])
+    kept = told(shop, "run", "witness", run["run"])
     assert [one["witness"] for one in kept["answers"]] == [kind]
     shown = subprocess.run(
-        command("runs", run["run"]), env=surroundings(shop), capture_output=True, text=True, check=True
+        command("unit", run["run"]), env=surroundings(shop), capture_output=True, text=True, check=True
     )
     assert f"{line}: {answer}" in shown.stdout
 
@@ -82,16 +82,16 @@ def test_a_witness_tells_rig_from_part(shop: Path, world: str, kind: str, line: 
 def test_following_the_nudge_centres_the_part(shop: Path) -> None:
     """0.15 mm off centre is told within U; the advised nudge leaves a tenth of it and of the error, and says so."""
     part = ("--part", "KX2-1184", "--world", "off_centre_2")
-    first = told(shop, "seat", *part)
+    first = told(shop, "run", "seat", *part)
     seat = first["seat"]
     assert seat["seen"] and seat["offset_mm"] == pytest.approx(0.15, abs=seat["U_mm"])
     assert any(abs(toward - 20.0) < 15.0 for toward in seat["nudge_toward_mech_deg"])
     wrong = max(seat["nudge_toward_mech_deg"])
-    worse = told(shop, "seat", *part, "--after", first["run"], "--moved", f"{seat['offset_mm']:.3f}@{wrong:.1f}")
+    worse = told(shop, "run", "seat", *part, "--after", first["run"], "--moved", f"{seat['offset_mm']:.3f}@{wrong:.1f}")
     (toward,) = worse["seat"]["nudge_toward_mech_deg"]
     assert worse["seat"]["offset_mm"] > seat["offset_mm"]
     moved = f"{worse['seat']['offset_mm']:.3f}@{toward:.1f}"
-    right = told(shop, "seat", *part, "--after", worse["run"], "--moved", moved)
+    right = told(shop, "run", "seat", *part, "--after", worse["run"], "--moved", moved)
     assert not right["seat"]["seen"] and right["seat"]["offset_mm"] < 0.1 * worse["seat"]["offset_mm"] + 0.03
     rows = {row["line"]: row for row in right["explained"]}
     error = rows["error_max_elec_arcmin"]
@@ -100,7 +100,7 @@ def test_following_the_nudge_centres_the_part(shop: Path) -> None:
 
 def test_guided_looks_go_on_until_nothing_is_left_to_move(shop: Path) -> None:
     """Enter means moved as advised: the second look is centred, says what the seat explained, and asks no more."""
-    words = ("seat", "--guided", "--part", "KX2-1184", "--world", "off_centre_2")
+    words = ("run", "seat", "--guided", "--part", "KX2-1184", "--world", "off_centre_2")
     done = subprocess.run(
         command(*words), env=surroundings(shop), input="\n", capture_output=True, text=True, check=False, timeout=110
     )
@@ -112,7 +112,7 @@ def test_guided_looks_go_on_until_nothing_is_left_to_move(shop: Path) -> None:
 
 def test_guided_looks_need_somebody_to_ask(shop: Path) -> None:
     done = subprocess.run(
-        command("seat", "--guided", "--part", "KX2-1184", "--json"),
+        command("run", "seat", "--guided", "--part", "KX2-1184", "--json"),
         env=surroundings(shop),
         capture_output=True,
         text=True,
@@ -124,14 +124,14 @@ def test_guided_looks_need_somebody_to_ask(shop: Path) -> None:
 
 def test_a_winding_that_hides_centring_gets_no_nudge(shop: Path) -> None:
     """Four pole pairs on sixteen teeth: said, not guessed."""
-    found = told(shop, "seat", "--part", "KX4-2207", "--world", "good_4")
+    found = told(shop, "run", "seat", "--part", "KX4-2207", "--world", "good_4")
     assert not found["seat"]["visible"]
     assert "does not show centring" in found["notes"][0]
 
 
 def test_the_place_along_the_shaft_is_found(shop: Path) -> None:
     """Where the part stands level is told within U of what the world drew (a few hundredths of a millimetre)."""
-    found = told(shop, "seat", "--part", "KX4-2207", "--world", "good_4", "--axial=-0.7,-0.3,0.4,0.8")
+    found = told(shop, "run", "seat", "--part", "KX4-2207", "--world", "good_4", "--axial=-0.7,-0.3,0.4,0.8")
     assert found["level"]["inside"]
     assert abs(found["level"]["axial_mm"]) < 0.06 + found["level"]["U_mm"]
 
@@ -140,7 +140,7 @@ def test_the_place_along_the_shaft_is_found(shop: Path) -> None:
 def test_drop_outs_are_caught_with_their_times(shop: Path, how: tuple[str, ...]) -> None:
     """0.3 s every 2 s: each is caught, two seconds apart, its length known to a few readings."""
     found = told(
-        shop, "watch", "sin", *how, "--part", "KX4-2207", "--world", "loose", "--speed", "fast", "--seconds", "8"
+        shop, "run", "watch", "sin", *how, "--part", "KX4-2207", "--world", "loose", "--speed", "fast", "--seconds", "8"
     )["watch"]
     whole = [one for one in found["drop_outs"] if not one["open_at_end"]]
     assert len(whole) in (3, 4)
@@ -151,7 +151,7 @@ def test_drop_outs_are_caught_with_their_times(shop: Path, how: tuple[str, ...])
 
 def test_ctrl_c_ends_a_watch_in_good_order(shop: Path) -> None:
     """Ended by hand: exit status 0, a summary, and a closed run that is complete."""
-    words = command("watch", "cos", "--part", "KX4-2207", "--world", "loose", "--json")
+    words = command("run", "watch", "cos", "--part", "KX4-2207", "--world", "loose", "--json")
     process = subprocess.Popen(words, env=surroundings(shop), stdout=subprocess.PIPE, text=True)
     until_s = time.monotonic() + 40.0
     while time.monotonic() < until_s and not _watching(shop):

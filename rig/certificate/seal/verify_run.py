@@ -9,6 +9,7 @@ database's rows are told from the folder again (rig/records/index/audit.py). It 
 from __future__ import annotations
 
 from rig.certificate.seal.register import Register
+from rig.certificate.seal.verify import Checked
 from rig.errors import RecordError
 from rig.records.files import sha256_of
 from rig.records.index.audit import altered_rows
@@ -54,3 +55,21 @@ def _faces(stored: StoredRun, register: Register) -> list[str]:
     known = {name for entry in entries for name in entry.faces}
     stray = sorted(path.name for path in stored.path.glob("certificate*") if path.name not in known)
     return told + [f"{name}: no report in the register has it" for name in stray]
+
+
+def checked_run(store: Store, stored: StoredRun) -> Checked:
+    """A kept run as `verify` tells of a file: unchanged or altered, with its newest report."""
+    where = tuple(verify_run(store, stored))
+    register = Register(store.home)
+    reports = register.of_run(stored.id)
+    return Checked(
+        file=str(stored.path),
+        kind="run",
+        number=reports[-1].number if reports else "",
+        state="altered" if where else "unchanged",
+        where=where,
+        signature="signed" if reports and reports[-1].signed else "unsigned",
+        simulated=stored.header.simulated,
+        register=register.state(reports[-1].number) if reports else "no report issued",
+        broken=register.broken,
+    )

@@ -26,7 +26,7 @@ from rig.review.margins import margin, used
 def donor_sheet(runs: Sequence[StoredRun], shop: Shop) -> Sheet:
     """Two to four judged runs of one part number side by side. Raises UsageError for others.
 
-    What was measured differently is told among the closing sentences; `anglewright compare` asks first.
+    What was measured differently is told among the closing sentences; `anglewright unit compare` asks first.
     """
     found = compare(runs, despite=ASPECTS)
     judgements = [unit.judgement for unit in found.units]

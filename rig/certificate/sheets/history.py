@@ -48,7 +48,7 @@ def history_sheet(store: Store, part: str, serial: str, shop: Shop) -> Sheet:
     history, tongue, units = History(store), language(shop.language), Units(shop.temperature, shop.angle)
     runs = [run for run in history.unit(part, serial) if (store.folder / run.run).is_dir()]
     if not runs:
-        raise UsageError(f"no run of part {part}, serial {serial}.", next_action="Look it up with: anglewright runs.")
+        raise UsageError(f"no run of part {part}, serial {serial}.", next_action="Look it up with: anglewright unit.")
     judged = [(run, _lines(store, run, units)) for run in runs]
     jobs = list(dict.fromkeys(run.job for run in runs if run.job))
     changes = [change for job in jobs for change in history.changes(part, serial, job)]

@@ -1,4 +1,4 @@
-"""`bench capability`: what a bench can decide of a part, as text or one JSON document.
+"""`bench can`: what a bench can decide of a part, as text or one JSON document.
 
 It computes nothing (rig/review/capability.py does); it looks up the files and the calibrations in force.
 """

@@ -86,7 +86,7 @@ def show_libraries(rows: Sequence[Mapping[str, Any]]) -> None:
     """Part numbers with a library: units in force, newest approved version."""
     console = _console()
     if not rows:
-        console.print("no library yet: anglewright library add RUN --how ... --by ...")
+        console.print("no library yet: anglewright known add RUN --how ... --by ...")
         return
     table = _table("part", "entries", "newest version", "approved by", "on")
     for row in rows:

@@ -118,7 +118,7 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
         console.print(_lines(shown))
     if len(shown) < len(judgement.judged):
         more = len(judgement.judged) - len(shown)
-        console.print(f"{more} more lines have no limit: anglewright runs {finished.stored.id}", style="dim")
+        console.print(f"{more} more lines have no limit: anglewright unit {finished.stored.id}", style="dim")
     for row in [*drying(finished), *settling(finished)]:
         console.print(Padding(Text(row), (0, 0, 0, 2)))
     if header.sequence == "pins":

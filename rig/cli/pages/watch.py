@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import sys
 import time
-from typing import TextIO
+from typing import Any, TextIO
 
 from rig.evaluation.watching import QUANTITIES, Hold, told
+from rig.jobs.run_job import Finished
 from rig.quantity import Reading
 
+SCHEMA = "anglewright watch 1"
 ROWS = 7
 FONT = {
     "0": (" ### ", "#   #", "#   #", "#   #", "#   #", "#   #", " ### "),
@@ -97,3 +99,24 @@ class Watched:
         self._out.write("\n".join(rows) + "\n")
         self._out.flush()
         self._drawn = len(rows)
+
+
+def document(finished: Finished) -> dict[str, Any]:
+    """The --json document."""
+    return {
+        "schema": SCHEMA,
+        "run": finished.stored.id,
+        "simulated": finished.stored.header.simulated,
+        "watch": finished.judgement.curves.get("watch"),
+        "reasons": [reason.to_dict() for reason in finished.judgement.reasons],
+        "notes": list(finished.judgement.notes),
+    }
+
+
+def rows(finished: Finished) -> list[str]:
+    """What a watch came to, in words."""
+    text = ["SIMULATED: no part was measured"] if finished.stored.header.simulated else []
+    text += [*finished.judgement.notes, f"run {finished.stored.id}"]
+    for reason in finished.judgement.reasons:
+        text += [f"{reason.code}: {reason.text}", f"why   {reason.evidence}", f"next  {reason.next}"]
+    return text

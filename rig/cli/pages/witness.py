@@ -1,14 +1,17 @@
-"""Below the lines of a run: which witness would settle each failing one, and what witnesses kept for it have said."""
+"""Witnesses on the terminal: below the lines of a run, as a plan of their own, and what they said."""
 
 from __future__ import annotations
 
 from contextlib import suppress
+from typing import Any
+
+import click
 
 from rig.diagnosis.suspects import FAILS, suspects
 from rig.diagnosis.witness import WITNESSES, titles
 from rig.errors import RecordError
 from rig.jobs.run_job import Finished
-from rig.jobs.witness import Answer, all_said, answers
+from rig.jobs.witness import SCHEMA, Answer, Plan, all_said, answers
 
 QUIET = ("witness", "seat", "watch", "pins")
 
@@ -30,4 +33,59 @@ def settling(finished: Finished) -> list[str]:
         rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
     if len(taken) > 1:
         rows += [f"all witnesses together: {line}: {said}" for line, said in all_said(taken).items()]
-    return [*rows, f"how: anglewright witness {finished.stored.id}"]
+    return [*rows, f"how: anglewright run witness {finished.stored.id}"]
+
+
+def ask_for_hands(found: Plan, kind: str) -> None:
+    """What hands have to do first; on the simulated bench it is done already."""
+    simulated = found.run.header.simulated
+    click.echo(WITNESSES[kind].do + (" (simulated)" if simulated else ""), err=True)
+    if not simulated:
+        click.confirm("Done, guard closed?", abort=True, err=True)
+
+
+def document(found: Plan, taken: list[Answer]) -> dict[str, Any]:
+    """The --json document."""
+    plan = [
+        {"witness": kind, "title": WITNESSES[kind].title, "do": WITNESSES[kind].do, "lines": [s.line for s in lines]}
+        for kind, lines in found.kinds.items()
+    ]
+    return {
+        "schema": SCHEMA,
+        "run": found.run.id,
+        "simulated": found.run.header.simulated,
+        "suspects": [{**one.to_dict(), "witnesses": list(one.kinds)} for one in found.asked],
+        "plan": plan,
+        "answers": [answer.to_dict() for answer in taken],
+        "together": all_said(taken),
+    }
+
+
+def plan_rows(found: Plan) -> list[str]:
+    """The plan in words."""
+    if not found.kinds:
+        return [f"run {found.run.id}: nothing in it asks for a witness"]
+    rows = [f"rig or part? run {found.run.id}, {len(found.asked)} suspected lines"]
+    for kind, lines in found.kinds.items():
+        one = WITNESSES[kind]
+        rows += [
+            "",
+            f"{one.title}: {', '.join(line.line for line in lines)}",
+            f"  do     {one.do}",
+            f"  rig    {one.rig}",
+            f"  part   {one.part}",
+            f"  take   anglewright run witness {found.run.id} --take {kind}",
+        ]
+    return rows
+
+
+def answer_rows(taken: list[Answer]) -> list[str]:
+    """Answers in words, the figures below."""
+    rows = []
+    for answer in taken:
+        rows += ["", f"{WITNESSES[answer.kind].title} (run {answer.run}): {answer.said}"]
+        rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
+    if len(taken) > 1:
+        rows += ["", "all witnesses together"]
+        rows += [f"  {line}: {said}" for line, said in all_said(taken).items()]
+    return rows

@@ -73,7 +73,7 @@ def now_utc() -> str:
 def told(health: Mapping[str, Any] | None) -> str:
     """One sentence on how the bench stands, for `bench check`."""
     if health is None:
-        return "bench never proven: anglewright bench prove"
+        return "bench never proven: anglewright run prove"
     short = health["fell_short"]
     by = f" by {health['operator']}" if health["operator"] else ""
     how = f"fell short: {', '.join(short)}" if short else "nothing fell short"

@@ -1,4 +1,4 @@
-"""`anglewright holder new`: a holder file taught by hands; the channel map by touching each pin with the core clip.
+"""`anglewright run teach`: a holder file taught by hands; the channel map by touching each pin with the core clip.
 
 It prints nothing itself and excites nothing. The bench is opened for each look and closed before the next question. On
 a simulated bench the hands are settings of its world (holder.touched); pins are then the part file's. Whole or not at
@@ -145,7 +145,7 @@ def make(name: str, write: Path | None, teaching: Teaching) -> Taught:
     data |= ask.rest()
     data["channels"] = {touch.pin: touch.column for touch in touches} | {core_pin: clip}
     simulated = teaching.bench.simulated
-    head = f"Made by `anglewright holder new` on bench {teaching.bench.name}" + (", SIMULATED." if simulated else ".")
+    head = f"Made by `anglewright run teach` on bench {teaching.bench.name}" + (", SIMULATED." if simulated else ".")
     text = toml_text(data, head)
     made = write_new(Holder, path, text)
     return Taught(path=path, text=text, simulated=simulated, holder=made, touches=tuple(touches), axis=axis)

@@ -22,6 +22,7 @@ from rig.jobs import run_job as jobs
 from rig.jobs.bench import health as proving
 from sequences.registry import SEQUENCES
 
+STOPPED_BY = {signal.SIGINT, signal.SIGTERM}
 ASKED: Mapping[str, Callable[[Any], object]] = {  # one harmless question of each role, to see that it answers
     "multimeter": lambda meter: meter.dc_volts(range_v=10.0, nplc=0.02),
     "generator": lambda generator: generator.output_is_on(),
@@ -71,8 +72,9 @@ def serve_simulated(world: str, clamping: int, speed: str, write: Path | None) -
     try:
         if write is not None:
             write.write_text(pointing_bench(simulated.clock, simulated.links), encoding="utf-8")
+        signal.pthread_sigmask(signal.SIG_BLOCK, STOPPED_BY)  # from here on a stop waits for sigwait
         print(json.dumps({"world": world, "clock": simulated.clock, "links": dict(simulated.links)}), flush=True)
-        signal.sigwait({signal.SIGINT, signal.SIGTERM})
+        signal.sigwait(STOPPED_BY)
     finally:
         simulated.close()
 

@@ -1,7 +1,7 @@
-"""`bench remount` and `bench separate`: one part clamped at several angles, its axis' correction kept for later runs.
+"""`run remount`: one part clamped at several angles, its axis' correction kept for later runs.
 
 The guided set runs the sequence `remount` once a clamping; the bench is safe and closed while hands are in the
-fixture. Each clamping is a kept run of its own, so a set that was cut short goes on with `bench separate`. What is
+fixture. Each clamping is a kept run of its own, so a set that was cut short goes on with `run remount --of`. What is
 kept: the axis' correction (where the part seats well enough) and how the part number's lines come back.
 """
 

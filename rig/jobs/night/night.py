@@ -8,10 +8,12 @@ nothing that starts after a power cut is armed.
 
 from __future__ import annotations
 
+import re
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from rig.control.arming import ENDED, Arming, Event, State, armed
@@ -188,3 +190,14 @@ def _named(fault: RigError) -> str:
     if isinstance(fault, SafetyStop):
         return "stopped"
     return "refused"
+
+
+def seconds_until(clock_time: str, now: datetime) -> float:
+    """From now to the next time (local) that a clock shows "HH:MM". Raises UsageError."""
+    read = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", clock_time)
+    if read is None:
+        raise UsageError(f"{clock_time!r} is no time of day.", next_action="Write e.g. --until 06:30.")
+    end = now.replace(hour=int(read[1]), minute=int(read[2]), second=0, microsecond=0)
+    if end <= now:
+        end += timedelta(days=1)
+    return (end - now).total_seconds()

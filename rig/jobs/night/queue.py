@@ -83,7 +83,7 @@ class Queue:
                 known = ", ".join(str(one.n) for one in entries) or "none"
                 raise UsageError(f"the queue has no entry {n}.", next_action=f"Its entries: {known}.")
             if found.state == "running":
-                raise UsageError(f"entry {n} is running.", next_action="Stop the night first: anglewright queue stop")
+                raise UsageError(f"entry {n} is running.", next_action="Stop the night first: anglewright night stop")
             entries.remove(found)
         return found
 
@@ -111,7 +111,7 @@ class Queue:
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as fault:
-                raise UsageError("a night is running already.", next_action="See `anglewright queue list`.") from fault
+                raise UsageError("a night is running already.", next_action="See `anglewright night plan`.") from fault
             yield
 
     def night_runs(self) -> bool:

@@ -212,7 +212,7 @@ def speed() -> Line:
     took, elapsed = time.process_time() - start, time.perf_counter() - wall
     yield took < 0.5, f"warm: {took:.2f} s of processor, {elapsed:.2f} s by the clock (PDF, JSON, XML, CSV)"
     subprocess.run([sys.executable, "-m", "compileall", "-q", str(TOP / "rig")], check=True)  # as pip does
-    words = [sys.executable, "-m", "rig", "certificate", run.id]
+    words = [sys.executable, "-m", "rig", "report", "issue", run.id]
     env = os.environ | {"ANGLEWRIGHT_HOME": str(store.home)}
     cold = []
     for _ in range(3):

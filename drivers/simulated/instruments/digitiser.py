@@ -1,0 +1,309 @@
+"""The words of a four-channel simultaneous 16-bit digitiser that speaks the usual oscilloscope waveform dialogue.
+
+Written from the makers' manuals: Keysight InfiniiVision Programmer's Guide (":WAVeform", ten-field preamble,
+definite-length blocks) and Infiniium Programmer's Guide (":ACQuire:SRATe", ":ADER?", signed WORD data).
+volts = (raw - yreference) * yincrement + yorigin; codes are left-justified in 16 bits. The sample clock is 50 MHz
+over a whole number of at least 200. SING costs the arming time; DATA? a quarter of the read time of a record.
+It must never know what its inputs are connected to; the world gives the samples.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.simulated.instruments.sampler_faults import spoil_record
+from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument
+from drivers.simulated.instruments.scpi.words import Busy, Call, Command, Held, ScpiFault
+from drivers.simulated.interfaces import WorldInterface
+from drivers.simulated.wires.faults import Gate
+
+CLOCK_HZ = 50e6
+MIN_DIVISOR = 200
+MAX_DIVISOR = 5_000_000
+MAX_POINTS = 1_000_000
+CHANNELS = 4
+LEAST_FULL_SCALE_V = 0.02
+POLL_S = 0.001  # what asking for an event register costs: a polling client sees bench time pass
+FORMATS = {"BYTE": 0, "WORD": 1, "ASC": 4}
+Codes = NDArray[np.int16]
+
+
+class Digitiser(ScpiInstrument):
+    """Arm (SING), start (TRIG:FORC), wait (*OPC?), read (WAV:DATA?). bits: of the converter, at most 16."""
+
+    identity = "Keysight Technologies,DSOS404D,SIM00003,SIM-1.0"
+
+    def __init__(
+        self,
+        world: WorldInterface,
+        *,
+        bits: int = 16,
+        range_v: float = 10.0,
+        arm_s: float = 0.0,
+        read_s: float = 0.0,
+        gate: Gate | None = None,
+    ) -> None:
+        super().__init__()
+        self._gate = gate or Gate()
+        self._world = world
+        self._bits = bits
+        self._arm_s = arm_s
+        self._read_s = read_s
+        self._most_full_scale_v = 2.0 * max(range_v, 20.0)
+        self._start_full_scale_v = 2.0 * range_v
+        self._power_on()
+        self.table += self._acquiring() + self._channels() + self._reading()
+
+    def _power_on(self) -> None:
+        self._divisor = MIN_DIVISOR
+        self._points = 1000
+        self._full_scale_v = [self._start_full_scale_v] * CHANNELS
+        self._shown = [True] * CHANNELS
+        self._source = 0
+        self._format = "WORD"
+        self._lsb_first = False
+        self._unsigned = False
+        self._armed = False
+        self._end_s = -math.inf
+        self._codes: Codes | None = None
+        self._taken_full_scale_v = list(self._full_scale_v)
+        self._taken_rate_hz = self._rate_hz
+        self._told_done = True
+        self._told_trigger = True
+
+    @property
+    def _rate_hz(self) -> float:
+        return CLOCK_HZ / self._divisor
+
+    # status ------------------------------------------------------------------------------------------------
+    def operations_end_s(self) -> float:
+        return math.inf if self._armed else self._end_s
+
+    def reset(self, _t_s: float, /) -> None:
+        self._power_on()
+
+    def clear(self, _t_s: float, /) -> None:
+        self._stop()
+
+    def trigger(self, t_s: float, /) -> None:
+        self._force(t_s)
+
+    # acquiring ---------------------------------------------------------------------------------------------
+    def _acquiring(self) -> list[Command]:
+        return [
+            Command("ACQuire:SRATe[:ANALog]", self._set_rate, lambda _: _number(self._rate_hz)),
+            Command("ACQuire:POINts[:ANALog]", self._set_points, lambda _: f"{self._points}"),
+            Command("ACQuire:TYPE", lambda c: self._fixed(c, "NORMal"), lambda _: "NORM"),
+            Command("ACQuire:MODE", lambda c: self._fixed(c, "RTIMe"), lambda _: "RTIM"),
+            Command("TIMebase:RANGe", query=lambda _: _number(self._points / self._rate_hz)),
+            Command("TIMebase:REFerence", lambda c: self._fixed(c, "LEFT"), lambda _: "LEFT"),
+            Command("TRIGger:MODE", lambda c: self._fixed(c, "EDGE"), lambda _: "EDGE"),
+            Command("TRIGger:SWEep", lambda c: self._fixed(c, "NORMal", "TRIGgered"), lambda _: "NORM"),
+            Command("TRIGger:FORCe", set=lambda c: self._force(c.t_s)),
+            Command("SINGle", set=self._single),
+            Command("DIGitize", set=self._digitize),
+            Command("RUN", set=self._refuse_run),
+            Command("STOP", set=lambda _: self._stop()),
+            Command("ADER", query=self._done),
+            Command("TER", query=self._triggered),
+        ]
+
+    @staticmethod
+    def _fixed(call: Call, *words: str) -> None:
+        """A setting of which this instrument has one value."""
+        call.only(1)
+        call.choice(*words)
+
+    @staticmethod
+    def _refuse_run(_call: Call) -> None:
+        raise ScpiFault(-221, "free running is not available; use SINGle")
+
+    def _set_rate(self, call: Call) -> None:
+        call.only(1)
+        words = {"MINimum": CLOCK_HZ / MAX_DIVISOR, "MAXimum": CLOCK_HZ / MIN_DIVISOR, "AUTO": CLOCK_HZ / MIN_DIVISOR}
+        rate_hz = call.number("HZ", words)
+        if not CLOCK_HZ / MAX_DIVISOR * 0.999 <= rate_hz <= CLOCK_HZ / MIN_DIVISOR * 1.001:
+            raise ScpiFault(-222)
+        around = {max(MIN_DIVISOR, math.floor(CLOCK_HZ / rate_hz)), max(MIN_DIVISOR, math.ceil(CLOCK_HZ / rate_hz))}
+        self._divisor = min(around, key=lambda divisor: abs(CLOCK_HZ / divisor - rate_hz))
+
+    def _set_points(self, call: Call) -> None:
+        call.only(1)
+        points = round(call.number(words={"MINimum": 1, "MAXimum": MAX_POINTS, "AUTO": 1000}))
+        if not 1 <= points <= MAX_POINTS:
+            raise ScpiFault(-222)
+        self._points = points
+
+    def _single(self, call: Call) -> Busy:
+        call.none()
+        self._stop()
+        self._armed = True
+        return Busy(call.t_s + self._arm_s)
+
+    def _force(self, t_s: float) -> None:
+        if not self._armed:
+            raise ScpiFault(-211)
+        self._armed = False
+        self._taken_full_scale_v = list(self._full_scale_v)
+        self._taken_rate_hz = self._rate_hz
+        a, b, c, d = (full / 2.0 for full in self._taken_full_scale_v)
+        codes = self._world.sample(t_s, rate_hz=self._rate_hz, n=self._points, ranges_v=(a, b, c, d))
+        self._codes = spoil_record(codes, 2 ** (self._bits - 1), self._gate)
+        if self._gate.acting("overflow"):
+            self.push(-230, "Data corrupt or stale; acquisition memory overflow")
+        self._end_s = t_s + self._points / self._rate_hz
+        self._told_done = self._told_trigger = False
+
+    def _digitize(self, call: Call) -> Busy:
+        """Arms, starts at once and keeps the parser until the record is complete."""
+        self._stop()
+        self._armed = True
+        self._force(call.t_s + self._arm_s)
+        return Busy(self._end_s)
+
+    def _stop(self) -> None:
+        """A capture under way is lost; a complete one stays readable."""
+        self._armed = False
+        self._end_s = -math.inf
+
+    def _done(self, call: Call) -> Held:
+        end_s = call.t_s + POLL_S
+
+        def reply() -> str:
+            done = not self._told_done and self._end_s <= end_s
+            self._told_done = self._told_done or done
+            return f"{done:d}"
+
+        return Held(reply, lambda: end_s)
+
+    def _triggered(self, call: Call) -> Held:
+        def reply() -> str:
+            told, self._told_trigger = self._told_trigger, True
+            return f"{not told:d}"
+
+        return Held(reply, lambda: call.t_s + POLL_S)
+
+    # channels ----------------------------------------------------------------------------------------------
+    def _channels(self) -> list[Command]:
+        return [
+            Command("CHANnel#:RANGe", self._set_full_scale, lambda c: _number(self._full_scale_v[self._channel(c)])),
+            Command("CHANnel#:OFFSet", self._set_offset, lambda c: _number(0.0 * self._channel(c))),
+            Command("CHANnel#:DISPlay", self._set_shown, lambda c: f"{self._shown[self._channel(c)]:d}"),
+            Command("CHANnel#:COUPling", self._set_coupling, lambda _: "DC"),
+        ]
+
+    @staticmethod
+    def _channel(call: Call) -> int:
+        number = call.suffixes[0]
+        if not 1 <= number <= CHANNELS:
+            raise ScpiFault(-114)
+        return number - 1
+
+    def _set_full_scale(self, call: Call) -> None:
+        channel = self._channel(call)
+        call.only(1)
+        value = call.number("V", {"MINimum": LEAST_FULL_SCALE_V, "MAXimum": self._most_full_scale_v})
+        if not LEAST_FULL_SCALE_V * 0.999 <= value <= self._most_full_scale_v * 1.001:
+            raise ScpiFault(-222)
+        self._full_scale_v[channel] = value
+
+    def _set_offset(self, call: Call) -> None:
+        self._channel(call)
+        if call.number("V") != 0.0:
+            raise ScpiFault(-222, "this converter has no offset")
+
+    def _set_shown(self, call: Call) -> None:
+        self._shown[self._channel(call)] = call.boolean()
+
+    def _set_coupling(self, call: Call) -> None:
+        self._channel(call)
+        call.choice("DC")
+
+    # reading -----------------------------------------------------------------------------------------------
+    def _reading(self) -> list[Command]:
+        return [
+            Command("WAVeform:SOURce", self._set_source, lambda _: f"CHAN{self._source + 1}"),
+            Command("WAVeform:FORMat", self._set_format, lambda _: self._format),
+            Command("WAVeform:BYTeorder", self._set_order, lambda _: "LSBF" if self._lsb_first else "MSBF"),
+            Command("WAVeform:UNSigned", self._set_unsigned, lambda _: f"{self._unsigned:d}"),
+            Command("WAVeform:POINts", query=lambda _: f"{self._record().shape[1]}"),
+            Command("WAVeform:PREamble", query=lambda _: ",".join(self._preamble())),
+            Command("WAVeform:XINCrement", query=lambda _: self._preamble()[4]),
+            Command("WAVeform:XORigin", query=lambda _: self._preamble()[5]),
+            Command("WAVeform:XREFerence", query=lambda _: self._preamble()[6]),
+            Command("WAVeform:YINCrement", query=lambda _: self._preamble()[7]),
+            Command("WAVeform:YORigin", query=lambda _: self._preamble()[8]),
+            Command("WAVeform:YREFerence", query=lambda _: self._preamble()[9]),
+            Command("WAVeform:DATA", query=self._data),
+        ]
+
+    def _set_source(self, call: Call) -> None:
+        self._source = ("CHAN1", "CHAN2", "CHAN3", "CHAN4").index(
+            call.choice("CHANnel1", "CHANnel2", "CHANnel3", "CHANnel4")
+        )
+
+    def _set_format(self, call: Call) -> None:
+        self._format = call.choice("WORD", "BYTE", "ASCii")
+
+    def _set_order(self, call: Call) -> None:
+        self._lsb_first = call.choice("LSBFirst", "MSBFirst") == "LSBF"
+
+    def _set_unsigned(self, call: Call) -> None:
+        self._unsigned = call.boolean()
+
+    def _record(self) -> Codes:
+        if self._codes is None:
+            raise ScpiFault(-230, "no record")
+        return self._codes
+
+    def _volts_a_code(self) -> float:
+        return self._taken_full_scale_v[self._source] / 65_536.0
+
+    def _preamble(self) -> list[str]:
+        points = self._codes.shape[1] if self._codes is not None else self._points
+        rate_hz = self._taken_rate_hz if self._codes is not None else self._rate_hz
+        full_v = (self._taken_full_scale_v if self._codes is not None else self._full_scale_v)[self._source]
+        bits = 8 if self._format == "BYTE" else 16
+        reference = 2 ** (bits - 1) if self._unsigned and self._format != "ASC" else 0
+        return [
+            f"{FORMATS[self._format]}",
+            "0",
+            f"{points}",
+            "1",
+            _number(1.0 / rate_hz),
+            _number(0.0),
+            "0",
+            _number(full_v / 2.0**bits),
+            _number(0.0),
+            f"{reference}",
+        ]
+
+    def _data(self, call: Call) -> Held:
+        self._record()
+        ready_s = max(call.t_s, self.operations_end_s()) + self._read_s / CHANNELS
+        return Held(self._block, lambda: ready_s)
+
+    def _block(self) -> bytes:
+        codes = self._record()[self._source].astype(np.int32) << (16 - self._bits)
+        if self._format == "ASC":
+            return ",".join(_number(code * self._volts_a_code()) for code in codes).encode()
+        if self._format == "BYTE":
+            codes = (codes >> 8) + (128 if self._unsigned else 0)
+            raw = codes.astype(np.uint8 if self._unsigned else np.int8).tobytes()
+        else:
+            codes = codes + (32_768 if self._unsigned else 0)
+            kind = ("<" if self._lsb_first else ">") + ("u2" if self._unsigned else "i2")
+            raw = codes.astype(np.dtype(kind)).tobytes()
+        return _definite_block(raw)
+
+
+def _definite_block(raw: bytes) -> bytes:
+    length = str(len(raw))
+    return f"#{len(length)}{length}".encode() + raw
+
+
+def _number(value: float) -> str:
+    return f"{value:+.10E}"

@@ -1,0 +1,140 @@
+"""What simulated bench multimeters share: functions, conversion times, trigger and the readings of the world; no words.
+
+Conversion time: NPLC / 50 Hz, twice for autozero or four wires, twice for offset compensation, plus 5 ms. Overload:
++9.90000000E+37. It must never know a resolver or a wire; the world gives the values. Source: Keysight Truevolt Series
+Operating and Service Guide, "Measurement tutorial" and "SCPI Programming Reference".
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from drivers.simulated.instruments.multimeter.ranges import AC_SETTLE_S, LINE_HZ, OVERLOAD, RANGES, START_RANGE, Setting
+from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument
+from drivers.simulated.instruments.scpi.words import Call, Result, ScpiFault
+from drivers.simulated.interfaces import WorldInterface
+
+
+class BenchMeter(ScpiInstrument):
+    """Resistance, DC and AC volts of whatever the relays put on its terminals; a family adds its words."""
+
+    def __init__(self, world: WorldInterface) -> None:
+        super().__init__()
+        self._world = world
+        self._power_on()
+
+    def _power_on(self) -> None:
+        self._function = "VOLT"
+        self._settings = {name: Setting(START_RANGE[name]) for name in RANGES}
+        self._offset_compensation = False
+        self._high_input = False
+        self._bandwidth_hz = 20
+        self._samples = 1
+        self._trigger_count = 1
+        self._source = "IMM"
+        self._delay_s: float | None = None
+        self._to_idle()
+
+    def _to_idle(self) -> None:
+        self._readings: list[str] | None = None
+        self._end_s = -math.inf
+        self._armed = False
+
+    # status ------------------------------------------------------------------------------------------
+    def operations_end_s(self) -> float:
+        return math.inf if self._armed else self._end_s
+
+    def reset(self, _t_s: float, /) -> None:
+        self._power_on()
+
+    def clear(self, _t_s: float, /) -> None:
+        self._to_idle()
+
+    def trigger(self, t_s: float, /) -> None:
+        if not self._armed or self._source != "BUS":
+            raise ScpiFault(-211)
+        self._measure(t_s)
+
+    # measuring ---------------------------------------------------------------------------------------
+    def conversion_s(self) -> float:
+        """Bench time of one reading in the present configuration."""
+        setting = self._settings[self._function]
+        if self._function == "VOLT:AC":
+            return AC_SETTLE_S[self._bandwidth_hz] + 0.005
+        time_s = setting.nplc / LINE_HZ
+        if self._function == "FRES" or setting.autozero:
+            time_s *= 2.0
+        if self._function in ("RES", "FRES") and self._offset_compensation:
+            time_s *= 2.0
+        return time_s + 0.005 + (self._delay_s or 0.0)
+
+    def _measure(self, t_s: float) -> None:
+        one_s = self.conversion_s()
+        count = self._samples * self._trigger_count
+        self._readings = [self._reading(t_s + (i + 0.5) * one_s) for i in range(count)]
+        self._end_s = t_s + count * one_s
+        self._armed = False
+
+    def _reading(self, t_s: float) -> str:
+        value = self._value(t_s)
+        setting = self._settings[self._function]
+        ranges = RANGES[self._function]
+        if setting.auto_range:
+            fitting = [r for r in ranges if abs(value) <= 1.2 * r]
+            setting = replace(setting, range_upper=fitting[0] if fitting else ranges[-1])
+            self._settings[self._function] = setting
+        ceiling = setting.range_upper * (1.0 if setting.range_upper in (1000.0, 750.0) else 1.2)
+        if not abs(value) <= ceiling:
+            value = math.copysign(OVERLOAD, value)
+        return f"{value:+.8E}"
+
+    def _value(self, t_s: float) -> float:
+        nplc = self._settings[self._function].nplc
+        if self._function == "VOLT":
+            return self._world.meter_dc_v(t_s, nplc)
+        if self._function == "VOLT:AC":
+            return self._world.meter_ac_v(t_s)
+        return self._world.meter_resistance_ohm(
+            t_s,
+            four_wire=self._function == "FRES",
+            offset_compensation=self._offset_compensation,
+            nplc=nplc,
+        )
+
+    def _init(self, call: Call) -> None:
+        if self._armed or self._end_s > call.t_s:
+            raise ScpiFault(-213)
+        self._to_idle()
+        if self._source == "IMM":
+            self._measure(call.t_s)
+        else:
+            self._armed = True
+
+    # settings that all families keep -----------------------------------------------------------------
+    def _set_samples(self, call: Call) -> None:
+        self._samples = self._whole(call)
+
+    def _whole(self, call: Call) -> int:
+        value = call.number(words={"MINimum": 1, "MAXimum": 50_000, "DEFault": 1})
+        if not 1 <= value <= 50_000:
+            raise ScpiFault(-222)
+        self._to_idle()
+        return round(value)
+
+    def _change(self, name: str, **what: float | bool) -> None:
+        self._settings[name] = replace(self._settings[name], **what)  # type: ignore[arg-type]
+        self._to_idle()
+
+    def _set_auto(self, call: Call, name: str) -> None:
+        auto = call.text() != "ONCE" and call.boolean()
+        self._change(name, auto_range=auto)
+
+    def _auto(self, name: str) -> Result:
+        return f"{int(self._settings[name].auto_range)}"
+
+    def _set_zero(self, call: Call, name: str) -> None:
+        self._change(name, autozero=call.text() != "ONCE" and call.boolean())
+
+    def _zero(self, name: str) -> Result:
+        return f"{int(self._settings[name].autozero)}"

@@ -1,0 +1,29 @@
+"""What the terminal shows of a job: its data, the units taken in and handed back, the runs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+OF_A_JOB = ("customer", "reference", "decision", "remark")
+OF_A_UNIT = ("condition", "complaint", "remark")
+
+
+def job_rows(found: Mapping[str, Any]) -> list[str]:
+    """A job in words; `found` as rig/records/history.py gives it."""
+    opened = found["job"]
+    if opened is None:
+        rows = ["this job was not opened"]
+    else:
+        rows = [f"job {opened['job']}"]
+        rows += [f"  {name:<10} {opened[name]}" for name in OF_A_JOB if opened[name]]
+    for one in found["intakes"]:
+        rows.append(f"in   {one['received_utc'][:16]}  {one['part']} {one['serial']}  tag {one['tag']}")
+        rows += [f"       {name}: {one[name]}" for name in OF_A_UNIT if one[name]]
+    for one in found["returns"]:
+        to = f"  to {one['handed_to']}" if one["handed_to"] else ""
+        rows.append(f"out  {one['returned_utc'][:16]}  {one['part']} {one['serial']}{to}")
+    for one in found["runs"]:
+        mark = " (simulated)" if one["simulated"] else ""
+        rows.append(f"run  {one['run']}  {one['part']} {one['serial']}  {one['sequence']}: {one['outcome']}{mark}")
+    return rows

@@ -1,0 +1,141 @@
+"""`anglewright known`: known-good units of a part number, the limits learned from them, their approval."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli import options
+from rig.cli.chosen import chosen_run
+from rig.cli.group import WithDefault, print_json
+
+if TYPE_CHECKING:
+    from rig.review.learning import Rule
+    from rig.review.library import Library
+
+Command = Callable[..., Any]
+
+
+def rule_options(command: Command) -> Command:
+    """The shop's rule: coverage (of a line, or of all lines together), confidence, when limits are provisional."""
+    for option in (
+        click.option("--provisional-below", "approve_n", default=20, show_default=True, help="Units asked for."),
+        click.option("--confidence", default=0.95, show_default=True, help="That the coverage is held."),
+        click.option("--family", type=float, default=None, help="Share of good parts within all lines together."),
+        click.option("--coverage", default=0.99, show_default=True, help="Share of good parts within each line."),
+    ):
+        command = option(command)
+    return command
+
+
+@click.group(cls=WithDefault)
+def known() -> None:
+    """Known-good units: `known` lists the part numbers, `known PART` its units and the limits that they make."""
+
+
+@known.command("show", hidden=True)
+@click.argument("part", required=False)
+@click.option("--version", type=int, default=None, help="An approved version, instead of what the units make now.")
+@click.option("--units", is_flag=True, help="The units with how each is known.")
+@click.option("--history", is_flag=True, help="Everything that was entered: by whom and when.")
+@rule_options
+@options.as_json
+def show(
+    part: str | None, version: int | None, units: bool, history: bool, family: float | None, as_json: bool, **rule: Any
+) -> None:
+    """Show the limits that the known-good units of PART make; nothing is kept until they are approved.
+
+    Example: anglewright known KX4-2207 --units
+    """
+    from rig.cli.pages import known as page
+    from rig.records.index.history import History
+    from rig.records.store import Store
+
+    store = Store()
+    if part is None:
+        rows = History(store).libraries()
+        print_json({"libraries": rows}) if as_json else page.show_libraries(rows)
+    elif units:
+        found = _library(store).units(part)
+        document = {"part": part, "units": [page.unit_data(unit) for unit in found]}
+        print_json(document) if as_json else page.show_units(part, found)
+    elif history:
+        entries = [page.entry_data(entry) for entry in _library(store).history(part)]
+        print_json({"part": part, "entries": entries}) if as_json else page.show_history(part, entries)
+    else:
+        library = _library(store)
+        limits = library.version(part, version) if version else library.proposed(part, _rule(rule), family=family)
+        print_json(page.limits_data(limits)) if as_json else page.show_limits(limits)
+
+
+@known.command()
+@options.what(name="units")
+@click.argument("more", nargs=-1, metavar="[WHAT]...")
+@click.option("--how", required=True, help="How it is known: new from the maker, ran in a machine, compared ...")
+@options.by
+@options.as_json
+def add(units: str, more: Sequence[str], how: str, who: str, as_json: bool) -> None:
+    """Take the unit of one or more kept runs in as known good.
+
+    Example: anglewright known add 4L-00871 --how 'ran in a machine' --by 'operator 2'
+    """
+    from rig.jobs.run_job import CERTIFIED
+    from rig.jobs.what import Fit
+    from rig.records.store import Store
+
+    library = _library(Store())
+    unit = library.add([chosen_run(one, Fit(preferred=CERTIFIED)) for one in (units, *more)], how=how, who=who)
+    count = len(library.units(unit.part))
+    document = {"part": unit.part, "serial": unit.serial, "runs": list(unit.runs), "values": dict(unit.values)}
+    if as_json:
+        print_json(document | {"units": count})
+        return
+    click.echo(f"{unit.part} {unit.serial}: {len(unit.values)} lines teach; {count} known-good units")
+    click.echo("approved limits stay as they are until the next approval")
+
+
+@known.command()
+@click.argument("part")
+@click.argument("serial")
+@click.option("--why", required=True, help="What was found.")
+@options.by
+def withdraw(part: str, serial: str, why: str, who: str) -> None:
+    """Take unit SERIAL of PART out again; it stays in the history, with the reason.
+
+    Example: anglewright known withdraw KX4-2207 4L-00871 --why 'came back noisy' --by 'operator 2'
+    """
+    from rig.records.store import Store
+
+    _library(Store()).withdraw(part, serial, why=why, who=who)
+    click.echo(f"{part} {serial}: withdrawn ({why})")
+
+
+@known.command()
+@click.argument("part")
+@options.by
+@rule_options
+@options.as_json
+def approve(part: str, who: str, family: float | None, as_json: bool, **rule: Any) -> None:
+    """Freeze the limits of PART as the next version: later runs are judged by it where the part file has no limit.
+
+    Example: anglewright known approve KX4-2207 --by 'operator 2'
+    """
+    from rig.cli.pages import known as page
+    from rig.records.store import Store
+
+    made = _library(Store()).approve(part, _rule(rule), who=who, family=family)
+    print_json(page.limits_data(made)) if as_json else page.show_limits(made)
+
+
+def _library(store: Any) -> Library:
+    from rig.review.library import Library
+
+    return Library(store)
+
+
+def _rule(words: dict[str, Any]) -> Rule:
+    from rig.review.learning import Rule
+
+    return Rule(**words)

@@ -1,0 +1,197 @@
+"""`anglewright unit`: the kept runs, one of them, a unit's history, units side by side, judged again, files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig.cli import options
+from rig.cli.chosen import chosen_run
+from rig.cli.group import WithDefault, print_json
+from rig.cli.words.read import read
+
+NEWEST = 20
+ASPECTS = ["rotor", "excitation", "sequence", "holder", "condition", "temperature", "limits"]
+
+
+@click.group(cls=WithDefault)
+def unit() -> None:
+    """`unit` lists the newest runs, `unit WHAT` shows one with every line; more is asked by the commands below."""
+
+
+unit.add_command(read)
+
+
+@unit.command("show", hidden=True)
+@options.what(required=False)
+@options.part_number
+@click.option("--serial", default="", help="List only runs of this serial number.")
+@click.option("--all", "every", is_flag=True, help=f"List every run, not only the newest {NEWEST}.")
+@options.print_pdf
+@options.out
+@options.as_json
+def show(what: str | None, part: str, serial: str, every: bool, printed: bool, out: Path | None, as_json: bool) -> None:
+    """List the newest kept runs, or show WHAT with every line; with --print the history of its unit as a PDF.
+
+    Example: anglewright unit 4L-00871
+    """
+    from rig.cli.pages.run import show_finished, show_runs
+    from rig.jobs import run_job as jobs
+
+    if what is None:
+        rows = jobs.kept_runs(serial=serial, part=part, most=None if every else NEWEST)
+        print_json({"runs": rows}) if as_json else show_runs(rows)
+        return
+    stored = chosen_run(what, part=part)
+    if printed:
+        _print_history(stored.header.part.get("number", ""), stored.header.serial, out, as_json)
+        return
+    finished = jobs.kept_run(stored.id)
+    print_json(finished.document()) if as_json else show_finished(finished, every_line=True)
+
+
+def _print_history(part: str, serial: str, out: Path | None, as_json: bool) -> None:
+    from rig.certificate.sheets.history import history_sheet
+    from rig.cli.pages.report import shop, write_sheet
+    from rig.records.store import Store
+
+    write_sheet(history_sheet(Store(), part, serial, shop()), out, f"history {serial}", as_json=as_json)
+
+
+@unit.command()
+@click.argument("units", nargs=-1, required=True, metavar="WHAT...")
+@options.part_number
+@click.option(
+    "--despite", multiple=True, type=click.Choice(ASPECTS), help="Compare although this differs; it is printed."
+)
+@click.option("--all", "every", is_flag=True, help="Every line, not only those with a limit or a difference.")
+@options.print_pdf
+@options.out
+@options.as_json
+def compare(
+    units: Sequence[str],
+    part: str,
+    despite: Sequence[str],
+    every: bool,
+    printed: bool,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Put two to four units of one part number side by side: the failed one first, then the donors.
+
+    A serial number stands for its newest judged full test. Differences are to the first unit, with U over re-clamping.
+
+    Example: anglewright unit compare 4L-00871 4L-00538
+    """
+    from rig.jobs.run_job import CERTIFIED
+    from rig.jobs.what import Fit
+    from rig.review import comparing
+    from rig.review.advice import advice
+
+    runs = [chosen_run(name, Fit(preferred=CERTIFIED), part=part) for name in units]
+    if printed:
+        _print_donors(runs, out, as_json)
+        return
+    found = comparing.compare(runs, despite=despite)
+    opinion = advice(found)
+    if as_json:
+        print_json(comparing.to_dict(found) | {"advice": asdict(opinion)})
+        return
+    from rig.cli.pages import compare as page
+
+    page.show(found, opinion, every=every)
+
+
+def _print_donors(runs: Sequence[Any], out: Path | None, as_json: bool) -> None:
+    from rig.certificate.sheets.donors import donor_sheet
+    from rig.cli.pages.report import shop, write_sheet
+
+    name = "donors " + " ".join(run.header.serial for run in runs)
+    write_sheet(donor_sheet(runs, shop()), out, name, as_json=as_json)
+
+
+@unit.command()
+@options.what()
+@click.argument("text", default="")
+@click.option("--step", default="", help="The step it belongs to.")
+@click.option("--author", default="", help="Who noted it.")
+@click.option("--photo", type=click.Path(path_type=Path), default=None, help="A picture: JPEG, PNG or WebP.")
+def remark(what: str, text: str, step: str, author: str, photo: Path | None) -> None:
+    """Note TEXT, a photo, or both at a kept run.
+
+    Example: anglewright unit remark 4L-00871 'one pin bent, straightened'
+    """
+    from rig.records.store import Store
+
+    made = Store().add_remark(chosen_run(what).id, text, author=author, step=step, photo=photo)
+    click.echo(" ".join(name for name in (made.file, made.photo) if name))
+
+
+@unit.command()
+@options.what(required=False)
+@click.option("--part-file", default=None, help="Judge by this part file's limits (a name or a path).")
+@click.option(
+    "--learned", default=None, metavar="newest|VERSION", help="Judge by approved learned limits, not those of the run."
+)
+@click.option("--campaign", default=None, help="Judge the whole archive under this name; started again, it goes on.")
+@click.option("--workers", default=0, help="Processes of this machine; 0: this one alone.")
+@click.option("--cluster", "address", default=None, help="A Dask scheduler, tcp://...; it reads the same home.")
+@click.option("--table", type=click.Path(path_type=Path), default=None, help="Write what changed as CSV.")
+@options.as_json
+def judge(
+    what: str | None,
+    part_file: str | None,
+    learned: str | None,
+    campaign: str | None,
+    workers: int,
+    address: str | None,
+    table: Path | None,
+    as_json: bool,
+) -> None:
+    """Judge WHAT again, or with --campaign the archive: a new evaluation beside the old, and what changed.
+
+    Example: anglewright unit judge 4L-00871
+    """
+    from rig.cli.pages.judged import archive_rows, changed_rows
+    from rig.description.parts import load_part
+    from rig.errors import UsageError
+    from rig.records.files import write_new
+    from rig.records.store import Store
+    from rig.review import archive, crews
+
+    if (what is None) == (campaign is None):
+        raise UsageError("judge one run or an archive.", next_action="Give a run, or --campaign NAME.")
+    limits = load_part(part_file) if part_file else None
+    if what is not None:
+        stored = chosen_run(what)
+        file, changed = archive.judge_again(Store(), stored.id, limits, learned=_version(learned))
+        document: dict[str, Any] = {"run": stored.id, "file": str(file), **changed}
+        print_json(document) if as_json else click.echo("\n".join(changed_rows(changed)))
+        return
+    crew = crews.cluster(address) if address else crews.processes(workers) if workers else crews.alone
+    report = archive.judge_archive(
+        Store(),
+        str(campaign),
+        part=limits,
+        learned=_version(learned),
+        crew=crew,
+        on_progress=lambda d, n: click.echo(f"{d} of {n}", err=True),
+    )
+    if table is not None:
+        write_new(table, report.csv().encode())
+    print_json(report.to_dict()) if as_json else click.echo("\n".join(archive_rows(report)))
+
+
+def _version(text: str | None) -> int | None:
+    """None: the limits that each run was given; 0: the newest approved ones."""
+    from rig.errors import UsageError
+
+    if text is None or text == "newest":
+        return None if text is None else 0
+    if not text.isdigit() or int(text) == 0:
+        raise UsageError(f"{text!r} is no version of learned limits.", next_action="Give its number, or newest.")
+    return int(text)

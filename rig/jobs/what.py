@@ -1,0 +1,68 @@
+"""Which kept run a person means: a run id or its beginning, "latest", a serial number, or a report's number.
+
+Order: exact run id, "latest", exact serial number, report number, beginning or end of a run id. A serial number stands
+for the newest run that fits what is asked for. It prints nothing; who asks shows which run was taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from rig.certificate.seal.register import Register
+from rig.errors import UsageError
+from rig.records.run.stored import StoredRun
+from rig.records.store import Found, Store
+
+CLOSED = "incomplete"  # the outcome of a run that was cut short
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """What a verb wants of a serial's runs: of these sequences only ((): of any), of `preferred` ones first.
+
+    judged: runs that were cut short do not count.
+    """
+
+    sequences: Collection[str] = ()
+    preferred: Collection[str] = ()
+    judged: bool = True
+
+    def admits(self, row: Found) -> bool:
+        """Whether a run of the list fits."""
+        of_kind = not self.sequences or row.sequence in self.sequences
+        return of_kind and not (self.judged and row.outcome == CLOSED)
+
+
+def find_run(store: Store, what: str, fit: Fit | None = None, *, part: str = "") -> StoredRun:
+    """The run that `what` stands for.
+
+    part: the part number, where a serial number is known under several. Raises UsageError that lists what fits, or
+    what is known, when there is none or more than one.
+    """
+    if (store.folder / what).is_dir():
+        return StoredRun(store.folder / what)
+    if what == "latest":
+        return store.find(what)
+    rows = store.list(**{"serial": what} | ({"part": part} if part else {}))
+    if rows:
+        return StoredRun(store.folder / _newest(what, rows, fit or Fit()))
+    report = Register(store.home).find(what)
+    return store.find(report.run if report is not None else what)
+
+
+def _newest(serial: str, rows: Sequence[Found], fit: Fit) -> str:
+    parts = sorted({row.part for row in rows})
+    if len(parts) > 1:
+        raise UsageError(
+            f"serial {serial} is known under {len(parts)} parts: {', '.join(parts)}.",
+            next_action="Name one with --part.",
+        )
+    fitting = [row for row in rows if fit.admits(row)]
+    if not fitting:
+        wanted = " or ".join(fit.sequences) or "whole"
+        raise UsageError(
+            f"serial {serial} has {len(rows)} runs, none of them a {wanted} run.",
+            next_action=f"Give a run: anglewright unit {serial} lists them.",
+        )
+    return next((row.run for row in fitting if row.sequence in fit.preferred), fitting[0].run)
