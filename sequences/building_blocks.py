@@ -38,24 +38,24 @@ CLIMATE_AFTER = Step(
     restore=_ANEW,
 )
 LIVE_VOLTAGE = Step(
-    name="live_voltage", title="Is any pin live?", do=first_looks.live_voltage, gate=gates.dc_check, restore=_ANEW
+    name="live_voltage", title="Is any pin live?", do=first_looks.live_voltage, gate=gates.wiring, restore=_ANEW
 )
 LEAD_ZERO = Step(name="lead_zero", title="Lead resistance", do=ohms.lead_zero, when=ohms.has_lead_short, restore=_ANEW)
 CHECK_RESISTOR = Step(
     name="check_resistor", title="Check resistor", do=ohms.check_resistor, when=ohms.has_check_resistor, restore=_ANEW
 )
-PIN_MAP = Step(name="pin_map", title="Pin map", do=ohms.pin_map, gate=gates.dc_check, restore=_ANEW)
+PIN_MAP = Step(name="pin_map", title="Pin map", do=ohms.pin_map, gate=gates.wiring, restore=_ANEW)
 SHORT_PIN_MAP = Step(
-    name="pin_map", title="Pin map, main pairs", do=ohms.short_pin_map, gate=gates.dc_check, restore=_ANEW
+    name="pin_map", title="Pin map, main pairs", do=ohms.short_pin_map, gate=gates.wiring, restore=_ANEW
 )
 COILS = Step(
-    name="coil_resistance", title="Coil resistances", do=ohms.coil_resistance, gate=gates.dc_check, restore=_ANEW
+    name="coil_resistance", title="Coil resistances", do=ohms.coil_resistance, gate=gates.wiring, restore=_ANEW
 )
 COILS_ONCE = Step(
-    name="coil_resistance", title="Coil resistances", do=ohms.coil_resistance_once, gate=gates.dc_check, restore=_ANEW
+    name="coil_resistance", title="Coil resistances", do=ohms.coil_resistance_once, gate=gates.wiring, restore=_ANEW
 )
 THERMISTOR = Step(name="thermistor", title="Thermistor", do=ohms.thermistor, when=ohms.has_thermistor, restore=_ANEW)
-LEAK = Step(name="leak", title="Low-voltage leak check", do=ohms.leak, gate=gates.dc_check, restore=_ANEW)
+LEAK = Step(name="leak", title="Low-voltage leak check", do=ohms.leak, gate=gates.may_be_driven, restore=_ANEW)
 LOOPBACK = Step(
     name="loopback", title="Sampler loopback", do=excitation.loopback, when=excitation.loopback_due, restore=_ANEW
 )

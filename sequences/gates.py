@@ -1,7 +1,7 @@
 """What stands between steps: may the part be excited, did the excitation arrive?
 
-It must never measure. The first asks rig/diagnosis what the readings so far forbid; the second passes on what the
-ramp found. Reasons end the run early with the readings it has; the judge then says what they mean.
+It must never measure. The first two ask rig/pins what the readings forbid; the last passes on what the ramp found.
+Reasons end the run early with the readings it has; the judge then says what they mean.
 """
 
 from __future__ import annotations
@@ -11,10 +11,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from rig.control.step import Context
-from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.soundness import dc_check as may_not_be_excited
 from rig.evaluation.evaluated import Evaluated, evaluate
 from rig.observed import Observed
+from rig.pins.isolation import forbids_excitation, wiring_reasons
 from rig.result import Reason
 from rig.signal.waveform import Waveform, WaveformStack
 from sequences.steps.excitation import NO_EXCITATION
@@ -63,9 +62,14 @@ def evaluated(ctx: Context) -> Evaluated:
     return evaluate(observed(ctx))
 
 
-def dc_check(ctx: Context) -> list[Reason]:
-    """Reasons from the DC readings that forbid any excitation."""
-    return may_not_be_excited(Inspection(evaluated(ctx)))
+def wiring(ctx: Context) -> list[Reason]:
+    """Voltage on the part, or a pin map that does not fit, as far as it was read."""
+    return wiring_reasons(observed(ctx))
+
+
+def may_be_driven(ctx: Context) -> list[Reason]:
+    """Why the excitation coil must not be driven, after the last DC step: what was not read allows nothing."""
+    return forbids_excitation(evaluated(ctx))
 
 
 def excitation(ctx: Context) -> list[Reason]:

@@ -1,7 +1,7 @@
 """Pins of an unlabelled connector: all pairs through the relay matrix, then the low-level AC test that tells the coils.
 
 Nothing of the part file's pin map is used, so a draft will do; no step drives more than 1 V rms. The report is made by
-rig/diagnosis/pins_run.py from the readings.
+rig/pins/search.py from the readings.
 """
 
 from rig.control.sequencer import Sequence, Step
@@ -15,7 +15,7 @@ LIVE = Step(
     name="live_voltage",
     title="Is any pin live?",
     do=pin_search.live_voltage,
-    gate=gates.dc_check,
+    gate=gates.wiring,
     limit_s=60.0,
     restore=_ANEW,
 )

@@ -4,8 +4,13 @@ The guided set (`anglewright run remount`) runs it once a clamping, with the ben
 while hands are in the fixture; the offset asked for stands in the run as the manual entry "clamping offset".
 """
 
+from dataclasses import replace
+
 from rig.control.sequencer import Sequence
 from sequences import building_blocks as b
+from sequences import gates
+
+PAIRS = replace(b.SHORT_PIN_MAP, gate=gates.may_be_driven)  # the last DC step here
 
 SEQUENCE = Sequence(
     name="remount",
@@ -18,7 +23,7 @@ SEQUENCE = Sequence(
         b.CLIMATE_BEFORE,
         b.LIVE_VOLTAGE,
         b.LEAD_ZERO,
-        b.SHORT_PIN_MAP,
+        PAIRS,
         b.LOOPBACK,
         b.BACKGROUND,
         b.EXCITE,

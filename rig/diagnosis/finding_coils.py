@@ -13,11 +13,11 @@ from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import result_of, value
 from rig.diagnosis.sound_dc import copper_kelvin, copper_sides_with_air
 from rig.observed import Observed
+from rig.pins.thresholds import OPEN_OHM
 from rig.resolver.part import COILS
 from rig.result import Result
 
 LEAKS = ("exc_core", "sin_core", "cos_core", "exc_sin", "exc_cos", "sin_cos")
-SOUND_LEAK_OHM = 20e6
 NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
 CONTACT_SHARE = 0.02  # of the coil's resistance, at which a contact is worth a word
 SHORT_OHM, SHORT_SHARE = (
@@ -122,7 +122,7 @@ def _leaks(obs: Observed, results: Sequence[Result]) -> list[Hypothesis]:
     for pair in (*LEAKS, "thermistor"):
         ohm = value(results, f"leak_{pair}")
         limit = obs.part.limit(f"leak_{pair}")
-        floor = limit.lower if limit is not None and limit.lower is not None else SOUND_LEAK_OHM
+        floor = limit.lower if limit is not None and limit.lower is not None else OPEN_OHM
         if ohm is not None and ohm < floor:
             low[pair] = ohm
     if not low:

@@ -13,7 +13,7 @@ from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import turned
 from rig.diagnosis.loose_contact import LooseContact
 from rig.diagnosis.sound_axis import axis_reasons
-from rig.diagnosis.sound_dc import dc_reasons, forbids_excitation
+from rig.diagnosis.sound_dc import dc_reasons
 from rig.diagnosis.sound_excitation import excitation_reasons
 from rig.diagnosis.sound_records import record_reasons
 from rig.diagnosis.sound_seat import seat_reasons
@@ -54,11 +54,6 @@ def _comes_and_goes(loose: Sequence[LooseContact], results: Sequence[Result]) ->
         next=f"anglewright run watch {loose[0].coil} --ac while lead and part are moved; then exchange the inputs.",
         spoils=turned(results),
     )
-
-
-def dc_check(inspection: Inspection) -> list[Reason]:
-    """Reasons, from the DC readings so far, for which the part must not be excited. Empty: it may."""
-    return forbids_excitation(inspection)
 
 
 def _blocks_seat(reason: Reason) -> bool:

@@ -25,7 +25,6 @@ from rig.description.parts import PartFile
 from rig.diagnosis.findings import findings
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.limit_sense import compared
-from rig.diagnosis.pins_run import run_pins
 from rig.diagnosis.seating import judgement as seat_judgement
 from rig.diagnosis.soundness import soundness
 from rig.diagnosis.witness import ending
@@ -33,6 +32,7 @@ from rig.diagnosis.witness_reading import judgement as witness_judgement
 from rig.evaluation.evaluated import evaluate
 from rig.evaluation.watching import judgement as watch_judgement
 from rig.observed import Observed
+from rig.pins.search import find_pins
 from rig.quantity import Limit, measurand
 from rig.records.run.repeats import told as told_repeats
 from rig.resolver.part import Part
@@ -79,7 +79,7 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     given = [reason for event in run.events if event.get("kind") != "reading" for reason in _told(event)]
     record = run.record
     if run.header.sequence == "pins":  # the part file's map is a placeholder there: what was found is the outcome
-        return _of_pins(run_pins(evaluate(obs)).judgement(), given)
+        return _of_pins(find_pins(evaluate(obs)).judgement(), given)
     if run.header.sequence in ANSWERS and not given:  # these answer a question of their own and judge no line
         return ANSWERS[run.header.sequence](Inspection(evaluate(obs)))
     cut = record.ended if record is not None and record.ended != "complete" else ""

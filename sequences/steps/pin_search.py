@@ -10,8 +10,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rig.control.step import Context
-from rig.diagnosis.pins_circuits import Circuit
-from rig.diagnosis.pins_run import SERIES, forbids_low_level, run_pins
+from rig.pins.ac_test import SERIES
+from rig.pins.pin_map import Circuit
+from rig.pins.search import find_pins, forbids_low_level
 from rig.quantity import Scalar
 from rig.resolver.part import Excitation
 from rig.result import Reason
@@ -47,13 +48,13 @@ def may_excite(ctx: Context) -> list[Reason]:
 
 def leak(ctx: Context) -> None:
     """The three coils against the core and each other on the high range; named exc, sin, cos as they come."""
-    coils = run_pins(evaluated(ctx)).report.coils
+    coils = find_pins(evaluated(ctx)).found.coils
     ohms.leak(_driving(ctx, *coils))
 
 
 def low_level(ctx: Context) -> None:
     """Each of the three coils driven in turn, over a turn of the rotor, the other two watched."""
-    coils = run_pins(evaluated(ctx)).report.coils
+    coils = find_pins(evaluated(ctx)).found.coils
     for number, coil in enumerate(coils):
         a, b = (other for other in coils if other is not coil)
         view = _driving(ctx, coil, a, b)

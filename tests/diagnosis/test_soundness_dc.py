@@ -5,9 +5,12 @@ from readings_by_hand import GOOD_PINS, coil, observed, pin_table, reading
 
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.sound_dc import dc_reasons
-from rig.diagnosis.soundness import dc_check
 from rig.evaluation.evaluated import evaluate
+from rig.pins.isolation import forbids_excitation, wiring_reasons
+from rig.pins.readings import pair_table
+from rig.pins.search import identify
 from rig.quantity import Reading
+from rig.result import Reason
 
 OPEN_SINE = {pair: ohm for pair, ohm in GOOD_PINS.items() if pair != ("3", "4")}
 MOVED = {("1", "7"): 15.2, ("3", "6"): 15.2, ("5", "8"): 9.2, ("2", "4"): 11242.0}
@@ -35,21 +38,21 @@ def test_a_voltage_before_anything_is_on_is_a_live_circuit() -> None:
     reason = dc_reasons(inspection(live))[0]
     assert (reason.code, reason.spoils) == ("live-circuit", ("*",))
     assert "12" in reason.evidence
-    assert [r.code for r in dc_check(inspection(live))] == ["live-circuit"]
-    assert dc_check(inspection(quiet)) == []
+    assert [r.code for r in wiring_reasons(observed(live))] == ["live-circuit"]
+    assert wiring_reasons(observed(quiet)) == []
 
 
 def test_an_open_coil_is_the_parts_and_no_mismatch() -> None:
     """One coil's own pair open and no unexpected pair closed: the part may still be measured."""
     assert codes(pin_table(OPEN_SINE)) == []
-    assert dc_check(inspection(pin_table(OPEN_SINE))) == []
+    assert wiring_reasons(observed(pin_table(OPEN_SINE))) == []
 
 
 def test_coils_on_other_pins_are_a_mismatch_and_an_adapter_of_another_part() -> None:
     """Expected pairs open, others conduct instead: the map is wrong; where no coil is right, the adapter is."""
     found = codes(pin_table(MOVED))
     assert found == ["pin-map-mismatch", "wrong-adapter"]
-    assert [r.code for r in dc_check(inspection(pin_table(MOVED)))] == ["pin-map-mismatch", "wrong-adapter"]
+    assert [r.code for r in wiring_reasons(observed(pin_table(MOVED)))] == ["pin-map-mismatch", "wrong-adapter"]
 
 
 def test_two_coils_on_each_others_pins_are_told_by_their_values() -> None:
@@ -117,11 +120,22 @@ def test_repeats_of_a_coil_that_run_away_are_unsettled() -> None:
     assert codes([*air, *steady]) == []
 
 
+def forbidden(readings: list[Reading]) -> list[Reason]:
+    return forbids_excitation(evaluate(observed(readings)))
+
+
 def leaks(**ohm: float) -> list[Reading]:
-    """Leaks from a coil to the core; those not named are over range."""
+    """Leaks from a coil to the core and between coils; those not named are over range."""
+    ends = [*((c, "core") for c in ("exc", "sin", "cos")), ("exc", "sin"), ("exc", "cos"), ("sin", "cos")]
     return [
-        reading("leak_resistance", ohm.get(c), overload=c not in ohm, range_ohm=100e6, **{"from": c, "to": "core"})
-        for c in ("exc", "sin", "cos")
+        reading(
+            "leak_resistance",
+            ohm.get(c) if to == "core" else None,
+            overload=c not in ohm or to != "core",
+            range_ohm=100e6,
+            **{"from": c, "to": to},
+        )
+        for c, to in ends
     ]
 
 
@@ -129,8 +143,8 @@ def test_excitation_is_forbidden_only_once_all_dc_steps_are_done() -> None:
     """An open excitation coil ends the run after the leaks were read, not before: more lines keep a verdict."""
     open_exc = [reading("coil_resistance", None, overload=True, coil="exc", wires=4, polarity="+", range_ohm=1e3)]
     table = pin_table({pair: ohm for pair, ohm in GOOD_PINS.items() if pair != ("1", "2")})
-    assert dc_check(inspection([*table, *open_exc])) == []
-    reasons = dc_check(inspection([*table, *open_exc, *leaks()]))
+    assert wiring_reasons(observed([*table, *open_exc])) == []
+    reasons = forbidden([*table, *open_exc, *leaks()])
     assert [r.code for r in reasons] == ["excitation-forbidden"]
     assert reasons[0].spoils == ()
 
@@ -138,5 +152,25 @@ def test_excitation_is_forbidden_only_once_all_dc_steps_are_done() -> None:
 def test_a_very_low_leak_of_the_excitation_coil_forbids_excitation() -> None:
     """200 ohm to the core; 1 Mohm is a finding but no danger."""
     coils = coil("exc", [9.1], [9.1])
-    assert [r.code for r in dc_check(inspection([*coils, *leaks(exc=200.0)]))] == ["excitation-forbidden"]
-    assert dc_check(inspection([*coils, *leaks(exc=1e6)])) == []
+    assert [r.code for r in forbidden([*coils, *leaks(exc=200.0)])] == ["excitation-forbidden"]
+    assert forbidden([*coils, *leaks(exc=1e6)]) == []
+
+
+def test_the_excitation_coil_is_driven_only_from_readings_that_were_made() -> None:
+    """Without its leak to the core, or to a coil, neither read by the leak step nor by the pairs: forbidden, and said
+    which; the pairs of a short pin map are enough."""
+    coils, every = coil("exc", [9.1], [9.1]), leaks()
+    for missing in (0, 3, 4):
+        reasons = forbidden([*coils, *every[:missing], *every[missing + 1 :]])
+        assert [r.code for r in reasons] == ["excitation-forbidden"] and "isolation" in reasons[0].text
+    assert forbidden([*coils, *every[:1], *every[3:5]]) == []
+    assert forbidden(pin_table(GOOD_PINS)) == []
+    assert "was not read" in forbidden(every)[0].text
+
+
+def test_a_run_and_a_table_forbid_by_one_threshold() -> None:
+    """9.9 kohm to the core forbids in both, 10.1 kohm in neither."""
+    for ohm, forbids in ((9.9e3, True), (10.1e3, False)):
+        table = pin_table({**GOOD_PINS, ("1", "core"): ohm})
+        assert bool(forbidden(table)) is forbids
+        assert identify(pair_table(table)).may_excite is not forbids

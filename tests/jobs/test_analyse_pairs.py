@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from rig.cli.pages.pins import pins_page
 from rig.description.parts import load_part
 from rig.errors import DescriptionError, RecordError, UsageError
-from rig.jobs.pins.table import AnalysedPairs, analyse_pairs, typed_in
+from rig.jobs.pins.by_hand import by_typing
+from rig.jobs.pins.table import AnalysedPairs, analyse_observed, analyse_pairs
 
 CASES = Path(os.environ.get("ANGLEWRIGHT_SHARED", "not given")) / "cases" / "pairs"
 needs_cases = pytest.mark.skipif(
@@ -60,18 +62,19 @@ def test_the_cases_give_the_excitation_as_the_odd_one_out(
     """Lowest or highest; sine, cosine and signs stay open until the AC test."""
     found = analyse_pairs(CASES / f"{name}.csv")
     pins = pins_of(found)
-    assert (found.report.outcome, found.exit_status) == ("measured, no limits", 0)
+    assert (found.pins.found.outcome, found.exit_status) == ("measured, no limits", 0)
     assert (pins["excitation"], pins["outputs"], pins["labelings"]) == (excitation, outputs, 8)
-    assert "eight equivalent labelings" in found.text() and "AC test" in found.text()
+    assert "eight equivalent labelings" in pins_page(found) and "AC test" in pins_page(found)
+    assert (pins["may_excite"], pins["blocked_by"]) == (False, "isolation not read")  # no table holds the core
 
 
 @needs_cases
 def test_thermistor_pins_never_get_excitation_and_empty_pins_are_reported() -> None:
     """Twelve pins, two kiloohm circuits, two empty pins."""
     found = analyse_pairs(CASES / "ev12_two_thermistors.csv")
-    assert found.report.empty == ("6", "7")
-    assert {"3", "10", "4", "9"} <= set(found.report.never_excite)
-    assert [s.kind.kind for s in found.report.sensors] == ["ntc", "ntc"]
+    assert found.pins.found.empty == ("6", "7")
+    assert {"3", "10", "4", "9"} <= set(found.pins.found.never_excite)
+    assert [s.kind.kind for s in found.pins.found.sensors] == ["ntc", "ntc"]
 
 
 @needs_cases
@@ -80,23 +83,23 @@ def test_map_b_against_the_map_of_a_is_unsound_and_blocked(tmp_path: Path) -> No
     pins = {"exc_hi": "13", "exc_lo": "12", "sin_hi": "11", "sin_lo": "9", "cos_hi": "10", "cos_lo": "8"}
     part = part_file(tmp_path, pins)
     found = analyse_pairs(CASES / "steer_map_B.csv", part=part)
-    assert (found.report.outcome, found.exit_status) == ("unsound measurement", 3)
-    assert [r.code for r in found.report.reasons] == ["pin-map-mismatch"]
-    assert found.report.findings == () and not found.report.may_excite
-    assert "open-coil" not in found.text() and "excitation: blocked" in found.text()
+    assert (found.pins.found.outcome, found.exit_status) == ("unsound measurement", 3)
+    assert [r.code for r in found.pins.found.reasons] == ["pin-map-mismatch"]
+    assert found.pins.found.findings == () and not found.pins.found.may_excite
+    assert "open-coil" not in pins_page(found) and "excitation: blocked" in pins_page(found)
     fits = analyse_pairs(CASES / "steer_map_A.csv", part=part)
-    assert (fits.report.outcome, fits.report.matches_part) == ("measured, no limits", True)
+    assert (fits.pins.found.outcome, fits.pins.found.matches_part) == ("measured, no limits", True)
 
 
 @needs_cases
 def test_leads_left_in_stay_undecided_until_they_are_taken_off() -> None:
     """0.2 ohm of leads on 0.6 ohm coils: said so. With the leads off the three pins are a star."""
     found = analyse_pairs(CASES / "lead_0p2_on_0p6.csv")
-    assert (found.report.outcome, found.exit_status) == ("undecided", 3)
-    assert [r.code for r in found.report.reasons] == ["leads-not-zeroed"]
-    assert "Lead resistance is not removed" in found.text()
+    assert (found.pins.found.outcome, found.exit_status) == ("undecided", 3)
+    assert [r.code for r in found.pins.found.reasons] == ["leads-not-zeroed"]
+    assert "Lead resistance is not removed" in pins_page(found)
     zeroed = analyse_pairs(CASES / "lead_0p2_on_0p6.csv", lead_ohm=0.2)
-    assert "leads-not-zeroed" not in [r.code for r in zeroed.report.reasons]
+    assert "leads-not-zeroed" not in [r.code for r in zeroed.pins.found.reasons]
 
 
 def test_a_draft_loads_as_a_draft_only_and_is_never_overwritten(standard: Path, tmp_path: Path) -> None:
@@ -113,7 +116,7 @@ def test_a_draft_loads_as_a_draft_only_and_is_never_overwritten(standard: Path, 
         load_part(str(path))
     with pytest.raises(RecordError):
         analyse_pairs(standard, draft_to=path)
-    assert analyse_pairs(standard, part=str(path)).report.matches_part
+    assert analyse_pairs(standard, part=str(path)).pins.found.matches_part
     path.write_text(path.read_text().replace("confirmed = false", "confirmed = true"), encoding="utf-8")
     assert load_part(str(path)).confirmed
 
@@ -140,7 +143,7 @@ def test_bad_files_are_told_by_line(tmp_path: Path) -> None:
 
 def test_a_table_can_be_typed_in_pair_by_pair(standard: Path) -> None:
     """The planner asks; what can't be read is asked again; the report is that of the whole table."""
-    whole = analyse_pairs(standard).table
+    whole = analyse_pairs(standard).pins.table
     asked: list[str] = []
     said: list[str] = []
 
@@ -152,19 +155,19 @@ def test_a_table_can_be_typed_in_pair_by_pair(standard: Path) -> None:
         ohm = whole.ohm(words[words.index("pins") + 1], words[words.index("and") + 1])
         return "OL" if ohm is None or ohm > 1e7 else f"{ohm} ohm"
 
-    table = typed_in([str(n) for n in range(1, 9)], ask, said.append)
+    observed = by_typing([str(n) for n in range(1, 9)], ask, said.append)
     assert len(said) == 1 and "six" in said[0]
-    assert 10 <= len(table.readings) <= 16
-    from rig.jobs.pins.table import reported
-
-    typed = reported(table, "typed in").report
+    pairs = [reading for reading in observed.readings if reading.conditions["pin_b"] != "core"]
+    assert 10 <= len(pairs) <= 16
+    typed = analyse_observed(observed, "typed in").pins.found
+    assert typed.may_excite
     assert typed.excitation is not None and typed.excitation.pins == ("1", "2")
     assert [s.circuit.pins for s in typed.sensors] == [("7", "8")]
 
 
 def test_the_text_shows_the_matrix_the_roles_and_what_is_open(standard: Path) -> None:
     """Open pairs as dots, unmeasured ones as question marks."""
-    text = analyse_pairs(standard).text()
+    text = pins_page(analyse_pairs(standard))
     for words in (
         "outcome: measured, no limits",
         "excitation coil",
@@ -187,7 +190,7 @@ def test_the_commands_print_text_or_one_document_and_leave_with_the_outcomes_sta
     document = json.loads(run(cli, ["pins", "table", str(standard), "--json"]).stdout)
     assert document["pins"]["excitation"] == ["1", "2"]
     assert run(cli, ["pins", "table", "nowhere.csv"]).exit_code == 2
-    typed = run(cli, ["pins", "ask", "A,B", "--json"], input="6.8 ohm\n")
+    typed = run(cli, ["pins", "ask", "A,B", "--json"], input="6.8 ohm\n\n")
     assert typed.exit_code == 3
     assert json.loads(typed.stdout)["outcome"] == "not this kind"
     assert run(cli, ["pins", "ask", "A,A"]).exit_code == 2

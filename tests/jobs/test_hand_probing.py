@@ -9,9 +9,10 @@ from itertools import cycle
 
 import pytest
 
-from rig.diagnosis.pins import identify
 from rig.errors import UsageError
-from rig.jobs.pins.hands_free import by_bench, by_meter
+from rig.evaluation.evaluated import evaluate
+from rig.jobs.pins.by_hand import by_bench, by_meter
+from rig.pins.search import find_pins
 
 OHMS = {("1", "4"): 19.0, ("2", "5"): 6.8, ("3", "8"): 6.82, ("6", "7"): 10_240.0}
 
@@ -43,19 +44,22 @@ class Person:
 
 
 def pins_of(person: Person) -> list[tuple[str, ...]]:
-    table = by_meter([str(n) for n in range(1, 9)], person.read, person.say)
-    report = identify(table)
+    observed = by_meter([str(n) for n in range(1, 9)], person.read, person.say)
+    report = find_pins(evaluate(observed)).found
+    assert report.may_excite
     assert report.excitation is not None
     return [report.excitation.pins, *(s.circuit.pins for s in report.sensors)]
 
 
 def test_every_pair_is_named_read_steady_and_sounded() -> None:
-    """Ten to sixteen pairs, one sound each, the map at the end."""
+    """Ten to sixteen pairs of pins, then each circuit to the core, one sound each; the map at the end."""
     person = Person()
     assert pins_of(person) == [("1", "4"), ("6", "7")]
     asked = [text for text in person.heard if "pins" in text]
     sounded = [text for text in person.heard if "\a" in text]
-    assert 10 <= len(asked) == len(sounded) <= 16
+    assert len(asked) == len(sounded)
+    assert 10 <= sum("core" not in text for text in asked) <= 16
+    assert [text for text in asked if "core" in text] == asked[-4:]
 
 
 def test_one_slipped_probe_does_not_lose_a_circuit() -> None:

@@ -6,15 +6,16 @@ from pathlib import Path
 
 import pytest
 
+from rig.cli.pages.pins import pins_page
 from rig.control.bench import open_bench
 from rig.control.sequencer import run
 from rig.control.step import Context
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
-from rig.diagnosis.pins_run import run_pins
 from rig.evaluation.evaluated import evaluate
-from rig.jobs.pins.table import reported_run
+from rig.jobs.pins.table import analyse_run
+from rig.pins.search import find_pins
 from rig.records.run.record import RunHeader
 from rig.records.store import Store
 from sequences.gates import observed
@@ -64,7 +65,7 @@ def taken(tmp_path: Path, world: str) -> str:
         )
         ended = run(SEQUENCE, ctx)
     assert ended.complete, ended.fault
-    store.finish(folder, judgement=run_pins(evaluate(observed(ctx))).judgement())
+    store.finish(folder, judgement=find_pins(evaluate(observed(ctx))).judgement())
     return folder.id
 
 
@@ -73,8 +74,8 @@ def test_pins_in_random_order_three_coils_alike_and_one_reversed_end_in_a_draft(
 ) -> None:
     """Excitation and outputs proven by AC, four pole pairs counted, the silicon sensor named."""
     monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
-    found = reported_run(taken(tmp_path, FOREIGN), draft_to=tmp_path / "found.toml")
-    report, ac = found.report, found.ac
+    found = analyse_run(taken(tmp_path, FOREIGN), draft_to=tmp_path / "found.toml")
+    report, ac = found.pins.found, found.pins.ac
     assert ac is not None and report.excitation is not None
     assert (report.outcome, report.confidence, report.labelings, ac.pole_pairs) == (
         "measured, no limits",
@@ -85,7 +86,7 @@ def test_pins_in_random_order_three_coils_alike_and_one_reversed_end_in_a_draft(
     assert (set(report.excitation.pins), set(ac.excitation or ())) == ({"6", "8"}, {"6", "8"})
     assert [(set(s.circuit.pins), s.kind.kind) for s in report.sensors] == [({"3", "5"}, "silicon")]
     assert report.empty == ("9", "10", "11", "12") and abs(ac.orthogonality_elec_deg or 9) < 0.5
-    assert found.document()["simulated"] and "SIMULATED" in found.text()
+    assert found.document()["simulated"] and "SIMULATED" in pins_page(found)
     draft = load_part(str(tmp_path / "found.toml"), draft=True)
     assert (draft.pole_pairs, draft.confirmed) == (4, False)
 
@@ -93,6 +94,6 @@ def test_pins_in_random_order_three_coils_alike_and_one_reversed_end_in_a_draft(
 def test_a_wet_part_is_never_driven(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Leaks all over on the high range: moisture, the run ends before the low level."""
     monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
-    found = reported_run(taken(tmp_path, WET))
-    assert [f.code for f in found.report.findings] == ["moisture"]
-    assert found.ac is None and not found.report.may_excite
+    found = analyse_run(taken(tmp_path, WET))
+    assert [f.code for f in found.pins.found.findings] == ["moisture"]
+    assert found.pins.ac is None and not found.pins.found.may_excite

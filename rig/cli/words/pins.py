@@ -47,8 +47,8 @@ def ask(
 
     Example: anglewright pins ask 8 --lead-ohm 0.2
     """
-    from rig.jobs.pins.hands_free import by_bench
-    from rig.jobs.pins.table import pin_names, reported, typed_in
+    from rig.jobs.pins.by_hand import by_bench, by_typing, pin_names
+    from rig.jobs.pins.table import analyse_observed
 
     def question(text: str) -> str:
         answer: str = click.prompt(text, default="", show_default=False, err=True)
@@ -58,8 +58,9 @@ def ask(
         click.echo(text, err=True)
 
     names = pin_names(pins)
-    table = by_bench(names, bench, say, lead_ohm) if bench else typed_in(names, question, say, lead_ohm)
-    _finish(reported(table, table.source, part=part, draft_to=draft_to), as_json)
+    observed = by_bench(names, bench, say, lead_ohm) if bench else by_typing(names, question, say, lead_ohm)
+    source = str(observed.header["recording"]["source"])
+    _finish(analyse_observed(observed, source, part=part, draft_to=draft_to), as_json)
 
 
 @pins.command()
@@ -87,12 +88,14 @@ def of_run(what: str, draft_to: Path | None, as_json: bool) -> None:
 
     Example: anglewright pins of latest
     """
-    from rig.jobs.pins.table import reported_run
+    from rig.jobs.pins.table import analyse_run
     from rig.jobs.what import Fit
 
-    _finish(reported_run(chosen_run(what, Fit(sequences=("pins",))).id, draft_to=draft_to), as_json)
+    _finish(analyse_run(chosen_run(what, Fit(sequences=("pins",))).id, draft_to=draft_to), as_json)
 
 
 def _finish(found: AnalysedPairs, as_json: bool) -> None:
-    print_json(found.document()) if as_json else click.echo(found.text())
+    from rig.cli.pages.pins import pins_page
+
+    print_json(found.document()) if as_json else click.echo(pins_page(found))
     sys.exit(found.exit_status)

@@ -1,5 +1,5 @@
 """Invented parts as circuits between pins, for tests of the search for pins: the resistance of any pair, by nodal
-analysis of the circuits themselves (nothing of rig/diagnosis is used), and tables as people write them.
+analysis of the circuits themselves (nothing of rig/pins is used), and tables as people write them.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from itertools import combinations
 
 import numpy as np
 
-from rig.diagnosis.pins_table import PairReading, PairTable
+from rig.pins.readings import PairReading, PairTable
 
 
 @dataclass

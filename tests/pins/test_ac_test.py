@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rig.diagnosis.pins import identify
-from rig.diagnosis.pins_ac import AcReport, Driven, Ends, evaluate_ac
-from rig.diagnosis.pins_run import with_ac
-from rig.diagnosis.pins_table import PairReading, PairTable
 from rig.errors import UsageError
+from rig.pins.ac_test import AcReport, Driven, Ends, evaluate_ac, with_ac
+from rig.pins.readings import PairReading, PairTable
+from rig.pins.search import identify
 
 E, A, B = ("1", "2"), ("3", "4"), ("5", "6")
 
@@ -148,14 +147,35 @@ def test_the_wrong_number_of_coils_or_positions_is_refused() -> None:
         evaluate_ac(driven_coils(7, n=7))
 
 
+def table_of(*ohms: float) -> PairTable:
+    """Three coils, everything between them and to the core open."""
+    rows = [(a, b, ohm) for (a, b), ohm in zip((E, A, B), ohms, strict=True)]
+    rows += [(a, b, float("inf")) for a, b in (("1", "3"), ("1", "5"), ("3", "5"))]
+    rows += [(pin, "core", float("inf")) for pin in ("1", "3", "5")]
+    return PairTable(tuple(PairReading(pin_a=a, pin_b=b, ohm=ohm) for a, b, ohm in rows))
+
+
 def test_three_coils_alike_are_decided_by_the_ac_test() -> None:
     """Resistances leave it open; the AC test names the excitation and leaves four labelings."""
-    rows = [("1", "2", 15.0), ("3", "4", 15.1), ("5", "6", 15.05)]
-    rows += [(a, b, float("inf")) for a, b in (("1", "3"), ("1", "5"), ("3", "5"))]
-    table = PairTable(tuple(PairReading(pin_a=a, pin_b=b, ohm=ohm) for a, b, ohm in rows))
-    before = identify(table)
+    before = identify(table_of(15.0, 15.1, 15.05))
     assert before.excitation is None and before.labelings == 24
     after = with_ac(before, evaluate_ac(driven_coils(8)))
     assert after.excitation is not None and after.excitation.pins == E
     assert (after.outcome, after.labelings, after.confidence) == ("measured, no limits", 4, "proven by AC")
     assert not any("excitation" in item.what for item in after.undecided)
+
+
+def test_what_is_proven_by_ac_is_never_followed_by_the_advice_to_run_the_ac_test() -> None:
+    """Proven: four labelings are left for a known-good part; turned by hand, eight, for an axis; and a test that did
+    not tell says what it lacked."""
+    before = identify(table_of(9.0, 15.0, 15.05))
+    assert any("Run the low-level AC test" in item.settled_by for item in before.undecided)
+    tests = {
+        "four labelings": driven_coils(8),
+        "nobody knows which way": driven_coils(8, positions=False),
+        "does not tell": driven_coils(2, orthogonality_deg=40.0),
+    }
+    for words, made in tests.items():
+        after = with_ac(before, evaluate_ac(made))
+        assert "AC test:" not in " ".join(item.settled_by for item in after.undecided), words
+        assert any(words in item.why for item in after.undecided), words

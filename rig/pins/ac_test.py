@@ -1,17 +1,17 @@
 """The low-level AC test of three coils: each driven in turn, the other two watched over at least one electrical cycle.
 
-It must never know pins' names beyond labels, nor instruments. From phasors: a mutual impedance for every two coils
-and position (V of the watched over I of the driven). The two outputs hardly couple, each couples with the excitation
-as a sinusoid of the rotor's angle; so the weakest link stands between the outputs and the third coil is the excitation.
-Ratios don't tell (a reluctance part reads below one both ways). The outputs must be 90 deg electrical apart; both ways
-must agree within 1 % (reciprocity). Source: design page "trade", 4.2 and 4.3.
+It must never know instruments, and of pins no more than their names. From phasors: a mutual impedance for every two
+coils and position (V of the watched over I of the driven). The two outputs hardly couple, each couples with the
+excitation as a sinusoid of the rotor's angle; so the weakest link stands between the outputs and the third coil is the
+excitation. Ratios don't tell (a reluctance part reads below one both ways). The outputs must be 90 deg electrical
+apart; both ways must agree within 1 % (reciprocity of a passive two-port).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any
 
@@ -19,6 +19,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.evaluation.evaluated import Evaluated
+from rig.evaluation.phasors import SeriesPhasors
+from rig.pins.pin_map import BY_AC, Assignment, PinMap, Undecided
+from rig.pins.thresholds import (
+    EQUAL_PEAKS,
+    LARGEST_GAP_ELEC_DEG,
+    LEAST_PHASE_DEG,
+    LEAST_POINTS,
+    MOVES,
+    ORTHOGONAL_ELEC_DEG,
+    RECIPROCITY,
+    WEAKEST,
+)
 from rig.resolver.angle import electrical_angle, pole_pairs
 from rig.resolver.ellipse import fit_ellipse
 from rig.result import Reason, finite
@@ -28,13 +41,12 @@ Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 Ends = tuple[str, str]
 
-LEAST_POINTS = 8
-RECIPROCITY = 0.01
-MOVES = 0.02  # of the driven coil's impedance: below, no rotor or none that turns
-WEAKEST = 0.5  # the weakest link over the next
-ORTHOGONAL_DEG, EQUAL_PEAKS = 10.0, 0.15
-LEAST_PHASE_DEG = 8.0  # of an impedance: below, there is no winding in it
-LARGEST_GAP_DEG = 75.0  # electrical, between neighbouring angles: above, less than a cycle was passed
+SERIES = ("identify_1", "identify_2", "identify_3")
+AC_TEST = "Run the low-level AC test: drive each coil in turn over an electrical cycle and watch the other two."
+KNOWN_GOOD = (
+    "A known-good part of the same number on the same fixture and clock position, or a wiring diagram; "
+    "wire colours are evidence only."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +67,7 @@ class AcReport:
     sine, cosine: one of four labelings that do (they differ by a quarter turn of the zero). Angles in degrees
     electrical. links: label pair -> size of the coupling that moves with the rotor (ohm). None: not found."""
 
-    excitation: Ends | None
+    excitation: Ends | None = None
     sine: Ends | None = None
     cosine: Ends | None = None
     orthogonality_elec_deg: float | None = None
@@ -97,30 +109,39 @@ def evaluate_ac(tests: Sequence[Driven]) -> AcReport:
 
     Raises UsageError for other than three coils, fewer than eight positions, or a coil that was not watched.
     """
-    _checked(tests)
+    _check(tests)
     coils = [test.coil for test in tests]
     impedance = {name_of(t.coil): complex(np.mean(t.exc_v / t.exc_i)) for t in tests}
     mutual = {(t.coil, other): t.watched[other] / t.exc_i for t in tests for other in coils if other != t.coil}
     links = {pair: _moved(mutual[pair], mutual[pair[::-1]]) for pair in combinations(coils, 2)}
     shown = {f"{name_of(a)} and {name_of(b)}": size for (a, b), size in links.items()}
-    base = AcReport(excitation=None, links=shown, impedance_ohm=impedance)
-    if no_winding := [n for n, z in impedance.items() if _phase_deg(z) < LEAST_PHASE_DEG]:
-        return _stopped(base, "physics-violated", *_no_winding(no_winding, impedance))
-    if max(links.values()) < MOVES * _middle_z(impedance):
-        return _stopped(base, "axis-not-turning", *_nothing_moves(shown))
+    base = AcReport(links=shown, impedance_ohm=impedance)
+    flat = [name for name, z in impedance.items() if _phase_deg(z) < LEAST_PHASE_DEG]
+    if flat:
+        text = "A circuit that was taken for a coil has no inductance: it may be a cold PTC."
+        seen = ", ".join(f"{n} {abs(impedance[n]):.3g} ohm at {_phase_deg(impedance[n]):.1f} deg" for n in flat)
+        next_step = "Keep the excitation off these pins; warm the part by hand and read the resistance again."
+        return _stopped(base, "physics-violated", text, seen, next_step)
+    if max(links.values()) < MOVES * sorted(abs(z) for z in impedance.values())[1]:
+        text = "No coupling moves with the rotor: none is fitted, or the axis does not turn."
+        next_step = "Fit the rotor and let the axis turn it; without one, the coils can't be told apart by AC."
+        return _stopped(base, "axis-not-turning", text, _links(shown), next_step)
     apart = _reciprocity(mutual, links)
-    base = AcReport(excitation=None, links=shown, impedance_ohm=impedance, reciprocity=apart)
+    base = replace(base, reciprocity=apart)
     if apart > RECIPROCITY:
-        return _stopped(base, "physics-violated", *_not_reciprocal(apart))
+        text = "The coils couple differently both ways, which no passive part does."
+        seen = f"{100 * apart:.1f} % apart, at most {100 * RECIPROCITY:.0f} % was expected"
+        next_step = "Check relays and channels with the loopback, then lower the level and run the test again."
+        return _stopped(base, "physics-violated", text, seen, next_step)
     weakest, next_, _ = sorted(links, key=lambda pair: links[pair])
     if links[weakest] > WEAKEST * links[next_]:
-        return _undecided(base, f"no link is clearly the weakest: {_links(shown)}")
+        return replace(base, text=f"no link is clearly the weakest: {_links(shown)}")
     excitation = next(coil for coil in coils if coil not in weakest)
     test = next(t for t in tests if t.coil == excitation)
     return _outputs(base, test, weakest)
 
 
-def _checked(tests: Sequence[Driven]) -> None:
+def _check(tests: Sequence[Driven]) -> None:
     coils = {test.coil for test in tests}
     if len(coils) != 3 or len(tests) != 3:
         raise UsageError(
@@ -145,11 +166,6 @@ def _phase_deg(z: complex) -> float:
     return abs(math.degrees(math.atan2(z.imag, z.real)))
 
 
-def _middle_z(impedance: Mapping[str, complex]) -> float:
-    """The middle modulus of the three impedances (ohm)."""
-    return sorted(abs(z) for z in impedance.values())[1]
-
-
 def _moved(there: Complexes, back: Complexes) -> float:
     """Amplitude (ohm) of the part of a mutual impedance that moves with the rotor, mean of both ways."""
     both = [math.sqrt(2.0) * float(np.std(np.asarray(z))) for z in (there, back)]
@@ -170,41 +186,36 @@ def _reciprocity(mutual: Mapping[tuple[Ends, Ends], Complexes], links: Mapping[t
 def _outputs(base: AcReport, test: Driven, pair: tuple[Ends, Ends]) -> AcReport:
     """With the excitation known: are the other two its outputs, and which labels make the angle rise?"""
     a, b = pair
+    base = replace(base, excitation=test.coil)
     u, v = (_envelope(test.watched[coil] / test.exc_v) for coil in pair)
     try:
         ellipse = fit_ellipse(u, v)
     except UsageError as fault:
-        return _undecided(base, f"coil {name_of(test.coil)} couples with both others, but {fault.message}", test.coil)
-    orthogonality = math.degrees(ellipse.orthogonality_rad)
+        return replace(base, text=f"coil {name_of(test.coil)} couples with both others, but {fault.message}")
+    orthogonality_deg = math.degrees(ellipse.orthogonality_rad)
     angle = electrical_angle((u - ellipse.centre_u) / ellipse.amplitude_u, (v - ellipse.centre_v) / ellipse.amplitude_v)
     evidence = (
         f"driven {name_of(test.coil)}: peaks {ellipse.amplitude_u:.3f} and {ellipse.amplitude_v:.3f} of it, "
-        f"{90 + orthogonality:.1f} deg electrical apart"
+        f"{90 + orthogonality_deg:.1f} deg electrical apart"
     )
-    if abs(orthogonality) > ORTHOGONAL_DEG or abs(ellipse.imbalance) > EQUAL_PEAKS:
-        return _undecided(base, f"{evidence}: these are no two equal outputs a quarter cycle apart", test.coil)
-    if _largest_gap_deg(angle) > LARGEST_GAP_DEG:
-        return _undecided(base, f"{evidence}; less than an electrical cycle was passed", test.coil)
+    if abs(orthogonality_deg) > ORTHOGONAL_ELEC_DEG or abs(ellipse.imbalance) > EQUAL_PEAKS:
+        return replace(base, text=f"{evidence}: these are no two equal outputs a quarter cycle apart")
+    if _largest_gap_deg(angle) > LARGEST_GAP_ELEC_DEG:
+        return replace(base, text=f"{evidence}; less than an electrical cycle was passed")
     direction, pairs = _turned(angle, test.positions_mech_rad)
-    sine, cosine = (a, b) if direction >= 0 else (b, a)
-    return AcReport(
-        excitation=test.coil,
+    rising = direction >= 0
+    sine, cosine = (a, b) if rising else (b, a)
+    says = f"{name_of(sine)} as sine and {name_of(cosine)} as cosine make the angle rise with positive rotation."
+    return replace(
+        base,
         sine=sine,
         cosine=cosine,
-        orthogonality_elec_deg=orthogonality if direction >= 0 else -orthogonality,
-        imbalance=ellipse.imbalance if direction >= 0 else 1.0 / (1.0 + ellipse.imbalance) - 1.0,
+        orthogonality_elec_deg=orthogonality_deg if rising else -orthogonality_deg,
+        imbalance=ellipse.imbalance if rising else 1.0 / (1.0 + ellipse.imbalance) - 1.0,
         direction_as_named=direction or None,
         pole_pairs=pairs,
-        reciprocity=base.reciprocity,
-        links=base.links,
-        impedance_ohm=base.impedance_ohm,
         labelings=4 if direction else 8,
-        text=f"{evidence}. "
-        + (
-            f"{name_of(sine)} as sine and {name_of(cosine)} as cosine make the angle rise with positive rotation."
-            if direction
-            else "The direction is not known: positions were not told."
-        ),
+        text=f"{evidence}. {says if direction else 'The direction is not known: no positions of the rotor.'}",
     )
 
 
@@ -235,50 +246,81 @@ def _links(shown: Mapping[str, float]) -> str:
     return ", ".join(f"{name} {size:.3g} ohm" for name, size in shown.items())
 
 
-def _no_winding(names: Sequence[str], impedance: Mapping[str, complex]) -> tuple[str, str, str]:
-    told = ", ".join(
-        f"{name} {abs(impedance[name]):.3g} ohm at {_phase_deg(impedance[name]):.1f} deg" for name in names
-    )
-    return (
-        "A circuit that was taken for a coil has no inductance: it may be a cold PTC.",
-        told,
-        "Keep the excitation off these pins; warm the part by hand and read the resistance again.",
-    )
-
-
-def _nothing_moves(shown: Mapping[str, float]) -> tuple[str, str, str]:
-    return (
-        "No coupling moves with the rotor: none is fitted, or the axis does not turn.",
-        _links(shown),
-        "Fit the rotor and let the axis turn it; without one, the coils can't be told apart by AC.",
-    )
-
-
-def _not_reciprocal(apart: float) -> tuple[str, str, str]:
-    return (
-        "The coils couple differently both ways, which no passive part does.",
-        f"{100 * apart:.1f} % apart, at most {100 * RECIPROCITY:.0f} % was expected",
-        "Check relays and channels with the loopback, then lower the level and run the AC test again.",
-    )
-
-
 def _stopped(base: AcReport, code: str, text: str, evidence: str, next_: str) -> AcReport:
-    reason = Reason(code=code, text=text, evidence=evidence, next=next_)
-    return AcReport(
-        excitation=None,
-        links=base.links,
-        impedance_ohm=base.impedance_ohm,
-        reciprocity=base.reciprocity,
-        reasons=(reason,),
-        text=text,
+    return replace(base, reasons=(Reason(code=code, text=text, evidence=evidence, next=next_),), text=text)
+
+
+# ---- what the test makes of a pin map -----------------------------------------------------------------------------
+
+
+def with_ac(found: PinMap, ac: AcReport) -> PinMap:
+    """The pin map with what the AC test proved; nothing that it settled or failed to settle asks for it again."""
+    if ac.reasons:
+        return found.blocked("unsound measurement", *ac.reasons)
+    others = tuple(item for item in found.undecided if not item.settled_by.startswith(AC_TEST))
+    coil = next((c for c in found.coils if ac.excitation and set(c.pins) == set(ac.excitation)), None)
+    outputs = [c for c in found.coils if c is not coil]
+    if coil is None or len(outputs) != 2 or ac.sine is None:
+        item = Undecided(
+            what="which coil is the excitation" if coil is None else "whether the other two coils are its outputs",
+            why=f"the AC test was made and does not tell: {ac.text}",
+            settled_by="Drive the coils again over a whole turn of a rotor that fits; compare a known-good part.",
+        )
+        return replace(found, outcome="undecided", undecided=(item, *others))
+    disagree = found.excitation not in (None, coil)
+    sine = set(ac.sine)
+    first, second = sorted(outputs, key=lambda c: set(c.pins) != sine)
+    return replace(
+        found,
+        outcome="measured, no limits",
+        assignment=Assignment(
+            excitation=coil,
+            outputs=(first, second),
+            by=BY_AC,
+            evidence=f"{ac.text} Resistances: {found.evidence}",
+            against="the resistances alone spoke for another coil" if disagree else "nothing",
+        ),
+        labelings=ac.labelings,
+        undecided=(*others, _labelings_left(ac)),
     )
 
 
-def _undecided(base: AcReport, text: str, excitation: Ends | None = None) -> AcReport:
-    return AcReport(
-        excitation=excitation,
-        links=base.links,
-        impedance_ohm=base.impedance_ohm,
-        reciprocity=base.reciprocity,
-        text=text,
-    )
+def _labelings_left(ac: AcReport) -> Undecided:
+    why = "four labelings are left: they differ by a quarter turn (electrical) of the zero"
+    settled_by = KNOWN_GOOD
+    if ac.direction_as_named is None:
+        why = "eight labelings are left: nobody knows which way the rotor turned"
+        settled_by = f"Positions of the rotor, from an axis that turns it, leave four. {KNOWN_GOOD}"
+    return Undecided(what="which output is the sine, and the sign of each", why=why, settled_by=settled_by)
+
+
+# ---- from a run ---------------------------------------------------------------------------------------------------
+
+
+def driven_coils(evaluated: Evaluated) -> list[Driven]:
+    """The coils that a run drove in turn: series `identify_1` to `identify_3` with conditions driven_hi, driven_lo,
+    a_hi, a_lo (on the sine input), b_hi, b_lo (on the cosine input), and position_steps where an axis turned the rotor.
+    A series that is absent, dead or without its conditions is left out."""
+    made = []
+    for series in SERIES:
+        if (phasors := evaluated.phasors(series)) is None:
+            continue
+        coil, a, b = (_ends(phasors, name) for name in ("driven", "a", "b"))
+        if coil and a and b:
+            watched = {a: phasors.sine, b: phasors.cosine}
+            where = _positions(evaluated, phasors)
+            made.append(
+                Driven(coil=coil, exc_v=phasors.exc_v, exc_i=phasors.exc_i, watched=watched, positions_mech_rad=where)
+            )
+    return made
+
+
+def _ends(phasors: SeriesPhasors, name: str) -> Ends | None:
+    first = phasors.conditions[0]
+    hi, lo = first.get(f"{name}_hi"), first.get(f"{name}_lo")
+    return (hi, lo) if isinstance(hi, str) and isinstance(lo, str) else None
+
+
+def _positions(evaluated: Evaluated, phasors: SeriesPhasors) -> Floats | None:
+    axis, steps = evaluated.observed.bench.axis, phasors.numbers("position_steps")
+    return None if axis is None or np.any(np.isnan(steps)) else 2 * np.pi * steps / axis.steps_per_turn

@@ -1,22 +1,28 @@
 """Guided probing by hand: which pair of pins to measure next, and when a reading has settled.
 
-It must never know a meter. Planner: pins without a partner first, each with the pin that is likeliest to be it
-(neighbours and mirrored pins a little before the others), as nothing tells more than the pair that most likely
-conducts; then one pair between any two circuits that nothing separates yet. What follows from other pairs is never
-asked: open between two circuits is asked once. Each circuit's own resistance is measured, so eight pins in four
-circuits take ten probes at least; sixteen is the worst that any order can be forced to.
+It must never know a meter. `probe` asks pair by pair until nothing more is needed; whoever measures (a person who
+types, a meter that is read) is handed in. Planner: pins without a partner first, each with the pin that is likeliest
+to be it (neighbours and mirrored pins a little before the others), as nothing tells more than the pair that most
+likely conducts; then one pair between any two circuits that nothing separates yet. What follows from other pairs is
+never asked: open between two circuits is asked once. Each circuit's own resistance is measured, so eight pins in four
+circuits take ten probes at least; sixteen is the worst that any order can be forced to. Each circuit against the core
+comes last: without it nothing may be driven.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import combinations
 
-from rig.diagnosis.pins_table import COIL_OHM, SENSOR_OHM, Pair, Sets, natural
+from rig.pins.circuits import Sets
+from rig.pins.readings import CORE, Pair, natural
+from rig.pins.thresholds import LIFTED_COUNT, SENSOR_OHM, SETTLED_COUNT, SETTLED_OHM, SETTLED_RELATIVE
 
 NEIGHBOUR, MIRROR = 2, 1
-SETTLED_RELATIVE, SETTLED_OHM, SETTLED_COUNT, LIFTED_COUNT = 0.005, 0.02, 4, 2
+AGAIN = 6  # pairs of idle pins that are asked a second time at most
+Row = tuple[str, str, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,9 +51,9 @@ class Probing:
         """The next most telling pair; None when nothing more is needed."""
         groups = self._groups()
         alone = [group[0] for group in groups if len(group) == 1]
-        untold = [pair for pair in combinations(alone, 2) if frozenset(pair) not in self.known]
-        if untold:
-            first, second = max(untold, key=lambda pair: self._telling(pair, alone, groups))
+        unread = [pair for pair in combinations(alone, 2) if frozenset(pair) not in self.known]
+        if unread:
+            first, second = max(unread, key=lambda pair: self._telling(pair, alone, groups))
             return Probe(pin_a=first, pin_b=second, stage="circuits", why="likeliest to be one circuit")
         for a, b in combinations(groups, 2):
             pairs = [(x, y) for x in a for y in b]
@@ -59,14 +65,14 @@ class Probing:
 
     def _core(self, groups: list[tuple[str, ...]]) -> Probe | None:
         for group in groups if self.core else []:
-            if not any(frozenset((pin, "core")) in self.known for pin in group):
-                return Probe(pin_a=group[0], pin_b="core", stage="isolation", why="is it clear of the core?")
+            if not any(frozenset((pin, CORE)) in self.known for pin in group):
+                return Probe(pin_a=group[0], pin_b=CORE, stage="isolation", why="is it clear of the core?")
         return None
 
     def _groups(self) -> list[tuple[str, ...]]:
         sets = Sets(self.pins)
         for pair, ohm in self.known.items():
-            if ohm < max(COIL_OHM, SENSOR_OHM) and "core" not in pair:
+            if ohm < SENSOR_OHM and CORE not in pair:
                 a, b = sorted(pair, key=natural)
                 sets.join(a, b)
         return sets.groups()
@@ -88,6 +94,35 @@ class Probing:
         elif a + b == len(self.pins) - 1:
             habit = MIRROR
         return (1.0 / max(1, left), apart, habit, -a, -b)
+
+
+def probe(pins: list[str], measure: Callable[[int, Probe], float | None], *, doubts: bool = False) -> list[Row]:
+    """The pairs that it takes, measured in the most telling order: (pin, pin, ohm; infinite over range).
+
+    measure: number of the probe and the probe; gives ohm, or None to end early. doubts: pins that all came out empty
+    are asked once more, since a slipped probe reads open too; a value takes the place of "open".
+    """
+    probing = Probing(tuple(pins), core=True)
+    rows: list[Row] = []
+    while (asked := probing.next_pair()) is not None:
+        ohm = measure(len(rows) + 1, asked)
+        if ohm is None:
+            return rows
+        probing.put(asked.pin_a, asked.pin_b, ohm)
+        rows.append((asked.pin_a, asked.pin_b, ohm))
+    return _again(rows, measure) if doubts else rows
+
+
+def _again(rows: list[Row], measure: Callable[[int, Probe], float | None]) -> list[Row]:
+    used = {pin for a, b, ohm in rows if math.isfinite(ohm) for pin in (a, b)} | {CORE}
+    idle = [i for i, (a, b, _) in enumerate(rows) if not {a, b} & used][:AGAIN]
+    for i in idle:
+        a, b = rows[i][:2]
+        ohm = measure(i + 1, Probe(pin_a=a, pin_b=b, stage="again", why="once more: both pins came out empty"))
+        if ohm is None:
+            break
+        rows[i] = (a, b, ohm)
+    return rows
 
 
 @dataclass

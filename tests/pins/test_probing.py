@@ -5,17 +5,22 @@ import random
 from dataclasses import dataclass
 
 import pytest
-from pins_parts import Made, resolver
+from invented_parts import Made, resolver
 
-from rig.diagnosis.pins import identify, table_from
-from rig.diagnosis.pins_probing import Probing, Settling
+from rig.pins.probing import Probing, Row, Settling
+from rig.pins.readings import PairTable, pair_table
+from rig.pins.search import identify
+from rig.records.elsewhere.pairs import pair_readings
 
 
 @dataclass
 class Probed:
     probes: int
     circuits: int
-    rows: list[tuple[str, str, float | None, float | None]]
+    rows: list[Row]
+
+    def table(self) -> PairTable:
+        return pair_table(reading for row in self.rows for reading in pair_readings(*row))
 
 
 def probe(made: Made, core: bool = False) -> Probed:
@@ -25,7 +30,7 @@ def probe(made: Made, core: bool = False) -> Probed:
         ohm = made.ohm(asked.pin_a, asked.pin_b)
         ohm = ohm if ohm < 50e6 else math.inf
         probing.put(asked.pin_a, asked.pin_b, ohm)
-        rows.append((asked.pin_a, asked.pin_b, ohm, None))
+        rows.append((asked.pin_a, asked.pin_b, ohm))
         circuits += asked.stage == "circuits"
         assert len(rows) <= 28 + 9, "the planner does not end"
     return Probed(len(rows), circuits, rows)
@@ -39,7 +44,7 @@ def test_eight_pins_take_ten_to_fifteen_probes_and_give_the_whole_map() -> None:
         session = probe(made)
         counts.append(session.probes)
         if seed % 8 == 0:
-            report = identify(table_from(session.rows))
+            report = identify(session.table())
             assert report.excitation is not None and set(report.excitation.pins) == truth["exc"]
             assert {frozenset(s.circuit.pins) for s in report.sensors} == {frozenset(truth["sensor 0"])}
             assert report.missing == ()
@@ -64,7 +69,7 @@ def test_empty_pins_and_shared_returns_end_too() -> None:
         made, truth = resolver(random.Random(seed), n=8, sensors=0)
         session = probe(made, core=True)
         assert len({frozenset(row[:2]) for row in session.rows}) == session.probes <= 28
-        report = identify(table_from(session.rows))
+        report = identify(session.table())
         assert set(report.empty) == truth["empty"] and report.excitation is not None
 
 

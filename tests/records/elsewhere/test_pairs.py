@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from rig.errors import DescriptionError, UsageError
+from rig.pins.readings import PairTable, pair_table
 from rig.records.capture_files_ohms import comma_habit, read_ohms
-from rig.records.capture_files_pairs import PairsFile, parse_pairs, pin_name, read_pairs
+from rig.records.elsewhere.pairs import parse_pairs, pin_name, read_pairs
 
 
 @pytest.mark.parametrize(
@@ -97,13 +98,13 @@ def test_the_habit_of_the_file_decides_what_a_comma_means() -> None:
     assert comma_habit(["10,240", "15"]) == "unclear"
 
 
-def table(text: str) -> PairsFile:
-    return parse_pairs(text, "t.csv")
+def table(text: str) -> PairTable:
+    return pair_table(parse_pairs(text, "t.csv"))
 
 
 def test_separators_quotes_marks_and_remarks_do_not_matter() -> None:
     """Comma, semicolon, tab, byte order mark, CRLF, blank lines: the same table."""
-    plain = table("pin_a,pin_b,ohm\n1,2,6.8\n1,3,OL\n").rows
+    plain = table("pin_a,pin_b,ohm\n1,2,6.8\n1,3,OL\n").readings
     for text in (
         "# remark\r\npin_a;pin_b;ohm\r\n1;2;6,8\r\n\r\n1;3;0L\r\n",
         "pin_a\tpin_b\tohm\n1\t2\t6R8\n1\t3\tO.L\n",
@@ -111,7 +112,7 @@ def test_separators_quotes_marks_and_remarks_do_not_matter() -> None:
         "pin_a,pin_b,ohm\n1,2,6,8\n1,3,OL\n",
         "pin_a,pin_b,ohm\npin 1,P2,6.8 ohm\n1.0,3,OL,,\n",
     ):
-        assert [(r.pin_a, r.pin_b, r.ohm) for r in table(text).rows] == [(r.pin_a, r.pin_b, r.ohm) for r in plain]
+        assert [(r.pin_a, r.pin_b, r.ohm) for r in table(text).readings] == [(r.pin_a, r.pin_b, r.ohm) for r in plain]
 
 
 def test_every_fault_is_told_with_its_line_in_one_go() -> None:
@@ -135,13 +136,13 @@ def test_an_empty_or_headless_table_is_refused(text: str) -> None:
 
 def test_a_pair_told_the_other_way_round_is_its_reversed_reading() -> None:
     """Both directions of a silicon sensor stand in one row."""
-    (row,) = table("pin_a,pin_b,ohm\n1,2,1000\n2,1,950\n").rows
+    (row,) = table("pin_a,pin_b,ohm\n1,2,1000\n2,1,950\n").readings
     assert (row.ohm, row.reversed_ohm) == (1000, 950)
 
 
 def test_duplicates_agree_or_are_named() -> None:
     """6.8 and 6.81 are one reading, 6.8 and OL are a conflict."""
-    assert table("pin_a,pin_b,ohm\n1,2,6.80\n1,2,6.82\n").rows[0].ohm == pytest.approx(6.81)
+    assert table("pin_a,pin_b,ohm\n1,2,6.80\n1,2,6.82\n").readings[0].ohm == pytest.approx(6.81)
     assert table("pin_a,pin_b,ohm\n1,2,6.80\n1,2,6.82\n").conflicts == ()
     assert table("pin_a,pin_b,ohm,ohm_reversed\n1,2,6.8,6.8\n1,2,OL,6.8\n").conflicts == (("1", "2", 6.8, math.inf),)
 
@@ -168,6 +169,6 @@ def test_files_of_other_codings_are_read_and_binary_ones_refused(tmp_path: Path)
     for coding in ("utf-8-sig", "utf-16"):
         path = tmp_path / f"{coding}.csv"
         path.write_bytes(text.encode(coding))
-        assert read_pairs(path).rows[0].ohm == 6.8
+        assert read_pairs(path)[0].value == 6.8
     with pytest.raises(UsageError, match=r"nowhere\.csv"):
         read_pairs(tmp_path / "nowhere.csv")

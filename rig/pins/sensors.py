@@ -1,8 +1,8 @@
 """What kind of temperature sensor a circuit may be, by its resistance at room temperature and its two polarities.
 
 It must never know a part number, and it says so when several kinds fit: a cold reading can't tell them apart, warming
-by hand or an inductance can. Values: trade.md 2.3 and 4.1 (NTC 2.2 k to 100 k, PTC to DIN 44081, Pt1000 to IEC 60751,
-silicon types 600, 1000 and 2000 ohm, polarised), taken for 10 to 35 degC.
+by hand or an inductance can. Values: NTC 2.2 k to 100 k, PTC to DIN 44081, Pt1000 to IEC 60751,
+silicon types 600, 1000 and 2000 ohm, polarised, taken for 10 to 35 degC.
 """
 
 from __future__ import annotations
