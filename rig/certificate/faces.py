@@ -22,7 +22,7 @@ from rig.certificate.shop import Shop, load_shop, shop_of
 from rig.certificate.words.wording import described
 from rig.errors import RecordError, UsageError
 from rig.records.files import sha256_of, to_json
-from rig.records.run.record import judgement_to_dict
+from rig.records.run.record import dump_judgement
 from rig.records.run.stored import StoredRun
 from rig.result import Judgement
 from rig.uncertainty.sameness import same_figure
@@ -136,7 +136,7 @@ def document(said: Content, judgement: Judgement) -> dict[str, Any]:
     """The JSON face without its check: what is said in words, and the judgement with every figure."""
     told = asdict(said)
     words: Mapping[str, Any] = {key: _objects(told[key]) for key in SAID}
-    figures = judgement_to_dict(judgement)
+    figures = dump_judgement(judgement)
     del figures["schema"]
     mark = "SIMULATED: no part was measured" if said.simulated else ""
     return {"schema": SCHEMA, "mark": mark, **words, **figures}

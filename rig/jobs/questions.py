@@ -20,6 +20,7 @@ from rig.errors import Cancelled
 from rig.jobs import run_job as jobs
 from rig.jobs.arming_prompt import at_terminal
 from rig.quantity import Reading
+from rig.records.schema import dump
 from rig.records.store import Store
 from sequences.watch import SEQUENCE as WATCH
 
@@ -70,7 +71,7 @@ def run_asked(
             journal=folder.journal,
             raw=folder.raw,
             rotor=request.rotor,
-            header=folder.header.to_dict(),
+            header=dump(folder.header),
             calibration=calibration,
             on_progress=on_progress,
             on_reading=on_reading,

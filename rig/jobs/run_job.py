@@ -31,7 +31,9 @@ from rig.jobs.bench import health as proving
 from rig.jobs.manual_entry import entry
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run.record import RunHeader
-from rig.records.store import RunFolder, Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.schema import dump
+from rig.records.store import RunFolder, Store
 from rig.result import Judgement
 from sequences.registry import find as find_sequence
 
@@ -135,7 +137,7 @@ def run_job(
             journal=folder.journal,
             raw=folder.raw,
             rotor=request.rotor,
-            header=header.to_dict(),
+            header=dump(header),
             calibration=calibration,
             manual=entries,
             on_progress=on_progress,

@@ -20,7 +20,8 @@ from rig.errors import UsageError
 from rig.evaluation.axial import Level, Place, level
 from rig.jobs import run_job as jobs
 from rig.jobs.questions import Asked, run_asked
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 from sequences.seat import AXIAL, RADIAL
 
 SCHEMA = "anglewright seat 1"

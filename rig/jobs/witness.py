@@ -20,7 +20,8 @@ from rig.diagnosis.witness_reading import Settled, overall, reseated, together
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.questions import Asked, run_asked
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 from rig.review.judge import loopback_of
 from sequences.witness import SEQUENCES
 

@@ -1,10 +1,10 @@
-"""Calibrations of this rig's own channels and axis, kept per bench: state of the rig, never fixtures.
+"""Calibrations of this rig's own channels and axis, stored per bench: state of the rig, never fixtures.
 
     <home>/calibrations/<bench>/<kind>-YYYYMMDD-HHMMSS.json     kind: loopback, positioner, reclamping-PART
 
 Each is written once and stays as history; the newest is in force until it is too old. What stands in one is the
 business of evaluation (a loopback: complex gains, frequency, ranges; a positioner: orders of the axis and what they
-are tied to; a re-clamping: how a part number's lines scatter); this file only keeps it with its time.
+are tied to; a re-clamping: how a part number's lines scatter); this file only stores it with its time.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from rig.description.loading import home as default_home
-from rig.errors import RecordError, UsageError
+from rig.errors import UsageError
 from rig.records.files import read_json, to_json, write_beside
-from rig.records.run.record import plain
+from rig.records.schema import dump, load
 
 SCHEMA = "anglewright calibration 1"
 LOOPBACK = "loopback"
@@ -34,7 +34,8 @@ class Calibration:
     made_utc: str
     data: Mapping[str, Any]
     run: str = ""
-    path: Path | None = None
+    path: str = ""
+    schema: str = SCHEMA
 
     def age_days(self, now_utc: str) -> float:
         """Days from its making to a moment (ISO 8601); negative when made later."""
@@ -45,17 +46,6 @@ class Calibration:
         """Made before the moment and not older than its validity."""
         return 0.0 <= self.age_days(now_utc) <= valid_days
 
-    def to_dict(self) -> dict[str, Any]:
-        """As it stands in its file and in a run header."""
-        return {
-            "schema": SCHEMA,
-            "kind": self.kind,
-            "bench": self.bench,
-            "made_utc": self.made_utc,
-            "run": self.run,
-            "data": plain(self.data),
-        }
-
 
 class Calibrations:
     """The calibrations of a home (default: $ANGLEWRIGHT_HOME or the platform's data folder)."""
@@ -64,21 +54,23 @@ class Calibrations:
         self.folder = (home or default_home()) / "calibrations"
 
     def save(self, calibration: Calibration) -> Path:
-        """Keep a calibration; the file. Raises RecordError (disk), UsageError (bench or kind can't be a name)."""
+        """Store a calibration; the file. Raises RecordError (disk), UsageError (bench or kind can't be a name)."""
         made = datetime.fromisoformat(calibration.made_utc).astimezone(UTC)
         folder = self.folder / _name(calibration.bench)
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / f"{_name(calibration.kind)}-{made:%Y%m%d-%H%M%S}.json"
-        return write_beside(path, to_json(calibration.to_dict()))
+        return write_beside(path, to_json(_content(calibration)))
 
     def history(self, bench: str, kind: str) -> list[Calibration]:
         """All of a kind, oldest first. Raises RecordError for a damaged file."""
         files = sorted((self.folder / _name(bench)).glob(f"{_name(kind)}-*.json"))
-        found = [made for file in files if (made := _read(file)).kind == kind]
-        return sorted(found, key=lambda made: datetime.fromisoformat(made.made_utc))
+        read = [_read(file) for file in files]
+        return sorted(
+            (made for made in read if made.kind == kind), key=lambda made: datetime.fromisoformat(made.made_utc)
+        )
 
     def newest(self, bench: str, kind: str) -> Calibration | None:
-        """The newest of a kind, or None; whether it is still in force is asked of it."""
+        """The newest of a kind, or None; it may be too old to be in force."""
         history = self.history(bench, kind)
         return history[-1] if history else None
 
@@ -92,31 +84,24 @@ class Calibrations:
         for kind, days in valid_days.items():
             newest = self.newest(bench, kind)
             if newest is not None and newest.in_force(now_utc, days):
-                header |= newest.to_dict() if kind == LOOPBACK else {kind.partition("-")[0]: newest.to_dict()}
+                content = _content(newest)
+                header |= content if kind == LOOPBACK else {kind.partition("-")[0]: content}
         return header or None
+
+
+def _read(file: Path) -> Calibration:
+    data = read_json(file) | {"path": str(file)}
+    return load(Calibration, data, str(file), SCHEMA, next_action="Make the calibration again.")
+
+
+def _content(calibration: Calibration) -> dict[str, Any]:
+    """As it stands in its file and in a run header."""
+    content = dump(calibration)
+    del content["path"]
+    return content
 
 
 def _name(text: str) -> str:
     if not re.fullmatch(r"[\w.-]+", text) or text.startswith("."):
         raise UsageError(f"{text!r} can't be a folder or file name.", next_action="Use letters, digits, - and _.")
     return text
-
-
-def _read(path: Path) -> Calibration:
-    data = read_json(path)
-    if data.get("schema") != SCHEMA:
-        raise RecordError(
-            f"{path}: schema {data.get('schema')!r} found, {SCHEMA!r} expected.",
-            next_action="Make the calibration again.",
-        )
-    try:
-        return Calibration(
-            kind=data["kind"],
-            bench=data["bench"],
-            made_utc=data["made_utc"],
-            run=data["run"],
-            data=data["data"],
-            path=path,
-        )
-    except KeyError as fault:
-        raise RecordError(f"{path}: lacks {fault}.", next_action="Make the calibration again.") from fault

@@ -1,38 +1,55 @@
-"""A whole job in one file, to hand to a customer, an expert or another bench: written with hashes, read back checked.
+"""A whole job in one file, to hand to a customer, an expert or another bench: written with hashes, checked when read.
 
     <job>.zip    runs/<id>/... (every file of every closed run)  book/<entry>.json  manifest.json (last: schema, hashes)
 
-Nothing enters a home before every hash of the archive and every run's own hashes fit; a run that is there already with
-the same bytes is known, with other bytes the whole import is refused. It judges nothing.
+Nothing enters a home before everything fits: every hash of the archive, every run's own hashes, records and entries in
+their schema, all within size limits. A run that is there already with the same bytes is known; with other bytes the
+whole import is refused. It judges nothing.
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import re
 import secrets
 import shutil
 import zipfile
-from collections.abc import Iterator
+import zlib
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import IO
 
 from rig.errors import RecordError, UsageError
+from rig.records.book.entries import OF_A_JOB, read_entry
 from rig.records.book.jobs import Book
-from rig.records.files import sha256_of, take_name, unwritable, write_new
+from rig.records.files import LIMIT_BYTES, parse_json, sha256_of, sync, take_name, to_json, unwritable, write_new
 from rig.records.run.stored import StoredRun
+from rig.records.schema import dump, load
 from rig.records.store import Store
 
 SCHEMA = "anglewright job 1"
 MANIFEST = "manifest.json"
 INSIDE = re.compile(r"(?:runs/\w+-\w+-\w+/\w[\w.-]*|book/\w[\w.-]*\.json)")
 PIECE = 1 << 20
+MOST_FILES = 100_000
+MOST_BYTES = 64 << 30  # of a whole archive, unpacked
+BROKEN_ARCHIVE = (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, ValueError, KeyError)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manifest:
+    """What a job file says of itself. files: name inside -> sha256 (hex)."""
+
+    job: str
+    files: dict[str, str]
+    software: str = ""
+    exported_utc: str = ""
+    schema: str = SCHEMA
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,13 +89,13 @@ def export_job(store: Store, job: str, path: Path) -> Exported:
         for run in closed:
             for file in sorted(run.path.iterdir()):
                 if file.is_file() and INSIDE.fullmatch(name := f"runs/{run.id}/{file.name}"):
-                    hashes[name] = _packed(archive, file, name)
+                    hashes[name] = _pack(archive, file, name)
         for entry in entries:
             name = f"book/{entry['entry']}.json"
-            hashes[name] = _packed(archive, book.folder / f"{entry['entry']}.json", name)
-        manifest = {"schema": SCHEMA, "job": job, "software": f"anglewright {version('anglewright')}"}
-        manifest |= {"exported_utc": datetime.now(UTC).isoformat(timespec="seconds")}
-        archive.writestr(MANIFEST, json.dumps(manifest | {"files": hashes}, ensure_ascii=False, indent=1))
+            hashes[name] = _pack(archive, book.folder / f"{entry['entry']}.json", name)
+        software, now = f"anglewright {version('anglewright')}", datetime.now(UTC).isoformat(timespec="seconds")
+        manifest = Manifest(job=job, files=hashes, software=software, exported_utc=now)
+        archive.writestr(MANIFEST, to_json(dump(manifest)))
     return Exported(
         path=path,
         runs=tuple(run.id for run in closed),
@@ -90,24 +107,21 @@ def export_job(store: Store, job: str, path: Path) -> Exported:
 def import_job(store: Store, path: Path) -> Imported:
     """Take a job from a file into a home; safe to repeat.
 
-    Raises RecordError naming the file inside that is altered, missing or not listed, or a run that differs from the
-    one that is here; nothing of the archive has then been taken in.
+    Raises RecordError naming the file inside that is altered, missing, too large, not listed or in no schema of ours,
+    or a run that differs from the one that is here; nothing of the archive has then been taken in.
     """
-    try:
-        archive = zipfile.ZipFile(path)
-    except (OSError, zipfile.BadZipFile) as fault:
-        raise RecordError(f"{path}: is no job file ({fault}).", next_action="Ask for it again.") from fault
     staging = store.home / "import" / secrets.token_hex(4)
     try:
-        with archive:
+        with _opened(path) as archive:
             manifest = _manifest(path, archive)
             staging.mkdir(parents=True)
-            _unpack(path, archive, manifest["files"], staging)
-        new, known = _compared(path, store, staging)
-        return _taken_in(store, manifest["job"], staging, new, known)
+            _unpack(path, archive, manifest, staging)
+        new, known = _compare_runs(path, store, staging)
+        entries = _check_entries(path, staging, manifest.job)
+        return _take_in(store, manifest.job, entries, new, known)
+    except RecordError:
+        raise
     except OSError as fault:
-        if isinstance(fault, RecordError):
-            raise
         raise unwritable(staging, fault) from fault
     finally:
         shutil.rmtree(staging, ignore_errors=True)
@@ -121,114 +135,150 @@ def _aside(path: Path) -> Iterator[Path]:
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield aside
-        with aside.open("rb") as handle:
-            os.fsync(handle.fileno())
+        sync(aside)
         take_name(aside, path)
+    except RecordError:
+        raise
     except OSError as fault:
-        if isinstance(fault, RecordError):
-            raise
         raise unwritable(path, fault) from fault
     finally:
         aside.unlink(missing_ok=True)
 
 
-def _packed(archive: zipfile.ZipFile, file: Path, name: str) -> str:
+def _pack(archive: zipfile.ZipFile, file: Path, name: str) -> str:
     """Copy a file into the archive; the hash of exactly the bytes that went in."""
-    digest = hashlib.sha256()
     info = zipfile.ZipInfo.from_file(file, name, strict_timestamps=False)
     info.compress_type = zipfile.ZIP_STORED if file.suffix in (".h5", ".pdf", ".jpg", ".png") else zipfile.ZIP_DEFLATED
     with file.open("rb") as source, archive.open(info, "w", force_zip64=True) as target:
-        while piece := source.read(PIECE):
-            digest.update(piece)
-            target.write(piece)
+        return _copy(source, target)
+
+
+def _copy(source: IO[bytes], target: IO[bytes]) -> str:
+    digest = hashlib.sha256()
+    while piece := source.read(PIECE):
+        digest.update(piece)
+        target.write(piece)
     return digest.hexdigest()
 
 
 # ---- reading --------------------------------------------------------------------------------------------------------
 
 
-def _manifest(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
+@contextmanager
+def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     try:
-        manifest = json.loads(archive.read(MANIFEST))
-    except (KeyError, ValueError, zipfile.BadZipFile) as fault:
+        archive = zipfile.ZipFile(path)
+    except (OSError, *BROKEN_ARCHIVE) as fault:
+        raise RecordError(f"{path}: is no job file ({fault}).", next_action="Ask for it again.") from fault
+    with archive:
+        yield archive
+
+
+def _manifest(path: Path, archive: zipfile.ZipFile) -> Manifest:
+    infos = archive.infolist()
+    if len(infos) > MOST_FILES or sum(info.file_size for info in infos) > MOST_BYTES:
+        raise _altered(path, f"it holds more than {MOST_FILES} files or {MOST_BYTES >> 30} GiB")
+    where = f"{path}: {MANIFEST}"
+    try:
+        info = archive.getinfo(MANIFEST)
+        if info.file_size > LIMIT_BYTES:
+            raise _altered(path, f"its {MANIFEST} is too large")
+        data = archive.read(info)
+    except BROKEN_ARCHIVE as fault:
         raise _altered(path, f"its {MANIFEST} is missing or damaged") from fault
-    if not isinstance(manifest, dict) or manifest.get("schema") != SCHEMA:
-        raise RecordError(
-            f"{path}: is no job file of schema {SCHEMA!r}.", next_action="Read it with the version that wrote it."
-        )
-    files = manifest.get("files")
-    if not isinstance(files, dict) or not isinstance(manifest.get("job"), str):
-        raise _altered(path, f"its {MANIFEST} is incomplete")
+    manifest = load(Manifest, parse_json(data, where), where, SCHEMA)
     inside = [name for name in archive.namelist() if name != MANIFEST]
-    if sorted(inside) != sorted(files):
-        odd = sorted(set(inside) ^ set(files)) or inside
+    if sorted(inside) != sorted(manifest.files):
+        odd = sorted(set(inside) ^ set(manifest.files)) or inside
         raise _altered(path, f"{odd[0]} is missing, doubled or not listed")
-    for name in files:
+    for name in manifest.files:
         if not INSIDE.fullmatch(name):
             raise _altered(path, f"{name!r} has no place in a job file")
     return manifest
 
 
-def _unpack(path: Path, archive: zipfile.ZipFile, files: dict[str, str], staging: Path) -> None:
-    for name, expected in files.items():
+def _unpack(path: Path, archive: zipfile.ZipFile, manifest: Manifest, staging: Path) -> None:
+    for name, expected in manifest.files.items():
         target = staging / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        digest = hashlib.sha256()
         try:
             with archive.open(name) as source, target.open("wb") as out:
-                while piece := source.read(PIECE):
-                    digest.update(piece)
-                    out.write(piece)
+                found = _copy(source, out)
                 out.flush()
                 os.fsync(out.fileno())
-        except zipfile.BadZipFile as fault:
+        except BROKEN_ARCHIVE as fault:
             raise _altered(path, f"{name} is damaged") from fault
-        if digest.hexdigest() != expected:
+        if found != expected:
             raise _altered(path, f"{name} is not what was exported")
 
 
-def _compared(path: Path, store: Store, staging: Path) -> tuple[list[Path], list[Path]]:
+def _compare_runs(path: Path, store: Store, staging: Path) -> tuple[list[Path], list[Path]]:
     """Staged runs that are new, and those that are here with the same bytes; each one's own hashes must fit."""
-    new, known = [], []
+    new: list[Path] = []
+    known: list[Path] = []
     for folder in sorted(staging.glob("runs/*")):
-        if wrong := StoredRun(folder).altered():
-            raise _altered(path, f"runs/{folder.name}/{wrong[0]} is not what it was when the run was closed")
-        here = store.folder / folder.name
-        if not here.exists():
-            new.append(folder)
-            continue
-        for file in folder.iterdir():
+        staged, here = StoredRun(folder), store.folder / folder.name
+        with _refused(path, staging):
+            if staged.record is None or staged.header.run != folder.name:
+                raise RecordError(f"{folder}: is no closed run of that name.")
+            if wrong := staged.altered():
+                raise RecordError(f"{folder}/{wrong[0]}: is not what it was when the run was closed.")
+            _ = (staged.readings, staged.evaluations)
+        for file in folder.iterdir() if here.exists() else ():
             if (here / file.name).exists() and sha256_of(here / file.name) != sha256_of(file):
                 raise RecordError(
                     f"{path}: runs/{folder.name}/{file.name} differs from the one that is kept here.",
                     next_action="Compare the two; import into a home of its own (ANGLEWRIGHT_HOME).",
                 )
-        known.append(folder)
+        (known if here.exists() else new).append(folder)
     return new, known
 
 
-def _taken_in(store: Store, job: str, staging: Path, new: list[Path], known: list[Path]) -> Imported:
-    store.folder.mkdir(parents=True, exist_ok=True)
+def _check_entries(path: Path, staging: Path, job: str) -> list[Path]:
+    """The staged entries of the book; each must be one of this job, in its schema."""
+    files = sorted(staging.glob("book/*.json"))
+    for file in files:
+        with _refused(path, staging):
+            entry = read_entry(file)
+            if entry["kind"] not in OF_A_JOB or entry["data"]["job"] != job:
+                raise RecordError(f"{file}: is no entry of job {job}.")
+    return files
+
+
+@contextmanager
+def _refused(path: Path, staging: Path) -> Iterator[None]:
+    """A fault of a staged file, told as one of the archive."""
+    try:
+        yield
+    except RecordError as fault:
+        raise _altered(path, fault.message.replace(f"{staging}/", "").removesuffix(".")) from fault
+
+
+def _take_in(store: Store, job: str, staged: Sequence[Path], new: Sequence[Path], known: Sequence[Path]) -> Imported:
+    book = store.home / "book"
+    for folder in (store.folder, book):
+        folder.mkdir(parents=True, exist_ok=True)
     for folder in new:
         folder.rename(store.folder / folder.name)
     for folder in known:  # later files of a run that is here: another certificate, a remark, a judgement
         store.index.mark_stale(folder.name)
-        for file in sorted(folder.iterdir()):
-            target = store.folder / folder.name / file.name
-            if not target.exists():
-                write_new(target, file.read_bytes())
-    book = store.home / "book"
-    book.mkdir(parents=True, exist_ok=True)
-    entries = [file for file in sorted(staging.glob("book/*.json")) if not (book / file.name).exists()]
-    for file in entries:
-        write_new(book / file.name, file.read_bytes())
+        _copy_new(sorted(folder.iterdir()), store.folder / folder.name)
+    entries = _copy_new(staged, book)
     store.index.refresh()
     return Imported(
         job=job,
         runs=tuple(folder.name for folder in new),
         known=tuple(folder.name for folder in known),
-        entries=len(entries),
+        entries=entries,
     )
+
+
+def _copy_new(files: Sequence[Path], folder: Path) -> int:
+    """Copy the files whose names are free; how many."""
+    missing = [file for file in files if not (folder / file.name).exists()]
+    for file in missing:
+        write_new(folder / file.name, file.read_bytes())
+    return len(missing)
 
 
 def _altered(path: Path, what: str) -> RecordError:

@@ -8,13 +8,16 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Mapping
-from contextlib import suppress
+import stat
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from rig.errors import RecordError
 
+LIMIT_BYTES = 256 << 20
+RESTORE_RUN = "Restore it from a copy of the run folder."
 DISK_ADVICE = "Free some space on that disk (or mend its permissions) and start the run again."
 
 
@@ -23,9 +26,9 @@ def unwritable(path: Path, fault: OSError) -> RecordError:
     return RecordError(f"{path}: can't be written ({fault.strerror or fault}).", next_action=DISK_ADVICE)
 
 
-def sync_folder(folder: Path) -> None:
-    """Make new names in a folder survive a power cut."""
-    handle = os.open(folder, os.O_RDONLY)
+def sync(path: Path) -> None:
+    """Make a file, or the new names in a folder, survive a power cut."""
+    handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:
@@ -41,7 +44,7 @@ def take_name(source: Path, target: Path) -> None:
             f"{target}: is there already and is never overwritten.", next_action="Look at it before writing again."
         ) from fault
     os.unlink(source)
-    sync_folder(target.parent)
+    sync(target.parent)
 
 
 def write_new(path: Path, data: bytes) -> Path:
@@ -83,40 +86,76 @@ def next_free(path: Path) -> Path:
     return free
 
 
-def to_json(data: Mapping[str, Any], *, indent: int | None = 1) -> bytes:
-    """JSON in UTF-8. Raises RecordError for what JSON can't carry (NaN, infinity, foreign objects)."""
+def to_json(data: Mapping[str, Any], *, indent: int | None = 1, where: str = "a record") -> bytes:
+    """JSON in UTF-8, on one line without spaces when indent is None.
+
+    Raises RecordError for what JSON can't carry (NaN, infinity, foreign objects).
+    """
+    separators = None if indent else (",", ":")
     try:
-        text = json.dumps(data, ensure_ascii=False, allow_nan=False, indent=indent)
+        text = json.dumps(data, ensure_ascii=False, allow_nan=False, indent=indent, separators=separators) + "\n"
+        return text.encode()
     except (ValueError, TypeError) as fault:
         raise RecordError(
-            f"a record holds what JSON can't carry ({fault}).", next_action="Store null where there is no number."
+            f"{where}: holds what JSON can't carry ({fault}).", next_action="Store null where there is no number."
         ) from fault
-    return (text + "\n").encode()
+
+
+def parse_json(data: bytes, where: str) -> dict[str, Any]:
+    """A JSON object from UTF-8. Raises RecordError naming `where`.
+
+    Refused: a key that stands twice in one object (two readers would see two values), NaN and infinity, nesting or
+    numbers beyond what Python reads.
+    """
+    try:
+        parsed = json.loads(data.decode(), object_pairs_hook=_single_keys, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as fault:
+        raise RecordError(f"{where}: is damaged, not JSON ({fault}).", next_action=RESTORE_RUN) from fault
+    if not isinstance(parsed, dict):
+        raise RecordError(f"{where}: holds no JSON object.", next_action=RESTORE_RUN)
+    return parsed
 
 
 def read_json(path: Path) -> dict[str, Any]:
     """A JSON object from a file. Raises RecordError that names the file (missing, cut, damaged)."""
-    try:
-        data = json.loads(path.read_bytes())
-    except OSError as fault:
-        raise RecordError(
-            f"{path}: can't be read ({fault.strerror or fault}).", next_action="Check that the run folder is whole."
-        ) from fault
-    except ValueError as fault:
-        raise RecordError(
-            f"{path}: is damaged, not JSON ({fault}).", next_action="Restore it from a copy of the run folder."
-        ) from fault
-    if not isinstance(data, dict):
-        raise RecordError(f"{path}: holds no JSON object.", next_action="Restore it from a copy of the run folder.")
-    return data
+    return parse_json(read_file(path), str(path))
+
+
+def read_file(path: Path, limit_bytes: int = LIMIT_BYTES) -> bytes:
+    """A whole file. Raises RecordError for one that can't be read, is no regular file or is larger than the limit."""
+    with _reading(path):
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode) or status.st_size > limit_bytes:
+            what = f"is larger than {limit_bytes >> 20} MiB" if stat.S_ISREG(status.st_mode) else "is no regular file"
+            raise RecordError(f"{path}: {what}.", next_action="Give the file as it was written.")
+        return path.read_bytes()
 
 
 def sha256_of(path: Path) -> str:
     """Hex sha256 of a file's bytes."""
+    with _reading(path), path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
     try:
-        with path.open("rb") as handle:
-            return hashlib.file_digest(handle, "sha256").hexdigest()
+        yield
+    except RecordError:
+        raise
     except OSError as fault:
         raise RecordError(
             f"{path}: can't be read ({fault.strerror or fault}).", next_action="Check that the run folder is whole."
         ) from fault
+
+
+def _single_keys(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        keys = [key for key, _ in pairs]
+        raise ValueError(f"the key {next(key for key in keys if keys.count(key) > 1)!r} stands twice")
+    return made
+
+
+def _no_constant(text: str) -> None:
+    raise ValueError(f"{text} is no JSON number")

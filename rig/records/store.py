@@ -2,10 +2,10 @@
 
     <home>/runs/<id>/  journal.jsonl  raw.h5 (.part while open)  run.json (closed)  judgement-2.json ...  certificates
                        remark.json  photo.jpg ...
-    <home>/book/       the shop's entries (book.py)
-    the database       an index that is rebuilt from both (database.py, index.py)
+    <home>/book/       the shop's entries (book/)
+    the database       an index that is rebuilt from both (index/)
 
-A run without run.json was cut short: it stays, and is listed as incomplete. It never evaluates and never judges.
+A run without run.json was cut short: it stays, and is listed as incomplete. Nothing is evaluated or judged here.
 """
 
 from __future__ import annotations
@@ -26,16 +26,18 @@ from rig.errors import RecordError, UsageError
 from rig.records.files import sha256_of, to_json, unwritable, write_beside, write_new
 from rig.records.run.journal import Journal
 from rig.records.run.raw import RawFile
-from rig.records.run.record import RunHeader, RunRecord, judgement_to_dict
+from rig.records.run.record import RunHeader, RunRecord, dump_judgement
 from rig.records.run.remarks import Remark, add_remark
 from rig.records.run.retest import check_retest
-from rig.records.run.stored import JOURNAL, RAW, RECORD
-from rig.records.run.stored import StoredRun as StoredRun
+from rig.records.run.stored import JOURNAL, RAW, RECORD, StoredRun
+from rig.records.schema import check_texts, dump
 from rig.result import Judgement
 
-if TYPE_CHECKING:
-    from rig.records.index.home_index import RunIndex
-    from rig.records.index.rows import Rows
+if TYPE_CHECKING:  # the index stands on SQLAlchemy, which is loaded when a list is first asked for
+    from rig.records.index.home_index import HomeIndex
+
+
+STATED = ("serial", "job", "customer", "condition", "operator", "rotor", "clamping", "details")  # typed by a person
 
 
 class RunFolder:
@@ -46,7 +48,7 @@ class RunFolder:
         self.header = header
         self.journal = Journal(path / JOURNAL)
         self.raw = RawFile(path / RAW)
-        self.journal.append("header", header.to_dict())
+        self.journal.append("header", dump(header))
 
     @property
     def id(self) -> str:
@@ -82,17 +84,16 @@ class Store:
         self.folder = self.home / "runs"
 
     @cached_property
-    def index(self) -> RunIndex:
-        """The index in the store's database; opened when it is first asked."""
-        from rig.records.book.entries import entry_rows
-        from rig.records.index.home_index import RunIndex
+    def index(self) -> HomeIndex:
+        """The index in the store's database; opened at its first use."""
+        from rig.records.index.home_index import HomeIndex
 
-        return RunIndex(self.home, self._rows_of, lambda entry: entry_rows(self.home, entry))
+        return HomeIndex(self.home)
 
     def begin(self, header: RunHeader) -> RunFolder:
         """A new run: its folder, with the header as the journal's first line.
 
-        Raises RecordError (disk, permission); UsageError for a retest that the rule of retest.py does not allow.
+        Raises RecordError (disk, permission); UsageError for what `check_allowed` refuses.
         """
         self.check_allowed(header)
         started = datetime.fromisoformat(header.started_utc) if header.started_utc else datetime.now(UTC)
@@ -109,7 +110,8 @@ class Store:
             return RunFolder(path, replace(header, run=path.name))
 
     def check_allowed(self, header: RunHeader) -> None:
-        """Raises UsageError for a retest that the rule of retest.py does not allow; `begin` asks it too."""
+        """Raises UsageError for a control character in a stated text, or a retest that retest.py does not allow."""
+        check_texts({name: getattr(header, name) for name in STATED})
         if header.retest_of:
             check_retest(header, [StoredRun(self.folder / i) for i in self.ids()])
 
@@ -142,11 +144,11 @@ class Store:
                 "events": len(stored.events),
                 "captures": sum(raw.count(name) for name in raw.series()),
             },
-            judgement=judgement_to_dict(judgement) if judgement else None,
+            judgement=dump_judgement(judgement) if judgement else None,
             note=note,
         )
-        write_new(run.path / RECORD, to_json(record.to_dict(), indent=None))
-        self._indexed(run.id)
+        write_new(run.path / RECORD, to_json(dump(record), indent=None))
+        self._update_index(run.id)
         return StoredRun(run.path)
 
     def add_judgement(
@@ -160,40 +162,33 @@ class Store:
     ) -> Path:
         """Put another judgement (or its dictionary) beside a run's own (judgement-2.json, -3 ...); the file.
 
-        index False: the index learns of it at its next refresh, many runs at once.
+        index False: the index reads it at its next refresh, many runs at once.
         """
         stored = self.find(run)
         own = stored.record is not None and stored.record.judgement is not None
         made = {"made_utc": _now(), "software": f"anglewright {version('anglewright')}"}
         made |= {"campaign": campaign, "part_digest": part_digest}
-        data = judgement_to_dict(judgement) if isinstance(judgement, Judgement) else judgement
+        data = dump_judgement(judgement) if isinstance(judgement, Judgement) else judgement
         path = _numbered(stored.path / ("judgement-2.json" if own else "judgement-1.json"))
         self.index.mark_stale(stored.id)
         write_new(path, to_json({**data, "made": made}, indent=None))
         if index:
-            self._indexed(stored.id)
+            self._update_index(stored.id)
         else:
             self.index.mark_stale(stored.id)  # again: a refresh in between has seen the folder without the file
         return path
 
     def add_file(self, run: str, name: str, data: bytes) -> Path:
         """Put a file into a run's folder under its name or the next free one beside it; the file."""
-        folder = self.find(run).path
-        self.index.mark_stale(folder.name)
-        path = write_beside(folder / name, data)
-        self._indexed(folder.name)
-        return path
+        return write_beside(self.find(run).path / name, data)
 
     def add_remark(self, run: str, text: str, *, author: str, step: str = "", photo: Path | None = None) -> Remark:
         """Note something at a step of a run, with a photo if there is one. Raises UsageError, RecordError."""
         folder = self.find(run).path
-        self.index.mark_stale(folder.name)  # before: whoever is killed in between leaves a run that is read anew
-        made = add_remark(folder, text=text, author=author, made_utc=_now(), step=step, photo=photo)
-        self._indexed(folder.name)
-        return made
+        return add_remark(folder, Remark(made_utc=_now(), author=author, step=step, text=text), photo)
 
-    def _indexed(self, run: str) -> None:
-        """Bring the index up to date; what is kept is kept, and the next listing mends a database that refused."""
+    def _update_index(self, run: str) -> None:
+        """Bring the index up to date; the files are safe, and the next listing mends a database that refused."""
         with suppress(RecordError):
             self.index.put(run)
 
@@ -244,11 +239,6 @@ class Store:
         what = f"{len(fitting)} runs fit" if fitting else "no run is called"
         shown = ", ".join((fitting or ids)[-3:]) or "none yet"
         raise UsageError(f"{what} {run!r} under {self.folder}.", next_action=f"Give one whole id ({shown}).")
-
-    def _rows_of(self, run: str) -> Rows:
-        from rig.records.index.rows import rows_of
-
-        return rows_of(StoredRun(self.folder / run))
 
 
 def _numbered(path: Path) -> Path:

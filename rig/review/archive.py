@@ -26,8 +26,9 @@ from rig.description.parts import PartFile
 from rig.errors import RigError, UsageError
 from rig.records.files import read_json, to_json, write_new
 from rig.records.index.rows import digest_of
-from rig.records.run.record import judgement_to_dict, plain
+from rig.records.run.record import dump_judgement
 from rig.records.run.stored import StoredRun
+from rig.records.schema import plain
 from rig.records.store import Store
 from rig.review.changes import changes, in_words, summary
 from rig.review.crews import Crew, alone
@@ -210,7 +211,7 @@ class Campaign:
         stored = StoredRun(self.store.folder / run)
         if not any(stored.path.glob("judgement-*.json")):
             return None
-        made = stored.evaluations()
+        made = stored.evaluations
         for n, evaluation in enumerate(made):
             if evaluation.campaign == self.name:
                 return changes(made[n - 1].judgement if n else None, evaluation.judgement)
@@ -253,7 +254,7 @@ def judged_again(
     after = judge_run(stored, part=described, learned=learned)
     return {
         "run": stored.id,
-        "judgement": judgement_to_dict(after),
+        "judgement": dump_judgement(after),
         "changes": plain(changes(before, after)),
     }
 

@@ -34,7 +34,6 @@ from rig.evaluation.watching import judgement as watch_judgement
 from rig.observed import Observed
 from rig.pins.search import find_pins
 from rig.quantity import Limit, measurand
-from rig.records.run.repeats import told as told_repeats
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.frozen import fitted, opinions
@@ -42,7 +41,8 @@ from rig.uncertainty.conformity import Verdict
 from rig.uncertainty.conformity import judge as verdict_of
 
 if TYPE_CHECKING:
-    from rig.records.store import StoredRun
+    from rig.records.run.stored import StoredRun
+from rig.records.schema import dump
 
 UNDECIDED = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.NOT_CAPABLE)
 ANSWERS: Mapping[str, Callable[[Inspection], Judgement]] = {
@@ -84,7 +84,7 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
         return ANSWERS[run.header.sequence](Inspection(evaluate(obs)))
     cut = record.ended if record is not None and record.ended != "complete" else ""
     judgement = judge(obs, given, cut_short=cut)
-    return replace(judgement, notes=(*judgement.notes, *told_repeats(run.events)))
+    return replace(judgement, notes=(*judgement.notes, *run.repeat_notes))
 
 
 def _of_pins(judgement: Judgement, given: Sequence[Reason]) -> Judgement:
@@ -101,7 +101,7 @@ def observed_of(run: StoredRun, part: Part | None = None, learned: Mapping[str, 
 
     Raises RecordError or DescriptionError when the record is damaged.
     """
-    header = run.header.to_dict() | ({} if learned is None else {"learned": learned})
+    header = dump(run.header) | ({} if learned is None else {"learned": learned})
     where = f"run {run.id}"
     part = part or from_data(PartFile, header["part"], f"{where}, part").part()
     if (header["learned"] or {}).get("part") != part.number:

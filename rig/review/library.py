@@ -15,7 +15,8 @@ from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.errors import UsageError
 from rig.quantity import Limit
-from rig.records.book.library import GoodUnit, LearnedLimits, LibraryBook, LibraryEntry, WithdrawnUnit
+from rig.records.book.entries import GoodUnit, LearnedLimits, WithdrawnUnit
+from rig.records.book.library import LibraryBook, LibraryEntry
 from rig.records.index.history import alike
 from rig.result import Judged
 from rig.review.frozen import SANITY, freeze

@@ -1,7 +1,7 @@
 """Speed and size of the records, on demand: python tests/bench/records.py [--runs 100000] [--engine sqlite|postgresql]
 
 Raw waveforms against plain int16; a unit's history and a part's last results among many runs, on both engines.
-The runs are rows put down as the index puts them (12 results, 2 findings a run, 4 runs a unit, 40 part numbers).
+The runs are rows put down as the index puts them (12 results a run, 4 runs a unit, 40 part numbers).
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ sys.path[:0] = [str(TOP / "tests" / "records"), str(TOP / "tests" / "bench")]
 
 import numpy as np
 import postgres_server
+from sqlalchemy import select
 
 from rig.records.index import tables
 from rig.records.index.database import VARIABLE, Database
@@ -70,14 +71,13 @@ def raw_figures(folder: Path, positions: int = 300) -> tuple[float, float]:
     return (folder / "raw-0.h5").stat().st_size / plain, plain / 1e6 / min(took_s)
 
 
-def rows(first: int, count: int) -> Iterator[tuple[Row, list[Row], list[Row]]]:
-    """Rows of runs number first, first + 1 ...: (run, results, findings)."""
+def rows(first: int, count: int) -> Iterator[tuple[Row, list[Row]]]:
+    """Rows of runs number first, first + 1 ...: (run, results)."""
     rng = np.random.default_rng(first)
     values = rng.normal(9.0, 0.1, (count, RESULTS))
     blank: Row = dict.fromkeys((c.name for c in tables.RUNS.c), "")
     line: Row = {"home": "bench", "unit": "ohm", "verdict": "pass", "qualifier": "", "U": 0.02, "k": 2.0}
     line |= {"lower": 8.1, "upper": 9.9}
-    reason = {"home": "bench", "kind": "reason", "code": "skew", "evidence": "e", "probability": None}
     for i in range(count):
         n = first + i
         part, serial, job = unit_of(n // RUNS_A_UNIT)
@@ -91,7 +91,7 @@ def rows(first: int, count: int) -> Iterator[tuple[Row, list[Row], list[Row]]]:
             line | whose | {"line": k + 1, "measurand": f"m{k}", "estimate": float(values[i, k])}
             for k in range(RESULTS)
         ]
-        yield row, results, [reason | {"run": whose["run"], "line": k} for k in (1, 2)]
+        yield row, results
 
 
 def unit_of(number: int) -> tuple[str, str, str]:
@@ -103,12 +103,18 @@ def fill(database: Database, runs: int) -> None:
     for first in range(0, runs, BATCH):
         batch = list(rows(first, min(BATCH, runs - first)))
         with database.writing() as connection:
-            connection.execute(tables.RUNS.insert(), [run for run, _, _ in batch])
-            connection.execute(tables.RESULTS.insert(), [line for _, results, _ in batch for line in results])
-            connection.execute(tables.FINDINGS.insert(), [line for _, _, findings in batch for line in findings])
+            connection.execute(tables.RUNS.insert(), [run for run, _ in batch])
+            connection.execute(tables.RESULTS.insert(), [line for _, results in batch for line in results])
     if database.file is None:
         with database.writing() as connection:
             connection.exec_driver_sql("ANALYZE")
+
+
+def last_results(store: Store, part: str, measurand: str = "", most: int = 1000) -> list[Row]:
+    """The newest rows of results of a part number (of one measurand), newest run first."""
+    t = tables.RESULTS
+    query = select(t).where(t.c.part == part, *([t.c.measurand == measurand] if measurand else []))
+    return store.index.database.rows(query.order_by(t.c.run.desc(), t.c.home, t.c.line).limit(most))
 
 
 def history_figures(home: Path, runs: int) -> dict[str, float]:
@@ -120,12 +126,12 @@ def history_figures(home: Path, runs: int) -> dict[str, float]:
     history = History(store)
     units = runs // RUNS_A_UNIT
     assert len(history.unit("PX-0", "S000000")) == RUNS_A_UNIT
-    assert len(history.last_results("PX-1")) == 1000
+    assert len(last_results(store, "PX-1")) == 1000
     some = [unit_of(int(n)) for n in np.random.default_rng(1).integers(0, units, 40)]
     figures = {
         "unit_ms": slowest_ms(40, lambda k: history.unit(*some[k][:2])),
-        "part_ms": slowest_ms(20, lambda k: history.last_results(f"PX-{k % PARTS}")),
-        "one_ms": slowest_ms(20, lambda k: history.last_results(f"PX-{k % PARTS}", "m3")),
+        "part_ms": slowest_ms(20, lambda k: last_results(store, f"PX-{k % PARTS}")),
+        "one_ms": slowest_ms(20, lambda k: last_results(store, f"PX-{k % PARTS}", "m3")),
         "changes_ms": slowest_ms(20, lambda k: history.changes(*some[k])),
     }
     return figures | {"filled_s": filled_s}

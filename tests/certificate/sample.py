@@ -11,7 +11,8 @@ import numpy as np
 
 from rig.quantity import Limit, Reading, measurand
 from rig.records.run.record import RunHeader
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 from rig.result import Finding, Judged, Judgement, Reason, Result
 from rig.uncertainty.budget import BudgetLine, combine
 from rig.uncertainty.conformity import Verdict, judge

@@ -22,7 +22,8 @@ from rig.certificate.faces import faces
 from rig.certificate.page.pdf import png_pages
 from rig.certificate.page.plots import plots
 from rig.errors import RecordError, UsageError
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 from rig.result import Judgement
 
 CASES = {"good": sample.good, "bad": sample.bad, "unsound": sample.unsound}
@@ -277,7 +278,7 @@ def test_an_unjudged_run_has_no_report(tmp_path: Path) -> None:
 
 def test_words_of_a_run_are_never_run_as_markup(tmp_path: Path) -> None:
     """Whatever stands in serial or remark is printed as it is: no markup, no code, no file is read."""
-    nasty = '#read("/etc/passwd") *x* $y$ [z] \\ "q" <tag> @ref // \n 𝛀'
+    nasty = '#read("/etc/passwd") *x* $y$ [z] \\ "q" <tag> @ref // 𝛀'
     run = sample.stored(tmp_path, sample.good(), sample.a_header(serial=nasty, operator=nasty))
     assert made(run)["certificate"].startswith(b"%PDF")
     assert len(png_pages(content(run, sample.good(), issued_utc=sample.ISSUED), ppi=30)) >= 3

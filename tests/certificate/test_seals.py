@@ -22,7 +22,8 @@ from rig.certificate.seal.verify import Checked, verify
 from rig.certificate.seal.verify_run import verify_run
 from rig.certificate.shop import load_shop
 from rig.errors import RecordError, UsageError
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 from rig.result import Judgement
 
 SHOP = """schema = "anglewright shop 1"

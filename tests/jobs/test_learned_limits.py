@@ -23,6 +23,7 @@ from rig.description.parts import PartFile
 from rig.jobs.run_job import Request, run_job
 from rig.records.index.database import VARIABLE
 from rig.records.run.record import RunHeader
+from rig.records.schema import dump, load
 from rig.records.store import Store
 from rig.result import Judgement
 from rig.review.judge import judge_run
@@ -161,7 +162,7 @@ def test_kept_runs_are_judged_by_a_newer_version_and_tell_what_changed(shop: Sho
     assert told["outcome"] == ["measured, no limits", "outside limits"]
     line = next(line for line in told["lines"] if line["measurand"] == "r20_sin")
     assert line["verdict"] == ["no limit", "fail"] and "version 1" in line["limit"][1]["note"]
-    assert [one.outcome for one in store.find(bad).evaluations()] == ["measured, no limits", "outside limits"]
+    assert [one.judgement.outcome for one in store.find(bad).evaluations] == ["measured, no limits", "outside limits"]
     assert "nothing changed" in said("unit", "judge", bad, "--learned", "1").output
     said("known", "withdraw", PART, "G-1", "--why", "turned out to be repaired", "--by", "Ada")
     said("known", "approve", PART, "--by", "Bo")
@@ -215,8 +216,8 @@ def rehearsed_copy(store: Store, run: str) -> str:
     old = store.find(run)
     part = from_data(PartFile, a_part(), "part").part()
     learned = limits_behind(store, part, "S-9", "full_test", simulated=True)
-    header = {**old.header.to_dict(), "run": "", "serial": "S-9", "learned": learned}
-    folder = store.begin(RunHeader.from_dict(header))
+    header = {**dump(old.header), "run": "", "serial": "S-9", "learned": learned}
+    folder = store.begin(load(RunHeader, header, "header"))
     for reading in old.readings:
         folder.journal.append("reading", reading.to_dict())
     folder.close()

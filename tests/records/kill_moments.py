@@ -17,7 +17,9 @@ from typing import Any, NoReturn
 import numpy as np
 from records_samples import a_header, a_judgement, a_reading, a_waveform
 
-from rig.records.book.jobs import Book, Intake
+from rig.records.book.entries import Intake
+from rig.records.book.jobs import Book
+from rig.records.index.audit import altered_rows
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 
@@ -100,3 +102,9 @@ def broken_promises(home: Path, acknowledged: list[list[Any]]) -> list[str]:
         if run.record is None and run.outcome != "incomplete":
             wrong.append(f"{name}: half a run is taken for whole")
     return wrong
+
+
+def altered_home(store: Store) -> dict[str, list[str]]:
+    """Run id -> where its rows in the database differ from its folder, for every run that differs."""
+    store.index.refresh()
+    return {run: found for run in store.ids() if (found := altered_rows(store, run))}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import subprocess
 import sys
@@ -14,8 +15,11 @@ from records_samples import a_header, a_judgement
 from sqlalchemy import select, text
 
 from rig.errors import RecordError, UsageError
+from rig.records.book.entries import Job
+from rig.records.book.jobs import Book
 from rig.records.index import tables
 from rig.records.index.database import VARIABLE, Database, _engine, database_url, migrate
+from rig.records.index.history import History
 from rig.records.store import Store
 
 OPENER = """
@@ -80,7 +84,7 @@ def test_two_programs_open_a_new_database_at_once(engine_home: Path) -> None:
     words = [sys.executable, "-c", OPENER, str(engine_home)]
     engine_home.mkdir()
     opened = [subprocess.Popen(words, stdout=subprocess.PIPE, text=True) for _ in range(3)]
-    assert [p.communicate(timeout=60)[0].strip() for p in opened] == ["0003"] * 3
+    assert [p.communicate(timeout=60)[0].strip() for p in opened] == ["0004"] * 3
 
 
 def test_the_embedded_database_is_durable(store: Store) -> None:
@@ -116,3 +120,48 @@ def test_an_unreachable_server_loses_no_run_and_shows_no_password(
     assert "secret" not in str(told.value)
     monkeypatch.delenv(VARIABLE)
     assert [f.run for f in Store(tmp_path / "home").list()] == [run.id]
+
+
+def test_a_foreign_file_stays_untouched(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file that the variable names and that is no database, or another program's, is refused by name, byte for byte
+    as it was; the runs stay safe in their folders."""
+    store = Store(tmp_path / "home")
+    run = store.finish(store.begin(a_header()), judgement=a_judgement())
+    letter, other = tmp_path / "letter.txt", tmp_path / "other.sqlite"
+    letter.write_text("Dear customer, " * 1000)
+    with sqlite3.connect(other) as raw:
+        raw.execute("CREATE TABLE addresses (name TEXT)")
+    raw.close()
+    for file in (letter, other):
+        before = file.read_bytes()
+        monkeypatch.setenv(VARIABLE, f"sqlite:///{file}")
+        with pytest.raises(RecordError, match=rf"{file.name}: is no database of this program"):
+            Store(store.home).list()
+        assert file.read_bytes() == before
+        assert sorted(path.name for path in tmp_path.iterdir()) == ["home", "letter.txt", "other.sqlite"]
+    monkeypatch.delenv(VARIABLE)
+    assert [f.run for f in Store(store.home).list()] == [run.id]
+
+
+def test_a_damaged_entry_of_the_book_is_one_row_and_hides_nothing(engine_home: Path) -> None:
+    """One entry that can't be read is a row with its fault; runs and other entries are listed as before."""
+    store = Store(engine_home)
+    run = store.finish(store.begin(a_header()), judgement=a_judgement())
+    book = Book(store)
+    book.open_job(Job(job="J1", customer="c"))
+    broken = book.folder / "20260101-000000-000000-intake-abcd.json"
+    shape = {"schema": "anglewright entry 1", "kind": "intake", "made_utc": "", "data": {"job": 7}}
+    for content in (b"{", b'{"a": 1, "a": 2}', json.dumps(shape).encode()):
+        broken.write_bytes(content)
+        store.index.database.close()
+        again = Store(engine_home)
+        with again.index.database.writing() as connection:
+            connection.execute(tables.ENTRIES.delete())
+            connection.execute(tables.MARKS.delete())
+        assert [f.run for f in again.list()] == [run.id]
+        job = History(again).job("J1")["job"]
+        assert job is not None and job["customer"] == "c"
+        t = tables.ENTRIES
+        (row,) = again.index.database.rows(select(t).where(t.c.kind == "damaged"))
+        assert row["entry"] == broken.stem and str(broken) in row["made_utc"]
+        again.index.database.close()

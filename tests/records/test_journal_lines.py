@@ -41,7 +41,7 @@ def test_every_entry_comes_back_in_order(tmp_path: Path) -> None:
     journal.close()
     journal.close()
     read = read_journal(tmp_path / "j")
-    assert [(e.n, e.kind, e.data) for e in read.entries] == [(1, "header", {"a": 1}), (2, "event", {"b": None})]
+    assert [(e.n, e.kind, e.data) for e in read.lines] == [(1, "header", {"a": 1}), (2, "event", {"b": None})]
     assert read.cut == ""
 
 
@@ -52,7 +52,7 @@ def test_a_cut_last_line_is_reported_not_fatal(tmp_path: Path) -> None:
     for end in range(last + 1, len(data)):
         (tmp_path / "j").write_bytes(data[:end])
         read = read_journal(tmp_path / "j")
-        assert len(read.entries) == 4
+        assert len(read.lines) == 4
         assert f"{tmp_path / 'j'}:5" in read.cut
 
 
@@ -90,7 +90,7 @@ def test_what_json_cannot_carry_is_refused(tmp_path: Path, value: object) -> Non
         journal.append("reading", {"value": value})
     journal.append("reading", {"value": 1})
     journal.close()
-    assert len(read_journal(tmp_path / "j").entries) == 1
+    assert len(read_journal(tmp_path / "j").lines) == 1
 
 
 def test_a_full_disk_takes_back_the_part_written_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -111,7 +111,7 @@ def test_a_full_disk_takes_back_the_part_written_line(tmp_path: Path, monkeypatc
     journal.append("reading", {"n": 2})
     journal.close()
     read = read_journal(tmp_path / "j")
-    assert [e.data["n"] for e in read.entries] == [0, 2]
+    assert [e.data["n"] for e in read.lines] == [0, 2]
 
 
 def test_kill_loses_nothing_acknowledged(tmp_path: Path) -> None:
@@ -126,4 +126,4 @@ def test_kill_loses_nothing_acknowledged(tmp_path: Path) -> None:
         acknowledged = len(writer.stdout.read().split()) + 1
         writer.wait()
         writer.stdout.close()
-        assert len(read_journal(path).entries) >= acknowledged > 1
+        assert len(read_journal(path).lines) >= acknowledged > 1

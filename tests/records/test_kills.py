@@ -6,11 +6,11 @@ import json
 from pathlib import Path
 
 import pytest
-from kill_moments import broken_promises, kill_one
+from kill_moments import altered_home, broken_promises, kill_one
 from records_samples import a_header, a_judgement
 from sqlalchemy import text
 
-from rig.records.index.audit import altered_home, altered_rows
+from rig.records.index.audit import altered_rows
 from rig.records.index.database import VARIABLE
 from rig.records.store import Store
 
@@ -27,7 +27,7 @@ def test_killed_at_random_moments(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
 
 def test_a_changed_row_is_found_and_named(engine_home: Path) -> None:
-    """One digit of a result, an outcome, or a vanished finding: the table, the line and both values are told."""
+    """One digit of a result, an outcome, or a vanished line: the table, the line and both values are told."""
     store = Store(engine_home)
     run = store.begin(a_header())
     stored = store.finish(run, judgement=a_judgement())
@@ -46,10 +46,10 @@ def test_a_changed_row_is_found_and_named(engine_home: Path) -> None:
     assert altered("UPDATE runs SET outcome = 'undecided'") == [
         "runs: outcome is 'undecided' in the database, 'within limits' in the folder"
     ]
-    assert altered("DELETE FROM findings") == ["findings 1: missing in the database"]
-    assert altered("UPDATE evaluations SET n = 7") == [
-        "evaluations 1: missing in the database",
-        "evaluations 7: only in the database",
+    assert altered("DELETE FROM results WHERE line = 2") == ["results 2: missing in the database"]
+    assert altered("UPDATE results SET line = 7 WHERE line = 2") == [
+        "results 2: missing in the database",
+        "results 7: only in the database",
     ]
     record = stored.path / "run.json"
     data = json.loads(record.read_bytes())
@@ -64,11 +64,10 @@ class Killed(Exception):
     """What a kill between the file and the index looks like to the code."""
 
 
-@pytest.mark.parametrize("late", ["remark", "judgement", "file"])
 def test_a_kill_between_file_and_index_leaves_a_run_that_is_read_anew(
-    late: str, engine_home: Path, monkeypatch: pytest.MonkeyPatch
+    engine_home: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A remark, a judgement or a file that was written just before the kill is in the next listing's rows."""
+    """A judgement that was written just before the kill is in the next listing's rows."""
     store = Store(engine_home)
     run = store.finish(store.begin(a_header()), judgement=a_judgement()).id
     assert altered_home(store) == {}
@@ -78,10 +77,5 @@ def test_a_kill_between_file_and_index_leaves_a_run_that_is_read_anew(
 
     with monkeypatch.context() as patched, pytest.raises(Killed):
         patched.setattr(type(store.index), "put", killed)
-        if late == "remark":
-            store.add_remark(run, "seen", author="A. N.")
-        elif late == "judgement":
-            store.add_judgement(run, a_judgement("undecided", 9.5))
-        else:
-            store.add_file(run, "certificate.csv", b"a,b\n")
+        store.add_judgement(run, a_judgement("undecided", 9.5))
     assert altered_home(Store(engine_home)) == {}

@@ -13,8 +13,10 @@ from records_samples import a_header, a_judgement, a_reading, a_waveform
 
 from rig.errors import RecordError, UsageError
 from rig.records.files import write_beside, write_new
-from rig.records.run.record import RunHeader, RunRecord, judgement_from_dict, judgement_to_dict
-from rig.records.store import Store, StoredRun
+from rig.records.run.record import RUN_SCHEMA, RunHeader, RunRecord, dump_judgement, load_judgement, load_record
+from rig.records.run.stored import StoredRun
+from rig.records.schema import dump, load
+from rig.records.store import Store
 
 BEGINNER = """
 import sys
@@ -96,7 +98,7 @@ def test_a_second_judgement_goes_beside(store: Store) -> None:
     assert store.add_judgement(stored.id, a_judgement("outside limits", 11.0)).name == "judgement-2.json"
     assert store.add_judgement(stored.id, a_judgement("undecided", 9.9)).name == "judgement-3.json"
     again = store.find(stored.id)
-    assert [j.outcome for j in again.judgements()] == ["within limits", "outside limits", "undecided"]
+    assert [e.judgement.outcome for e in again.evaluations] == ["within limits", "outside limits", "undecided"]
     assert again.outcome == store.list()[0].outcome == "undecided"
     assert (stored.path / "run.json").read_bytes() == before
 
@@ -213,29 +215,29 @@ def test_a_home_that_refuses_is_named(tmp_path: Path) -> None:
 def test_records_of_another_schema_are_refused(tmp_path: Path) -> None:
     """A record that another schema wrote is refused with both names; unknown keys of this schema are left aside."""
     with pytest.raises(RecordError, match="'anglewright run 9' found"):
-        RunHeader.from_dict({"schema": "anglewright run 9"})
-    data = a_header().to_dict() | {"later_key": 1}
-    assert RunHeader.from_dict(data) == a_header()
+        load(RunHeader, {"schema": "anglewright run 9"}, "header", RUN_SCHEMA)
+    data = dump(a_header()) | {"later_key": 1}
+    assert load(RunHeader, data, "header", RUN_SCHEMA) == a_header()
     with pytest.raises(RecordError, match="incomplete"):
-        RunHeader.from_dict({"schema": "anglewright run 1"})
+        load(RunHeader, {"schema": "anglewright run 1"}, "header", RUN_SCHEMA)
     record = RunRecord(header=a_header(), ended="complete", ended_utc="", outcome="undecided", hashes={})
-    assert RunRecord.from_dict(json.loads(json.dumps(record.to_dict()))) == record
+    assert load_record(json.loads(json.dumps(dump(record)))) == record
     with pytest.raises(RecordError, match="'fine' is no outcome"):
-        RunRecord.from_dict(record.to_dict() | {"outcome": "fine"})
+        load_record(dump(record) | {"outcome": "fine"})
 
 
 def test_a_judgement_survives_json(tmp_path: Path) -> None:
     """Budgets, infinite degrees of freedom and curves come back from strict JSON equal; NaN becomes null."""
-    text = json.dumps(judgement_to_dict(a_judgement()), allow_nan=False)
-    assert judgement_from_dict(json.loads(text)) == a_judgement()
+    text = json.dumps(dump_judgement(a_judgement()), allow_nan=False)
+    assert load_judgement(json.loads(text)) == a_judgement()
     odd = a_judgement(estimate=float("nan"))
-    back = judgement_from_dict(json.loads(json.dumps(judgement_to_dict(odd), allow_nan=False)))
+    back = load_judgement(json.loads(json.dumps(dump_judgement(odd), allow_nan=False)))
     line = back.line("r20_exc")
     assert line is not None
     assert line.result is not None
     assert line.result.estimate is None
     with pytest.raises(RecordError, match="damaged"):
-        judgement_from_dict({"schema": "anglewright judgement 1", "outcome": "undecided"})
+        load_judgement({"schema": "anglewright judgement 1", "outcome": "undecided"})
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="mounting a small disk needs root")

@@ -15,7 +15,7 @@ from observed_from_world import quick_screen
 from rig.description.parts import load_part
 from rig.errors import UsageError
 from rig.records.index.database import VARIABLE
-from rig.records.run.record import judgement_to_dict
+from rig.records.run.record import dump_judgement
 from rig.records.store import Store
 from rig.result import Judgement
 from rig.review import archive
@@ -42,7 +42,7 @@ def store(tmp_path: Path, original: Any, monkeypatch: pytest.MonkeyPatch) -> Sto
 
 
 def evaluations(store: Store) -> dict[str, list[str]]:
-    return {run: [e.campaign for e in store.find(run).evaluations()] for run in store.ids()}
+    return {run: [e.campaign for e in store.find(run).evaluations] for run in store.ids()}
 
 
 def files(store: Store) -> dict[str, bytes]:
@@ -56,8 +56,8 @@ def test_judging_again_under_the_same_limits_changes_nothing(store: Store) -> No
     file, told = judge_again(store, run)
     assert unchanged(told)
     assert file.name == "judgement-2.json"
-    first, second = store.find(run).judgements()
-    assert judgement_to_dict(first) == judgement_to_dict(second)
+    first, second = (e.judgement for e in store.find(run).evaluations)
+    assert dump_judgement(first) == dump_judgement(second)
     after = files(store)
     assert {path: after[path] for path in before} == before
 
@@ -71,7 +71,7 @@ def test_other_limits_are_told_line_by_line(store: Store) -> None:
     assert line["verdict"] == ["pass", "fail"]
     assert line["limit"][1]["upper"] == 8.5
     assert "estimate" not in line
-    newest = store.find(run).evaluations()[-1]
+    newest = store.find(run).evaluations[-1]
     assert newest.part_digest and newest.made_utc and newest.software.startswith("anglewright ")
     assert store.list()[-1].outcome == "outside limits"
 
@@ -155,7 +155,7 @@ def test_local_processes_say_the_same(store: Store) -> None:
     report = judge_archive(store, "two", crew=processes(2))
     assert report.faults == {} and len(report.told) == 5
     for run in store.ids():
-        made = {e.campaign: judgement_to_dict(e.judgement) for e in store.find(run).evaluations()}
+        made = {e.campaign: dump_judgement(e.judgement) for e in store.find(run).evaluations}
         assert made["alone"] == made["two"]
 
 
@@ -175,7 +175,7 @@ def test_a_cluster_says_the_same(store: Store) -> None:
     judge_archive(store, "alone", runs=some)
     report = judge_archive(store, "cluster", runs=some, crew=cluster(workers=1))
     assert report.faults == {} and len(report.told) == 2
-    made = {e.campaign: judgement_to_dict(e.judgement) for e in store.find(some[0]).evaluations()}
+    made = {e.campaign: dump_judgement(e.judgement) for e in store.find(some[0]).evaluations}
     assert made["alone"] == made["cluster"]
 
 

@@ -8,15 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from library_samples import GOOD, PART, a_judgement, a_line, a_part, kept
-from sqlalchemy import select
 
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.errors import RecordError, UsageError
 from rig.quantity import Limit
-from rig.records.book.library import LearnedLimits, WithdrawnUnit
+from rig.records.book.entries import LearnedLimits, WithdrawnUnit
+from rig.records.book.library import LibraryBook
 from rig.records.index.database import VARIABLE
-from rig.records.index.tables import LIBRARY
 from rig.records.store import Store
 from rig.result import Judged
 from rig.review.frozen import SANITY, freeze, opinions
@@ -220,17 +219,9 @@ def test_a_changed_or_missing_entry_breaks_the_chain(library: Library) -> None:
     assert len(library.units(PART)) == 5
 
 
-def test_the_index_knows_the_libraries(library: Library, store: Store) -> None:
-    """Units and versions are rows of the database; deleted, it is filled again from the book."""
+def test_the_libraries_of_a_home_are_summed_up(library: Library, store: Store) -> None:
+    """Each part number with its entries, its newest approved version and who approved it, read from the book."""
     library.approve(PART, who="Bo")
-    for _ in range(2):
-        store.index.refresh()
-        rows = store.index.database.rows(select(LIBRARY).order_by(LIBRARY.c.n))
-        assert [row["kind"] for row in rows] == ["good-unit"] * 5 + ["learned-limits"]
-        assert (rows[0]["serial"], rows[0]["who"], rows[5]["version"], rows[5]["units"]) == ("G-0", "Ada", 1, 5)
-        assert isinstance(library.history(PART)[-1], LearnedLimits)
-        store.index.database.close()
-        database = store.index.database.file
-        assert database is not None
-        database.unlink()
-        store = Store(store.home)
+    (row,) = LibraryBook(store).summaries()
+    assert (row["part"], row["entries"], row["version"], row["approved_by"]) == (PART, 6, 1, "Bo")
+    assert isinstance(library.history(PART)[-1], LearnedLimits)

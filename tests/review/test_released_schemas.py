@@ -47,7 +47,7 @@ def test_a_kept_run_is_judged_again(path: Path, tmp_path: Path, monkeypatch: pyt
     store = Store(tmp_path)
     shutil.copytree(path, store.folder / path.name)
     judge_again(store, path.name)
-    old, new = store.find(path.name).judgements()
+    old, new = (e.judgement for e in store.find(path.name).evaluations)
     assert new.outcome == old.outcome
     compared = 0
     for line in old.judged:

@@ -16,7 +16,8 @@ from rig.jobs.night import night as queue_night
 from rig.jobs.night.night import Night
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 from rig.result import Judgement
 from rig.review import judge as judging
 

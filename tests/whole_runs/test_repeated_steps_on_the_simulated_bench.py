@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from rig.description.loading import packaged_fixtures
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 from rig.review.judge import judge_run
 
 HERE = Path(__file__).parent

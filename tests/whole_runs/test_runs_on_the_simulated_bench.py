@@ -20,7 +20,8 @@ from typing import Any
 import pytest
 
 from rig.description.loading import packaged_fixtures
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 
 HERE = Path(__file__).parent
 GOOD = packaged_fixtures() / "worlds" / "good_4.toml"

@@ -32,7 +32,7 @@ def verify_run(store: Store, stored: StoredRun) -> list[str]:
 def _why(stored: StoredRun, name: str) -> str:
     """What speaks against a file; of a journal the line, for each has a checksum of its own."""
     try:
-        return "run.json says otherwise" if name != JOURNAL or stored.journal.entries else "no line is left"
+        return "run.json says otherwise" if name != JOURNAL or stored.journal.lines else "no line is left"
     except RecordError as fault:
         return fault.message.rpartition("/")[2].removesuffix(".")
 

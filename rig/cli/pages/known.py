@@ -16,7 +16,8 @@ from rich.table import Table
 
 from rig.certificate.words.wording import described, joined, limit_text, number, scale_of, short_name
 from rig.quantity import Limit
-from rig.records.book.library import KIND_OF, GoodUnit, LearnedLimits, LibraryEntry
+from rig.records.book.entries import GoodUnit, LearnedLimits
+from rig.records.book.library import KIND_OF, LibraryEntry
 from rig.review.learning import LimitSet
 from rig.statistics.tolerance import Learned
 

@@ -29,7 +29,8 @@ def open_job(**words: str) -> None:
 
     Example: anglewright job open J-0042 --customer 'Order desk'
     """
-    from rig.records.book.jobs import Book, Job
+    from rig.records.book.entries import Job
+    from rig.records.book.jobs import Book
     from rig.records.store import Store
 
     click.echo(f"job {Book(Store()).open_job(Job(**words)).job}")
@@ -52,7 +53,8 @@ def take_in(as_json: bool, **words: str) -> None:
     Example: anglewright job in J-0042 --part KX4-2207 --serial 4L-00871
     """
     from rig.certificate.sheets.slips import label
-    from rig.records.book.jobs import Book, Intake
+    from rig.records.book.entries import Intake
+    from rig.records.book.jobs import Book
     from rig.records.index.history import History
     from rig.records.store import Store
 
@@ -76,7 +78,8 @@ def hand_back(**words: str) -> None:
     Example: anglewright job out J-0042 --part KX4-2207 --serial 4L-00871
     """
     from rig.certificate.sheets.slips import hand_back_slip
-    from rig.records.book.jobs import Book, Return
+    from rig.records.book.entries import Return
+    from rig.records.book.jobs import Book
     from rig.records.index.history import History
     from rig.records.store import Store
 

@@ -50,12 +50,12 @@ def show(
     Example: anglewright known KX4-2207 --units
     """
     from rig.cli.pages import known as page
-    from rig.records.index.history import History
+    from rig.records.book.library import LibraryBook
     from rig.records.store import Store
 
     store = Store()
     if part is None:
-        rows = History(store).libraries()
+        rows = LibraryBook(store).summaries()
         print_json({"libraries": rows}) if as_json else page.show_libraries(rows)
     elif units:
         found = _library(store).units(part)

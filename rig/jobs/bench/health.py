@@ -60,7 +60,7 @@ def health_of(bench: str, now_utc: str) -> dict[str, Any] | None:
 def history(bench: str) -> list[dict[str, Any]]:
     """All records of a bench, oldest first."""
     return [
-        {**one.data, "run": one.run, "made_utc": one.made_utc, "path": str(one.path or "")}
+        {**one.data, "run": one.run, "made_utc": one.made_utc, "path": one.path}
         for one in Calibrations().history(bench, KIND)
     ]
 

@@ -17,7 +17,7 @@ from typing import Any
 from rig.description.loading import home as default_home
 from rig.errors import RecordError, UsageError
 from rig.jobs.run_job import Request
-from rig.records.files import read_json, sync_folder, to_json, unwritable
+from rig.records.files import read_json, sync, to_json, unwritable
 
 SCHEMA = "anglewright queue 1"
 CUT_SHORT = "cut short"
@@ -152,6 +152,6 @@ class Queue:
                 handle.flush()
                 os.fsync(handle.fileno())
             part.replace(self.path)
-            sync_folder(self.home)
+            sync(self.home)
         except OSError as fault:
             raise unwritable(self.path, fault) from fault

@@ -1,50 +1,179 @@
-"""Entries of the shop's book as files, and as rows of the store's tables; what may be entered is in book.py.
+"""Entries of the shop's book: what may be entered, and each as a file.
 
-<home>/book/<UTC>-<kind>-<hex>.json     {schema, kind, made_utc, data}
+    <home>/book/<UTC>-<kind>-<hex>.json     {schema, kind, made_utc, data}
+
+Each entry is one file, whole or absent, and never changed; the database holds copies for queries.
 """
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from rig.errors import RecordError
-from rig.records.files import read_json
+from rig.records.files import read_json, to_json, write_new
+from rig.records.schema import check_texts, dump, load
 
 SCHEMA = "anglewright entry 1"
-TABLE_OF = {"job": "jobs", "intake": "intakes", "return": "returns", "check-standard": "check_standards"}
-LIBRARY = ("good-unit", "withdrawn-unit", "learned-limits")
+Record = TypeVar("Record")
 
 
-def entry_rows(home: Path, entry: str) -> Mapping[str, Sequence[dict[str, Any]]]:
-    """Table name -> rows of one entry. Raises RecordError for a damaged file."""
-    found = read_entry(home / "book" / f"{entry}.json")
-    table = TABLE_OF.get(found["kind"])
-    rows: dict[str, list[dict[str, Any]]] = {
-        "entries": [{"entry": entry, "kind": found["kind"], "made_utc": found["made_utc"]}]
-    }
-    if found["kind"] in LIBRARY:
-        rows["library"] = [_library_row(found["kind"], found["data"]) | {"entry": entry}]
-    if table is not None:
-        rows[table] = [found["data"] if table == "jobs" else found["data"] | {"entry": entry}]
-    return rows
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """A job as agreed. decision: the decision rule, agreed before the first reading. reference: the customer's."""
+
+    job: str
+    customer: str = ""
+    reference: str = ""
+    opened_utc: str = ""
+    decision: str = ""
+    remark: str = ""
 
 
-def _library_row(kind: str, data: Mapping[str, Any]) -> dict[str, Any]:
-    """One row of the library's history: units in and out, versions approved."""
-    rule = data.get("rule") or {}
-    row: dict[str, Any] = {
-        name: str(data.get(name) or "") for name in ("part", "serial", "how", "who", "why", "rotor", "at_utc")
-    }
-    row |= {"kind": kind, "n": data["n"], "simulated": bool(data.get("simulated")), "version": data.get("version")}
-    row |= {"runs": " ".join(data.get("runs") or ()), "units": len(data["units"]) if "units" in data else None}
-    return row | {name: rule.get(name) for name in ("coverage", "confidence")} | {"rejected": data.get("rejected")}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Intake:
+    """A unit as it came. complaint, fault_codes: as the customer stated them.
+
+    rotor: "own", "none" or whose. tag: the code on the labels of stator and rotor.
+    """
+
+    job: str
+    part: str
+    serial: str
+    received_utc: str = ""
+    condition: str = ""
+    complaint: str = ""
+    fault_codes: str = ""
+    rotor: str = "own"
+    tag: str = ""
+    received_by: str = ""
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Return:
+    """A unit as it left."""
+
+    job: str
+    part: str
+    serial: str
+    returned_utc: str = ""
+    handed_to: str = ""
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GoodUnit:
+    """A unit taken in. how: it is known, in words; who says so; values: measurand -> mean over `runs`, in its unit.
+
+    U: measurand -> largest expanded uncertainty over `runs`, over re-clamping where that is known.
+    rotor: "own" or "shop master". frequency_hz, level_v_rms: the excitation that its part file asks for.
+    """
+
+    part: str
+    serial: str
+    how: str
+    who: str
+    runs: tuple[str, ...]
+    values: Mapping[str, float]
+    U: Mapping[str, float]
+    frequency_hz: float
+    level_v_rms: float
+    rotor: str = "own"
+    simulated: bool = False
+    at_utc: str = ""
+    n: int = 0
+    previous: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WithdrawnUnit:
+    """A unit taken out again for a stated reason; its entry stays."""
+
+    part: str
+    serial: str
+    why: str
+    who: str
+    at_utc: str = ""
+    n: int = 0
+    previous: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedLimits:
+    """A version that a person approved. rule: coverage, confidence, approve_n. units: what each teacher taught then.
+
+    limits: as limits of a part file; rejected: share of good parts that all lines together reject (0 to 1).
+    """
+
+    part: str
+    version: int
+    who: str
+    rule: Mapping[str, Any]
+    units: Sequence[Mapping[str, Any]]
+    limits: Sequence[Mapping[str, Any]]
+    rejected: float
+    flagged: Mapping[str, str] = field(default_factory=dict)
+    frequency_hz: float = 0.0
+    level_v_rms: float = 0.0
+    simulated: bool = False
+    at_utc: str = ""
+    n: int = 0
+    previous: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BookEntry:
+    """An entry as its file holds it."""
+
+    kind: str
+    made_utc: str
+    data: dict[str, Any]
+    schema: str = SCHEMA
+
+
+OF_A_JOB: Mapping[str, type] = {"job": Job, "intake": Intake, "return": Return}
+OF_A_KIND: Mapping[str, type] = {
+    **OF_A_JOB,
+    "good-unit": GoodUnit,
+    "withdrawn-unit": WithdrawnUnit,
+    "learned-limits": LearnedLimits,
+}
 
 
 def read_entry(path: Path) -> dict[str, Any]:
-    """One entry. Raises RecordError for a missing or damaged file."""
-    found = read_json(path)
-    if found.get("schema") != SCHEMA or not isinstance(found.get("data"), dict):
-        raise RecordError(f"{path}: is no entry of schema {SCHEMA!r}.", next_action="Restore it from a copy.")
-    return found
+    """One entry {schema, kind, made_utc, data}. Raises RecordError for a missing file, or one that is damaged."""
+    found = load(BookEntry, read_json(path), str(path), SCHEMA)
+    if found.kind in OF_A_KIND:
+        load_data(found.kind, found.data, str(path))
+    return dump(found)
+
+
+def load_data(kind: str, data: Mapping[str, Any], where: str) -> Any:
+    """An entry's data as the record of its kind. Raises RecordError naming `where`."""
+    return load(OF_A_KIND[kind], data, where)
+
+
+def read_entries(folder: Path, kind: str) -> list[tuple[Path, dict[str, Any]]]:
+    """File and data of all entries of a kind, oldest first. Raises RecordError for a damaged one."""
+    return [(path, read_entry(path)["data"]) for path in sorted(folder.glob(f"*-{kind}-*.json"))]
+
+
+def write_entry(folder: Path, kind: str, record: Record, time_field: str) -> tuple[Record, str]:
+    """Write an entry of a kind, its field `time_field` set to now where it is empty; the record, the entry's name.
+
+    Raises UsageError for a text that holds a control character, RecordError when the disk refuses.
+    """
+    now = datetime.now(UTC)
+    utc = now.isoformat(timespec="seconds").replace("+00:00", "Z")
+    if not getattr(record, time_field):
+        record = replace(record, **{time_field: utc})  # type: ignore[type-var]
+    data = dump(record)
+    check_texts(data)
+    folder.mkdir(parents=True, exist_ok=True)
+    name = f"{now:%Y%m%d-%H%M%S-%f}-{kind}-{secrets.token_hex(2)}"
+    write_new(folder / f"{name}.json", to_json(dump(BookEntry(kind=kind, made_utc=utc, data=data))))
+    return record, name

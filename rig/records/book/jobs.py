@@ -1,91 +1,22 @@
-"""The shop's book: jobs opened, units taken in and handed back, check standards; entries that are only ever added.
+"""The shop's book: jobs opened, units taken in and handed back; entries that are only ever added.
 
-    <home>/book/<UTC>-<kind>-<hex>.json     {schema, kind, made_utc, data}
-
-Each entry is one file, whole or absent; the database carries it for queries and is rebuilt from the files. What the
-customer said (complaint, fault codes) stands as told. It knows no instrument and judges nothing.
+What the customer stated (complaint, fault codes) is recorded word for word. It knows no instrument and judges nothing.
 """
 
 from __future__ import annotations
 
 import hashlib
 import re
-import secrets
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, TypeVar
+from dataclasses import replace
+from typing import Any
 
 from rig.errors import RecordError, UsageError
-from rig.records.book.entries import SCHEMA, read_entry
-from rig.records.files import to_json, write_new
-
-if TYPE_CHECKING:
-    from _typeshed import DataclassInstance
-
-    from rig.records.store import Store
+from rig.records.book.entries import Intake, Job, Record, Return, read_entries, write_entry
+from rig.records.store import Store
 
 CODE_DIGITS = "23456789ABCDEFGHJKMNPRSTVWXYZ"  # 29, a prime: without those that are read for one another
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
-    """A job as agreed. decision: the decision rule, agreed before the first reading. reference: the customer's."""
-
-    job: str
-    customer: str = ""
-    reference: str = ""
-    opened_utc: str = ""
-    decision: str = ""
-    remark: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Intake:
-    """A unit as it came. complaint, fault_codes: as told. rotor: "own", "none" or whose. tag: on stator and rotor."""
-
-    job: str
-    part: str
-    serial: str
-    received_utc: str = ""
-    condition: str = ""
-    complaint: str = ""
-    fault_codes: str = ""
-    rotor: str = "own"
-    tag: str = ""
-    received_by: str = ""
-    remark: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Return:
-    """A unit as it left."""
-
-    job: str
-    part: str
-    serial: str
-    returned_utc: str = ""
-    handed_to: str = ""
-    remark: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckStandard:
-    """A unit kept to watch the rig, with one reference value (U at 95.45 %) from a certificate or the shop's own."""
-
-    part: str
-    serial: str
-    measurand: str
-    unit: str
-    estimate: float
-    U: float
-    since_utc: str = ""
-    certificate: str = ""
-    remark: str = ""
-
-
-T = TypeVar("T", bound="DataclassInstance")
 
 
 class Book:
@@ -115,38 +46,25 @@ class Book:
 
     def hand_back(self, back: Return) -> Return:
         """Hand a unit back. Raises UsageError when it never came in under this job, or has left already."""
-        came = [i for i in self.of("intake") if _unit(i) == (back.job, back.part, back.serial)]
-        left = [r for r in self.of("return") if _unit(r) == (back.job, back.part, back.serial)]
-        if len(came) <= len(left):
+        unit = (back.job, back.part, back.serial)
+        came, left = ([_unit(e) for e in self.of(kind)].count(unit) for kind in ("intake", "return"))
+        if came <= left:
             what = "has left already" if came else "never came in"
             raise UsageError(
                 f"{back.part} {back.serial} {what} under job {back.job}.", next_action="Look at the job's slip."
             )
         return self.add("return", back, "returned_utc")
 
-    def declare_check_standard(self, standard: CheckStandard) -> CheckStandard:
-        """Declare a unit as check standard for one measurand, with its reference value; a later one replaces it."""
-        return self.add("check-standard", standard, "since_utc")
-
     def of(self, kind: str) -> Sequence[Mapping[str, Any]]:
-        """Data of all entries of a kind, oldest first, each with its `entry` id; read from the files."""
-        return [
-            read_entry(path)["data"] | {"entry": path.stem} for path in sorted(self.folder.glob(f"*-{kind}-*.json"))
-        ]
+        """Data of all entries of a kind, oldest first, each with its `entry` name; read from the files."""
+        return [data | {"entry": path.stem} for path, data in read_entries(self.folder, kind)]
 
-    def add(self, kind: str, entry: T, stamped: str) -> T:
-        """Write an entry of a kind, its field `stamped` set to now where it is empty. Raises RecordError."""
-        now = datetime.now(UTC)
-        utc = now.isoformat(timespec="seconds").replace("+00:00", "Z")
-        if not getattr(entry, stamped):
-            entry = replace(entry, **{stamped: utc})
-        self.folder.mkdir(parents=True, exist_ok=True)
-        name = f"{now:%Y%m%d-%H%M%S-%f}-{kind}-{secrets.token_hex(2)}"
-        data = {"schema": SCHEMA, "kind": kind, "made_utc": utc, "data": asdict(entry)}
-        write_new(self.folder / f"{name}.json", to_json(data))
-        with suppress(RecordError):  # the entry is kept; the next question mends the database
+    def add(self, kind: str, record: Record, time_field: str) -> Record:
+        """Write an entry (`entries.write_entry`) and tell the index."""
+        record, name = write_entry(self.folder, kind, record, time_field)
+        with suppress(RecordError):  # the entry is on the disk; the next question mends the database
             self.store.index.put_entry(name)
-        return entry
+        return record
 
 
 def tag_of(job: str, part: str, serial: str) -> str:
@@ -157,12 +75,6 @@ def tag_of(job: str, part: str, serial: str) -> str:
         digest, rest = divmod(digest, len(CODE_DIGITS))
         digits += CODE_DIGITS[rest]
     return f"{job}-{digits}{_check_digit(job, digits)}"
-
-
-def tag_is_whole(tag: str) -> bool:
-    """Whether a tag was read or typed without a slip (one wrong or two swapped neighbouring characters show)."""
-    job, _, digits = tag.strip().upper().rpartition("-")
-    return len(digits) == 5 and set(digits) <= set(CODE_DIGITS) and digits[4] == _check_digit(job, digits[:4])
 
 
 def _check_digit(job: str, digits: str) -> str:

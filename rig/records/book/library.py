@@ -11,85 +11,18 @@ from __future__ import annotations
 import fcntl
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 from rig.errors import RecordError
-from rig.records.book.entries import read_entry
+from rig.records.book.entries import OF_A_KIND, GoodUnit, LearnedLimits, WithdrawnUnit, load_data, read_entries
 from rig.records.book.jobs import Book
 from rig.records.files import sha256_of
-
-if TYPE_CHECKING:
-    from rig.records.store import Store
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GoodUnit:
-    """A unit taken in. how: it is known, in words; who says so; values: measurand -> mean over `runs`, in its unit.
-
-    U: measurand -> largest expanded uncertainty over `runs`, over re-clamping where that is known.
-    rotor: "own" or "shop master". frequency_hz, level_v_rms: the excitation that its part file asks for.
-    """
-
-    part: str
-    serial: str
-    how: str
-    who: str
-    runs: tuple[str, ...]
-    values: Mapping[str, float]
-    U: Mapping[str, float]
-    frequency_hz: float
-    level_v_rms: float
-    rotor: str = "own"
-    simulated: bool = False
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WithdrawnUnit:
-    """A unit taken out again for a stated reason; its entry stays."""
-
-    part: str
-    serial: str
-    why: str
-    who: str
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LearnedLimits:
-    """A version that a person approved. rule: coverage, confidence, approve_n. units: what each teacher taught then.
-
-    limits: as limits of a part file; rejected: share of good parts that all lines together reject (0 to 1).
-    """
-
-    part: str
-    version: int
-    who: str
-    rule: Mapping[str, Any]
-    units: Sequence[Mapping[str, Any]]
-    limits: Sequence[Mapping[str, Any]]
-    rejected: float
-    flagged: Mapping[str, str] = field(default_factory=dict)
-    frequency_hz: float = 0.0
-    level_v_rms: float = 0.0
-    simulated: bool = False
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
-
+from rig.records.store import Store
 
 LibraryEntry = GoodUnit | WithdrawnUnit | LearnedLimits
-KINDS: Mapping[str, type[GoodUnit] | type[WithdrawnUnit] | type[LearnedLimits]] = {
-    "good-unit": GoodUnit,
-    "withdrawn-unit": WithdrawnUnit,
-    "learned-limits": LearnedLimits,
-}
+KINDS: Mapping[str, Any] = {kind: OF_A_KIND[kind] for kind in ("good-unit", "withdrawn-unit", "learned-limits")}
 KIND_OF = {made: kind for kind, made in KINDS.items()}
 E = TypeVar("E", GoodUnit, WithdrawnUnit, LearnedLimits)
 
@@ -119,12 +52,18 @@ class LibraryBook:
         last = sha256_of(chain[-1][1]) if chain else ""
         return self.book.add(KIND_OF[type(entry)], replace(entry, n=len(chain) + 1, previous=last), "at_utc")
 
-    def _files(self) -> list[Path]:
-        return sorted(path for kind in KINDS for path in self.book.folder.glob(f"*-{kind}-*.json"))
+    def summaries(self) -> list[dict[str, Any]]:
+        """Part numbers that have a library: entries, newest approved version, who approved it."""
+        parts = {str(data.get("part")) for kind in KINDS for _, data in read_entries(self.book.folder, kind)}
+        return [_summary(part, self.entries(part)) for part in sorted(parts)]
 
     def _chain(self, part: str) -> list[tuple[LibraryEntry, Path]]:
-        read = [(read_entry(path), path) for path in self._files()]
-        own = [(_entry(told, path), path) for told, path in read if told["data"].get("part") == part]
+        own: list[tuple[LibraryEntry, Path]] = [
+            (load_data(kind, data, str(path)), path)
+            for kind in KINDS
+            for path, data in read_entries(self.book.folder, kind)
+            if data.get("part") == part
+        ]
         own.sort(key=lambda pair: pair[0].n)
         before = ""
         for n, (entry, path) in enumerate(own, start=1):
@@ -137,13 +76,13 @@ class LibraryBook:
         return own
 
 
-def _entry(told: Mapping[str, Any], path: Path) -> LibraryEntry:
-    data = dict(told["data"])
-    if "runs" in data:
-        data["runs"] = tuple(data["runs"])
-    made = KINDS[told["kind"]]
-    known = {f.name for f in fields(made)}
-    try:
-        return made(**{key: value for key, value in data.items() if key in known})
-    except TypeError as fault:
-        raise RecordError(f"{path}: incomplete ({fault}).", next_action="Restore it from a copy.") from fault
+def _summary(part: str, entries: Sequence[LibraryEntry]) -> dict[str, Any]:
+    newest = next((entry for entry in reversed(entries) if isinstance(entry, LearnedLimits)), None)
+    return {
+        "part": part,
+        "entries": len(entries),
+        "simulated": any(not isinstance(entry, WithdrawnUnit) and entry.simulated for entry in entries),
+        "version": newest.version if newest else None,
+        "approved_by": newest.who if newest else "",
+        "approved_utc": newest.at_utc if newest else "",
+    }

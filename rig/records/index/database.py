@@ -2,24 +2,28 @@
 
 SQLite by default (<home>/anglewright.sqlite; write-ahead log, synchronous = full: what was committed survives a power
 cut), PostgreSQL where ANGLEWRIGHT_DATABASE names one (extra `postgres`). Schema changes are Alembic migrations that
-travel inside the package and run in one transaction. It knows no run and no folder; passwords never reach a message.
+travel inside the package and run in one transaction. Only the home's own file is ever set aside: a file that the
+variable names and that is no database of this program stays as it is. It knows no run; passwords never reach a message.
 """
 
 from __future__ import annotations
 
 import os
+import sqlite3
 import weakref
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, Executable, create_engine, event, inspect, make_url, text
+from sqlalchemy import URL, Connection, Engine, Executable, create_engine, event, inspect, make_url, select
+from sqlalchemy import text as statement
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
 from sqlalchemy.exc import DatabaseError as DriverFault
 
 from rig.errors import RecordError, UsageError
 from rig.records.files import next_free
+from rig.records.index.tables import MARKS
 
 VARIABLE = "ANGLEWRIGHT_DATABASE"
 FILE = "anglewright.sqlite"
@@ -30,12 +34,12 @@ BUSY_S = 30.0
 
 def database_url(home: Path) -> URL:
     """Where the records of a home are indexed. Raises UsageError for a URL that can't be one of ours."""
-    told = os.environ.get(VARIABLE, "")
-    if not told:
+    text = os.environ.get(VARIABLE, "")
+    if not text:
         return URL.create("sqlite", database=str(home / FILE))
     advice = "Write postgresql://user@host/name, or leave it unset for a file in the home."
     try:
-        url = make_url(told)
+        url = make_url(text)
     except (ArgumentError, ValueError) as fault:
         raise UsageError(f"{VARIABLE} is no database URL.", next_action=advice) from fault
     if url.drivername in ("postgresql", "postgres", "postgresql+psycopg"):
@@ -46,7 +50,7 @@ def database_url(home: Path) -> URL:
 
 
 class Database:
-    """The database of a URL; opened and migrated when it is first asked."""
+    """The database of a URL; opened and migrated at its first use."""
 
     def __init__(self, url: URL) -> None:
         self.url = url
@@ -58,20 +62,20 @@ class Database:
         return Path(self.url.database) if self.url.drivername == "sqlite" and self.url.database else None
 
     @property
-    def shown(self) -> str:
+    def name(self) -> str:
         """Its name for messages, without a password."""
         return str(self.file) if self.file else self.url.render_as_string(hide_password=True)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A connection whose queries see one state. Raises RecordError."""
-        with self._told(), self._opened().begin() as connection:
+        with self._faults_named(), self._connected().begin() as connection:
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """One transaction: all of it is kept when the block ends, none of it after a fault. Raises RecordError."""
-        with self._told(), self._opened().execution_options(writes=True).begin() as connection:
+        with self._faults_named(), self._connected().execution_options(writes=True).begin() as connection:
             yield connection
 
     def rows(self, query: Executable) -> list[dict[str, Any]]:
@@ -79,25 +83,28 @@ class Database:
         with self.reading() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
 
-    def sound(self) -> bool:
-        """False when an embedded database can't be read or fails its own check; a server looks after itself."""
+    def readable(self) -> bool:
+        """False when an embedded database is damaged; a server looks after itself."""
         if self.file is None or not self.file.exists():
             return True
         try:
-            with self.reading() as connection:
-                return connection.exec_driver_sql("PRAGMA quick_check(1)").scalar() == "ok"
+            self.rows(select(MARKS).limit(1))
         except RecordError as fault:
-            if isinstance(fault.__cause__, DriverFault) and damaged(fault.__cause__):
+            if isinstance(fault.__cause__, DriverFault) and _damaged(fault.__cause__):
                 return False
             raise
+        return True
 
-    def set_aside(self) -> None:
-        """Move a damaged embedded database out of the way; it is kept as .damaged."""
+    def set_aside(self, home: Path) -> None:
+        """Move a home's own damaged database out of the way, as .damaged. Raises RecordError for any other file."""
         self.close()
-        if self.file is not None and self.file.exists():
-            self.file.rename(next_free(self.file.with_suffix(".damaged")))
-            for tail in ("-wal", "-shm"):
-                self.file.with_name(self.file.name + tail).unlink(missing_ok=True)
+        if self.file is None or not self.file.exists():
+            return
+        if self.file.resolve() != (home / FILE).resolve():
+            raise _not_ours(self.file)
+        self.file.rename(next_free(self.file.with_suffix(".damaged")))
+        for tail in ("-wal", "-shm"):
+            self.file.with_name(self.file.name + tail).unlink(missing_ok=True)
 
     def close(self) -> None:
         """Give the connections back; the next use opens again."""
@@ -107,11 +114,13 @@ class Database:
 
     # ---- opening ----------------------------------------------------------------------------------------------
 
-    def _opened(self) -> Engine:
+    def _connected(self) -> Engine:
         if self._engine is None or (self.file is not None and not self.file.exists()):
             self.close()
             if self.file is not None:
                 self.file.parent.mkdir(parents=True, exist_ok=True)
+                if self.file.name != FILE:
+                    _check_ours(self.file)
             engine = _engine(self.url)
             try:
                 migrate(engine)
@@ -123,24 +132,44 @@ class Database:
         return self._engine
 
     @contextmanager
-    def _told(self) -> Iterator[None]:
+    def _faults_named(self) -> Iterator[None]:
         try:
             yield
         except RecordError:
             raise
         except OSError as fault:
-            raise RecordError(f"{self.shown}: {fault.strerror or fault}.", next_action="Check the disk.") from fault
+            raise RecordError(f"{self.name}: {fault.strerror or fault}.", next_action="Check the disk.") from fault
         except DBAPIError as fault:
             lost = isinstance(fault, OperationalError) and self.file is None
             raise RecordError(
-                f"{self.shown}: the database {'is not reached' if lost else 'refused'} ({_first_line(fault)}).",
+                f"{self.name}: the database {'is not reached' if lost else 'refused'} ({_first_line(fault)}).",
                 next_action=f"Check the server and {VARIABLE}; runs stay safe in their folders."
                 if self.file is None
                 else "Check the disk; a damaged file may be deleted: it is rebuilt from the folders.",
             ) from fault
 
 
-def damaged(fault: DriverFault) -> bool:
+def _check_ours(file: Path) -> None:
+    """Raises RecordError, with the file untouched, when it holds anything but a database of this program."""
+    if not file.exists() or file.stat().st_size == 0:
+        return
+    try:
+        with closing(sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True)) as connection:
+            tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    except sqlite3.DatabaseError as fault:
+        raise _not_ours(file) from fault
+    if tables and not {"alembic_version", "marks"} <= tables:
+        raise _not_ours(file)
+
+
+def _not_ours(file: Path) -> RecordError:
+    return RecordError(
+        f"{file}: is no database of this program, or a damaged one; it stays as it is.",
+        next_action=f"Correct {VARIABLE}, or move the file away: its rows are read again from the run folders.",
+    )
+
+
+def _damaged(fault: DriverFault) -> bool:
     """The file itself is at fault, not a lock or a full disk."""
     return any(sign in str(fault.orig) for sign in ("malformed", "not a database", "disk I/O error", "no such table"))
 
@@ -188,7 +217,7 @@ def migrate(engine: Engine, revision: str = "head") -> None:
     config = _config()
     with engine.execution_options(writes=True).begin() as connection:
         if engine.dialect.name == "postgresql":
-            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ONE_AT_A_TIME})
+            connection.execute(statement("SELECT pg_advisory_xact_lock(:key)"), {"key": ONE_AT_A_TIME})
         config.attributes["connection"] = connection
         try:
             command.upgrade(config, revision)

@@ -1,4 +1,4 @@
-"""What the store knows beyond one run: a unit across jobs, what changed between its conditions, who came in twice.
+"""Questions about more than one run: a unit across jobs, what changed between its conditions, duplicate serials.
 
 Answers come from the database (every home on it), refreshed from this home's folders first. A difference is arithmetic
 with its uncertainty, never a verdict: U of a difference is the root of the squares of both U's, and of k s of each
@@ -7,22 +7,18 @@ clamping where the re-clamping scatter s is known (GUM 5.1.2; the runs share no 
 
 from __future__ import annotations
 
-import json
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sqlalchemy import and_, func, select
 
 from rig.records.index import tables
-from rig.records.index.home_index import only
+from rig.records.store import Store
 from rig.uncertainty.sameness import exceeds
-
-if TYPE_CHECKING:
-    from rig.records.store import Store
 
 R, T = tables.RUNS, tables.RESULTS
 LOOK_ALIKE = str.maketrans("OIL", "011")
@@ -47,7 +43,7 @@ class UnitRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One measurand in two conditions of one unit. delta = later - earlier in `unit`; U_delta at 95.45 %, or None."""
+    """One measurand in two conditions of one unit, in `unit`. U_delta: of the difference, at 95.45 %, or None."""
 
     measurand: str
     unit: str
@@ -55,8 +51,12 @@ class Change:
     later: str
     before: float
     after: float
-    delta: float
     U_delta: float | None
+
+    @property
+    def delta(self) -> float:
+        """Later less earlier."""
+        return self.after - self.before
 
     @property
     def beyond(self) -> bool:
@@ -74,7 +74,7 @@ class History:
     # ---- units ------------------------------------------------------------------------------------------------
 
     def unit(self, part: str, serial: str) -> list[UnitRun]:
-        """Every run of a unit, in whatever job, oldest first, with its attempts counted. Cut-short runs count not."""
+        """Every run of a unit, oldest first, its attempts counted; a run that was cut short is no attempt."""
         self.store.index.refresh()
         columns = [R.c[name] for name in UnitRun.__slots__ if name in R.c]
         query = select(*columns).where(R.c.serial == serial, R.c.part == part).order_by(R.c.run, R.c.home)
@@ -106,17 +106,13 @@ class History:
         )
         newest: dict[str, dict[str, dict[str, Any]]] = {}
         for row in self.database.rows(query):
-            lines = newest.pop(row["condition"], {}) | {row["measurand"]: row}
-            newest[row["condition"]] = lines
-        stages = list(newest.items())
-        made = []
-        for (earlier, before), (later, after) in pairwise(stages):
-            made += [
-                _change(before[id_], after[id_], earlier, later, (scatter or {}).get(id_, 0.0))
-                for id_ in before
-                if id_ in after
-            ]
-        return made
+            newest[row["condition"]] = newest.pop(row["condition"], {}) | {row["measurand"]: row}
+        return [
+            _change(before[id_], after[id_], earlier, later, (scatter or {}).get(id_, 0.0))
+            for (earlier, before), (later, after) in pairwise(newest.items())
+            for id_ in before
+            if id_ in after
+        ]
 
     def duplicates(self, part: str, serial: str, job: str = "") -> list[str]:
         """Warnings before a unit is taken in: the serial is in the house, is another part's, or looks like another's.
@@ -159,58 +155,6 @@ class History:
             "runs": self.database.rows(select(R).where(R.c.job == job).order_by(R.c.run, R.c.home)),
         }
 
-    def libraries(self) -> list[dict[str, Any]]:
-        """Part numbers that have a library of known-good units: entries, newest approved version, who approved it."""
-        self.store.index.refresh()
-        t = tables.LIBRARY
-        by_part: dict[str, list[dict[str, Any]]] = {}
-        for row in self.database.rows(select(t).order_by(t.c.part, t.c.n)):
-            by_part.setdefault(row["part"], []).append(row)
-        found = []
-        for part, rows in by_part.items():
-            newest: dict[str, Any] = next((row for row in reversed(rows) if row["kind"] == "learned-limits"), {})
-            one = {"part": part, "entries": len(rows), "simulated": any(row["simulated"] for row in rows)}
-            one |= {"version": newest.get("version"), "approved_by": newest.get("who", "")}
-            found.append(one | {"approved_utc": newest.get("at_utc", "")})
-        return found
-
-    # ---- parts, check standards, instruments ------------------------------------------------------------------
-
-    def last_results(self, part: str, measurand: str = "", n: int = 1000) -> list[dict[str, Any]]:
-        """The last n result rows of a part number (of one measurand), newest run first."""
-        self.store.index.refresh()
-        where = {"part": part} | ({"measurand": measurand} if measurand else {})
-        order = (T.c.run.desc(), T.c.home, T.c.line)
-        return self.database.rows(select(T).where(*only(T, where)).order_by(*order).limit(n))
-
-    def part_versions(self, number: str) -> list[dict[str, Any]]:
-        """Every version of a part file that runs were judged by, oldest first, each with its limits by measurand."""
-        self.store.index.refresh()
-        p, limits = tables.PARTS, tables.LIMITS
-        versions = self.database.rows(select(p).where(p.c.number == number).order_by(p.c.since_utc, p.c.digest))
-        found = self.database.rows(select(limits).where(limits.c.number == number))
-        for version, row in enumerate(versions, start=1):
-            row["version"], row["data"] = version, json.loads(row["data"])
-            row["limits"] = {line["measurand"]: line for line in found if line["digest"] == row["digest"]}
-        return versions
-
-    def check_standard(self, part: str, serial: str, measurand: str) -> list[dict[str, Any]]:
-        """A check standard's runs, oldest first, each beside the reference value in force when it was taken.
-
-        deviation = estimate - reference; en = deviation / root(U^2 + U_ref^2) (ISO 13528, 9.7), None without both.
-        """
-        self.store.index.refresh()
-        c = tables.CHECK_STANDARDS
-        declared = select(c).where(c.c.part == part, c.c.serial == serial, c.c.measurand == measurand)
-        references = self.database.rows(declared.order_by(c.c.since_utc, c.c.entry))
-        query = (
-            select(R.c.run, R.c.started_utc, R.c.bench, R.c.outcome, T.c.estimate, T.c.U, T.c.unit)
-            .join(T, and_(T.c.home == R.c.home, T.c.run == R.c.run))
-            .where(R.c.serial == serial, R.c.part == part, T.c.measurand == measurand, T.c.estimate.is_not(None))
-            .order_by(R.c.started_utc, R.c.run)
-        )
-        return [_against(row, references) for row in self.database.rows(query)]
-
     def instruments(self, today: str) -> list[dict[str, Any]]:
         """Every instrument seen, with its calibrations (oldest first) and its status on a day (ISO 8601).
 
@@ -240,21 +184,10 @@ def _change(before: Mapping[str, Any], after: Mapping[str, Any], earlier: str, l
         later=later,
         before=before["estimate"],
         after=after["estimate"],
-        delta=after["estimate"] - before["estimate"],
         U_delta=U_delta,
     )
 
 
-def _against(row: dict[str, Any], references: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    in_force = [r for r in references if r["since_utc"] <= row["started_utc"]]
-    reference = in_force[-1] if in_force else None
-    deviation = row["estimate"] - reference["estimate"] if reference else None
-    en = None
-    if deviation is not None and reference and row["U"] is not None and (both := math.hypot(row["U"], reference["U"])):
-        en = deviation / both
-    return row | {"reference": reference["estimate"] if reference else None, "deviation": deviation, "en": en}
-
-
 def alike(serial: str) -> str:
-    """A serial as a tired eye reads it: case, blanks, dashes, O for 0 and I for 1 make no difference."""
+    """A serial without what is easily misread: case, blanks, dashes; O is 0, I and L are 1."""
     return re.sub(r"[\s._/-]", "", serial).upper().translate(LOOK_ALIKE)

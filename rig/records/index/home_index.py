@@ -1,4 +1,4 @@
-"""The index of a home in the store's database: what its folders say, as rows; never the truth itself.
+"""The index of a home in the store's database: what its folders say, as rows; never the record itself.
 
 Runs come from runs/, the shop's book from book/. Both can be read again at any time: when an embedded database is
 absent or damaged it is set aside and filled anew. `refresh` costs two look-ups while nothing has changed: a folder's
@@ -10,35 +10,32 @@ from __future__ import annotations
 import fcntl
 import secrets
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Table, case, select
+from sqlalchemy import Connection, Table, select
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import DatabaseError
 
 from rig.errors import RecordError
 from rig.records.files import write_new
 from rig.records.index import tables
-from rig.records.index.database import Database, damaged, database_url
-from rig.records.index.rows import Row, Rows, stamp
+from rig.records.index.database import Database, database_url
+from rig.records.index.rows import Row, Rows, entry_rows, run_rows, stamp
+from rig.records.run.stored import StoredRun
 
 BATCH = 200
-TRUSTED_NS = 1_000_000_000  # a folder's stamp is believed once it is this old: file systems tell time in jiffies
-SHARED = ("parts", "limits", "holders", "instruments", "calibrations")
+TRUSTED_NS = 1_000_000_000  # a folder's stamp is believed once it is this old: file systems round their times
 
 
-class RunIndex:
-    """The rows of one home. run_rows and entry_rows read them anew: id -> table name -> rows."""
+class HomeIndex:
+    """The rows of one home."""
 
-    def __init__(self, home: Path, run_rows: Callable[[str], Rows], entry_rows: Callable[[str], Rows]) -> None:
+    def __init__(self, home: Path) -> None:
         self.folder = home
         self.runs_folder, self.book_folder = home / "runs", home / "book"
         self.database = Database(database_url(home))
-        self._run_rows = run_rows
-        self._entry_rows = entry_rows
         self._home = ""
 
     @property
@@ -86,20 +83,9 @@ class RunIndex:
         self.folder.mkdir(parents=True, exist_ok=True)
         with (self.folder / "index.lock").open("w") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
-            self._mend()
+            if not self.database.readable():
+                self.database.set_aside(self.folder)
             yield
-
-    def _mend(self) -> None:
-        """Set a damaged embedded database aside; whoever asks next reads the folders into a new one."""
-        file = self.database.file
-        if file is None or not file.exists():
-            return
-        try:
-            self.database.rows(select(tables.MARKS).limit(1))
-        except RecordError as fault:
-            if not (isinstance(fault.__cause__, DatabaseError) and damaged(fault.__cause__)):
-                raise
-            self.database.set_aside()
 
     def _refresh_runs(self) -> None:
         t = tables.RUNS
@@ -152,16 +138,16 @@ class RunIndex:
 
     def _write(self, runs: Sequence[str]) -> None:
         marks = {run: _touched(self.folder / ".stale" / run) for run in runs}
-        read = [(run, self._run_rows(run)) for run in runs]
+        rows = {run: run_rows(StoredRun(self.runs_folder / run)) for run in runs}
         with self.database.writing() as connection:
-            replace_runs(connection, self.home, dict(read))
+            replace_runs(connection, self.home, rows)
         for run, mark in marks.items():
             marker = self.folder / ".stale" / run
             if mark and _touched(marker) == mark:
                 marker.unlink(missing_ok=True)
 
     def _write_entries(self, entries: Sequence[str]) -> None:
-        read = [self._entry_rows(entry) for entry in entries]
+        read = [entry_rows(self.book_folder / f"{entry}.json") for entry in entries]
         with self.database.writing() as connection:
             for rows in read:
                 for name, found in rows.items():
@@ -180,23 +166,19 @@ def replace_runs(connection: Connection, home: str, runs: Mapping[str, Rows]) ->
         connection.execute(table.delete().where(table.c.home == home, table.c.run.in_(list(runs))))
         if own := [{"home": home, **row} for row in gathered.get(table.name, [])]:
             connection.execute(table.insert(), own)
-    for name in SHARED:
-        upsert(connection, tables.METADATA.tables[name], gathered.get(name, []))
+    for table in tables.SHARED:
+        upsert(connection, table, gathered.get(table.name, []))
 
 
 def upsert(connection: Connection, table: Table, rows: Sequence[Row]) -> None:
-    """Add rows that are new; of known ones only an earlier `since_utc` is taken over, and a job's later words."""
+    """Add rows that are new; of known ones only a job's later words are taken over."""
     keys = [column.name for column in table.primary_key]
     first = {tuple(row[key] for key in keys): row for row in reversed(rows)}
+    make = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
     for _, row in sorted(first.items(), key=lambda item: item[0]):  # one order everywhere: two benches can't deadlock
-        make = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
         insert = make(table).values(**row)
-        if "since_utc" in row and "entry" not in row:
-            new = insert.excluded.since_utc
-            since = case((new < table.c.since_utc, new), else_=table.c.since_utc)
-            connection.execute(insert.on_conflict_do_update(index_elements=keys, set_={"since_utc": since}))
-        elif table is tables.JOBS:
-            later = {key: value for key, value in row.items() if key not in keys and value}
+        later = {key: value for key, value in row.items() if key not in keys and value} if table is tables.JOBS else {}
+        if later:
             connection.execute(insert.on_conflict_do_update(index_elements=keys, set_=later))
         else:
             connection.execute(insert.on_conflict_do_nothing(index_elements=keys))

@@ -7,7 +7,6 @@ Any other damage is an error that names file and line. It knows no step, no quan
 
 from __future__ import annotations
 
-import json
 import os
 import threading
 import zlib
@@ -18,11 +17,11 @@ from pathlib import Path
 from typing import Any
 
 from rig.errors import RecordError
-from rig.records.files import sync_folder, unwritable
+from rig.records.files import parse_json, read_file, sync, to_json, unwritable
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class JournalLine:
     """One acknowledged line: kind ("header", "reading", "event", ...) and its data."""
 
     n: int
@@ -31,15 +30,15 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class Journalled:
+class JournalLines:
     """What a journal holds. cut: "" or a sentence about a last line that a crash cut short."""
 
-    entries: tuple[Entry, ...]
+    lines: tuple[JournalLine, ...]
     cut: str = ""
 
     def of(self, kind: str) -> list[Mapping[str, Any]]:
-        """Data of the entries of one kind, in order."""
-        return [entry.data for entry in self.entries if entry.kind == kind]
+        """Data of the lines of one kind, in order."""
+        return [line.data for line in self.lines if line.kind == kind]
 
 
 class Journal:
@@ -56,7 +55,7 @@ class Journal:
         self._end = 0
         try:
             self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
-            sync_folder(path.parent)
+            sync(path.parent)
         except OSError as fault:
             raise unwritable(path, fault) from fault
 
@@ -68,14 +67,16 @@ class Journal:
     def append(self, kind: str, data: Mapping[str, Any]) -> None:
         """Write one entry; it is on the disk when this returns."""
         with self._lock:
-            line = _line(self.path, self._n + 1, kind, data)
+            line = {"n": self._n + 1, "kind": kind, "data": data}
+            body = to_json(line, indent=None, where=f"{self.path}: a {kind}")[:-2]
+            text = body + b',"crc":"%08x"}\n' % zlib.crc32(body)
             try:
-                self._write(line)
+                self._write(text)
             except OSError as fault:
                 self._take_back()
                 raise unwritable(self.path, fault) from fault
             self._n += 1
-            self._end += len(line)
+            self._end += len(text)
 
     def close(self) -> None:
         """Close the file; idempotent."""
@@ -84,8 +85,8 @@ class Journal:
                 os.close(self._file)
                 self._file = -1
 
-    def _write(self, line: bytes) -> None:
-        rest = memoryview(line)
+    def _write(self, text: bytes) -> None:
+        rest = memoryview(text)
         while rest:
             rest = rest[os.write(self._file, rest) :]
         os.fsync(self._file)
@@ -96,46 +97,27 @@ class Journal:
                 os.ftruncate(self._file, self._end)
 
 
-def read_journal(path: Path) -> Journalled:
+def read_journal(path: Path) -> JournalLines:
     """All whole lines of a journal. Raises RecordError with file and line for any damage but a cut last line."""
-    try:
-        lines = path.read_bytes().split(b"\n")
-    except OSError as fault:
-        raise RecordError(
-            f"{path}: can't be read ({fault.strerror or fault}).", next_action="Check that the run folder is whole."
-        ) from fault
+    lines = read_file(path).split(b"\n")
     tail = lines.pop()
-    entries = tuple(_entry(path, number, line) for number, line in enumerate(lines, start=1))
+    read = tuple(_line(path, number, line) for number, line in enumerate(lines, start=1))
     cut = f"{path}:{len(lines) + 1}: the last line was cut short and is left aside ({len(tail)} bytes)" if tail else ""
-    return Journalled(entries, cut)
+    return JournalLines(read, cut)
 
 
-def _line(path: Path, n: int, kind: str, data: Mapping[str, Any]) -> bytes:
-    try:
-        text = json.dumps(
-            {"n": n, "kind": kind, "data": data}, ensure_ascii=False, allow_nan=False, separators=(",", ":")
-        )
-    except (ValueError, TypeError) as fault:
-        raise RecordError(
-            f"{path}: a {kind} holds what JSON can't carry ({fault}).",
-            next_action="Store null where there is no number.",
-        ) from fault
-    body = text[:-1].encode()
-    return body + b',"crc":"%08x"}\n' % zlib.crc32(body)
-
-
-def _entry(path: Path, number: int, line: bytes) -> Entry:
-    body, found, tail = line.rpartition(b',"crc":"')
-    if not found or tail != b'%08x"}' % zlib.crc32(body):
+def _line(path: Path, number: int, text: bytes) -> JournalLine:
+    body, mark, tail = text.rpartition(b',"crc":"')
+    if not mark or tail != b'%08x"}' % zlib.crc32(body):
         raise _damaged(path, number, "its checksum does not fit")
     try:
-        data = json.loads(body + b"}")
-        entry = Entry(int(data["n"]), str(data["kind"]), dict(data["data"]))
-    except (ValueError, KeyError, TypeError) as fault:
+        data = parse_json(body + b"}", f"{path}:{number}")
+        line = JournalLine(int(data["n"]), str(data["kind"]), dict(data["data"]))
+    except (RecordError, KeyError, TypeError, ValueError) as fault:
         raise _damaged(path, number, f"not a journal line ({fault})") from fault
-    if entry.n != number:
-        raise _damaged(path, number, f"entry {entry.n} stands where {number} belongs")
-    return entry
+    if line.n != number:
+        raise _damaged(path, number, f"entry {line.n} stands where {number} belongs")
+    return line
 
 
 def _damaged(path: Path, number: int, what: str) -> RecordError:

@@ -2,7 +2,7 @@
 
 Being written it is called raw.h5.part; closed, hashed and renamed it is raw.h5. A file left as .part by a killed
 process is read like a closed one; a capture whose chunk never reached the file is left aside.
-It must never know what the channels mean. Layout: /<series> (captures, channels, samples), shuffle + gzip 1 +
+What the channels mean is not known here. Layout: /<series> (captures, channels, samples), shuffle + gzip 1 +
 fletcher32, attributes scale_v, offset_v, sample_rate_hz, channels, rail_low, rail_high, simultaneous.
 """
 
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import RecordError
-from rig.records.files import DISK_ADVICE, sha256_of, sync_folder, take_name, unwritable
+from rig.records.files import DISK_ADVICE, sha256_of, sync, take_name, unwritable
 from rig.signal.waveform import Waveform, WaveformStack
 
 if TYPE_CHECKING:
@@ -52,14 +52,14 @@ class RawFile:
             raise RecordError(f"{self.path}: is closed.", next_action="Open a new run.")
         if not re.fullmatch(r"\w+", series):
             raise RecordError(f"{series!r} can't be a series name.", next_action="Use letters, digits, underscores.")
-        self._room_for(waveform.codes.nbytes)
+        self._check_room(waveform.codes.nbytes)
         try:
             index = self._open_series(series, waveform).append(waveform.codes)
-            self._opened().flush()
+            self._writer().flush()
         except RecordError:
             raise
         except (OSError, RuntimeError) as fault:
-            raise self._refused(fault) from fault
+            raise self._write_error(fault) from fault
         return f"{series}/{index}"
 
     def close(self) -> str:
@@ -72,14 +72,14 @@ class RawFile:
         part = part_of(self.path)
         try:
             self._file.close()
-            _sync(part)
+            sync(part)
         except (OSError, RuntimeError) as fault:
-            raise self._refused(fault) from fault
+            raise self._write_error(fault) from fault
         digest = sha256_of(part)
         take_name(part, self.path)
         return digest
 
-    def _opened(self) -> h5py.File:
+    def _writer(self) -> h5py.File:
         if self._file is None:
             import h5py
 
@@ -87,21 +87,21 @@ class RawFile:
                 raise RecordError(f"{self.path}: is there already and is never overwritten.", next_action="Begin anew.")
             self._file = h5py.File(part_of(self.path), "x", libver="earliest")
             self._file.attrs["schema"] = SCHEMA
-            sync_folder(self.path.parent)
+            sync(self.path.parent)
         return self._file
 
     def _open_series(self, series: str, waveform: Waveform) -> _Series:
         if series not in self._series:
-            self._series[series] = _Series(self._opened(), series, waveform)
+            self._series[series] = _Series(self._writer(), series, waveform)
             return self._series[series]
-        if differing := self._series[series].differing(waveform):
+        if names := self._series[series].differences(waveform):
             raise RecordError(
-                f"{self.path}: a capture of series {series!r} differs from the first in {', '.join(differing)}.",
+                f"{self.path}: a capture of series {series!r} differs from the first in {', '.join(names)}.",
                 next_action="Give captures with other settings a series of their own.",
             )
         return self._series[series]
 
-    def _room_for(self, size: int) -> None:
+    def _check_room(self, size: int) -> None:
         disk = os.statvfs(self.path.parent)
         free = disk.f_bavail * disk.f_frsize
         if free < size + SPARE_BYTES:
@@ -110,7 +110,7 @@ class RawFile:
                 next_action=DISK_ADVICE,
             )
 
-    def _refused(self, fault: Exception) -> RecordError:
+    def _write_error(self, fault: Exception) -> RecordError:
         self._closed = True
         if self._file is not None:
             with suppress(OSError, RuntimeError):
@@ -142,7 +142,7 @@ class _Series:
         self._one = h5py.h5s.create_simple((1, *shape))
         self._shape, self._type, self._shared = shape, first.codes.dtype, _shared(first)
 
-    def differing(self, waveform: Waveform) -> list[str]:
+    def differences(self, waveform: Waveform) -> list[str]:
         """Names of what a capture does not share with the first."""
         shared = _shared(waveform)
         names = [name for name, value in self._shared.items() if shared[name] != value]
@@ -161,7 +161,7 @@ class _Series:
 
 
 class RawReader:
-    """The captures of a run (a `Captures`); `path` is the final name, an orphaned .part is read in its place.
+    """The captures of a run (a `Captures`). path: the final name; the .part file of a run that was killed serves too.
 
     Without either file there are no series. Raises RecordError for a damaged file or one that is being written.
     """
@@ -169,37 +169,32 @@ class RawReader:
     def __init__(self, path: Path) -> None:
         self.path = path if path.exists() or not part_of(path).exists() else part_of(path)
 
-    @property
-    def orphaned(self) -> bool:
-        """The file was never closed: the run was killed or is still going on."""
-        return self.path.suffix == ".part"
-
     def series(self) -> tuple[str, ...]:
         """Names of the series that hold at least one whole capture, alphabetically."""
         if not self.path.exists():
             return ()
         with self._open() as file:
-            return tuple(name for name in file if _whole(file[name]))
+            return tuple(name for name in file if _whole_captures(file[name]))
 
     def count(self, series: str) -> int:
         """Whole captures of a series; 0 when it is not there."""
         if not self.path.exists():
             return 0
         with self._open() as file:
-            return _whole(file[series]) if series in file else 0
+            return _whole_captures(file[series]) if series in file else 0
 
     def stack(self, series: str) -> WaveformStack:
         """All whole captures of a series, in order. Raises KeyError for a series that is not there."""
         if not self.path.exists():
             raise KeyError(series)
         with self._open() as file:
-            if series not in file or not (whole := _whole(file[series])):
+            if series not in file or not (count := _whole_captures(file[series])):
                 raise KeyError(series)
             dataset = file[series]
             try:
-                codes = dataset[:whole]
+                codes = dataset[:count]
             except OSError as fault:
-                raise self._damaged(f"series {series!r} fails its checksum", fault) from fault
+                raise self._read_error(f"series {series!r} fails its checksum", fault) from fault
             a = dataset.attrs
             return WaveformStack(
                 codes=codes,
@@ -222,9 +217,9 @@ class RawReader:
                 f"{self.path}: is being written by a run.", next_action="Wait until that run has ended."
             ) from fault
         except OSError as fault:
-            raise self._damaged("can't be opened", fault) from fault
+            raise self._read_error("can't be opened", fault) from fault
 
-    def _damaged(self, what: str, fault: OSError) -> RecordError:
+    def _read_error(self, what: str, fault: OSError) -> RecordError:
         return RecordError(
             f"{self.path}: {what} ({fault}).", next_action="Restore the raw file from a copy of the run folder."
         )
@@ -244,18 +239,10 @@ def _attributes(waveform: Waveform) -> dict[str, Any]:
 
 def _shared(waveform: Waveform) -> dict[str, Any]:
     """The attributes as values that compare quickly."""
-    told = _attributes(waveform)
-    return told | {name: told[name].tobytes() for name in ("scale_v", "offset_v")}
+    values = _attributes(waveform)
+    return values | {name: values[name].tobytes() for name in ("scale_v", "offset_v")}
 
 
-def _whole(dataset: h5py.Dataset) -> int:
+def _whole_captures(dataset: h5py.Dataset) -> int:
     """Captures whose chunk is in the file (a kill between enlarging and writing leaves one without)."""
     return min(int(dataset.shape[0]), int(dataset.id.get_num_chunks()))
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

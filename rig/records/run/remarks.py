@@ -1,19 +1,20 @@
 """Remarks and photos of a run, step by step: each a small file of its own in the run's folder, never changed.
 
     <run>/remark.json, remark-2.json ...     {schema, made_utc, author, step, text, photo, sha256}
-    <run>/photo.jpg, photo-2.png ...         the picture as it came; its hash stands in the remark
+    <run>/photo.jpg, photo-2.png ...         the picture unchanged; its hash stands in the remark
 
-It judges nothing and looks into no picture beyond its first bytes (so that a text is not kept as a photo).
+It judges nothing and looks into no picture beyond its first bytes (so that a text is not stored as a photo).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from rig.errors import RecordError, UsageError
+from rig.errors import UsageError
 from rig.records.files import read_json, sha256_of, to_json, write_beside
+from rig.records.schema import check_texts, dump, load
 
 SCHEMA = "anglewright remark 1"
 PICTURES = {b"\xff\xd8\xff": ".jpg", b"\x89PNG\r\n\x1a\n": ".png", b"RIFF": ".webp"}
@@ -30,47 +31,31 @@ class Remark:
     photo: str = ""
     sha256: str = ""
     file: str = ""
+    schema: str = SCHEMA
 
 
-def add_remark(
-    folder: Path, *, text: str, author: str, made_utc: str, step: str = "", photo: Path | None = None
-) -> Remark:
+def add_remark(folder: Path, remark: Remark, photo: Path | None = None) -> Remark:
     """Put a remark, with a photo if one is given, into a run's folder.
 
-    Raises UsageError for an empty remark or a photo that is no JPEG, PNG or WebP, RecordError when the disk refuses.
+    Raises UsageError for an empty remark, a control character or a photo that is no JPEG, PNG or WebP, RecordError
+    when the disk refuses.
     """
-    if not text.strip() and photo is None:
+    if not remark.text.strip() and photo is None:
         raise UsageError("a remark without a word and without a photo.", next_action="Write what was seen.")
-    name = digest = ""
+    remark = replace(remark, text=remark.text.strip())
+    check_texts(dump(remark))
     if photo is not None:
-        kept = write_beside(folder / f"photo{_kind(photo)}", photo.read_bytes())
-        name, digest = kept.name, sha256_of(kept)
-    made = Remark(made_utc=made_utc, author=author, step=step, text=text.strip(), photo=name, sha256=digest)
-    data = {"schema": SCHEMA, **asdict(made)}
+        copy = write_beside(folder / f"photo{_kind(photo)}", photo.read_bytes())
+        remark = replace(remark, photo=copy.name, sha256=sha256_of(copy))
+    data = dump(remark)
     del data["file"]
-    file = write_beside(folder / "remark.json", to_json(data))
-    return Remark(**{**asdict(made), "file": file.name})
+    return replace(remark, file=write_beside(folder / "remark.json", to_json(data)).name)
 
 
 def read_remarks(folder: Path) -> Sequence[Remark]:
     """All remarks of a run, in the order they were made. Raises RecordError for a damaged file."""
-    known = {field.name for field in fields(Remark)}
-    found = []
-    for file in sorted(folder.glob("remark*.json"), key=lambda f: (len(f.name), f.name)):
-        data = read_json(file)
-        if data.get("schema") != SCHEMA:
-            raise RecordError(f"{file}: is no remark of schema {SCHEMA!r}.", next_action="Restore it from a copy.")
-        try:
-            found.append(Remark(**{k: str(v) for k, v in data.items() if k in known} | {"file": file.name}))
-        except TypeError as fault:
-            raise RecordError(f"{file}: incomplete ({fault}).", next_action="Restore it from a copy.") from fault
-    return found
-
-
-def altered_photos(folder: Path) -> list[str]:
-    """Names of the photos that are missing or no longer what they were when they were put down."""
-    named = [remark for remark in read_remarks(folder) if remark.photo]
-    return [r.photo for r in named if not (folder / r.photo).exists() or sha256_of(folder / r.photo) != r.sha256]
+    files = sorted(folder.glob("remark*.json"), key=lambda f: (len(f.name), f.name))
+    return [load(Remark, {**read_json(file), "file": file.name}, str(file), SCHEMA) for file in files]
 
 
 def _kind(photo: Path) -> str:

@@ -7,21 +7,18 @@ was cut short measured nothing and may always be begun anew. It opens no file: h
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 from rig.errors import UsageError
-
-if TYPE_CHECKING:
-    from rig.records.run.record import RunHeader
-    from rig.records.run.stored import StoredRun
+from rig.records.run.record import RunHeader
+from rig.records.run.stored import StoredRun
 
 REPEATABLE = ("outside limits", "undecided", "unsound measurement", "not this kind")
 
 
-def check_retest(header: RunHeader, kept: Iterable[StoredRun]) -> None:
+def check_retest(header: RunHeader, runs: Iterable[StoredRun]) -> None:
     """Raises UsageError unless header.retest_of names a closed run of the same unit that may be repeated once."""
     first: StoredRun | None = None
-    for run in kept:
+    for run in runs:
         if run.id == header.retest_of:
             first = run
         elif first is not None and run.record and run.header.retest_of == first.id and run.outcome != "incomplete":

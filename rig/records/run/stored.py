@@ -1,12 +1,12 @@
 """A run as it stands in its folder, closed or not: header, readings, events, captures, evaluations, hashes.
 
 It reads and never writes; a run without run.json was cut short and counts as incomplete. Files are read when they are
-asked for. It knows no index and no other run.
+first needed. It knows no index and no other run.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -15,10 +15,10 @@ from typing import Any
 from rig.errors import RecordError
 from rig.quantity import Reading
 from rig.records.files import read_json, sha256_of
-from rig.records.run.journal import Journalled, read_journal
+from rig.records.run.journal import JournalLine, JournalLines, read_journal
 from rig.records.run.raw import RawReader
-from rig.records.run.record import RunHeader, RunRecord, judgement_from_dict
-from rig.records.run.repeats import superseded_lines
+from rig.records.run.record import RUN_SCHEMA, RunHeader, RunRecord, load_judgement, load_record
+from rig.records.schema import RESTORE, load
 from rig.result import Judgement
 
 JOURNAL, RAW, RECORD = "journal.jsonl", "raw.h5", "run.json"
@@ -38,16 +38,11 @@ class Evaluation:
     campaign: str = ""
     part_digest: str = ""
 
-    @property
-    def outcome(self) -> str:
-        """The judgement's outcome."""
-        return self.judgement.outcome
-
 
 class StoredRun:
-    """A run as it stands in its folder, closed or not. Files are read when they are asked for.
+    """A run as it stands in its folder, closed or not.
 
-    record: the closed record, None for a run that was cut short. captures: a `Captures` (raw.h5 or an orphaned .part).
+    captures: a `Captures` (raw.h5, or the .part file of a run that was killed).
     """
 
     def __init__(self, path: Path) -> None:
@@ -61,13 +56,13 @@ class StoredRun:
 
     @cached_property
     def record(self) -> RunRecord | None:
-        """run.json, or None. Raises RecordError when it is damaged."""
+        """run.json, None for a run that was cut short. Raises RecordError when it is damaged."""
         file = self.path / RECORD
-        return RunRecord.from_dict(read_json(file), str(file)) if file.exists() else None
+        return load_record(read_json(file), str(file)) if file.exists() else None
 
     @cached_property
-    def journal(self) -> Journalled:
-        """The journal's whole lines; `.cut` tells of a last line that a crash cut short."""
+    def journal(self) -> JournalLines:
+        """The journal's whole lines; `.cut` describes a last line that a crash cut short."""
         return read_journal(self.path / JOURNAL)
 
     @cached_property
@@ -75,66 +70,62 @@ class StoredRun:
         """The header: from the closed record, else from the journal's first line."""
         if self.record is not None:
             return self.record.header
+        where = f"{self.path / JOURNAL}"
         first = self.journal.of("header")[:1]
         if not first:
-            raise RecordError(
-                f"{self.path / JOURNAL}: has no header line.", next_action="The run was cut short before it began."
-            )
-        return RunHeader.from_dict(first[0], f"{self.path / JOURNAL}:1")
+            raise RecordError(f"{where}: has no header line.", next_action="The run was cut short before it began.")
+        return load(RunHeader, first[0], f"{where}:1", RUN_SCHEMA)
 
     @cached_property
     def readings(self) -> tuple[Reading, ...]:
         """Every acknowledged reading that counts, in order; not those of a failed attempt at a repeated step."""
-        return self._read(superseded=False)
+        return self._readings(superseded=False)
 
     @cached_property
     def superseded(self) -> tuple[Reading, ...]:
         """Readings of failed attempts at steps that were repeated, in order."""
-        return self._read(superseded=True)
+        return self._readings(superseded=True)
 
-    def _read(self, *, superseded: bool) -> tuple[Reading, ...]:
-        entries = self.journal.entries
-        gone = superseded_lines(entries, str(self.path / JOURNAL))
-        wanted = (e.data for e in entries if e.kind == "reading" and (e.n in gone) is superseded)
+    def _readings(self, *, superseded: bool) -> tuple[Reading, ...]:
+        lines, where = self.journal.lines, str(self.path / JOURNAL)
+        failed = superseded_lines(lines, where)
+        wanted = (line for line in lines if line.kind == "reading" and (line.n in failed) is superseded)
         try:
-            return tuple(Reading.from_dict(data) for data in wanted)
+            return tuple(Reading.from_dict(line.data) for line in wanted)
         except (KeyError, TypeError, ValueError) as fault:
-            raise RecordError(
-                f"{self.path / JOURNAL}: a reading is incomplete ({fault!r}).", next_action="Restore it from a copy."
-            ) from fault
+            raise RecordError(f"{where}: a reading is incomplete ({fault!r}).", next_action=RESTORE) from fault
 
     @property
     def events(self) -> tuple[Mapping[str, Any], ...]:
         """Everything in the journal that is neither header nor reading: {"kind": ..., **data}."""
-        entries = self.journal.entries
-        return tuple({"kind": e.kind, **e.data} for e in entries if e.kind not in ("header", "reading"))
+        return tuple({"kind": e.kind, **e.data} for e in self.journal.lines if e.kind not in ("header", "reading"))
+
+    @property
+    def repeat_notes(self) -> list[str]:
+        """A sentence for each step that was repeated and each instrument that got a question twice, in order."""
+        return [text for event in self.events if (text := _repeat_note(event))]
 
     @property
     def judgement(self) -> Judgement | None:
         """The newest judgement, or None."""
-        made = self.evaluations()
-        return made[-1].judgement if made else None
+        return self.evaluations[-1].judgement if self.evaluations else None
 
-    def judgements(self) -> list[Judgement]:
-        """All judgements, the run's own first, later ones as they were put beside it."""
-        return [evaluation.judgement for evaluation in self.evaluations()]
-
-    def evaluations(self) -> list[Evaluation]:
+    @cached_property
+    def evaluations(self) -> tuple[Evaluation, ...]:
         """All evaluations with who made them, when and against which part file; the run's own first."""
-        own = []
+        made = []
         if (record := self.record) is not None and record.judgement:
-            made = {"made_utc": record.ended_utc, "software": record.header.software}
-            own = [_evaluation(RECORD, {"made": made, **record.judgement}, str(self.path / RECORD))]
+            stamp = {"made_utc": record.ended_utc, "software": record.header.software}
+            made = [_evaluation(RECORD, {"made": stamp, **record.judgement}, str(self.path / RECORD))]
         later = sorted(self.path.glob("judgement-*.json"), key=lambda f: (len(f.name), f.name))
-        return own + [_evaluation(file.name, read_json(file), str(file)) for file in later]
+        return (*made, *(_evaluation(file.name, read_json(file), str(file)) for file in later))
 
     @property
     def outcome(self) -> str:
         """Outcome of the newest judgement; "incomplete" for a run that was cut short."""
         if self.record is None:
             return "incomplete"
-        made = self.evaluations()
-        return made[-1].outcome if made else self.record.outcome
+        return self.judgement.outcome if self.judgement else self.record.outcome
 
     @property
     def hashes(self) -> Mapping[str, str]:
@@ -150,7 +141,36 @@ class StoredRun:
         return [n for n, h in closed.items() if not (self.path / n).exists() or sha256_of(self.path / n) != h]
 
 
+def superseded_lines(lines: Iterable[JournalLine], where: str) -> frozenset[int]:
+    """Journal lines of failed attempts, by the events "step repeated" (from_line, to_line) of rig/control/repeating.py.
+
+    Raises RecordError naming `where` for an event without its lines.
+    """
+    failed: set[int] = set()
+    for line in lines:
+        if line.kind != "event" or line.data.get("name") != "step repeated":
+            continue
+        try:
+            failed.update(range(int(line.data["from_line"]), int(line.data["to_line"]) + 1))
+        except (KeyError, TypeError, ValueError) as fault:
+            raise RecordError(
+                f"{where}:{line.n}: a repeated step does not say which lines it replaces ({fault!r}).",
+                next_action=RESTORE,
+            ) from fault
+    return frozenset(failed)
+
+
+def _repeat_note(event: Mapping[str, Any]) -> str:
+    step, why = str(event.get("step", "")).replace("_", " "), str(event.get("why", ""))
+    if event.get("name") == "step repeated":
+        return f"Step {step} was repeated; its first attempt is kept and not used. Why: {why}"
+    if event.get("name") == "said again":
+        times = "once" if event.get("times") == 1 else f"{event.get('times')} times"
+        return f"Step {step}: {event.get('instrument')} was asked again {times}. Why: {why}"
+    return ""
+
+
 def _evaluation(file: str, data: Mapping[str, Any], where: str) -> Evaluation:
-    made = data.get("made") or {}
-    known = {key: str(made.get(key) or "") for key in ("made_utc", "software", "campaign", "part_digest")}
-    return Evaluation(file=file, judgement=judgement_from_dict(data, where), **known)
+    stamp = data.get("made") or {}
+    known = {key: str(stamp.get(key) or "") for key in ("made_utc", "software", "campaign", "part_digest")}
+    return Evaluation(file=file, judgement=load_judgement(data, where), **known)

@@ -26,7 +26,8 @@ from rig.certificate.faces import report
 from rig.certificate.issue import Issued, issue
 from rig.certificate.seal.verify import verify
 from rig.certificate.seal.verify_run import verify_run
-from rig.records.store import Store, StoredRun
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 from rig.result import Judgement
 from rig.signal.waveform import Waveform
 

@@ -27,12 +27,11 @@ sys.path[:0] = [str(TOP / "tests" / room) for room in ROOMS]
 import postgres_server
 import records as bench
 from archive_samples import copies, stored
-from kill_moments import broken_promises, kill_one
+from kill_moments import altered_home, broken_promises, kill_one
 from observed_from_world import full_test, quick_screen
 
-from rig.records.index.audit import altered_home
 from rig.records.index.database import VARIABLE
-from rig.records.run.record import judgement_to_dict
+from rig.records.run.record import dump_judgement
 from rig.records.store import Store
 from rig.review.archive import Report, judge_archive
 from rig.review.crews import cluster
@@ -145,10 +144,10 @@ def on_a_cluster(store: Store, count: int) -> tuple[Report, float, int]:
 
 def same_twice(store: Store, run: str) -> bool:
     """Whether both campaigns kept one judgement of a run, and the same."""
-    made = [e for e in store.find(run).evaluations() if e.campaign]
+    made = [e for e in store.find(run).evaluations if e.campaign]
     if sorted(e.campaign for e in made) != ["alone", "cluster"]:
         return False
-    return judgement_to_dict(made[0].judgement) == judgement_to_dict(made[1].judgement)
+    return dump_judgement(made[0].judgement) == dump_judgement(made[1].judgement)
 
 
 def two_benches(runs: int) -> Line:
