@@ -23,6 +23,7 @@ from rig.description.parts import load_part
 from rig.errors import RigError
 from rig.quantity import Reading
 from rig.records.run.record import RunHeader
+from rig.records.schema import dump
 from rig.records.store import Store
 from sequences.registry import find
 
@@ -98,7 +99,7 @@ def _run(given: argparse.Namespace) -> int:
             journal=folder.journal,
             raw=folder.raw,
             rotor=given.rotor,
-            header=header.to_dict(),
+            header=dump(header),
             on_progress=on_progress,
             on_reading=on_reading,
         )

@@ -22,6 +22,7 @@ from rig.errors import UsageError
 from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.records.run.record import RunHeader
+from rig.records.schema import dump
 from rig.records.store import Store
 from sequences.continuous_sweep import SEQUENCE
 from sequences.full_test import SEQUENCE as STEPPED
@@ -87,7 +88,7 @@ def observed(folder: Path, way: str) -> Observed:
         )
         kept = store.begin(header)
         context = Context(
-            bench=bench, part=part.part(), holder=holder, journal=kept.journal, raw=kept.raw, header=header.to_dict()
+            bench=bench, part=part.part(), holder=holder, journal=kept.journal, raw=kept.raw, header=dump(header)
         )
         wanted = replace(sequence, steps=tuple(step for step in sequence.steps if step.name in names))
         ended = run(wanted, context)
@@ -100,7 +101,7 @@ def observed(folder: Path, way: str) -> Observed:
         part=part.part(),
         holder=holder,
         bench=bench_file,
-        header=header.to_dict(),
+        header=dump(header),
     )
 
 

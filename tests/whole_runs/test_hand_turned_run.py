@@ -18,6 +18,7 @@ from rig.description.parts import load_part
 from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.records.run.record import RunHeader
+from rig.records.schema import dump
 from rig.records.store import Store
 from sequences.hand_turned import SEQUENCE
 from sequences.steps import by_hand
@@ -80,7 +81,7 @@ def turned(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], di
             holder=holder,
             journal=run_folder.journal,
             raw=run_folder.raw,
-            header=header.to_dict(),
+            header=dump(header),
         )
         ended = run(SHORT, context)
         patch.undo()
@@ -93,7 +94,7 @@ def turned(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], di
         part=part.part(),
         holder=holder,
         bench=bench_file,
-        header=header.to_dict(),
+        header=dump(header),
     )
     lines = {line.measurand: line for line in evaluate(obs).results}
     return lines, truth(str(world))["as_clamped"]

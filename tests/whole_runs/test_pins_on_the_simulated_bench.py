@@ -17,6 +17,7 @@ from rig.evaluation.evaluated import evaluate
 from rig.jobs.pins.table import analyse_run
 from rig.pins.search import find_pins
 from rig.records.run.record import RunHeader
+from rig.records.schema import dump
 from rig.records.store import Store
 from sequences.gates import observed
 from sequences.pins import SEQUENCE
@@ -61,7 +62,7 @@ def taken(tmp_path: Path, world: str) -> str:
             holder=holder,
             journal=folder.journal,
             raw=folder.raw,
-            header=header.to_dict(),
+            header=dump(header),
         )
         ended = run(SEQUENCE, ctx)
     assert ended.complete, ended.fault
