@@ -19,7 +19,7 @@ from rig.resolver.part import COILS
 from rig.resolver.winding import r_at
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
-from rig.uncertainty.evaluate import type_a
+from rig.uncertainty.coverage import type_a
 
 LINEARITY = 0.2  # share of the reading term that two readings of one range do not have in common
 

@@ -24,7 +24,7 @@ from rig.observed import Observed
 from rig.resolver.grids import folded
 from rig.resolver.maximum_error import KEEP_CHI2
 from rig.resolver.orders import Orders, fit_orders
-from rig.uncertainty.propagate import COVERAGE
+from rig.uncertainty.coverage import COVERAGE
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

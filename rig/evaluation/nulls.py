@@ -23,7 +23,7 @@ from rig.quantity import Scalar
 from rig.resolver.ratio import crossings
 from rig.result import Result
 from rig.signal.phasor import carrier_phase
-from rig.uncertainty.propagate import COVERAGE
+from rig.uncertainty.coverage import COVERAGE
 
 Floats = NDArray[np.float64]
 SEED, TRIALS, K = 20_252, 2000, 2.0

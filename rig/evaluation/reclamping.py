@@ -18,7 +18,7 @@ from rig.observed import Observed
 from rig.quantity import measurand
 from rig.result import Result
 from rig.uncertainty.budget import combine
-from rig.uncertainty.evaluate import type_a
+from rig.uncertainty.coverage import type_a
 
 KEY = "reclamping"  # in the header's calibration
 SCHEMA = "anglewright reclamping 1"

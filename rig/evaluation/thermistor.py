@@ -15,7 +15,7 @@ from rig.quantity import Scalar
 from rig.resolver import thermistor
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
-from rig.uncertainty.evaluate import type_a
+from rig.uncertainty.coverage import type_a
 
 SHORT_OHM = 20.0
 COLDER_WHEN_OPEN = {"ntc": True, "pt1000": False, "silicon": False}

@@ -6,7 +6,6 @@ unloaded, against the excitation; the truth of the box is this table, not the ro
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 CHAIN_OHM = (75.0, 174.0, 107.0, 69.8, 332.0)
@@ -26,11 +25,6 @@ class Setting:
     lines: tuple[int, int, int, int]
     sine: float
     cosine: float
-
-    @property
-    def angle_elec_deg(self) -> float:
-        """The computed angle, 0 to 360."""
-        return math.degrees(math.atan2(self.sine, self.cosine)) % 360.0
 
 
 def _tap(number: int) -> float:

@@ -53,13 +53,6 @@ def deviation(
     return wrap(raw - offset), offset
 
 
-def error_curve(theta_elec_rad: Floats, theta_mech_rad: Floats, pole_pairs: int, direction: int) -> Floats:
-    """(n,) error in electrical rad, mean over the points removed; see `deviation`."""
-    curve, _ = deviation(theta_elec_rad, theta_mech_rad, pole_pairs, direction)
-    centred: Floats = curve - np.mean(curve)
-    return centred
-
-
 def closure(first_elec_rad: float, last_elec_rad: float) -> float:
     """Reading after a whole mechanical turn less the first reading, electrical rad in (-pi, pi]."""
     return float(wrap(np.array([last_elec_rad - first_elec_rad]))[0])

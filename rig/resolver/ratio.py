@@ -32,29 +32,6 @@ class Crossing(NamedTuple):
     rising: bool
 
 
-def load_impedance(r_ohm: float, c_f: float, frequency_hz: float) -> complex:
-    """Impedance (ohm) of an input: r_ohm (may be infinite) parallel to c_f, at frequency_hz > 0."""
-    if not (r_ohm > 0 and c_f >= 0 and frequency_hz > 0):
-        raise UsageError(
-            f"An input of {r_ohm!r} ohm and {c_f!r} F at {frequency_hz!r} Hz has no impedance.",
-            next_action="Correct the input's data in the bench file.",
-        )
-    admittance = 1 / r_ohm + 2j * math.pi * frequency_hz * c_f
-    return complex(math.inf) if admittance == 0 else 1 / admittance
-
-
-def open_circuit(loaded: complex, source_ohm: complex, load_ohm: complex) -> complex:
-    """The voltage or ratio that the output would show without its load."""
-    return loaded * loading_factor(source_ohm, load_ohm)
-
-
-def loading_factor(source_ohm: complex, load_ohm: complex) -> complex:
-    """1 + Z_source / Z_load: multiply a loaded reading by it."""
-    if load_ohm == 0:
-        raise UsageError("An output loaded with zero ohm has no open-circuit value.", next_action="Check the input.")
-    return 1 + 0j if math.isinf(abs(load_ohm)) else 1 + source_ohm / load_ohm
-
-
 def _roots(fit: Orders) -> list[float]:
     """Zeros of a fitted envelope over a turn: sign changes on a fine grid, then bisection."""
     count = 64 * (1 + max(fit.orders))

@@ -61,10 +61,6 @@ class Separation:
         """Orders that these offsets can't divide between sensor and positioner."""
         return tuple(n for n, share in self.separated.items() if share < OBSERVABLE)
 
-    def sensor_at(self, theta_mech_rad: Floats) -> Floats:
-        """(n,) error of the sensor, orders 2 and up, over the axis angle of the first clamping; mechanical rad."""
-        return self.sensor.evaluate(np.asarray(theta_mech_rad), with_constant=False)
-
 
 def separate(
     clampings: Sequence[Clamping],

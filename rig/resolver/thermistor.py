@@ -1,8 +1,7 @@
 """Temperature sensors found inside resolvers: resistance to temperature and back, each with its range of validity.
 
 It must never know a part number; nominal values come in. Laws:
-ntc     beta law R = R25 exp(B (1/T - 1/298.15 K)), exact only at its anchor points; or Steinhart-Hart
-        1/T = A + B ln R + C ln^3 R
+ntc     beta law R = R25 exp(B (1/T - 1/298.15 K)), exact only at its anchor points
 pt1000  IEC 60751: R0 (1 + A t + B t^2 + C (t - 100) t^3 below 0 degC), -200..850 degC
 silicon R = R25 (1 + a (t - 25) + b (t - 25)^2), a 7.88e-3 /K, b 1.937e-5 /K^2, -55..150 degC (from memory, indicative)
 ptc     a trip thermistor is no thermometer: only its state can be told (DIN 44081: cold <= 250 ohm, tripped >= 1330
@@ -12,8 +11,6 @@ ptc     a trip thermistor is no thermometer: only its state can be told (DIN 440
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 
 from rig.errors import UsageError
 
@@ -22,26 +19,6 @@ PT_A, PT_B, PT_C = 3.9083e-3, -5.775e-7, -4.183e-12
 PT_LOW_DEGC, PT_HIGH_DEGC = -200.0, 850.0
 SILICON_A, SILICON_B = 7.88e-3, 1.937e-5
 SILICON_RANGE_DEGC = (-55.0, 150.0)
-
-
-@dataclass(frozen=True, slots=True)
-class SteinhartHart:
-    """The three constants, for ohm and kelvin."""
-
-    a: float
-    b: float
-    c: float
-
-
-def steinhart_hart(points: Sequence[tuple[float, float]]) -> SteinhartHart:
-    """Constants through three (ohm, degC) points; raises UsageError unless three different ones are given."""
-    if len({ohm for ohm, _ in points}) != 3 or any(ohm <= 0 for ohm, _ in points):
-        raise UsageError("Steinhart-Hart needs three points of different resistance.", next_action="Check the table.")
-    (l1, y1), (l2, y2), (l3, y3) = ((math.log(ohm), 1 / (t + KELVIN)) for ohm, t in points)
-    g2, g3 = (y2 - y1) / (l2 - l1), (y3 - y1) / (l3 - l1)
-    c = (g3 - g2) / (l3 - l2) / (l1 + l2 + l3)
-    b = g2 - c * (l1 * l1 + l1 * l2 + l2 * l2)
-    return SteinhartHart(y1 - l1 * (b + l1 * l1 * c), b, c)
 
 
 def _positive(ohm: float) -> float:
@@ -96,18 +73,14 @@ def temperature_degc(
     *,
     r25_ohm: float | None = None,
     beta_k: float | None = None,
-    curve: SteinhartHart | None = None,
 ) -> float:
     """Temperature by the thermistor's curve.
 
-    kind: "ntc" (curve, or r25_ohm and beta_k), "pt1000", "silicon" (r25_ohm). Raises UsageError for "ptc", "none", a
+    kind: "ntc" (r25_ohm and beta_k), "pt1000", "silicon" (r25_ohm). Raises UsageError for "ptc", "none", a
     resistance that is no reading, a missing nominal value or a temperature outside the law's validity. The beta law's
-    own range (part file) is the caller's to check with `in_range`.
+    own range (part file) is the caller's to check.
     """
     _positive(ohm)
-    if kind == "ntc" and curve is not None:
-        log = math.log(ohm)
-        return 1 / (curve.a + curve.b * log + curve.c * log**3) - KELVIN
     if kind == "ntc":
         r25, beta = _need(kind, "r25_ohm", r25_ohm), _need(kind, "beta_k", beta_k)
         inverse = 1 / (25 + KELVIN) + math.log(ohm / r25) / beta
@@ -120,7 +93,7 @@ def temperature_degc(
         return _silicon_temperature(ohm, _need(kind, "r25_ohm", r25_ohm))
     raise UsageError(
         f"A thermistor of kind {kind!r} gives no temperature.",
-        next_action="Judge a ptc by its state (ptc_state); correct the kind otherwise.",
+        next_action="Correct the kind: a ptc that trips has no temperature.",
     )
 
 
@@ -130,13 +103,8 @@ def resistance_ohm(
     *,
     r25_ohm: float | None = None,
     beta_k: float | None = None,
-    curve: SteinhartHart | None = None,
 ) -> float:
     """Resistance that the curve gives at t_degc; the inverse of `temperature_degc`, same kinds, same errors."""
-    if kind == "ntc" and curve is not None:
-        x = (curve.a - 1 / (t_degc + KELVIN)) / curve.c
-        y = math.sqrt((curve.b / (3 * curve.c)) ** 3 + x * x / 4)
-        return math.exp(math.cbrt(y - x / 2) - math.cbrt(y + x / 2))
     if kind == "ntc":
         beta = _need(kind, "beta_k", beta_k)
         return _need(kind, "r25_ohm", r25_ohm) * math.exp(beta * (1 / (t_degc + KELVIN) - 1 / (25 + KELVIN)))
@@ -161,35 +129,3 @@ def _silicon_temperature(ohm: float, r25_ohm: float) -> float:
             next_action="Check the kind of thermistor and its polarity.",
         )
     return t
-
-
-def in_range(t_degc: float, valid_degc: tuple[float, float]) -> bool:
-    """Is the temperature where the curve may be used?"""
-    return valid_degc[0] <= t_degc <= valid_degc[1]
-
-
-def sensitivity_k_per_ohm(
-    kind: str,
-    ohm: float,
-    *,
-    r25_ohm: float | None = None,
-    beta_k: float | None = None,
-    curve: SteinhartHart | None = None,
-) -> float:
-    """dT/dR (K/ohm) at this resistance, by a central difference of 0.001 %; negative for an ntc."""
-    step = 1e-5 * _positive(ohm)
-    up, down = (temperature_degc(kind, ohm + s, r25_ohm=r25_ohm, beta_k=beta_k, curve=curve) for s in (step, -step))
-    return (up - down) / (2 * step)
-
-
-def ptc_state(ohm: float, sensors: int = 1) -> str:
-    """State of a chain of trip thermistors: "short", "cold", "between", "tripped" or "open" (above 1 Mohm)."""
-    if not ohm >= 0 or sensors < 1:
-        raise UsageError(f"{ohm!r} ohm over {sensors} sensors is no reading.", next_action="Measure again.")
-    if ohm < 20:
-        return "short"
-    if ohm <= 250 * sensors:
-        return "cold"
-    if ohm < 1330:
-        return "between"
-    return "tripped" if ohm <= 1e6 else "open"

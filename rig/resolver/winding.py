@@ -28,16 +28,3 @@ def r_at(r_ohm: float, t_degc: float, ref_degc: float = 20.0) -> float:
     12.2592
     """
     return r_ohm * _shifted(ref_degc) / _shifted(t_degc)
-
-
-def temperature_coefficient(t_degc: float) -> float:
-    """(dR/dt)/R at t_degc, 1/K: 0.393 % a kelvin at 20 degC; the sensitivity of a resistance brought to another
-    temperature is minus this, relative."""
-    return 1.0 / _shifted(t_degc)
-
-
-def temperature_from_ratio(ratio: float, t_degc: float) -> float:
-    """Temperature (degC) at which the coil shows `ratio` times the resistance that it has at t_degc. ratio > 0."""
-    if not ratio > 0:
-        raise UsageError(f"A resistance ratio of {ratio!r}: above zero was expected.", next_action="Check the leads.")
-    return ratio * _shifted(t_degc) - COPPER_CONSTANT_DEGC

@@ -9,11 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from rig.errors import UsageError
-from rig.uncertainty.propagate import coverage_factor, effective_dof
+from rig.uncertainty.coverage import coverage_factor, effective_dof
 from rig.uncertainty.sameness import same_figure
 
 
@@ -49,10 +46,10 @@ class Combined:
     U: float
 
 
-def combine(lines: Sequence[BudgetLine], correlation: NDArray[np.float64] | None = None) -> Combined:
-    """The lines as one figure; correlation: (n, n) between the lines' inputs, None when they are independent.
+def combine(lines: Sequence[BudgetLine]) -> Combined:
+    """The lines, whose inputs are independent, as one figure. GUM 5.1.2, G.4.1.
 
-    GUM 5.1.2, 5.2.2, G.4.1. Raises UsageError for no lines or a negative or non-finite u.
+    Raises UsageError for no lines or a negative or non-finite u.
     """
     if not lines:
         raise UsageError("A budget without lines was asked for.", next_action="Name the influences.")
@@ -63,10 +60,9 @@ def combine(lines: Sequence[BudgetLine], correlation: NDArray[np.float64] | None
                 "and u >= 0 were expected.",
                 next_action="Correct that influence.",
             )
-    parts = np.array([line.sensitivity * line.u for line in lines])
-    matrix = np.eye(parts.size) if correlation is None else np.asarray(correlation, dtype=np.float64)
-    dof = effective_dof(parts, [line.dof for line in lines], correlation)
-    u = math.sqrt(max(0.0, float(parts @ matrix @ parts)))
+    parts = [line.contribution for line in lines]
+    dof = effective_dof(parts, [line.dof for line in lines])
+    u = math.sqrt(math.fsum(part**2 for part in parts))
     k = coverage_factor(dof)
     return Combined(u, dof, k, k * u)
 

@@ -12,10 +12,7 @@ Source: ILAC-G8:09/2019 4.2, JCGM 106:2012 7, 8.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum
-
-import numpy as np
 
 from rig.errors import UsageError
 
@@ -127,91 +124,9 @@ def _cdf(z: float, dof: float) -> float:
     return float(special.ndtr(z)) if math.isinf(dof) else float(special.stdtr(dof, z))
 
 
-def conformance_probability(
-    estimate: float,
-    u: float,
-    lower: float | None,
-    upper: float | None,
-    dof: float = math.inf,
-    nonnegative: bool = False,
-) -> float:
-    """Probability that the true value lies within the limits, given estimate and u. JCGM 106 7.4.
-
-    dof: scaled t distribution when finite. nonnegative: the distribution is cut off at zero and renormalised.
-    """
-    if not u >= 0 or math.isnan(estimate):
-        raise UsageError(f"u = {u!r} at {estimate!r}: no probability follows.", next_action="Give u >= 0.")
-    floor = 0.0 if nonnegative else -math.inf
-    low = max(floor, -math.inf if lower is None else lower)
-    high = math.inf if upper is None else upper
-    if u == 0:
-        return 1.0 if low <= estimate <= high else 0.0
-
-    def below(x: float) -> float:
-        return _cdf((x - estimate) / u, dof)
-
-    whole = 1.0 - below(floor)
-    return min(1.0, max(0.0, (below(high) - below(low)) / whole)) if whole > 0 else 0.0
-
-
-def specific_risk(
-    estimate: float,
-    u: float,
-    lower: float | None,
-    upper: float | None,
-    *,
-    accepted: bool = True,
-    dof: float = math.inf,
-    nonnegative: bool = False,
-) -> float:
-    """Probability that this decision is wrong: accepted though outside, or rejected though inside. JCGM 106 9.3."""
-    inside = conformance_probability(estimate, u, lower, upper, dof, nonnegative)
-    return 1.0 - inside if accepted else inside
-
-
 def worst_specific_risk(guard_multiplier: float, k: float, dof: float = math.inf) -> float:
     """Risk of a wrong pass exactly at the acceptance limit T - r U of one limit, for the k in use: P(t > r k).
 
     0.5 for simple acceptance; 2.28 % for w = U at k = 2.
     """
     return _cdf(-guard_multiplier * k, dof)
-
-
-@dataclass(frozen=True, slots=True)
-class GlobalRisk:
-    """Of all items: share wrongly accepted (outside, passed) and wrongly rejected (inside, not passed)."""
-
-    false_accept: float
-    false_reject: float
-
-
-def global_risk(
-    mean: float, process_sd: float, u: float, lower: float, upper: float, guard_band: float = 0.0
-) -> GlobalRisk:
-    """Risks averaged over a normally distributed lot (mean, process_sd) measured with u. JCGM 106 9.5.
-
-    Acceptance: lower + guard_band <= measured <= upper - guard_band. process_sd and u above zero.
-    """
-    if not (process_sd > 0 and u > 0 and upper > lower):
-        raise UsageError("A lot's risk needs process_sd > 0, u > 0 and lower < upper.", next_action="Check them.")
-    from scipy import special
-
-    def integral(a: float, b: float) -> tuple[float, float]:
-        """(share of items between a and b, share of those that are accepted too)."""
-        nodes, weights = np.polynomial.legendre.leggauss(64)
-        edges = np.unique(np.clip(np.concatenate([np.linspace(a, b, 41), _knots()]), a, b))
-        half = 0.5 * np.diff(edges)
-        x = (edges[:-1] + half)[:, None] + half[:, None] * nodes
-        density = np.exp(-0.5 * ((x - mean) / process_sd) ** 2) / (process_sd * math.sqrt(2 * math.pi))
-        accept = special.ndtr((upper - guard_band - x) / u) - special.ndtr((lower + guard_band - x) / u)
-        w = half[:, None] * weights
-        return float(np.sum(density * w)), float(np.sum(density * np.maximum(accept, 0.0) * w))
-
-    def _knots() -> list[float]:
-        return [t + s * u for t in (lower, upper) for s in (-6.0, -3.0, 0.0, 3.0, 6.0)]
-
-    reach = 12 * process_sd
-    low, high = min(lower, mean - reach), max(upper, mean + reach)
-    inside, inside_accepted = integral(lower, upper)
-    outside_accepted = sum(integral(a, b)[1] for a, b in ((low, lower), (upper, high)) if b > a)
-    return GlobalRisk(outside_accepted, inside - inside_accepted)

@@ -35,7 +35,9 @@ def separation() -> bool:
         start, rms = time.perf_counter(), []
         for seed in range(SEEDS):
             setup = made(seed, clampings)
-            off = setup.sensor_error_elec_arcmin(separate(setup.clampings, 4).sensor_at(fine), fine)
+            off = setup.sensor_error_elec_arcmin(
+                separate(setup.clampings, 4).sensor.evaluate(fine, with_constant=False), fine
+            )
             rms.append(float(np.sqrt(np.mean(off**2))))
         median, each_s = float(np.median(rms)), (time.perf_counter() - start) / SEEDS
         told = f"rms {median:.3f}' el median, {max(rms):.3f}' worst of {SEEDS} seeds (promised {promised:.2f}')"

@@ -2,13 +2,12 @@
 
 import math
 
-import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.uncertainty.budget import BudgetLine, combine
-from rig.uncertainty.conformity import Verdict, conformance_probability, judge
-from rig.uncertainty.propagate import coverage_factor, effective_dof, linear
+from rig.uncertainty.conformity import Verdict, judge
+from rig.uncertainty.coverage import coverage_factor, effective_dof
 from rig.uncertainty.rounding import round_for_verdict, round_result
 
 number = st.floats(-1e6, 1e6, allow_nan=False)
@@ -88,23 +87,3 @@ def test_coverage_factor_is_monotonic(dof: float, p: float) -> None:
     """More probability needs a larger k, more degrees of freedom a smaller one."""
     assert coverage_factor(dof, p) <= coverage_factor(dof, p + 0.0005)
     assert coverage_factor(dof * 1.1, p) <= coverage_factor(dof, p) * (1 + 1e-9)
-
-
-@settings(max_examples=50)
-@given(st.integers(0, 2**32 - 1))
-def test_linear_law_is_exact_for_linear_functions(seed: int) -> None:
-    """J V J' of a matrix is that matrix' own."""
-    rng = np.random.default_rng(seed)
-    a, x = rng.normal(size=(3, 4)), rng.normal(size=4)
-    root = rng.normal(size=(4, 4))
-    covariance = root @ root.T
-    found = linear(lambda v: a @ v, x, covariance)
-    assert np.allclose(found.covariance, a @ covariance @ a.T, rtol=1e-7)
-
-
-@given(st.floats(-5, 5), st.floats(0.01, 5), st.floats(-5, 5), st.floats(0, 5))
-def test_probabilities_add_up(y: float, u: float, low: float, width: float) -> None:
-    """Below, within and above the limits is everything."""
-    high = low + width
-    parts = [conformance_probability(y, u, *pair) for pair in ((None, low), (low, high), (high, None))]
-    assert math.isclose(sum(parts), 1.0, abs_tol=1e-9)

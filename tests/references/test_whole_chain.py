@@ -6,11 +6,18 @@ import numpy as np
 import pytest
 
 from rig.resolver.angle import electrical_angle, pole_pairs
-from rig.resolver.error_curve import error_curve
+from rig.resolver.error_curve import deviation
 from rig.resolver.orders import fit_orders
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.phasor import carrier_phase, ratio, signed_envelope
 from rig.signal.sine_fit import fit
+
+
+def centred_error(theta_elec_rad, theta_mech_rad, pole_pairs, direction):  # type: ignore[no-untyped-def]
+    """(n,) error in electrical rad, its mean over the points taken off."""
+    curve, _ = deviation(theta_elec_rad, theta_mech_rad, pole_pairs, direction)
+    return curve - np.mean(curve)
+
 
 ARCMIN = math.degrees(1) * 60
 RATE, HZ, POINTS, M = 250e3, 9913.7 * (1 + 37e-6), 200, 2500
@@ -50,7 +57,7 @@ def curve_of(raw: np.ndarray) -> tuple[np.ndarray, float, float]:
     found_p = pole_pairs(theta, MECH)
     assert (found_p.value, found_p.direction) == (4, 1)
     tr = float(np.mean(np.hypot(*envelopes)))
-    return error_curve(theta, MECH, 4, 1) * ARCMIN, tr, hz
+    return centred_error(theta, MECH, 4, 1) * ARCMIN, tr, hz
 
 
 def test_curve_of_a_noisy_sweep() -> None:

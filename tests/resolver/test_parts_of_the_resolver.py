@@ -7,17 +7,12 @@ import pytest
 
 from rig.errors import UsageError
 from rig.resolver.ellipse import fit_ellipse
-from rig.resolver.ratio import crossings, load_impedance, loading_factor, open_circuit
+from rig.resolver.ratio import crossings
 from rig.resolver.thermistor import (
-    SteinhartHart,
-    in_range,
-    ptc_state,
     resistance_ohm,
-    sensitivity_k_per_ohm,
-    steinhart_hart,
     temperature_degc,
 )
-from rig.resolver.winding import r_at, temperature_coefficient, temperature_from_ratio
+from rig.resolver.winding import r_at
 
 ELEC = 4 * np.arange(320) * 2 * np.pi / 320
 
@@ -95,38 +90,6 @@ def test_no_crossing_is_refused() -> None:
         crossings(mech, 2 + np.sin(mech), np.zeros(32), [1])
 
 
-def test_loading_is_taken_back() -> None:
-    """A divider of source and input is undone; no input at all changes nothing."""
-    load = load_impedance(1e6, 120e-12, 10e3)
-    source = 100 + 250j
-    loaded = 0.3 * load / (load + source)
-    assert open_circuit(loaded, source, load) == pytest.approx(0.3, abs=1e-12)
-    assert abs(loading_factor(source, load) - 1) < 5e-3
-    assert loading_factor(source, load_impedance(math.inf, 0.0, 10e3)) == 1
-    for bad in (lambda: load_impedance(0, 0, 1), lambda: loading_factor(1, 0)):
-        with pytest.raises(UsageError):
-            bad()
-
-
-def test_winding_refusals_and_coefficient() -> None:
-    """The copper law has its range; its coefficient at 20 degC is 0.393 % a kelvin."""
-    assert temperature_coefficient(20.0) == pytest.approx(0.00393, abs=1e-6)
-    for bad in (lambda: r_at(1.0, 300.0), lambda: r_at(1.0, math.nan), lambda: temperature_from_ratio(-1.0, 20.0)):
-        with pytest.raises(UsageError):
-            bad()
-
-
-@pytest.mark.parametrize(("kind", "low", "high"), [("ntc", -40, 150), ("pt1000", -190, 800), ("silicon", -50, 145)])
-def test_curves_invert(kind: str, low: float, high: float) -> None:
-    """Resistance and temperature are inverses, and the sensitivity is their slope."""
-    nominal = {"r25_ohm": 1000.0, "beta_k": 3435.0}
-    for t in np.linspace(low, high, 12):
-        ohm = resistance_ohm(kind, float(t), **nominal)
-        assert temperature_degc(kind, ohm, **nominal) == pytest.approx(t, abs=1e-7)
-        slope = (resistance_ohm(kind, t + 0.01, **nominal) - resistance_ohm(kind, t - 0.01, **nominal)) / 0.02
-        assert sensitivity_k_per_ohm(kind, ohm, **nominal) == pytest.approx(1 / slope, rel=1e-3)
-
-
 @pytest.mark.parametrize(
     ("kind", "ohm"),
     [
@@ -147,6 +110,22 @@ def test_no_reading_no_temperature(kind: str, ohm: float) -> None:
         temperature_degc(kind, ohm, r25_ohm=1000.0, beta_k=3435.0)
 
 
+def test_copper_law_has_its_range() -> None:
+    """A resistance is brought to another temperature within the law's range only."""
+    for bad in (lambda: r_at(1.0, 300.0), lambda: r_at(1.0, math.nan)):
+        with pytest.raises(UsageError):
+            bad()
+
+
+@pytest.mark.parametrize(("kind", "low", "high"), [("ntc", -40, 150), ("pt1000", -190, 800), ("silicon", -50, 145)])
+def test_curves_invert(kind: str, low: float, high: float) -> None:
+    """Resistance and temperature are inverses."""
+    nominal = {"r25_ohm": 1000.0, "beta_k": 3435.0}
+    for t in np.linspace(low, high, 12):
+        ohm = resistance_ohm(kind, float(t), **nominal)
+        assert temperature_degc(kind, ohm, **nominal) == pytest.approx(t, abs=1e-7)
+
+
 def test_missing_nominals_are_named() -> None:
     """What the part file lacks is named."""
     with pytest.raises(UsageError, match="beta_k"):
@@ -156,20 +135,3 @@ def test_missing_nominals_are_named() -> None:
     for kind, t in (("silicon", 200.0), ("pt1000", 900.0), ("ptc", 25.0)):
         with pytest.raises(UsageError):
             resistance_ohm(kind, t, r25_ohm=1000.0)
-    with pytest.raises(UsageError):
-        steinhart_hart([(1000, 25), (1000, 30), (900, 40)])
-
-
-def test_trip_thermistor_states() -> None:
-    """A ptc is cold, tripped, shorted, open or between; a chain adds up."""
-    states = [ptc_state(ohm) for ohm in (0, 100, 250, 600, 1330, 4000, 2e6)]
-    assert states == ["short", "cold", "cold", "between", "tripped", "tripped", "open"]
-    assert ptc_state(700, sensors=3) == "cold"
-    with pytest.raises(UsageError):
-        ptc_state(-1)
-
-
-def test_range_of_a_curve() -> None:
-    """Whether a temperature lies where the curve may be used."""
-    assert in_range(25.0, (0.0, 100.0)) and not in_range(-1.0, (0.0, 100.0))
-    assert SteinhartHart(1.0, 2.0, 3.0).c == 3.0

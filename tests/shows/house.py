@@ -27,6 +27,7 @@ Shown = Iterator[tuple[bool, str]]
 ROOTS = ("rig", "drivers", "sequences")
 MOST_BOXES, MOST_LINES = 12, 300
 FLAT = {  # lists of like things, which may be long
+    "rig": "the rooms of the house",
     "drivers": "families of drivers",
     "drivers/simulated/instruments": "simulated instruments",
     "sequences": "sequences",
@@ -90,7 +91,8 @@ def sizes() -> Shown:
     yield (
         fall >= LEAST_FALL,
         (
-            f"{total} nodes, {all_lines} lines (before {BEFORE['nodes']} and {BEFORE['lines']}): {100 * fall:.1f} % fewer nodes"
+            f"{total} nodes, {all_lines} lines; before {BEFORE['nodes']} and {BEFORE['lines']}: "
+            f"{100 * fall:.1f} % fewer nodes"
         ),
     )
     lengths, branches = [], []
@@ -105,9 +107,7 @@ def sizes() -> Shown:
     mean = sum(branches) / len(branches)
     yield (
         p95[0] <= 25 and p95[1] <= 10,
-        (
-            f"{len(lengths)} functions: p95 {p95[0]} lines (25 before), complexity mean {mean:.2f}, p95 {p95[1]} (3.6, 10)"
-        ),
+        (f"{len(lengths)} functions: p95 {p95[0]} lines (25), complexity mean {mean:.2f}, p95 {p95[1]} (3.6, 10)"),
     )
 
 
@@ -160,9 +160,9 @@ def names() -> Shown:
     bare = []
     for path in sources():
         for node in ast.walk(ast.parse(path.read_text())):
-            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name not in VERBS:
-                if PARTICIPLE.match(node.name):
-                    bare.append(f"{relative(path)}:{node.lineno} {node.name}")
+            function = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+            if function and node.name not in VERBS and PARTICIPLE.match(node.name):
+                bare.append(f"{relative(path)}:{node.lineno} {node.name}")
     for one in bare:
         print(f"        {one}")
     yield not bare, f"{len(bare)} functions named by a bare participle"

@@ -8,10 +8,7 @@ from rig.errors import UsageError
 from rig.uncertainty.conformity import (
     Verdict,
     acceptance_zone,
-    conformance_probability,
-    global_risk,
     judge,
-    specific_risk,
     worst_specific_risk,
 )
 
@@ -140,24 +137,6 @@ def test_risks_of_the_guard_bands() -> None:
     for r, risk in wanted.items():
         assert worst_specific_risk(r, 2.0) == pytest.approx(risk, rel=2e-3)
     assert worst_specific_risk(1.0, 2.87, 4) == pytest.approx(0.0227, abs=2e-4)
-
-
-def test_specific_risks_complement() -> None:
-    """The risk of accepting is what the probability of conformance leaves."""
-    pc = conformance_probability(9.5, 0.5, None, 10.0)
-    assert pc == pytest.approx(0.841345, abs=1e-6)
-    assert specific_risk(9.5, 0.5, None, 10.0) == pytest.approx(1 - pc)
-    assert specific_risk(10.5, 0.5, None, 10.0, accepted=False) == pytest.approx(1 - pc)
-    assert conformance_probability(0.0, 1.0, None, 1.0, nonnegative=True) == pytest.approx(0.682689, abs=1e-6)
-    assert conformance_probability(0.0, 1.0, None, 2.87, dof=4) < conformance_probability(0.0, 1.0, None, 2.87)
-    assert (conformance_probability(1.0, 0.0, 0.0, 2.0), conformance_probability(3.0, 0.0, 0.0, 2.0)) == (1.0, 0.0)
-
-
-def test_guard_band_trades_risks() -> None:
-    """A guard band accepts fewer bad items and rejects more good ones."""
-    plain, guarded = (global_risk(0.0, 0.5, 0.125, -1.0, 1.0, w) for w in (0.0, 0.25))
-    assert guarded.false_accept < plain.false_accept
-    assert guarded.false_reject > plain.false_reject
 
 
 def test_acceptance_zone() -> None:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.uncertainty.conformity import Verdict, judge, worst_specific_risk
-from rig.uncertainty.propagate import coverage_factor
+from rig.uncertainty.coverage import coverage_factor
 
 COUNT = 10_000
 RULES = {"simple": 0.0, "w = 0.83 U": 0.83, "w = U": 1.0, "w = 1.5 U": 1.5, "w = 3 U": 3.0}
