@@ -1,0 +1,86 @@
+"""One foreign world: a drawn part on a drawn bench, by its seed. The in-process runs, the recordings and the wires share it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from foreign.magnetics import Inductances
+from foreign.part import Foreign, draw_part, part_data
+from foreign.rig_errors import RigErrors, draw_rig, sum_of_waves
+from foreign.truths import truths
+from rig.description.benches import BenchFile, load_bench
+from rig.description.loading import from_data
+from rig.description.parts import PartFile
+
+Floats = NDArray[np.float64]
+ARCMIN_RAD = math.pi / 10_800.0
+STREAM = 9701  # of every draw, so that no other trial repeats them
+
+
+@dataclass(frozen=True, kw_only=True)
+class Foreigner:
+    """World number `seed`. coils: before a knock, coils_after: after it; rng: for noise, apart from the draws."""
+
+    seed: int
+    bench: BenchFile
+    part: Foreign
+    part_file: PartFile
+    rig: RigErrors
+    coils: Inductances
+    coils_after: Inductances
+    rng: np.random.Generator = field(repr=False)
+
+    def truths(self) -> dict[str, float]:
+        """Every true value, by measurand id."""
+        return truths(self.part, self.coils, self.rig)
+
+    def spindle_rad(self, steps: Floats, ccw: Floats, progress: Floats) -> Floats:
+        """Where the spindle stands, mechanical rad; ccw: mask of the direction; progress: 0 to 1 through both passes."""
+        axis, stated = self.rig.axis, self.bench.axis
+        per_turn = stated.steps_per_turn if stated else 3200
+        commanded = 2.0 * math.pi * steps / per_turn
+        half_play = 0.5 * axis.play_arcmin * ARCMIN_RAD
+        jitter = axis.jitter_arcmin * ARCMIN_RAD * self.rng.standard_normal(len(steps))
+        drift = axis.drift_arcmin * ARCMIN_RAD * progress
+        where: Floats = commanded + sum_of_waves(axis.waves, commanded) + np.where(ccw, -half_play, half_play)
+        return where + jitter + drift
+
+    def encoder_deg(self, spindle_rad: Floats) -> Floats | None:
+        """What the spindle's encoder shows, degrees 0 to 360; None without one."""
+        axis = self.rig.axis
+        if axis.encoder is None:
+            return None
+        noise = axis.encoder_noise_arcmin * ARCMIN_RAD * self.rng.standard_normal(len(spindle_rad))
+        shown: Floats = np.degrees(spindle_rad + sum_of_waves(axis.encoder, spindle_rad) + noise) % 360.0
+        return shown
+
+
+def foreign_world(
+    seed: int,
+    *,
+    bench: BenchFile | None = None,
+    pole_pairs: int | None = None,
+    teeth: int | None = None,
+    knock_mm: float = 0.0,
+) -> Foreigner:
+    """Everything drawn from the seed; noise comes from a stream of its own (`again` repeats the world with another)."""
+    file = bench or load_bench("simulated")
+    rng = np.random.default_rng((STREAM, seed))
+    part = draw_part(rng, pole_pairs=pole_pairs, teeth=teeth, knock_mm=knock_mm)
+    rig = draw_rig(rng, file)
+    coils = Inductances(part.stator, part.rotor, part.mount)
+    after = coils if part.after == part.mount else Inductances(part.stator, part.rotor, part.after)
+    return Foreigner(
+        seed=seed,
+        bench=file,
+        part=part,
+        part_file=from_data(PartFile, part_data(part), f"foreign part {seed}"),
+        rig=rig,
+        coils=coils,
+        coils_after=after,
+        rng=np.random.default_rng((STREAM, seed, 1)),
+    )
