@@ -45,9 +45,9 @@ class Series:
 class BenchRun:
     """One run on a foreign world: readings and captures accumulate, `observed` hands them over."""
 
-    def __init__(self, world: Foreigner, *, points: int = POINTS, samples: int = SAMPLES, noise: bool = True) -> None:
+    def __init__(self, world: Foreigner, *, points: int = POINTS, samples: int = SAMPLES) -> None:
         self.world, self.bench, self.rig = world, world.bench, world.rig
-        self.points, self.samples, self.noise = points, samples, noise
+        self.points, self.samples = points, samples
         self.part = world.part_file.part()
         self.readings: list[Reading] = []
         self.captures = Series()
@@ -210,7 +210,7 @@ class BenchRun:
             rate_hz=rate,
             samples=self.samples,
             range_v=stated.range_v,
-            noise=self.noise,
+            noise=not self.world.quiet,
         )
         self._keep(series, codes, rate)
         conditions: dict[str, Scalar] = {"frequency_hz": hertz, "set_v_rms": level, "sample_rate_hz": rate}
@@ -236,10 +236,8 @@ class BenchRun:
         one = Drive(coil=coil, emf_v_peak=1.0, frequency_hz=self.part.excitation.frequency_hz, loaded=loaded)
         there = connectors(self.rig, self.world.coils, self.world.part.copper, one, np.zeros(1))
         volt = float(abs(there[0, 0, 0] / self.rig.sampler.divider))
-        trim = 1.0 + 0.004 * float(self.world.rng.uniform(-1.0, 1.0))
-        return Drive(
-            coil=coil, emf_v_peak=math.sqrt(2.0) * level * trim / volt, frequency_hz=one.frequency_hz, loaded=loaded
-        )
+        peak = math.sqrt(2.0) * level * (1.0 + self.rig.trim) / volt
+        return Drive(coil=coil, emf_v_peak=peak, frequency_hz=one.frequency_hz, loaded=loaded)
 
     def at(self, drive: Drive, spindle_rad: Floats, coils: Inductances | None = None) -> Complexes:
         """(n, 4, orders) connectors' volts with the rotor at rest there."""

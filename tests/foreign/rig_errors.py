@@ -28,6 +28,7 @@ SOAKED_K = 0.1  # standard, part against the air beside it
 SHARE_UNSTATED = 0.05 / 3.0  # of the cyclic error, at an order about which nothing is stated
 PLAY_LEFT = 0.1  # share of the play that both passes together may keep
 HARMONICS = (2, 3, 5)
+WITH_ENCODER = 0.3  # share of the benches
 
 
 def even(rng: np.random.Generator, half_width: float) -> float:
@@ -78,13 +79,15 @@ class AxisErrors:
 
 @dataclass(frozen=True, kw_only=True)
 class RigErrors:
-    """The whole bench. meter: what its error in a range is, drawn once a range and circuit; probe_k, part_k: kelvin."""
+    """The whole bench. source (3,): HARMONICS of the excitation relative to its fundamental; trim: relative error of the
+    level; probe_k, part_k: kelvin; meter_seed: of its errors, drawn once a range and circuit."""
 
     sampler: SamplerErrors
     axis: AxisErrors
     source: Complexes
     frequency_relative: float
     amplifier_ohm: float
+    trim: float
     meter_noise: float
     emf_v: float
     lead_ohm: float
@@ -116,18 +119,19 @@ class RigErrors:
         return self._meter[key]
 
 
-def draw_rig(rng: np.random.Generator, bench: BenchFile) -> RigErrors:
-    """A bench that is as the bench file says."""
+def draw_rig(rng: np.random.Generator, bench: BenchFile, pole_pairs: int, teeth: int) -> RigErrors:
+    """A bench that is as the bench file says. Its unstated orders stand at those that the part is judged by."""
     probe = bench.climate.spec_of("temperature") if bench.climate else None
     thd = float(rng.uniform(0.0005, 0.004))
     shares = np.array([0.45, 0.8, 0.4])
     source = thd * shares / np.linalg.norm(shares) * np.exp(2j * math.pi * rng.random(3))
     return RigErrors(
         sampler=draw_sampler(rng, bench),
-        axis=draw_axis(rng, bench),
+        axis=draw_axis(rng, bench, pole_pairs, teeth),
         source=source,
         frequency_relative=even(rng, 20e-6),
         amplifier_ohm=0.5,
+        trim=even(rng, 0.004),
         meter_noise=float(rng.uniform(1e-6, 5e-6)),
         emf_v=even(rng, 5e-6),
         lead_ohm=float(rng.uniform(0.1, 0.25)),
@@ -163,7 +167,7 @@ def draw_sampler(rng: np.random.Generator, bench: BenchFile) -> SamplerErrors:
     )
 
 
-def draw_axis(rng: np.random.Generator, bench: BenchFile) -> AxisErrors:
+def draw_axis(rng: np.random.Generator, bench: BenchFile, pole_pairs: int, teeth: int) -> AxisErrors:
     """Once and twice a turn, the motor's own orders, five orders that nobody stated, play and what is left of it."""
     stated = bench.axis
     if stated is None:
@@ -171,15 +175,16 @@ def draw_axis(rng: np.random.Generator, bench: BenchFile) -> AxisErrors:
             waves=(), play_arcmin=0.0, jitter_arcmin=0.0, drift_arcmin=0.0, encoder=None, encoder_noise_arcmin=0.0
         )
     steps = stated.full_steps
-    other = SHARE_UNSTATED * stated.cyclic_arcmin
-    orders = rng.choice((3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16, 18, 20, 24), 5, replace=False).tolist()
-    left = int(rng.choice((1, 2, 3, 4, 5, 6, 8)))
+    motor = (steps // 4, steps // 2, steps)
+    judged = {n for n in (*(k * pole_pairs for k in (1, 2, 3, 4)), teeth) if n > 2 and n not in motor}
+    others = [int(n) for n in rng.permutation(np.arange(3, 25)) if n not in judged]
+    orders = [*sorted(judged), *others][:5]
     waves = [wave(rng, 1, stated.once_arcmin), wave(rng, 2, stated.twice_arcmin)]
-    waves += [wave(rng, n, stated.cyclic_arcmin) for n in (steps // 4, steps // 2, steps)]
-    waves += [wave(rng, n, other) for n in orders]
-    waves.append(wave(rng, left, PLAY_LEFT * stated.backlash_arcmin))
+    waves += [wave(rng, n, stated.cyclic_arcmin) for n in motor]
+    waves += [wave(rng, n, SHARE_UNSTATED * stated.cyclic_arcmin) for n in orders]
+    waves.append(wave(rng, others[-1], PLAY_LEFT * stated.backlash_arcmin))
     encoder = None
-    if bench.encoder is not None and rng.random() < 0.3:
+    if bench.encoder is not None and rng.random() < WITH_ENCODER:
         residual = bench.encoder.residual_arcmin
         encoder = (wave(rng, 1, bench.encoder.once_arcmin), *(wave(rng, n, residual) for n in (2, *orders)))
     return AxisErrors(

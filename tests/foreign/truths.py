@@ -20,7 +20,7 @@ from foreign.rig_errors import HARMONICS, RigErrors
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-FINE = 1440
+FINE = 720
 ARCMIN = 180.0 * 60.0 / math.pi
 LEAK_TOP_OHM = 120e6
 

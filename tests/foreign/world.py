@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,8 @@ STREAM = 9701  # of every draw, so that no other trial repeats them
 
 @dataclass(frozen=True, kw_only=True)
 class Foreigner:
-    """World number `seed`. coils: before a knock, coils_after: after it; rng: for noise, apart from the draws."""
+    """World number `seed`. coils: before a knock, coils_after: after it; rng: for noise, apart from the draws;
+    quiet: without any noise."""
 
     seed: int
     bench: BenchFile
@@ -33,6 +34,17 @@ class Foreigner:
     coils: Inductances
     coils_after: Inductances
     rng: np.random.Generator = field(repr=False)
+    quiet: bool = False
+
+    def again(self, repeat: int, *, quiet: bool = False) -> Foreigner:
+        """The same world with other noise; quiet: with none at all (no scatter of the positions either)."""
+        return replace(self, rng=np.random.default_rng((STREAM, self.seed, 1, repeat)), quiet=quiet)
+
+    def _scatter(self, size: int, arcmin: float) -> Floats:
+        if self.quiet:
+            return np.zeros(size)
+        found: Floats = arcmin * ARCMIN_RAD * self.rng.standard_normal(size)
+        return found
 
     def truths(self) -> dict[str, float]:
         """Every true value, by measurand id."""
@@ -44,7 +56,7 @@ class Foreigner:
         per_turn = stated.steps_per_turn if stated else 3200
         commanded = 2.0 * math.pi * steps / per_turn
         half_play = 0.5 * axis.play_arcmin * ARCMIN_RAD
-        jitter = axis.jitter_arcmin * ARCMIN_RAD * self.rng.standard_normal(len(steps))
+        jitter = self._scatter(len(steps), axis.jitter_arcmin)
         drift = axis.drift_arcmin * ARCMIN_RAD * progress
         where: Floats = commanded + sum_of_waves(axis.waves, commanded) + np.where(ccw, -half_play, half_play)
         return where + jitter + drift
@@ -54,7 +66,7 @@ class Foreigner:
         axis = self.rig.axis
         if axis.encoder is None:
             return None
-        noise = axis.encoder_noise_arcmin * ARCMIN_RAD * self.rng.standard_normal(len(spindle_rad))
+        noise = self._scatter(len(spindle_rad), axis.encoder_noise_arcmin)
         shown: Floats = np.degrees(spindle_rad + sum_of_waves(axis.encoder, spindle_rad) + noise) % 360.0
         return shown
 
@@ -71,7 +83,7 @@ def foreign_world(
     file = bench or load_bench("simulated")
     rng = np.random.default_rng((STREAM, seed))
     part = draw_part(rng, pole_pairs=pole_pairs, teeth=teeth, knock_mm=knock_mm)
-    rig = draw_rig(rng, file)
+    rig = draw_rig(rng, file, part.pole_pairs, part.teeth)
     coils = Inductances(part.stator, part.rotor, part.mount)
     after = coils if part.after == part.mount else Inductances(part.stator, part.rotor, part.after)
     return Foreigner(
