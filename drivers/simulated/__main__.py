@@ -7,6 +7,7 @@ excitation and axis are switched off on the way out. Exit status 2 for a world t
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 import os
 import signal
@@ -16,7 +17,9 @@ import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from drivers.simulated.interfaces import WorldInterface
 from drivers.simulated.wires.server import Server
+from drivers.simulated.worldfile.keys import WorldFile
 from rig.errors import RigError
 
 
@@ -66,6 +69,11 @@ def _arguments(words: list[str]) -> argparse.Namespace:
         metavar="SECTION.KEY=VALUE",
         help='a key of the world set otherwise than in its file: holder.fitted="dummy"',
     )
+    parser.add_argument(
+        "--world-object",
+        metavar="MODULE:FACTORY",
+        help="serve FACTORY(world file, clamping), an object with WorldInterface's methods, not the own physics",
+    )
     parser.add_argument("--parent", type=int, help="end when this process is gone")
     return parser.parse_args(words)
 
@@ -93,18 +101,28 @@ def _speed(text: str) -> str:
     return text
 
 
+def _world(file: WorldFile, clamping: int, factory: str | None) -> WorldInterface:
+    """The built-in physics, or the object that a factory given by its dotted name makes (tests bring one)."""
+    if factory is None:
+        from drivers.simulated.world.world import World
+
+        return World(file, clamping)
+    module, _, name = factory.partition(":")
+    made: WorldInterface = getattr(importlib.import_module(module), name)(file, clamping)
+    return made
+
+
 def _serve(words: list[str]) -> int:
     given = _arguments(words)
     from drivers.simulated.bench import connect, open_clock
     from drivers.simulated.wires.clock import BenchTime
     from drivers.simulated.wires.event_log import EventLog
     from drivers.simulated.world.safety_chain import SafetyChain
-    from drivers.simulated.world.world import World
     from drivers.simulated.worldfile.keys import load_world
 
     file, path = load_world(given.world, dict(given.set))
     file = file.model_copy(update={"faults_of_wire": (*file.faults_of_wire, *given.fault)})
-    world = World(file, given.clamping)
+    world = _world(file, given.clamping, given.world_object)
     with EventLog(given.log) as log:
         chain = SafetyChain(world, log.emit, file.interlock.enable_timer_s)
         factor = 1.0 if given.speed in ("real", "fast") else float(given.speed)

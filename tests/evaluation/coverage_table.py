@@ -149,7 +149,8 @@ def line_of(row: Row) -> str:
     """One line for the screen."""
     short = fault(row)
     return (
-        f"{row.measurand:<38} {row.n:5d} {100 * row.share:6.2f} % q {row.q:5.2f} ± {row.u_q:4.2f} U {row.u_median:9.3g} "
+        f"{row.measurand:<38} {row.n:5d} {100 * row.share:6.2f} % q {row.q:5.2f} ± {row.u_q:4.2f} "
+        f"U {row.u_median:9.3g} "
         f"{'bounded: ' + row.bounded if row.bounded else row.largest}" + (f"  {short}" if short else "")
     )
 
@@ -157,7 +158,9 @@ def line_of(row: Row) -> str:
 def write_table(folder: Path, name: str, title: str, rows: Sequence[Row]) -> Path:
     """The table as a dated page in tests/shows/results; the newest of a day replaces the day's earlier one."""
     today = datetime.now(UTC).date().isoformat()
-    head = f"# {title}\n\nMade on {today} by tests/shows/metrology.py. Coverage probability 95.45 %; q: 95.45 % quantile of |error| / U.\n"
+    made = f"Made on {today} by tests/shows/metrology.py."
+    kind = "Coverage probability 95.45 %; q: 95.45 % quantile of |error| / U."
+    head = "\n".join([f"# {title}", "", f"{made} {kind}", ""])
     lines = [head, "| line | n | holds the truth | q | standard error of q | median U | ruled by | short |"]
     lines.append("|---|---|---|---|---|---|---|---|")
     for row in rows:

@@ -1,20 +1,19 @@
 """Do the stated uncertainties tell the truth? Drawn rigs evaluated without the wire, each result against the truth.
 
-It prints nothing and judges nothing by itself: `outcomes` are (error, U) by world and measurand, `table` is their
-coverage. Truth is what was clamped (drivers/simulated/truth.py); level, current, frequency and distortion are the
-excitation's own, from the network without any sampler. With an encoder the angle lines are another measurement and
-have rows of their own. Helper of tests and of tests/shows/metrology.py.
+It prints nothing and judges nothing by itself: `outcomes` are (error, U) by world and measurand; their table is
+tests/evaluation/coverage_table.py. Truth is what was clamped (drivers/simulated/world/truth.py); level, current,
+frequency and distortion are the excitation's own, from the network without any sampler. With an encoder the angle
+lines are another measurement and have rows of their own. Helper of tests and of tests/shows/metrology.py.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from multiprocessing import get_context
 from typing import Any
 
-import numpy as np
+from coverage_table import Outcome, outcome
 from drawn_rig import Drawn, DrawnRun, drawn
 
 from drivers.simulated.world.truth import truth
@@ -22,21 +21,7 @@ from rig.evaluation.evaluated import evaluate
 from rig.quantity import MEASURANDS
 from rig.result import Result
 
-LOW, HIGH, NARROW = 0.935, 0.975, 1.3
-RECTANGULAR = 0.5  # share of the variance from which one even influence governs a line: more than all others
 COUNTED = {"pole_pairs", "direction"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
-    """One result of one world: estimate less truth, U, and the share of variance of its largest even influence."""
-
-    seed: int
-    measurand: str
-    error: float
-    U: float
-    even_share: float
-    largest: str
 
 
 def truths(trial: Drawn, run: DrawnRun | None = None) -> dict[str, float]:
@@ -71,18 +56,7 @@ def against(seed: int, results: Iterable[Result], true: Mapping[str, float]) -> 
             continue
         if result.measurand in COUNTED or (MEASURANDS.get(result.measurand) and _rig(result)):
             continue
-        total = sum(line.contribution**2 for line in result.budget) or 1.0
-        even = max((x.contribution**2 for x in result.budget if x.distribution == "rectangular"), default=0.0)
-        found.append(
-            Outcome(
-                seed=seed,
-                measurand=name_of(result, round(true["pole_pairs"])),
-                error=result.estimate - value,
-                U=result.U,
-                even_share=even / total,
-                largest=result.budget[0].influence if result.budget else "",
-            )
-        )
+        found.append(outcome(seed, result, value, name_of(result, round(true["pole_pairs"]))))
     return found
 
 
@@ -106,51 +80,3 @@ def outcomes(seeds: Iterable[int], processes: int = 1) -> list[Outcome]:
         return [row for seed in seeds for row in one(seed)]
     with get_context("spawn").Pool(processes) as pool:
         return [row for rows in pool.imap(one, seeds, chunksize=8) for row in rows]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """One measurand: share of intervals that hold the truth, median U, actual 95.45 % error, what governs it."""
-
-    measurand: str
-    n: int
-    share: float
-    u_median: float
-    actual: float
-    even_share: float
-    largest: str
-
-    @property
-    def ratio(self) -> float:
-        """Median U over the actual error that 95.45 % stay below."""
-        return self.u_median / self.actual if self.actual > 0 else math.inf
-
-    @property
-    def even(self) -> bool:
-        """Governed by one even influence: may cover more."""
-        return self.even_share >= RECTANGULAR
-
-
-def table(rows: Iterable[Outcome]) -> list[Row]:
-    """By measurand, in the order in which results are printed."""
-    grouped: dict[str, list[Outcome]] = {}
-    for row in rows:
-        grouped.setdefault(row.measurand, []).append(row)
-    rank = {id_: i for i, id_ in enumerate(MEASURANDS)}
-    found = []
-    for name, group in grouped.items():
-        error = np.abs([row.error for row in group])
-        U = np.array([row.U for row in group])
-        largest = [row.largest for row in group]
-        found.append(
-            Row(
-                measurand=name,
-                n=len(group),
-                share=float(np.mean(error <= U)),
-                u_median=float(np.median(U)),
-                actual=float(np.quantile(error, 0.9545)),
-                even_share=float(np.median([row.even_share for row in group])),
-                largest=max(set(largest), key=largest.count),
-            )
-        )
-    return sorted(found, key=lambda row: (rank.get(row.measurand.split(" ")[0], 999), row.measurand))

@@ -10,7 +10,8 @@ import math
 from typing import Any
 
 import numpy as np
-from coverage_trial import Outcome, against, truths
+from coverage_table import Outcome
+from coverage_trial import against, truths
 from drawn_rig import Drawn, DrawnRun, drawn
 from numpy.typing import NDArray
 from still_captures import StillWorld

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 import pytest
-from coverage_trial import Outcome, one, table
+from coverage_table import Outcome, Row, fault, table
+from coverage_trial import one
 from drawn_hand import one_by_hand
 from drawn_rig import drawn, order_amplitude
 from observed_from_world import Rehearsal
@@ -94,11 +95,41 @@ def test_turned_by_hand_the_ellipse_is_covered() -> None:
     assert sum(abs(row.error) > row.U for row in rows) <= 1
 
 
+def made(ratio: list[float], bounded: str = "") -> Row:
+    """A row of these ratios of error to U."""
+    return Row(measurand="tr_sin", ratio=tuple(sorted(ratio)), u_median=1.0, bounded=bounded, largest="noise")
+
+
 def test_the_table_counts_what_it_says() -> None:
-    """Share, median U and the error that 95.45 % stay below; what one even influence governs is told."""
+    """Share, median U and q; the one bounded influence that rules a line is named."""
     rows = [
-        Outcome(seed=i, measurand="tr_sin", error=0.01 * i, U=0.9, even_share=0.8, largest="axis") for i in range(101)
+        Outcome(seed=i, measurand="tr_sin", error=0.01 * i, U=0.9, bounded_share=0.8, bounded="axis", largest="axis")
+        for i in range(101)
     ]
     (row,) = table(rows)
-    assert (row.n, row.share, row.u_median) == (101, 91 / 101, 0.9)
-    assert row.actual == pytest.approx(0.9545) and row.ratio == pytest.approx(0.9 / 0.9545) and row.even
+    assert (row.n, row.share, row.u_median, row.bounded) == (101, 91 / 101, 0.9, "axis")
+    assert row.q == pytest.approx(0.9545 / 0.9)
+
+
+@pytest.mark.parametrize(
+    ("scale", "bounded", "said"),
+    [
+        (1.0, "", ""),
+        (0.8, "", "covers too little"),
+        (1.25, "", "covers too much"),
+        (1.25, "shunt", ""),
+        (1.6, "shunt", "too wide"),
+        (1e6, "", "covers too much"),
+    ],
+)
+def test_a_line_is_bounded_from_both_sides(scale: float, bounded: str, said: str) -> None:
+    """U right, a fifth too small, a quarter too wide (allowed where one bounded influence rules), and absurd."""
+    ratio = np.abs(np.random.default_rng(4).standard_normal(2000)) / 2.0 / scale
+    assert fault(made(ratio.tolist(), bounded)) == said
+
+
+@pytest.mark.parametrize(("scale", "said"), [(1.0, ""), (0.5, "covers too little"), (1e6, "too wide")])
+def test_a_row_of_few_intervals_still_shows_a_gross_fault(scale: float, said: str) -> None:
+    """Twelve intervals (the quick shows) tell an absurd U and one that is half of what is needed."""
+    ratio = np.abs(np.random.default_rng(8).standard_normal(12)) / 2.0 / scale
+    assert fault(made(ratio.tolist())) == said

@@ -141,9 +141,7 @@ class BenchRun:
             value = self.ohms(self.world.part.copper.between_ohm(a, b), 1e6, 4)
             first = own[a][0]
             second = "core" if b == "core" else own[b][0]
-            self.read(
-                "pins", "pair_resistance", value, "ohm", pin_a=first, pin_b=second, polarity="+", range_ohm=1e6
-            )
+            self.read("pins", "pair_resistance", value, "ohm", pin_a=first, pin_b=second, polarity="+", range_ohm=1e6)
 
     def _coils(self) -> None:
         ohms = self.world.part.copper.ohm(self.rig.part_degc)
@@ -339,5 +337,3 @@ class BenchRun:
         found = self.world.truths()
         found["v_exc_rms"], found["thd_exc"] = self.true_level_v_rms, self.true_thd
         return found
-
-

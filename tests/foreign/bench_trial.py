@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from multiprocessing import get_context
@@ -11,10 +10,10 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1] / "evaluation"))
 
 from coverage_table import Outcome, outcome
+
 from foreign.bench_run import BenchRun
 from foreign.world import foreign_world
-
-from rig.evaluation.whole import evaluate
+from rig.evaluation.evaluated import evaluate
 from rig.quantity import MEASURANDS
 from rig.result import Result
 
@@ -54,7 +53,7 @@ def one_bench_run(seed: int) -> list[Outcome]:
     """One full test; wrong pole pairs or direction count as infinitely wrong."""
     world = foreign_world(seed)
     run = BenchRun(world)
-    results, _ = evaluate(run.whole())
+    results = evaluate(run.whole()).results
     true = run.truths()
     for id_ in COUNTED:
         found = next(result for result in results if result.measurand == id_)
@@ -67,7 +66,5 @@ def bench_outcomes(seeds: Sequence[int], processes: int = 1) -> list[Outcome]:
     """Many worlds, in their order."""
     if processes == 1:
         return [row for seed in seeds for row in one_bench_run(seed)]
-    top = str(Path(__file__).parents[1])
-    os.environ["PYTHONPATH"] = os.pathsep.join([top, *os.environ.get("PYTHONPATH", "").split(os.pathsep)])
     with get_context("spawn").Pool(processes) as pool:
         return [row for rows in pool.imap(one_bench_run, seeds, chunksize=8) for row in rows]

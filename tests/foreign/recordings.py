@@ -155,9 +155,9 @@ def write_waves(world: Foreigner, path: Path, choice: np.random.Generator) -> Pa
     table = connectors(world.rig, world.coils, world.part.copper, drive_of(world), places)
     table = through_channels(world.rig, table)[:, RECORDED, :].reshape(FINE, -1)
     closed, at = np.append(places, 2.0 * math.pi), np.mod(angle, 2.0 * math.pi)
-    between = np.stack(
-        [_along(at, closed, np.append(column, column[0])) for column in table.T], axis=1
-    ).reshape(count, len(RECORDED), len(ORDERS))
+    between = np.stack([_along(at, closed, np.append(column, column[0])) for column in table.T], axis=1).reshape(
+        count, len(RECORDED), len(ORDERS)
+    )
     carrier = 2.0 * math.pi * FREQUENCY_HZ * (1.0 + world.rig.frequency_relative)
     phase = carrier * t_s / (1.0 + world.rig.sampler.clock)
     made = np.zeros((1, 4, count), dtype=np.float32)

@@ -79,8 +79,8 @@ class AxisErrors:
 
 @dataclass(frozen=True, kw_only=True)
 class RigErrors:
-    """The whole bench. source (3,): HARMONICS of the excitation relative to its fundamental; trim: relative error of the
-    level; probe_k, part_k: kelvin; meter_seed: of its errors, drawn once a range and circuit."""
+    """The whole bench. source (3,): HARMONICS of the excitation by its fundamental; trim: relative error of the level;
+    probe_k, part_k: kelvin; meter_seed: of its errors, drawn once a range and circuit."""
 
     sampler: SamplerErrors
     axis: AxisErrors

@@ -1,4 +1,4 @@
-"""The foreign axis in time: trapezoid moves, index, play, ringing after each move. Bench seconds, steps, mechanical rad."""
+"""The foreign axis in time: trapezoid moves, index, play, ringing after each move. Seconds, steps, mechanical rad."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Judged full tests through wires and drivers: the simulated instruments serve a foreign world, the command runs on it."""
+"""Judged full tests through wires and drivers: the simulated instruments serve a foreign world."""
 
 from __future__ import annotations
 
@@ -14,6 +14,9 @@ from typing import Any
 from foreign.part import part_data
 from foreign.world import foreign_world
 from rig.description.loading import find
+from rig.records.store import Store
+from rig.result import Result
+from rig.review.judge import judge_run
 
 TOP = Path(__file__).parents[2]
 FACTORY = "foreign.wires:behind_wires"
@@ -23,7 +26,7 @@ START_S = 30.0
 def environment(home: Path) -> dict[str, str]:
     """For the command and the simulated instruments: the checkout and its tests on the path, a home of its own."""
     path = os.pathsep.join([str(TOP), str(TOP / "tests"), os.environ.get("PYTHONPATH", "")])
-    threads = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+    threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
     return os.environ | {"PYTHONPATH": path, "ANGLEWRIGHT_HOME": str(home)} | threads
 
 
@@ -46,8 +49,21 @@ def _value(value: Any) -> str:
     return json.dumps(value)
 
 
+def results_over_wires(seed: int, work: Path) -> list[Result]:
+    """The results of a judged full test of world `seed`, with their budgets; they must be those of the document."""
+    shown = run_over_wires(seed, work)
+    store = Store(work / f"wires{seed}" / "home")
+    (id_,) = store.ids()
+    results = [line.result for line in judge_run(store.find(id_)).judged if line.result is not None]
+    told = {row["measurand"]: row["estimate"] for row in shown["results"]}
+    apart = [r.measurand for r in results if r.estimate is not None and told.get(r.measurand) != r.estimate]
+    if apart:
+        raise ValueError(f"world {seed}: the document and the stored run differ in {', '.join(apart)}")
+    return results
+
+
 def run_over_wires(seed: int, work: Path) -> dict[str, Any]:
-    """The `--json` document of a full test of world `seed` through wires and drivers."""
+    """The `--json` document of a full test of world `seed` through wires and drivers, in a home of its own."""
     folder = work / f"wires{seed}"
     folder.mkdir(parents=True, exist_ok=True)
     world = foreign_world(seed)
@@ -55,7 +71,7 @@ def run_over_wires(seed: int, work: Path) -> dict[str, Any]:
     part.write_text(toml_of(part_data(world.part)), encoding="utf-8")
     encoder = "true" if world.rig.axis.encoder is not None else "false"
     file.write_text(f"seed = {seed}\n\n[axis]\nencoder = {encoder}\n", encoding="utf-8")
-    env = environment(work / "home")
+    env = environment(folder / "home")
     command = [sys.executable, "-m", "drivers.simulated", str(file), "--speed", "fast", "--world-object", FACTORY]
     command += ["--parent", str(os.getpid())]
     served = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=env, cwd=TOP, start_new_session=True)

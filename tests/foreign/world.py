@@ -1,4 +1,4 @@
-"""One foreign world: a drawn part on a drawn bench, by its seed. The in-process runs, the recordings and the wires share it."""
+"""One foreign world, a drawn part on a drawn bench; in-process runs, recordings and wires share it."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Foreigner:
         return truths(self.part, self.coils, self.rig)
 
     def spindle_rad(self, steps: Floats, ccw: Floats, progress: Floats) -> Floats:
-        """Where the spindle stands, mechanical rad; ccw: mask of the direction; progress: 0 to 1 through both passes."""
+        """Where the spindle stands, mechanical rad; ccw: mask; progress: 0 to 1 through both passes."""
         axis, stated = self.rig.axis, self.bench.axis
         per_turn = stated.steps_per_turn if stated else 3200
         commanded = 2.0 * math.pi * steps / per_turn

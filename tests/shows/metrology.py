@@ -2,7 +2,8 @@
 
 Each check prints its figures and says ok or SHORT; the exit status is non-zero when one falls short.
 --quick (under a minute) is what .ci/run takes: few worlds, chance allowed for. The whole takes 2000 worlds without the
-wire, 40 over it, 200 turned by hand; --worlds shortens the first. Table and seed of the last whole run: DEVELOPERS.md.
+wire, 40 over it, 200 turned by hand, 600 foreign worlds and 100 of them over the wire; --worlds shortens the first.
+Tables of whole trials: tests/shows/results/.
 """
 
 from __future__ import annotations
@@ -18,10 +19,12 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent / "metrology_parts"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "evaluation"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import assumptions
 import coverage
 import decisions
+import foreign_trials
 import recordings
 
 Checks = list[tuple[str, Callable[[], Iterator[tuple[bool, str]]]]]
@@ -36,7 +39,8 @@ def checks(options: argparse.Namespace) -> Checks:
     """What is shown, in order."""
     work = Path(tempfile.mkdtemp(prefix="anglewright-show-"))
     worlds, hands, wires, wrong, decisions_ = (40, 10, 0, 1, 1000) if options.quick else (2000, 200, 40, 24, 10_000)
-    worlds = options.worlds or worlds
+    strangers, strangers_wired = (0, 0) if options.quick else (600, 100)
+    worlds, strangers = options.worlds or worlds, options.foreign or strangers
     shown: Checks = [
         ("decisions", lambda: decided(decisions_)),
         ("recordings", recordings.show),
@@ -44,6 +48,10 @@ def checks(options: argparse.Namespace) -> Checks:
         ("turned by hand", lambda: coverage.by_hand(hands, options.processes)),
         ("wrong assumptions", lambda: assumptions.show(wrong)),
     ]
+    if strangers:
+        shown.append(("foreign bench runs", lambda: foreign_trials.bench_runs(strangers, options.processes)))
+    if strangers_wired:
+        shown.append(("foreign over the wire", lambda: foreign_trials.over_wires(strangers_wired, work)))
     if wires:
         shown.append(("over the wire", lambda: coverage.over_the_wire(wires, work)))
     return [row for row in shown if not options.only or row[0] in options.only]
@@ -54,6 +62,7 @@ def main() -> int:
     reader = argparse.ArgumentParser(description=__doc__)
     reader.add_argument("--quick", action="store_true")
     reader.add_argument("--worlds", type=int, default=0)
+    reader.add_argument("--foreign", type=int, default=0)
     reader.add_argument("--processes", type=int, default=1)
     reader.add_argument("--only", action="append", default=[])
     short = 0
