@@ -2,6 +2,7 @@
 
 import math
 
+import GTC
 import pytest
 from published import agree, rows
 
@@ -39,3 +40,14 @@ def test_coverage_factors(row: dict[str, str]) -> None:
     """k at 95.45 % and at 95 % are different numbers, and both are right."""
     assert coverage_factor(float(row["dof"])) == pytest.approx(float(row["k9545"]), abs=0.005)
     assert coverage_factor(float(row["dof"]), 0.95) == pytest.approx(float(row["k95"]), abs=0.005)
+
+
+def test_a_budget_as_gtc_has_it() -> None:
+    """Independent influences with few degrees of freedom: u, degrees of freedom and k agree with a second program."""
+    rows_ = [(0.25, 1.5, 9.0), (0.57, -0.8, 4.0), (0.82, 0.3, 14.0), (0.1, 2.0, math.inf)]
+    lines = [line(str(i), u, sensitivity, dof) for i, (u, sensitivity, dof) in enumerate(rows_)]
+    oracle = sum(sensitivity * GTC.ureal(0.0, u, dof) for u, sensitivity, dof in rows_)
+    found = combine(lines)
+    assert found.u == pytest.approx(GTC.uncertainty(oracle), rel=1e-12)
+    assert found.dof == pytest.approx(GTC.dof(oracle), rel=1e-9)
+    assert found.k == pytest.approx(GTC.reporting.k_factor(GTC.dof(oracle), 95.45), rel=1e-6)
