@@ -11,9 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +20,7 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 from rig.evaluation.evaluated import Evaluated
 from rig.evaluation.phasors import SeriesPhasors
-from rig.pins.pin_map import BY_AC, Assignment, PinMap, Undecided
+from rig.pins.pin_map import BY_AC, AcReport, Assignment, Ends, PinMap, Undecided
 from rig.pins.thresholds import (
     EQUAL_PEAKS,
     LARGEST_GAP_ELEC_DEG,
@@ -34,12 +33,11 @@ from rig.pins.thresholds import (
 )
 from rig.resolver.angle import electrical_angle, pole_pairs
 from rig.resolver.ellipse import fit_ellipse
-from rig.result import Reason, finite
+from rig.result import Reason
 from rig.signal.phasor import carrier_phase, signed_envelope
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
-Ends = tuple[str, str]
 
 SERIES = ("identify_1", "identify_2", "identify_3")
 AC_TEST = "Run the low-level AC test: drive each coil in turn over an electrical cycle and watch the other two."
@@ -59,44 +57,6 @@ class Driven:
     exc_i: Complexes
     watched: Mapping[Ends, Complexes]
     positions_mech_rad: Floats | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AcReport:
-    """What the test says. Ends are (high, low) with the high end chosen so that the angle rises with positive rotation;
-    sine, cosine: one of four labelings that do (they differ by a quarter turn of the zero). Angles in degrees
-    electrical. links: label pair -> size of the coupling that moves with the rotor (ohm). None: not found."""
-
-    excitation: Ends | None = None
-    sine: Ends | None = None
-    cosine: Ends | None = None
-    orthogonality_elec_deg: float | None = None
-    imbalance: float | None = None
-    direction_as_named: int | None = None
-    pole_pairs: int | None = None
-    reciprocity: float | None = None
-    links: Mapping[str, float] = field(default_factory=dict)
-    impedance_ohm: Mapping[str, complex] = field(default_factory=dict)
-    reasons: tuple[Reason, ...] = ()
-    text: str = ""
-    labelings: int | None = None
-
-    def to_dict(self) -> dict[str, Any]:
-        """As JSON-ready data."""
-        return {
-            "excitation": list(self.excitation) if self.excitation else None,
-            "sine": list(self.sine) if self.sine else None,
-            "cosine": list(self.cosine) if self.cosine else None,
-            "orthogonality_elec_deg": finite(self.orthogonality_elec_deg),
-            "imbalance": finite(self.imbalance),
-            "direction_as_named": self.direction_as_named,
-            "pole_pairs": self.pole_pairs,
-            "reciprocity": finite(self.reciprocity),
-            "links_ohm": dict(self.links),
-            "impedance_ohm": {name: [z.real, z.imag] for name, z in self.impedance_ohm.items()},
-            "labelings": self.labelings,
-            "text": self.text,
-        }
 
 
 def name_of(coil: Ends) -> str:

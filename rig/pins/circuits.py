@@ -12,12 +12,12 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from statistics import median_high
 
 from rig.pins.pin_map import Circuit
-from rig.pins.readings import CORE, SHIELD, Leak, Pair, PairTable, natural
+from rig.pins.readings import CORE, SHIELD, Leak, PairTable, natural, ordered
 from rig.pins.thresholds import (
     COIL_OHM,
     JOINED_OHM,
@@ -36,11 +36,12 @@ Group = tuple[str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Edge:
-    """Two nodes and the resistance between them (ohm)."""
+    """Two nodes, the lowest resistance between them (ohm) and the pins where it was read."""
 
     ohm: float
     a: str
     b: str
+    pins: tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +78,7 @@ class Circuits:
     grounded: Group
     coils_on_core: Group
     empty: Group
-    unproven: tuple[Pair, ...]
+    unproven: tuple[tuple[str, str], ...]
     wet: Wet
     lead_left_ohm: float | None
 
@@ -123,33 +124,21 @@ class Nodes:
         """Lowest known resistance between two groups of nodes; None when nothing was read."""
         return self.table.nearest(self.pins(a), self.pins(b))
 
-    def ends(self, edge: Edge) -> tuple[str, str]:
-        """The pins of an edge between which its resistance was read, in natural order."""
-        pairs = [(x, y) for x in self.members[edge.a] for y in self.members[edge.b]]
-        known = [(ohm, natural(x), natural(y), x, y) for x, y in pairs if (ohm := self.table.ohm(x, y)) is not None]
-        first, second = sorted(min(known)[3:], key=natural)
-        return first, second
-
     def edges(self, nodes: Iterable[str], below_ohm: float) -> list[Edge]:
-        """Couples of nodes that conduct below a resistance, the lowest first."""
-        couples = [(self._pair_ohm(a, b), natural(a), natural(b), a, b) for a, b in combinations(nodes, 2)]
-        return [Edge(ohm, a, b) for ohm, _, _, a, b in sorted(couples) if ohm < below_ohm]
+        """Couples of nodes that conduct below a resistance by a pair of pins, the lowest first."""
+        found = []
+        for a, b in combinations(nodes, 2):
+            pairs = [(x, y) for x in self.members[a] for y in self.members[b]]
+            read = [(ohm, natural(x), natural(y), x, y) for x, y in pairs if (ohm := self.table.ohm(x, y)) is not None]
+            if read and (best := min(read))[0] < below_ohm:
+                found.append(Edge(best[0], a, b, ordered(best[3:])))
+        return sorted(found, key=lambda edge: (edge.ohm, natural(edge.a), natural(edge.b)))
 
-    def _pair_ohm(self, a: str, b: str) -> float:
-        known = [v for x in self.members[a] for y in self.members[b] if (v := self.table.ohm(x, y)) is not None]
-        return min(known, default=math.inf)
-
-    def groups(self, nodes: Sequence[str], below_ohm: float) -> list[Group]:
-        """Nodes that hang together by couples below a resistance."""
+    def groups(self, nodes: Sequence[str], below_ohm: float) -> list[tuple[Group, list[Edge]]]:
+        """Nodes that hang together by couples below a resistance, each with the edges of its least spanning tree."""
         sets = Sets(nodes)
-        for edge in self.edges(nodes, below_ohm):
-            sets.join(edge.a, edge.b)
-        return sets.groups()
-
-    def tree(self, nodes: Sequence[str], below_ohm: float) -> list[Edge]:
-        """Edges of the least spanning tree of a group."""
-        sets = Sets(nodes)
-        return [edge for edge in self.edges(nodes, below_ohm) if sets.join(edge.a, edge.b)]
+        tree = [edge for edge in self.edges(nodes, below_ohm) if sets.join(edge.a, edge.b)]
+        return [(group, [edge for edge in tree if edge.a in group]) for group in sets.groups()]
 
     def closings(self, nodes: Sequence[str], tree: Sequence[Edge]) -> list[tuple[float, list[float]]]:
         """Every couple that was read and is no edge: its resistance and those of the edges between its nodes."""
@@ -174,16 +163,15 @@ class Nodes:
         used = Counter(node for edge in edges for node in (edge.a, edge.b))
         made = []
         for edge in edges:
-            pins = self.ends(edge)
-            reading = self.table.by_pair[frozenset(pins)]
+            reading = self.table.by_pair[frozenset(edge.pins)]
             back = reading.reversed_ohm
             common = self.pins(node for node in (edge.a, edge.b) if used[node] > 1)
             made.append(
                 Circuit(
-                    pins=pins,
+                    pins=edge.pins,
                     ohm=edge.ohm,
                     reversed_ohm=None if back is None else self.table.less_leads(back),
-                    shared=tuple(pin for pin in common if pin in pins),
+                    shared=tuple(pin for pin in common if pin in edge.pins),
                     one_way=reading.one_way,
                 )
             )
@@ -214,8 +202,9 @@ def path_ohm(tree: Sequence[Edge], a: str, b: str) -> list[float]:
 def find_circuits(table: PairTable) -> Circuits:
     """The circuits of a table, whatever it is of."""
     nodes = Nodes(table)
-    groups = nodes.groups(list(nodes.members), COIL_OHM)
-    coils, meshes, on_core, leads_ohm = _coils(nodes, [g for g in groups if len(g) > 1])
+    trees = nodes.groups(list(nodes.members), COIL_OHM)
+    groups = [group for group, _ in trees]
+    coils, meshes, on_core, leads_ohm = _coils(nodes, trees)
     singles = [g[0] for g in groups if len(g) == 1 and g[0] != nodes.core and len(nodes.members[g[0]]) == 1]
     wet = _wet(nodes, groups)
     sensors, leaks = ([], []) if wet else _rest(nodes, groups, singles)
@@ -237,14 +226,13 @@ def find_circuits(table: PairTable) -> Circuits:
     )
 
 
-def _coils(nodes: Nodes, groups: list[Group]) -> tuple[list[Circuit], list[Mesh], Group, list[float]]:
+def _coils(nodes: Nodes, trees: list[tuple[Group, list[Edge]]]) -> tuple[list[Circuit], list[Mesh], Group, list[float]]:
     """Chains of coils, meshes, the pins of a coil that hangs on the core, and what the sums say of leads left in."""
     coils: list[Circuit] = []
     meshes: list[Mesh] = []
     on_core: list[str] = []
     leads_ohm: list[float] = []
-    for group in groups:
-        tree = nodes.tree(group, COIL_OHM)
+    for group, tree in trees:
         closings = nodes.closings(group, tree)
         if not nodes.sums_hold(closings):
             meshes.append(_mesh(nodes, group))
@@ -252,7 +240,7 @@ def _coils(nodes: Nodes, groups: list[Group]) -> tuple[list[Circuit], list[Mesh]
         leads_ohm += [(sum(path) - ohm) / (len(path) - 1) for ohm, path in closings]
         circuits = nodes.circuits(tree)
         coils += [c for c, edge in zip(circuits, tree, strict=True) if nodes.core not in (edge.a, edge.b)]
-        if nodes.core in group:
+        if tree and nodes.core in group:
             on_core += nodes.pins(node for node in group if node != nodes.core)
     return coils, meshes, tuple(on_core), leads_ohm
 
@@ -279,16 +267,16 @@ def _wet_by_leaks(table: PairTable) -> Wet:
 
 def _rest(nodes: Nodes, groups: list[Group], singles: list[str]) -> tuple[list[Circuit], list[Leak]]:
     """Sensors among pins that belong to no coil, or between such a pin and a coil's end; leaks between the rest."""
-    loose = [group for group in nodes.groups(singles, SENSOR_OHM) if len(group) > 1]
-    sensors = [circuit for group in loose for circuit in nodes.circuits(nodes.tree(group, SENSOR_OHM))]
+    loose = [(group, tree) for group, tree in nodes.groups(singles, SENSOR_OHM) if tree]
+    sensors = [circuit for _, tree in loose for circuit in nodes.circuits(tree)]
     wholes = [group for group in groups if len(group) > 1 and nodes.core not in group]
-    lone = [pin for pin in singles if not any(pin in group for group in loose)]
+    lone = [pin for pin in singles if not any(pin in group for group, _ in loose)]
     for pin in list(lone):
         near = [g for g in wholes if (ohm := nodes.between((pin,), g)) is not None and ohm < SENSOR_OHM]
         if len(near) == 1:
             edge = min(nodes.edges((pin, *near[0]), SENSOR_OHM), key=lambda e: (pin not in (e.a, e.b), e.ohm))
             (circuit,) = nodes.circuits([edge])
-            sensors.append(_sharing(circuit, pin))
+            sensors.append(replace(circuit, shared=tuple(end for end in circuit.pins if end != pin)))
             lone.remove(pin)
     parts = [*wholes, *(tuple(c.pins) for c in sensors if not c.shared), *((p,) for p in (nodes.core, *lone) if p)]
     leaks = []
@@ -298,20 +286,12 @@ def _rest(nodes: Nodes, groups: list[Group], singles: list[str]) -> tuple[list[C
     return sensors, leaks
 
 
-def _sharing(circuit: Circuit, own: str) -> Circuit:
-    """A sensor that hangs on a coil's end: that end is shared."""
-    shared = tuple(pin for pin in circuit.pins if pin != own)
-    return Circuit(
-        pins=circuit.pins, ohm=circuit.ohm, reversed_ohm=circuit.reversed_ohm, shared=shared, one_way=circuit.one_way
-    )
-
-
-def _unproven(nodes: Nodes, groups: list[Group], idle: list[str]) -> list[Pair]:
+def _unproven(nodes: Nodes, groups: list[Group], idle: list[str]) -> list[tuple[str, str]]:
     """Pairs not measured by which an idle pin could still belong to something: nothing known between it and a group."""
     found = {
-        frozenset((pin, nodes.members[group[0]][0]))
+        ordered((pin, nodes.members[group[0]][0]))
         for pin in idle
         for group in groups
         if pin not in group and nodes.between((pin,), group) is None
     }
-    return sorted(found, key=lambda pair: sorted(map(natural, pair)))
+    return sorted(found, key=lambda pair: (natural(pair[0]), natural(pair[1])))

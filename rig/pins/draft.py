@@ -10,8 +10,7 @@ import json
 from collections.abc import Iterable
 
 from rig.errors import UsageError
-from rig.pins.ac_test import AcReport, Ends
-from rig.pins.pin_map import BY_AC, PinMap
+from rig.pins.pin_map import BY_AC, AcReport, Ends, PinMap
 from rig.resolver.part import COILS
 
 LEVEL_V_RMS, FREQUENCY_HZ, CEILING_A_RMS = 1.0, 10_000.0, 0.05

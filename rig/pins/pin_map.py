@@ -7,7 +7,7 @@ it rests on was made; a sensor's pins never get a signal.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -16,6 +16,9 @@ from rig.pins.sensors import SensorKind
 from rig.result import EXIT_STATUS, Finding, Reason, finite
 
 BY_AC, BY_PART = "proven by AC", "by the part file"  # how the coils' functions are known; else "strong" or "fair"
+
+
+Ends = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +191,45 @@ class PinMap:
             "blocked_by": self.blocked_by,
             "never_excite": list(self.never_excite),
             "matches_part": self.matches_part,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AcReport:
+    """What the low-level AC test says. Ends are (high, low) with the high end chosen so that the angle rises with
+    positive rotation; sine, cosine: one of four labelings that do (they differ by a quarter turn of the zero). Angles
+    in degrees electrical. links: label pair -> size of the coupling that moves with the rotor (ohm). None: not found.
+    """
+
+    excitation: Ends | None = None
+    sine: Ends | None = None
+    cosine: Ends | None = None
+    orthogonality_elec_deg: float | None = None
+    imbalance: float | None = None
+    direction_as_named: int | None = None
+    pole_pairs: int | None = None
+    reciprocity: float | None = None
+    links: Mapping[str, float] = field(default_factory=dict)
+    impedance_ohm: Mapping[str, complex] = field(default_factory=dict)
+    reasons: tuple[Reason, ...] = ()
+    text: str = ""
+    labelings: int | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON-ready data."""
+        return {
+            "excitation": list(self.excitation) if self.excitation else None,
+            "sine": list(self.sine) if self.sine else None,
+            "cosine": list(self.cosine) if self.cosine else None,
+            "orthogonality_elec_deg": finite(self.orthogonality_elec_deg),
+            "imbalance": finite(self.imbalance),
+            "direction_as_named": self.direction_as_named,
+            "pole_pairs": self.pole_pairs,
+            "reciprocity": finite(self.reciprocity),
+            "links_ohm": dict(self.links),
+            "impedance_ohm": {name: [z.real, z.imag] for name, z in self.impedance_ohm.items()},
+            "labelings": self.labelings,
+            "text": self.text,
         }
 
 

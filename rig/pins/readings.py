@@ -71,6 +71,12 @@ def natural(name: str) -> tuple[object, ...]:
     return (name in (CORE, SHIELD), *words)
 
 
+def ordered(pair: Sequence[str]) -> tuple[str, str]:
+    """Two pins in natural order."""
+    first, second = sorted(pair, key=natural)
+    return first, second
+
+
 def pin_list(pins: Iterable[str]) -> str:
     """Pins as they are printed: "3-5"."""
     return "-".join(sorted(pins, key=natural))
@@ -125,9 +131,9 @@ class PairTable:
         found += [self.less_leads(leak.ohm) for leak in self.leaks if _between(leak, a, b)]
         return min(found, default=None)
 
-    def missing(self) -> list[Pair]:
-        """Pairs of named pins that were not measured."""
-        return [frozenset(p) for p in combinations(self.nodes, 2) if frozenset(p) not in self.by_pair]
+    def missing(self) -> list[tuple[str, str]]:
+        """Pairs of named pins that were not measured, in natural order."""
+        return [pair for pair in combinations(self.nodes, 2) if frozenset(pair) not in self.by_pair]
 
     def live(self) -> list[PairReading]:
         """Readings that no resistance gives: below zero by more than any lead or offset, the lowest first."""

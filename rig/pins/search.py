@@ -15,12 +15,12 @@ from itertools import combinations
 from typing import Any
 
 from rig.evaluation.evaluated import Evaluated
-from rig.pins.ac_test import AC_TEST, KNOWN_GOOD, AcReport, driven_coils, evaluate_ac, with_ac
+from rig.pins.ac_test import AC_TEST, KNOWN_GOOD, driven_coils, evaluate_ac, with_ac
 from rig.pins.circuits import Circuits, find_circuits
 from rig.pins.expected import against_part
 from rig.pins.isolation import forbidden, live_circuit, permit
 from rig.pins.obstacles import obstacles
-from rig.pins.pin_map import Assignment, Circuit, PinMap, Sensor, Undecided, pair_names
+from rig.pins.pin_map import AcReport, Assignment, Circuit, PinMap, Sensor, Undecided, pair_names
 from rig.pins.readings import PairTable, leaks_of, natural, pair_table, pin_list
 from rig.pins.sensors import WARM, could_be_ptc, sensor_kind
 from rig.pins.thresholds import (
@@ -86,7 +86,7 @@ def identify(table: PairTable, part: Part | None = None) -> PinMap:
         joined=circuits.joined,
         grounded=circuits.grounded,
         empty=circuits.empty,
-        missing=tuple(_ordered(pair) for pair in circuits.unproven),
+        missing=circuits.unproven,
         notes=tuple(_notes(table, circuits)),
     )
     found = _assigned(replace(found, undecided=(*_open_sensors(found), *_open_missing(found))))
@@ -151,11 +151,6 @@ def forbids_low_level(evaluated: Evaluated) -> list[Reason]:
 
 
 # ---- circuits -------------------------------------------------------------------------------------------------
-
-
-def _ordered(pair: frozenset[str]) -> tuple[str, str]:
-    first, second = sorted(pair, key=natural)
-    return first, second
 
 
 def _split(circuits: Circuits) -> tuple[tuple[Circuit, ...], tuple[Sensor, ...]]:

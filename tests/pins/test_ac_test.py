@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.pins.ac_test import AcReport, Driven, Ends, evaluate_ac, with_ac
+from rig.pins.ac_test import Driven, evaluate_ac, with_ac
+from rig.pins.pin_map import AcReport, Ends
 from rig.pins.readings import PairReading, PairTable
 from rig.pins.search import identify
 
