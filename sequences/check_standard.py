@@ -1,10 +1,12 @@
 """The bench against its own standards: leads, check resistor, loopback, ratio standard. No part is needed."""
 
 from rig.control.sequencer import Sequence
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 
 SEQUENCE = Sequence(
     name="check_standard",
     title="Check standards",
+    traits=Traits(question="standards", minutes=1.0),
     steps=(b.CLIMATE_BEFORE, b.LEAD_ZERO, b.CHECK_RESISTOR, b.LOOPBACK_ALWAYS, b.RATIO_STANDARD, b.CLIMATE_AFTER),
 )

@@ -5,6 +5,7 @@ harmonics at the nulls need the rotor at rest and are said to be not measured.
 """
 
 from rig.control.sequencer import Sequence, Step
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 from sequences import gates
 from sequences.steps import continuous, excitation, sweep
@@ -26,6 +27,7 @@ SEQUENCE = Sequence(
     name="continuous_sweep",
     needs=frozenset({"axis", "climate"}),
     title="Continuous sweep",
+    traits=Traits(whole_turns=2, minutes=2.0),
     steps=(
         b.ROTOR,
         PULSES,

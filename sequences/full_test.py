@@ -5,12 +5,14 @@ Without a rotor the turned steps are left out and the stator's own figures remai
 """
 
 from rig.control.sequencer import Sequence
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 
 SEQUENCE = Sequence(
     name="full_test",
     needs=frozenset({"axis", "climate"}),
     title="Full test",
+    traits=Traits(certified=True, whole_turns=1, minutes=5.0),
     version="3",
     steps=(
         b.ROTOR,

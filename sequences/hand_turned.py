@@ -4,6 +4,7 @@ It gives ratio, imbalance, orthogonality, centre, phases and fundamental nulls; 
 """
 
 from rig.control.sequencer import Sequence, Step
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 from sequences.steps import by_hand
 
@@ -14,6 +15,7 @@ HAND_TURN = Step(
 SEQUENCE = Sequence(
     name="hand_turned",
     title="Turned by hand",
+    traits=Traits(minutes=2.5),
     steps=(
         b.ROTOR,
         *b.SHORT_OPENING,

@@ -5,6 +5,7 @@ rig/pins/search.py from the readings.
 """
 
 from rig.control.sequencer import Sequence, Step
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 from sequences import gates
 from sequences.steps import excitation, pin_search, sweep
@@ -40,5 +41,6 @@ LOW_LEVEL = Step(
 SEQUENCE = Sequence(
     name="pins",
     title="Pins of an unlabelled connector",
+    traits=Traits(question="pins", draft_allowed=True, minutes=2.0),
     steps=(b.ROTOR, b.CLIMATE_BEFORE, LIVE, b.LEAD_ZERO, PAIRS, LEAK, b.LOOPBACK, b.INDEX, LOW_LEVEL),
 )

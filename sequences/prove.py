@@ -4,12 +4,14 @@ The part file only names frequency and level. `anglewright run prove` keeps the 
 """
 
 from rig.control.sequencer import Sequence, Step
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 from sequences.steps import proving, sweep
 
 SEQUENCE = Sequence(
     name="prove",
     title="Proof of the bench",
+    traits=Traits(question="standards", proves_bench=True, minutes=2.0),
     steps=(
         b.CLIMATE_BEFORE,
         b.LEAD_ZERO,

@@ -4,12 +4,14 @@ It gives the same measurands as the full test, coarsely, and never a certificate
 """
 
 from rig.control.sequencer import Sequence
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 
 SEQUENCE = Sequence(
     name="quick_screen",
     needs=frozenset({"axis", "climate"}),
     title="Quick screen",
+    traits=Traits(minutes=2.5),
     steps=(
         b.ROTOR,
         *b.SHORT_OPENING,

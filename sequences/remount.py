@@ -7,6 +7,7 @@ while hands are in the fixture; the offset asked for stands in the run as the ma
 from dataclasses import replace
 
 from rig.control.sequencer import Sequence
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 from sequences import gates
 
@@ -16,6 +17,7 @@ SEQUENCE = Sequence(
     name="remount",
     needs=frozenset({"axis", "climate"}),
     title="One clamping of a remount",
+    traits=Traits(question="clamping", whole_turns=1, needs_rotor=True, minutes=4.0),
     version="2",
     steps=(
         b.ROTOR,

@@ -1,6 +1,7 @@
 """One turn of a clamped part for its seat, or spots at one place along the shaft; DC checks first, nothing judged."""
 
 from rig.control.sequencer import Sequence, Step
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 
 _FIRST: tuple[Step, ...] = (
@@ -16,5 +17,11 @@ _FIRST: tuple[Step, ...] = (
     b.INDEX,
 )
 
-RADIAL = Sequence(name="seat", title="Seat by the signal: one turn", steps=(*_FIRST, b.SWEEP_CCW, b.RAMP_DOWN))
-AXIAL = Sequence(name="seat", title="Seat by the signal: one place", steps=(*_FIRST, b.SPOTS, b.RAMP_DOWN))
+_SEAT = Traits(question="seat", needs_rotor=True, minutes=2.0)
+
+RADIAL = Sequence(
+    name="seat", title="Seat by the signal: one turn", traits=_SEAT, steps=(*_FIRST, b.SWEEP_CCW, b.RAMP_DOWN)
+)
+AXIAL = Sequence(
+    name="seat", title="Seat by the signal: one place", traits=_SEAT, steps=(*_FIRST, b.SPOTS, b.RAMP_DOWN)
+)

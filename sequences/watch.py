@@ -6,6 +6,7 @@ Nothing is judged. By amplitude the part first passes the DC checks like any par
 from dataclasses import replace
 
 from rig.control.sequencer import Sequence, Step
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 from sequences.steps import watching
 
@@ -17,6 +18,7 @@ def _driven(step: Step) -> Step:
 SEQUENCE = Sequence(
     name="watch",
     title="Watch one coil",
+    traits=Traits(question="watch"),
     steps=(
         b.LIVE_VOLTAGE,
         Step(name="watch", title="Watched by resistance", do=watching.resistance, when=watching.by_ohms),

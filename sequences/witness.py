@@ -7,6 +7,7 @@ one settles what, and `anglewright run witness` runs it. None takes a new loopba
 from collections.abc import Mapping
 
 from rig.control.sequencer import Sequence, Step
+from rig.description.traits import Traits
 from sequences import building_blocks as b
 from sequences.steps import excitation, ohms, sweep, witnessing
 
@@ -21,7 +22,12 @@ CROSSED = Step(name="crossed", title="Outputs exchanged", do=witnessing.crossed,
 
 
 def _sequence(title: str, *steps: Step) -> Sequence:
-    return Sequence(name="witness", title=title, steps=(b.CLIMATE_BEFORE, b.LIVE_VOLTAGE, *steps))
+    return Sequence(
+        name="witness",
+        title=title,
+        traits=Traits(question="witness", minutes=0.5),
+        steps=(b.CLIMATE_BEFORE, b.LIVE_VOLTAGE, *steps),
+    )
 
 
 SEQUENCES: Mapping[str, Sequence] = {

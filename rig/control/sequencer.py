@@ -18,6 +18,7 @@ from rig.control.clock import WallClock
 from rig.control.guard import Ceilings
 from rig.control.repeating import OF_THE_WIRE, made_ready, told_again
 from rig.control.step import Context
+from rig.description.traits import Traits
 from rig.errors import RecordError, RigError, UsageError
 from rig.result import Reason
 
@@ -62,7 +63,7 @@ class Step:
 class Sequence:
     """What is done, in order; version is printed on certificates and changes with the method.
 
-    needs: roles that a bench may lack and this sequence can't do without.
+    needs: roles that a bench may lack and this sequence can't do without. traits: what it is, for every room.
     """
 
     name: str
@@ -70,6 +71,7 @@ class Sequence:
     steps: tuple[Step, ...]
     version: str = "1"
     needs: frozenset[str] = frozenset()
+    traits: Traits = field(default_factory=Traits)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

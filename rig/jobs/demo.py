@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from rig.errors import UsageError
 from rig.jobs.run_job import Request
+from sequences import full_test
 
 SHOP = "Harrow Lane Motor Rebuild (invented)"
 
@@ -27,7 +28,7 @@ class Unit:
 
     def request(self) -> Request:
         return Request(
-            sequence="full_test",
+            sequence=full_test.SEQUENCE.name,
             part=self.part,
             serial=self.serial,
             world=self.world,

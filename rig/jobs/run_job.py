@@ -40,8 +40,6 @@ from sequences.registry import find as find_sequence
 Arm = Callable[[Bench], Arming | None]
 SCHEMA = "anglewright result 1"
 RECLAMPING_DAYS = 730.0
-CERTIFIED = ("full_test",)
-DRAFTS = ("pins",)  # sequences that may work from a part file that nobody has confirmed yet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +115,12 @@ def run_job(
     message names it.
     """
     sequence = find_sequence(request.sequence)
-    part = load_part(request.part, draft=sequence.name in DRAFTS)
+    part = load_part(request.part, draft=sequence.traits.draft_allowed)
+    if sequence.traits.needs_rotor and request.rotor == "none":
+        raise UsageError(
+            f"{sequence.name} turns a rotor, and none is fitted.",
+            next_action="Fit one, or run the whole test with --rotor none.",
+        )
     bench_file, holder = described(request)
     entries = tuple(entry(text) for text in request.entries)
     if not request.serial.strip():
@@ -208,9 +211,9 @@ def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: s
     if (loopback := loopback_of(open_run)) is not None:
         made = Calibration(kind="loopback", bench=calibration_of, made_utc=ended_utc, data=loopback, run=folder.id)
         Calibrations().save(made)
-    if stored.header.sequence == proving.SEQUENCE:
+    if stored.header.kind.proves_bench:
         proving.keep(stored, calibration_of, ended_utc)
-    if stored.header.sequence in CERTIFIED:
+    if stored.header.kind.certified:
         from rig.certificate.issue import issue
 
         issue(store, stored)
@@ -256,6 +259,7 @@ def header_of(
     return RunHeader(
         sequence=sequence.name,
         sequence_version=sequence.version,
+        traits=sequence.traits,
         started_utc=bench.clock.utc(),
         serial=request.serial,
         job=request.job,
@@ -274,7 +278,7 @@ def header_of(
         calibration=calibration,
         decision=part.decision.model_dump(mode="json"),
         details={"known": request.known} if request.known else {},
-        learned=limits_behind(Store(), part.part(), request.serial, sequence.name, simulated=bench.simulated),
+        learned=limits_behind(Store(), part.part(), request.serial, sequence.traits, simulated=bench.simulated),
     )
 
 

@@ -152,7 +152,7 @@ def _run(
     bench, holder = jobs.described(request)
     asked = Asked(
         sequence=sequence,
-        request=replace(request, sequence="seat"),
+        request=replace(request, sequence=sequence.name),
         part=load_part(request.part),
         bench=bench,
         holder=holder,

@@ -6,10 +6,11 @@ for the newest run that fits what is asked for. It prints nothing; who asks show
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.certificate.seal.register import Register
+from rig.description.traits import Traits
 from rig.errors import UsageError
 from rig.records.run.stored import StoredRun
 from rig.records.store import Found, Store
@@ -19,18 +20,27 @@ CLOSED = "incomplete"  # the outcome of a run that was cut short
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """What a verb wants of a serial's runs: of these sequences only ((): of any), of `preferred` ones first.
+    """What a verb wants of a serial's runs, by the traits of their sequences (rig/description/traits.py).
 
-    judged: runs that were cut short do not count.
+    question: only runs that answer it; None: of any. certified: only runs that earn a report; certified_first: those
+    before others. judged: runs that were cut short do not count.
     """
 
-    sequences: Collection[str] = ()
-    preferred: Collection[str] = ()
+    question: str | None = None
+    certified: bool = False
+    certified_first: bool = False
     judged: bool = True
 
-    def admits(self, row: Found) -> bool:
+    @property
+    def wanted(self) -> str:
+        """In words, what kind of run is wanted."""
+        if self.question:
+            return f"{self.question} run"
+        return "run that earns a report" if self.certified else "whole run"
+
+    def admits(self, row: Found, traits: Traits) -> bool:
         """Whether a run of the list fits."""
-        of_kind = not self.sequences or row.sequence in self.sequences
+        of_kind = self.question in (None, traits.question) and (traits.certified or not self.certified)
         return of_kind and not (self.judged and row.outcome == CLOSED)
 
 
@@ -46,23 +56,23 @@ def find_run(store: Store, what: str, fit: Fit | None = None, *, part: str = "")
         return store.find(what)
     rows = store.list(**{"serial": what} | ({"part": part} if part else {}))
     if rows:
-        return StoredRun(store.folder / _newest(what, rows, fit or Fit()))
+        return StoredRun(store.folder / _newest(store, what, rows, fit or Fit()))
     report = Register(store.home).find(what)
     return store.find(report.run if report is not None else what)
 
 
-def _newest(serial: str, rows: Sequence[Found], fit: Fit) -> str:
+def _newest(store: Store, serial: str, rows: Sequence[Found], fit: Fit) -> str:
     parts = sorted({row.part for row in rows})
     if len(parts) > 1:
         raise UsageError(
             f"serial {serial} is known under {len(parts)} parts: {', '.join(parts)}.",
             next_action="Name one with --part.",
         )
-    fitting = [row for row in rows if fit.admits(row)]
+    traits = {row.run: StoredRun(store.folder / row.run).header.kind for row in rows}
+    fitting = [row for row in rows if fit.admits(row, traits[row.run])]
     if not fitting:
-        wanted = " or ".join(fit.sequences) or "whole"
         raise UsageError(
-            f"serial {serial} has {len(rows)} runs, none of them a {wanted} run.",
+            f"serial {serial} has {len(rows)} runs, none of them a {fit.wanted}.",
             next_action=f"Give a run: anglewright unit {serial} lists them.",
         )
-    return next((row.run for row in fitting if row.sequence in fit.preferred), fitting[0].run)
+    return next((row.run for row in fitting if fit.certified_first and traits[row.run].certified), fitting[0].run)

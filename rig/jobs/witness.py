@@ -60,7 +60,7 @@ def plan(run: str, codes: Sequence[str] = ()) -> Plan:
     """What in a kept run asks for a witness. Raises UsageError for a run that was cut short or judges no line."""
     stored = Store().find(run)
     judgement = stored.judgement
-    if judgement is None or stored.header.sequence in ("witness", "seat", "watch"):
+    if judgement is None or not stored.header.kind.judges_part:
         raise UsageError(
             f"run {stored.id} has no judged lines to suspect.", next_action="Give a test's run: anglewright unit."
         )

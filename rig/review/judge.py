@@ -78,10 +78,11 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     obs = observed_of(run, part, learned)
     given = [reason for event in run.events if event.get("kind") != "reading" for reason in _told(event)]
     record = run.record
-    if run.header.sequence == "pins":  # the part file's map is a placeholder there: what was found is the outcome
+    question = run.header.kind.question
+    if question == "pins":  # the part file's map is a placeholder there: what was found is the outcome
         return _of_pins(find_pins(evaluate(obs)).judgement(), given)
-    if run.header.sequence in ANSWERS and not given:  # these answer a question of their own and judge no line
-        return ANSWERS[run.header.sequence](Inspection(evaluate(obs)))
+    if question in ANSWERS and not given:  # these answer a question of their own and judge no line
+        return ANSWERS[question](Inspection(evaluate(obs)))
     cut = record.ended if record is not None and record.ended != "complete" else ""
     judgement = judge(obs, given, cut_short=cut)
     return replace(judgement, notes=(*judgement.notes, *run.repeat_notes))

@@ -6,12 +6,11 @@ A library that is out of reach must not hide the run itself: the caller decides 
 from __future__ import annotations
 
 import math
+from functools import cache
 
 from rig.diagnosis.drying import LeakRun, LeakTrend, leak_trend
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-
-MEASURING = ("full_test", "quick_screen")
 
 
 def leaks_until(stored: StoredRun, store: Store | None = None) -> LeakTrend | None:
@@ -21,14 +20,15 @@ def leaks_until(stored: StoredRun, store: Store | None = None) -> LeakTrend | No
     """
     store = store or Store()
     header, part = stored.header, str(stored.header.part.get("number", ""))
-    if header.sequence not in MEASURING:
+    if not header.kind.judges_part:
         return None
     begun: dict[str, str] = {}
+    judges_part = cache(lambda run: StoredRun(store.folder / run).header.kind.judges_part)
     ohm: dict[str, dict[str, float]] = {}
     floors: dict[str, float] = {}
     for of, row in store.unit_results(part, header.serial):
         line = row["measurand"]
-        if not line.startswith("leak_") or of.run > stored.id or of.sequence not in MEASURING:
+        if not line.startswith("leak_") or of.run > stored.id or not judges_part(of.run):
             continue
         if row["estimate"] is None:
             continue

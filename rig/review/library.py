@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
+from rig.description.traits import Traits
 from rig.errors import UsageError
 from rig.quantity import Limit
 from rig.records.book.entries import GoodUnit, LearnedLimits, WithdrawnUnit
@@ -29,8 +30,6 @@ if TYPE_CHECKING:
     from rig.records.store import Store
     from rig.resolver.part import Part
 
-TURNING = ("full_test", "continuous_sweep")  # sequences after which the largest angle error has to be known
-JUDGING = (*TURNING, "quick_screen", "hand_turned")  # others test the rig, or a part file that is a placeholder
 NEVER_GOOD = ("unsound measurement", "not this kind", "incomplete")
 
 
@@ -174,15 +173,15 @@ class Library:
         return [entry for entry in self.book.entries(part) if isinstance(entry, LearnedLimits)]
 
 
-def limits_behind(store: Store, part: Part, serial: str, sequence: str, *, simulated: bool) -> dict[str, Any] | None:
+def limits_behind(store: Store, part: Part, serial: str, traits: Traits, *, simulated: bool) -> dict[str, Any] | None:
     """What stands behind a part file's own limits for one run, as its header keeps it; None when nothing does.
 
     Raises RecordError for a broken library.
     """
-    if sequence not in JUDGING:
+    if not traits.judges_part:
         return None
     limits = Library(store).to_judge(part.number, serial)
-    return freeze(limits, part, simulated=simulated, swept=sequence in TURNING)
+    return freeze(limits, part, simulated=simulated, swept=traits.whole_turns > 0)
 
 
 def versions_in_book(store: Store, parts: Sequence[str], version: int = 0) -> dict[str, Any]:
@@ -205,12 +204,12 @@ def versions_in_book(store: Store, parts: Sequence[str], version: int = 0) -> di
 
 def limits_again(header: RunHeader, part: Part | None, versions: Mapping[str, Any]) -> dict[str, Any]:
     """What stands behind a kept run's part file (or `part`) by other versions; empty when nothing does."""
-    if header.sequence not in JUDGING:
+    if not header.kind.judges_part:
         return {}
     part = part or from_data(PartFile, dict(header.part), f"run {header.run}, part").part()
     entry = versions.get(part.number)
     limits = without(as_approved(LearnedLimits(**entry)), header.serial) if entry else None
-    swept = header.sequence in TURNING
+    swept = header.kind.whole_turns > 0
     return freeze(limits, part, simulated=header.simulated, swept=swept) or {}
 
 
@@ -271,7 +270,7 @@ def _teaches(run: StoredRun) -> None:
             f"run {run.id} is {outcome}; it can't teach what good is.",
             next_action="Name a sound run of a unit that is known to be good.",
         )
-    if run.header.sequence not in TURNING:
+    if not (run.header.kind.judges_part and run.header.kind.whole_turns):
         raise UsageError(
             f"run {run.id} is a {run.header.sequence}; only a full test measures what a limit is learned from.",
             next_action="Run full_test on this unit.",

@@ -22,6 +22,7 @@ from rig.description.loading import from_data, packaged_fixtures
 from rig.description.parts import PartFile
 from rig.jobs.run_job import Request, run_job
 from rig.records.index.database import VARIABLE
+from rig.records.run.old_traits import OLD_TRAITS
 from rig.records.run.record import RunHeader
 from rig.records.schema import dump, load
 from rig.records.store import Store
@@ -29,6 +30,8 @@ from rig.result import Judgement
 from rig.review.judge import judge_run
 from rig.review.library import Library, limits_behind
 from rig.uncertainty.conformity import Verdict
+
+FULL_TEST = OLD_TRAITS["full_test"]
 
 pytestmark = pytest.mark.xdist_group("learned_limits")  # one worker: the run behind these tests is made once
 
@@ -91,7 +94,7 @@ def said(*words: str, status: int = 0) -> Result:
 def judged(store: Store, run: str, serial: str) -> Judgement:
     """The run judged as it would have been, had it been begun now."""
     part = from_data(PartFile, a_part(), "part").part()
-    frozen = limits_behind(store, part, serial, "full_test", simulated=True)
+    frozen = limits_behind(store, part, serial, FULL_TEST, simulated=True)
     return judge_run(store.find(run), learned=frozen)
 
 
@@ -99,7 +102,7 @@ def test_a_part_that_nobody_knows_is_judged_by_the_fall_back(shop: Shop, tmp_pat
     """Nothing learned, nothing published: sibling symmetry and sanity, named so, line by line."""
     store, run = Store(tmp_path), Store(shop.home).find(shop.runs["S-1"])
     part = from_data(PartFile, a_part(), "part").part()
-    found = judge_run(run, learned=limits_behind(store, part, "S-1", "full_test", simulated=True))
+    found = judge_run(run, learned=limits_behind(store, part, "S-1", FULL_TEST, simulated=True))
     assert {line.limit.origin for line in found.judged if line.limit} == {"shop fall-back"}
     line = found.line("tr_imbalance")
     assert line is not None and line.verdict is Verdict.PASS
@@ -127,7 +130,7 @@ def test_a_part_files_limit_takes_precedence(shop: Shop, store: Store) -> None:
         {"measurand": "r20_sin", "lower": 14.0, "upper": 16.0, "origin": "maker"},
     ]
     part = from_data(PartFile, a_part(limits=own), "part").part()
-    frozen = limits_behind(store, part, "S-1", "full_test", simulated=True)
+    frozen = limits_behind(store, part, "S-1", FULL_TEST, simulated=True)
     found = judge_run(store.find(shop.runs["S-1"]), part=part, learned=frozen)
     origins = {line.measurand: line.limit.origin for line in found.judged if line.limit}
     assert origins["r20_sin"] == "maker" and origins["r20_cos"] == "learned" and "leak_exc_core" not in origins
@@ -140,7 +143,7 @@ def test_limits_that_were_learned_otherwise_are_not_used(shop: Shop, store: Stor
     excitation = {**a_part()["excitation"], "frequency_hz": 8000.0}
     for part, simulated, why in ((a_part(excitation=excitation), True, "8000 Hz"), (a_part(), False, "simulated")):
         described = from_data(PartFile, part, "part").part()
-        frozen = limits_behind(store, described, "S-1", "full_test", simulated=simulated)
+        frozen = limits_behind(store, described, "S-1", FULL_TEST, simulated=simulated)
         assert frozen is not None and why in frozen["note"] and frozen["version"] == 0
         assert {row["origin"] for row in frozen["limits"]} == {"shop fall-back"}
 
@@ -215,7 +218,7 @@ def rehearsed_copy(store: Store, run: str) -> str:
     """The same readings as a run that was begun after the approval: its header holds the limits."""
     old = store.find(run)
     part = from_data(PartFile, a_part(), "part").part()
-    learned = limits_behind(store, part, "S-9", "full_test", simulated=True)
+    learned = limits_behind(store, part, "S-9", FULL_TEST, simulated=True)
     header = {**dump(old.header), "run": "", "serial": "S-9", "learned": learned}
     folder = store.begin(load(RunHeader, header, "header"))
     for reading in old.readings:

@@ -121,7 +121,7 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
         console.print(f"{more} more lines have no limit: anglewright unit {finished.stored.id}", style="dim")
     for row in [*drying(finished), *settling(finished)]:
         console.print(Padding(Text(row), (0, 0, 0, 2)))
-    if header.sequence == "pins":
+    if header.kind.question == "pins":
         console.print(f"what was found: anglewright pins {finished.stored.id}")
     for kind, path in finished.files.items():
         console.print(f"{kind:<12} {path}", soft_wrap=True)

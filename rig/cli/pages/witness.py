@@ -13,12 +13,10 @@ from rig.errors import RecordError
 from rig.jobs.run_job import Finished
 from rig.jobs.witness import SCHEMA, Answer, Plan, all_said, answers
 
-QUIET = ("witness", "seat", "watch", "pins")
-
 
 def settling(finished: Finished) -> list[str]:
     """Rows of text; none for a run without a suspected line."""
-    if finished.stored.header.sequence in QUIET:
+    if not finished.stored.header.kind.judges_part:
         return []
     found = suspects(finished.judgement)
     if not found:

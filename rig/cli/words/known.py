@@ -81,12 +81,11 @@ def add(units: str, more: Sequence[str], how: str, who: str, as_json: bool) -> N
 
     Example: anglewright known add 4L-00871 --how 'ran in a machine' --by 'operator 2'
     """
-    from rig.jobs.run_job import CERTIFIED
     from rig.jobs.what import Fit
     from rig.records.store import Store
 
     library = _library(Store())
-    unit = library.add([chosen_run(one, Fit(preferred=CERTIFIED)) for one in (units, *more)], how=how, who=who)
+    unit = library.add([chosen_run(one, Fit(certified_first=True)) for one in (units, *more)], how=how, who=who)
     count = len(library.units(unit.part))
     document = {"part": unit.part, "serial": unit.serial, "runs": list(unit.runs), "values": dict(unit.values)}
     if as_json:

@@ -71,7 +71,7 @@ def _checked(request: dict[str, Any]) -> Any:
         if request[name] is not None and Path(request[name]).is_file():
             request[name] = str(Path(request[name]).resolve())
     made = jobs.Request(**request)
-    load_part(made.part, draft=find_sequence(made.sequence).name in jobs.DRAFTS)
+    load_part(made.part, draft=find_sequence(made.sequence).traits.draft_allowed)
     jobs.described(made)
     if not made.serial.strip():
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")

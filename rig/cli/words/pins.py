@@ -91,7 +91,7 @@ def of_run(what: str, draft_to: Path | None, as_json: bool) -> None:
     from rig.jobs.pins.table import analyse_run
     from rig.jobs.what import Fit
 
-    _finish(analyse_run(chosen_run(what, Fit(sequences=("pins",))).id, draft_to=draft_to), as_json)
+    _finish(analyse_run(chosen_run(what, Fit(question="pins")).id, draft_to=draft_to), as_json)
 
 
 def _finish(found: AnalysedPairs, as_json: bool) -> None:

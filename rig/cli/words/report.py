@@ -46,11 +46,10 @@ def issue(what: str, part: str, out: Path | None, reason: str, corrections: Sequ
     Example: anglewright report issue 4L-00871
     """
     from rig.certificate import issue as issuing
-    from rig.jobs.run_job import CERTIFIED
     from rig.jobs.what import Fit
     from rig.records.store import Store
 
-    stored = chosen_run(what, Fit(sequences=CERTIFIED), part=part)
+    stored = chosen_run(what, Fit(certified=True), part=part)
     made = issuing.issue(Store(), stored, reason=reason, corrections=_pairs(corrections))
     files = dict(made.files)
     if out is not None:
@@ -75,11 +74,10 @@ def withdraw(what: str, reason: str, as_json: bool) -> None:
     Example: anglewright report withdraw 4L-00871 --reason 'wrong unit clamped'
     """
     from rig.certificate import issue as issuing
-    from rig.jobs.run_job import CERTIFIED
     from rig.jobs.what import Fit
     from rig.records.store import Store
 
-    entry = issuing.withdraw(Store(), chosen_run(what, Fit(sequences=CERTIFIED)).id, reason)
+    entry = issuing.withdraw(Store(), chosen_run(what, Fit(certified=True)).id, reason)
     document = {"number": entry.number, "withdrawn": entry.reason}
     print_json(document) if as_json else click.echo(f"withdrawn {entry.number}")
 

@@ -122,9 +122,11 @@ def watch(coil: str, ac: bool, seconds: float, quiet: bool, as_json: bool, **req
     from rig.cli.pages import watch as page
     from rig.jobs.questions import watch_coil
     from rig.jobs.run_job import Request
+    from sequences.watch import SEQUENCE
 
     shown = page.Watched(coil, quiet=quiet, silent=as_json)
-    finished = watch_coil(Request(sequence="watch", **request), coil, ac=ac, seconds=seconds, on_reading=shown.reading)
+    asked = Request(sequence=SEQUENCE.name, **request)
+    finished = watch_coil(asked, coil, ac=ac, seconds=seconds, on_reading=shown.reading)
     shown.close()
     print_json(page.document(finished)) if as_json else click.echo("\n".join(page.rows(finished)))
 
@@ -149,12 +151,13 @@ def seat(gap_mm: float | None, after: str, moved: str, axial: str, guided: bool,
     from rig.errors import UsageError
     from rig.jobs import run_job as jobs
     from rig.jobs import seat as looks
+    from sequences.seat import RADIAL
 
     if guided and (as_json or axial):
         raise UsageError(
             "--guided asks between its looks.", next_action="Leave --json and --axial out, or look once, without it."
         )
-    asked = jobs.Request(sequence="seat", **request)
+    asked = jobs.Request(sequence=RADIAL.name, **request)
     progress = Progress(quiet=as_json)
     if axial:
         simulated = jobs.described(asked)[0].simulated
@@ -222,12 +225,14 @@ def prove(as_json: bool, known: str, **request: Any) -> None:
     from rig.cli.pages.run import Progress
     from rig.jobs import run_job as jobs
     from rig.jobs.bench import health as proving
+    from sequences import full_test
+    from sequences import prove as proof
 
     of = ""
     if known:
-        tested = jobs.Request(sequence="full_test", serial=known, condition="known part", **request)
+        tested = jobs.Request(sequence=full_test.SEQUENCE.name, serial=known, condition="known part", **request)
         of = jobs.run_job(tested, Progress(quiet=as_json)).stored.id
-    asked = jobs.Request(sequence=proving.SEQUENCE, serial="bench", known=of, **request)
+    asked = jobs.Request(sequence=proof.SEQUENCE.name, serial="bench", known=of, **request)
     finished = jobs.run_job(asked, Progress(quiet=as_json))
     name = jobs.calibration_name(jobs.described(asked)[0])
     health = next(one for one in proving.history(name) if one["run"] == finished.stored.id)
@@ -255,12 +260,13 @@ def remount(clampings: str, runs: tuple[str, ...], check: tuple[str, ...], as_js
     from rig.errors import UsageError
     from rig.jobs import run_job as jobs
     from rig.jobs.bench import remount as remounting
+    from sequences import remount as clamping
 
     names = [chosen_run(one).id for one in runs]
     if not names:
         if not (request["part"] and request["serial"]):
             raise UsageError("a remount clamps one part.", next_action="Give --part and --serial, or --of with runs.")
-        asked = jobs.Request(sequence="remount", **request)
+        asked = jobs.Request(sequence=clamping.SEQUENCE.name, **request)
         hands = _clamped(jobs.described(asked)[0].simulated)
         names = remounting.guided(asked, int(clampings), hands, Progress(quiet=as_json))
     found = remounting.evaluated(names, [chosen_run(one).id for one in check])

@@ -87,12 +87,11 @@ def compare(
 
     Example: anglewright unit compare 4L-00871 4L-00538
     """
-    from rig.jobs.run_job import CERTIFIED
     from rig.jobs.what import Fit
     from rig.review import comparing
     from rig.review.advice import advice
 
-    runs = [chosen_run(name, Fit(preferred=CERTIFIED), part=part) for name in units]
+    runs = [chosen_run(name, Fit(certified_first=True), part=part) for name in units]
     if printed:
         _print_donors(runs, out, as_json)
         return

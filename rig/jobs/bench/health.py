@@ -16,7 +16,6 @@ from rig.records.calibrations import Calibration, Calibrations
 if TYPE_CHECKING:
     from rig.records.run.stored import StoredRun
 
-SEQUENCE = "prove"
 KIND = "health"
 SCHEMA = "anglewright health 1"
 VALID_DAYS = 366.0

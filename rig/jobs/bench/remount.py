@@ -19,6 +19,7 @@ from rig.description.parts import load_part
 from rig.jobs import run_job as jobs
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.store import Store
+from sequences.remount import SEQUENCE
 
 if TYPE_CHECKING:
     from rig.evaluation.reclamping import Reproducibility
@@ -132,7 +133,7 @@ def guided(
     for number, offset in enumerate((math.degrees(x) for x in offsets), start=1):
         ask(number, clampings, offset)
         entries = (*request.entries, f"{OFFSET}={offset:.4f} deg")
-        one = replace(request, sequence="remount", clamping=number, entries=entries)
+        one = replace(request, sequence=SEQUENCE.name, clamping=number, entries=entries)
         runs.append(jobs.run_job(one, on_progress).stored.id)
     return runs
 

@@ -12,8 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.description.traits import Traits
 from rig.errors import RecordError
 from rig.quantity import STATED_FOR
+from rig.records.run.old_traits import OLD_TRAITS
 from rig.records.schema import dump, load
 from rig.result import OUTCOMES, Judgement
 
@@ -30,7 +32,8 @@ class RunHeader:
     part, holder, bench: dumps of the description files. instruments: role -> identity, asset, calibrated, due,
     certificate. calibration: the loopback in force, or None. decision: {"rule", "r"}. details: anything else that was
     stated beforehand and is printed (received, complaint, remark). retest_of: the run that this one repeats after a
-    re-seat. learned: the limits that stand behind the part file's own (rig/review/frozen.py), or None.
+    re-seat. traits: what the sequence is, None in headers of before (`kind` knows it then).
+    learned: the limits that stand behind the part file's own (rig/review/frozen.py), or None.
     """
 
     sequence: str
@@ -55,7 +58,13 @@ class RunHeader:
     details: Mapping[str, Any] = field(default_factory=dict)
     retest_of: str = ""
     learned: Mapping[str, Any] | None = None
+    traits: Traits | None = None
     schema: str = RUN_SCHEMA
+
+    @property
+    def kind(self) -> Traits:
+        """What its sequence is: as written when the run began, or by the migration table for older headers."""
+        return self.traits or OLD_TRAITS.get(self.sequence, Traits())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
