@@ -19,6 +19,7 @@ from rig.description.holders import Holder
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import Part
 from rig.signal.waveform import Waveform
+from rig.vocabulary import check
 
 CHANNELS = ("exc_v", "exc_i", "sin", "cos")
 ROTORS = ("own", "shop master", "none")
@@ -139,6 +140,7 @@ class Context:
         overload: bool = False,
         capture: str = "",
     ) -> Reading:
+        check(quantity, unit, conditions, capture=bool(capture))
         at_s, utc = self.clock.stamp()
         reading = Reading(
             step=self.step,

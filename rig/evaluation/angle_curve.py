@@ -1,7 +1,8 @@
 """The error curve of one turn: pole pairs, direction, deviation of both passes, combined.
 
 It must never know a limit or a budget. error = indicated - true, electrical, mean over the turn taken off (best-fit
-zero). Passes are combined with a drift term and the closing points (rig/resolver/error_curve.py). Theory: signal.md 2.
+zero). Passes are combined with a drift term and the closing points (rig/resolver/error_curve.py). Theory:
+rig/resolver/README.md, 1.
 """
 
 from __future__ import annotations

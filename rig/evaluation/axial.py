@@ -3,7 +3,7 @@
 It must never know which way is which on the holder: places are the operator's own scale, mm. Overlap falls with the
 distance from the level place, and with it the excitation's inductance and, less, both ratios; a tent a - b |z - z0|
 is fitted to each, by least squares over z0. Two points on each side of the peak settle it; without, it says beyond.
-Source: trade.md 3.3, 3.4 (axial offset).
+Source: rig/evaluation/README.md.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 It must never know a limit. Phasors come from short windows with a ramp (rig/signal/moving.py), each referred to its
 centre; the position there is read between the pulse edges, all on the sampler's one clock, so that no host's timestamp
 comes in. What is left is a constant delay between pulse and rotor: it moves the angle by speed times delay, with the
-direction; a pass in each direction cancels it and tells its size. Source: design page "signal", section 6.
+direction; a pass in each direction cancels it and tells its size. Theory: rig/signal/README.md, 4.
 """
 
 from __future__ import annotations

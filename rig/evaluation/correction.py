@@ -3,7 +3,8 @@
 It must never know how the correction was found. It holds for the axis that it was found on (steps, maker, serial),
 its index, motor current and load, and for the mean of both directions of travel; otherwise it is left aside and the
 bench file's stated errors stand. Orders that the remount separated but found too small to be the axis' are not
-applied; what it knows of them narrows the stated error. Angles: mechanical rad from the index; source: signal.md 3.
+applied; what it knows of them narrows the stated error. Angles: mechanical rad from the index; source:
+rig/resolver/README.md, 4.
 """
 
 from __future__ import annotations

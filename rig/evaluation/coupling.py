@@ -3,7 +3,7 @@
 It must never know a measurand. The bench file may state it (sampler, quantity "crosstalk", percent of the other
 channel's volts); else -94 dB is taken, as multi-channel converters of 16 bits have it at 10 kHz. Where the run shows
 more (a coil driven alone, the outputs' inputs open), that counts. The sign is unknown and the phase that of the other
-channel, so it enters along the excitation's carrier. Source: trade.md 7.
+channel, so it enters along the excitation's carrier. Definitions: rig/evaluation/README.md.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 It must never know a limit or a budget. Both passes are averaged where they stood on the same step, so that the play of
 the axis is no scatter; the motor's own cyclic orders are fitted beside the part's, so that they are none either.
-Ratios to the excitation; angles mechanical rad. Theory: signal.md 2.
+Ratios to the excitation; angles mechanical rad. Theory: rig/resolver/README.md, 1.
 """
 
 from __future__ import annotations
@@ -119,7 +119,7 @@ def _averaged(values: Complexes, at: NDArray[np.int64], count: NDArray[np.int64]
 
 
 def pruned(theta_mech_rad: Floats, values: Floats, orders: Sequence[int]) -> Orders:
-    """Only the orders that stand out of the noise (signal.md 4), the largest where none does."""
+    """Only the orders that stand out of the noise (rig/resolver/README.md, 5), the largest where none does."""
     whole = fit_orders(theta_mech_rad, values, orders)
     kept = [n for n in whole.orders if whole.chi2(n) > KEEP_CHI2]
     return fit_orders(theta_mech_rad, values, kept or [max(whole.orders, key=whole.chi2)])

@@ -2,7 +2,7 @@
 
 It must never judge the rig: whether the excitation was right is for rig/diagnosis/soundness.py. Volts and amperes
 rms, hertz; distortion is the root-sum-square of harmonics 2 to 5 over the fundamental, at the coil.
-Source: trade.md 1.2, 1.8.
+Definitions: rig/evaluation/README.md.
 """
 
 from __future__ import annotations

@@ -2,8 +2,9 @@
 
 It must never know a run, an instrument or a limit. The radius over the indicated electrical angle, the same number of
 times everywhere however jerkily the hand moved, carries ratio, imbalance, orthogonality and centre; winding harmonics
-look like them (signal.md 2.1: a_3 like a_-1, a_2 like a_0), so the largest radius order that only harmonics make is
-handed on. Source: design page "signal", 2.1.
+look like them (rig/resolver/README.md, 2: a_3 like a_-1, a_2 like a_0), so the largest radius order that only
+harmonics make is
+handed on. Theory: rig/resolver/README.md, 2.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 It must never know a limit. Nobody knows where the rotor stands: the two envelopes are each other's reference
 (rig/evaluation/hand_ellipse.py). What winding harmonics may imitate is budgeted with the largest radius order that only
-they make. Series: `hand_turned`, captures in a row. Theory: signal.md 2.1.
+they make. Series: `hand_turned`, captures in a row. Theory: rig/resolver/README.md, 2.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 It must never know a winding's turns. Z = V/I at the coil's terminals, mean over the turn where the rotor was turned;
 where it stood still the ripple of the excitation coil over the turn stands in for what was not seen. Phasors peak,
 ohm, henry; phase in degrees, inductive +. Series: the sweep (excitation coil), `impedance_exc`, `_sin`, `_cos`.
-Source: trade.md 1.2.
+Definitions: rig/evaluation/README.md.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Leak resistances at the meter's own low voltage: coil to core, coil to coil, thermistor to all.
 
 It must never be called an insulation test: it stays below the meter's few volts. Above the range the statement is
-">" the range's upper end, less the meter's error there. Source: trade.md 1.7.
+">" the range's upper end, less the meter's error there. Definitions: rig/evaluation/README.md.
 """
 
 from __future__ import annotations

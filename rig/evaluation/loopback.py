@@ -3,7 +3,7 @@
 It must never know what a channel is connected to afterwards. Series `loopback`: one signal into all four inputs, the
 divider and the shunt bypassed; the ratio of fundamentals is the channels' gain and delay. In force: the run's own
 series, else the calibration in the run header, else none (gain 1, with an uncertainty that says so). Between two
-frequencies a delay is scaled with the frequency. Source: trade.md 5.2, signal.md 1.4.
+frequencies a delay is scaled with the frequency. Source: rig/evaluation/README.md, rig/signal/README.md, 2.
 """
 
 from __future__ import annotations

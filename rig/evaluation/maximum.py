@@ -6,7 +6,7 @@ multiple of p (symmetry rule), so there the measured coefficient c is shrunk by 
 stated half-width (positive-part James-Stein): left to the positioner where it may explain it all, kept where it can't.
 The uncertainty is that estimator's own error, by trials at both ends, six to one (rms: the first alone): the part has
 what was kept, or all that was measured; each component of what the positioner adds is even within +-a.
-Source: signal.md 4, trade.md 3.2.
+Theory: rig/resolver/README.md, 5, rig/evaluation/README.md.
 """
 
 from __future__ import annotations

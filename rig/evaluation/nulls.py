@@ -3,7 +3,8 @@
 It must never know a limit. At each interpolated crossing the fundamental's quadrature and harmonics 2 to 5 are read
 from their fits round the turn; powers have the noise's own taken off; the largest crossing counts. A sum of squares
 near zero is no straight line, so the noise is carried by trials: from what was found less its noise, and, where all of
-it may be noise, from nothing at all; the wider one stands (JCGM 101; metrology.md 0.5). Volts rms at the nominal level.
+it may be noise, from nothing at all; the wider one stands (JCGM 101; rig/evaluation/README.md, 1). Volts rms
+at the nominal level.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ It must never know a measurand. Channels of every capture: excitation voltage (b
 current (across the shunt), sine, cosine; phasors are peak volts (or amperes), referred to the centre of the record.
 The gain and the delay of a channel against channel 0 come from the loopback in force (rig/evaluation/loopback.py).
 Memory: captures are projected as integer codes, in blocks (rig/signal/sine_fit.py); volts of a whole sweep are never
-held at once. Theory: signal.md 1.
+held at once. Theory: rig/signal/README.md, 1.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 It must never know the part. The bench file states half-widths: once and twice a turn, and the cyclic error of the
 motor's steps (orders of full_steps / 4, / 2 and 1); with an encoder its own eccentricity (once) and residual.
 A correction of the axis in force (rig/evaluation/correction.py) narrows the orders that it knows.
-Source: signal.md 3, trade.md 7.
+Theory: rig/resolver/README.md, 4, rig/evaluation/README.md.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 It must never know where the runs came from. Each clamping is one run with both passes; the offset that the operator
 was asked for is its manual entry "clamping offset" (deg, mechanical). The separation (rig/resolver/separation.py)
 stands on nominal positions: a correction that a run was made under is left aside. Beside it: how well each result of
-the part comes back from clamping to clamping. Source: signal.md 3, GUM H.5.
+the part comes back from clamping to clamping. Theory: rig/resolver/README.md, 4, GUM H.5.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 It must never say where it comes from. Each record spans a good turn at a stated speed; the orders of a mechanical
 turn are fitted together with a constant and a drift (least squares), those above serve as the noise of that band.
-Source: trade.md 1 (background, rotating); amplitude uncertainty of a fitted line: signal.md 1.
+Source: rig/evaluation/README.md; amplitude uncertainty of a fitted line: rig/signal/README.md, 1.
 """
 
 from __future__ import annotations

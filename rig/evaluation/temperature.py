@@ -1,6 +1,7 @@
 """The temperature of the copper: probe beside the part, the part's own thermistor as a witness, drift over the run.
 
-It must never know a coil. Rule (trade.md 1.6): what matters is the coil's temperature; after the soak it is taken as
+It must never know a coil. Rule (rig/evaluation/README.md, 1): what matters is the coil's temperature; after
+the soak it is taken as
 the air's, with the difference between part and air as an influence. Units: degC and K.
 """
 
@@ -16,7 +17,7 @@ from rig.uncertainty.budget import BudgetLine
 SOAKED_K = 0.1  # difference between a soaked part and the air beside it, standard
 CURVE_K = 0.1  # a thermistor against its own curve, half-width
 UNWITNESSED_K = 0.5  # the same where no thermistor bears witness
-AGREES_K = 2.0  # thermistor and air within this after the soak (trade.md 2.3)
+AGREES_K = 2.0  # thermistor and air within this after the soak (rig/evaluation/README.md, 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

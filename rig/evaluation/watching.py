@@ -2,7 +2,8 @@
 
 It must never know a terminal. A drop-out is a reading over range, or one that leaves the median of the last good
 readings by more than a share of it; the median follows warming and cooling, and stands still during a drop-out.
-Times are the readings' own: a drop-out's length is known to one interval between readings. Source: trade.md 5.3.
+Times are the readings' own: a drop-out's length is known to one interval between readings. Definitions:
+rig/evaluation/README.md.
 """
 
 from __future__ import annotations

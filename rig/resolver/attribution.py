@@ -4,7 +4,7 @@ It must never judge. Two-sided model: z = v + j u = sum_k a_k e^{j k theta}, the
 z e^{-j theta} / a_1 - 1 = radius + j error (to first order) holds at electrical order n the pair k = 1 + n and
 k = 1 - n. Error alone can't tell the two; radius and error together can. A positioner's error turns the angle and
 leaves the radius: both members of its pair are equally large. Orders that are no multiple of the pole pairs are not
-electrical: seat, teeth, rotor or positioner. Source: design page "signal", section 2.1.
+electrical: seat, teeth, rotor or positioner. Theory: rig/resolver/README.md, 2.
 """
 
 from __future__ import annotations

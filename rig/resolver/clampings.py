@@ -3,7 +3,7 @@
 It must never know how a curve was measured. Angles are mechanical, counter-clockwise positive, against the first
 clamping. Equal divisions are blind at the multiples of their number; irregular sets see every order. Two clampings
 120 deg electrical apart are blind at every third order of the pole pairs, which sensors do have: 138 deg electrical
-leaves no strong order unseen (measured, tests/bench/separation.py). Source: design page "signal", section 3.
+leaves no strong order unseen (measured, tests/bench/separation.py). Theory: rig/resolver/README.md, 4.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Clamping:
 
 
 def chosen_offsets_mech_rad(clampings: int, pole_pairs: int) -> Floats:
-    """Offsets to clamp at: 138 deg electrical for two, irregular sets for three and five (signal.md 3)."""
+    """Offsets to clamp at: 138 deg electrical for two, irregular sets for three and five."""
     chosen_mech_deg = {2: (0.0, TWO_ELEC_DEG / pole_pairs), **CHOSEN_MECH_DEG}
     if clampings not in chosen_mech_deg:
         raise UsageError(f"{clampings} clampings: no good set of offsets is known.", next_action="Ask for 2, 3 or 5.")

@@ -3,7 +3,7 @@
 It must never know the angles at which the points were taken: that is its use.
 Model: u = cu + Au sin(t + b), v = cv + Av cos(t); orthogonality = b = (angle between the sine and the cosine null) - 90
 deg (electrical). Start: direct conic fit (Halir & Flusser 1998); then Gauss-Newton on the distance to first order
-(Sampson), whose normal matrix gives the covariance. Source: design page "signal", section 2.1.
+(Sampson), whose normal matrix gives the covariance. Theory: rig/resolver/README.md, 2.
 """
 
 from __future__ import annotations

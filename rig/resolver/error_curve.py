@@ -4,7 +4,7 @@ It must never know how the angles were measured. Error = indicated - true, elect
 Zero rule: the mean over the points of the turn is taken off (best-fit offset).
 Two passes: e_ccw = e + h/2 + s t, e_cw = e - h/2 + s t; the difference h + s (t_ccw - t_cw) and the closing points
 (s times the time of a turn) give hysteresis h and drift s together: without the drift term drift leaks into h.
-Source: design page "signal", sections 2.3 and 3 (CW/CCW and drift).
+Theory: rig/resolver/README.md, 3.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Grids of positions: which order a uniform grid shows an order as, and counts of points that hide nothing.
 
 It must never know a measured value. Orders are a mechanical turn's; a grid of n points shows the order k as the
-distance of k from the nearest multiple of n. Source: design page "signal", section 2.3.
+distance of k from the nearest multiple of n. Theory: rig/resolver/README.md, 3.
 """
 
 from __future__ import annotations

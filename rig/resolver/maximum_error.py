@@ -3,7 +3,7 @@
 It must never know how the curve was measured. Orders whose coefficients aren't noise are kept (chi2 > 11.8, two
 degrees of freedom); the band is the quantile of the largest excursion over the turn of noise and of the positioner's
 share together, drawn by trials (it bounds the error of the maximum: |max est - max true| <= sup |est - true|), and the
-upward bias that both give a maximum is taken off. Source: design page "signal", sections 3 and 4.
+upward bias that both give a maximum is taken off. Theory: rig/resolver/README.md, 4.
 """
 
 from __future__ import annotations

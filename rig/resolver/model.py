@@ -2,10 +2,11 @@
 
 It must never know the simulated part (drivers/simulated) nor a limit. One permeance a tooth, in units of the mean:
 P_k = 1 + m cos p(theta - a_k); off centre by e of the mean gap its gap share G becomes G / (1 - e G cos(a_k - psi)).
-Excitation turns alternate from tooth to tooth, output turns follow sin and cos of p a_k (trade.md 1.0); the rotor's
+Excitation turns alternate from tooth to tooth, output turns follow sin and cos of p a_k
+(rig/resolver/README.md, 6); the rotor's
 potential floats: M_ab = sum a b P - sum(a P) sum(b P) / sum P. Then S = g M_es / (r + j M_ee), r = R / omega L. A loop
 of n turns round tooth t takes M_at M_bt / (M_tt - j rho) off each, rho its resistance over n^2 mean reactances; turns
-that left their coil are a share of the tooth's. Ratios complex, on any common scale. Source: trade.md 1.0.
+that left their coil are a share of the tooth's. Ratios complex, on any common scale. Theory: rig/resolver/README.md, 6.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 It must never know how the curve was measured. Model: y(theta) = constant + sum_n Re(c_n e^{j n theta}), theta
 mechanical; amplitude |c_n|, phase arg c_n. Least squares, not a transform: gaps and uneven grids bias a projection.
-Source: design page "signal", sections 2.3 and 3.
+Theory: rig/resolver/README.md, 3.
 """
 
 from __future__ import annotations

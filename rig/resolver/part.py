@@ -1,7 +1,7 @@
 """What is known of a part number before it is measured: pins, pole pairs, conventions, excitation, limits.
 
 Plain frozen data; rig/description/parts.py reads it from TOML. It must never know a file, an instrument or a measured
-value. Source: design pages "decisions" and "trade", 1.2.
+value. Definitions: rig/evaluation/README.md, 1.
 Conventions: positive rotation is counter-clockwise seen from `positive_rotation`'s side; output equations
     V_sine   = TR * V_exc * sin(p * theta_mech)
     V_cosine = TR * V_exc * cos(p * theta_mech)

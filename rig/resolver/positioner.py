@@ -2,7 +2,7 @@
 
 It must never know a bench file or a record. Angles are mechanical rad over the axis, from its index. An order belongs
 to the positioner when the clampings separate it and it is larger than noise and re-seating could make it.
-Source: design page "signal", section 3; significance as for the orders of a curve (chi2 > 11.8).
+Theory: rig/resolver/README.md, 4; significance as for the orders of a curve (chi2 > 11.8).
 """
 
 from __future__ import annotations

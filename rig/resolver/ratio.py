@@ -4,7 +4,7 @@ It must never know how the phasors were measured. Phases lead +, angles mechanic
 Loading: V_open = V_loaded (1 + Z_source / Z_load), Z_load = R parallel C of the input and its lead.
 Null: envelope u and quadrature q are fitted with harmonics of the turn; at each zero of the fitted u the fitted q is
 read, and its own noise variance is taken off the square (a modulus of noise never averages to zero). The nearest grid
-point instead would still hold percents of the maximum in phase. Source: design page "signal", section 2.
+point instead would still hold percents of the maximum in phase. Theory: rig/resolver/README.md, 1.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ with x_ki the rotor's true place under the sensor: the reading less S itself (so
 iterated). The offset of a clamping is the mean of its deviations: the sensor is its own protractor, up to whole
 electrical cycles. Order by order m_k = S_n exp(j n phi_k) + P_n; with rho_n = |mean exp(j n phi_k)| an order can't be
 told apart when rho_n = 1, and var(S_n) = var(one sweep) / (N (1 - rho_n^2)). Clampings that are nearly alike at an
-order blow it up, so small singular values of the unit-scaled columns are cut off. Source: design page "signal", 3.
+order blow it up, so small singular values of the unit-scaled columns are cut off. Theory: rig/resolver/README.md, 4.
 """
 
 from __future__ import annotations

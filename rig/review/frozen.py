@@ -154,7 +154,8 @@ def like_the_others(judged: Sequence[Judged], frozen: Mapping[str, Any]) -> str:
 def fall_back(pole_pairs: int) -> tuple[Limit, ...]:
     """Limits for a part number nobody knows anything about: siblings alike, and physical sanity; named as such.
 
-    Sources: trade.md 4.4 (workshop custom: R 5 to 200 ohm, ratio 0.2 to 0.6, leaks 10 Mohm, error 1 deg electrical).
+    Source: none; workshop custom, told as such (R 5 to 200 ohm, ratio 0.2 to 0.6, leaks 10 Mohm, error 1 deg
+    electrical).
     """
 
     def row(id_: str, lower: float | None, upper: float | None) -> Limit:

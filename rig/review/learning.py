@@ -2,7 +2,7 @@
 
 It must never know a file, learn from the unit that is judged, or drop a unit silently. Resistances enter at 20 degC,
 what can't be negative is bounded above on a log scale. The spread already holds the measurement's own scatter: U is not
-added to the limits. Method: metrology.md 4, rig/statistics/tolerance.py.
+added to the limits. Method: rig/statistics/tolerance.py.
 """
 
 from __future__ import annotations

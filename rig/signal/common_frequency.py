@@ -4,7 +4,7 @@ It must never know what a channel means to a resolver.
 Model of a record: as in rig/signal/sine_fit.py. The frequency is common to all records: variable projection with
 Gauss-Newton, started from an interpolated FFT peak (it converges within about 0.4 bin only), on a grid of a tenth of a
 bin for records of a few cycles.
-Source: IEEE 1057 sine fits; bounds: Rife & Boorstyn 1974; design page "signal", sections 1.1 to 1.5.
+Source: IEEE 1057 sine fits; bounds: Rife & Boorstyn 1974; rig/signal/README.md, 1.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ It must never know what the channels mean. Model of a window, time from its cent
 harmonics 2 and 3 without ramp. Without the ramp a moving amplitude leaks into the phasor (0.010' electrical a rpm and
 ms of a four-pole-pair resolver); with it what is left is the curvature, (rate * window)^2 / 24. Phases are against the
 common carrier at the window's centre: only ratios between channels of one window mean something.
-Source: design page "signal", section 6 (on the fly).
+Source: rig/signal/README.md, 4.
 """
 
 from __future__ import annotations

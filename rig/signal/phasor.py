@@ -4,7 +4,7 @@ It must never know what the channels mean to a resolver; it sees complex numbers
 Theory: a ratio S_i = c + u_i e^{j phi} + noise; 2 phi = arg sum (S_i - mean)^2 (the constant c is taken off before
 squaring, else it tilts the phase); u_i = Re(S_i e^{-j phi}) keeps the part of c in phase; quadrature is the imaginary
 part.
-Source: design page "signal", conclusions 3 to 5, section 2.
+Source: rig/signal/README.md, 3.
 """
 
 from __future__ import annotations

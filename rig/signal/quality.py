@@ -6,7 +6,7 @@ peak that just fits). Interference: lines of the mean Hann spectrum of what the 
 harmonics, that stand out of the floor by more than chance (chi2 of the averaged bins, 1 in 10^4 for all bins together).
 Drop-out: a run of equal codes away from the rails, too long for a carrier that moves. Jumps: of records whose level
 leaves the channel's own median (meant for channels that keep theirs) or whose residual leaves the median residual.
-Source: IEEE 1057 terms; detector figures: design page "signal", section 1.4.
+Source: IEEE 1057 terms; detector figures: rig/signal/README.md, 2.
 """
 
 from __future__ import annotations

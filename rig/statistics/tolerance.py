@@ -2,7 +2,7 @@
 
 It must never know which line it works on, nor drop a value. Two-sided factors are exact: the coverage of mean +- k s is
 integrated over the mean's distribution by 96 Gauss-Legendre nodes and the chi-square of s (Odeh and Owen's integral);
-one-sided ones from the noncentral t; the prediction interval from t (metrology.md 4). Outliers: Grubbs, two-sided.
+one-sided ones from the noncentral t; the prediction interval from t (ISO 16269-6:2014). Outliers: Grubbs, two-sided.
 confidence, coverage: 0 to 1, exclusive; n at least 2 (3 for Grubbs). Errors: ValueError naming the figure.
 """
 

@@ -3,7 +3,7 @@
 It must never evaluate. The axis runs two turns and its ramps at its own speed; its step pulses come in through a relay
 of their own, which joins them to the current's input before the output goes on, so that no host's timestamp is needed.
 The record outlasts the move: its last pulse stands for the target. What runs up and down is left to evaluation.
-Source: signal.md 6, on the fly.
+Theory: rig/signal/README.md, 4.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """The outputs with the excitation off while the rotor turns: a good turn each way at the axis own speed, a record each.
 
 It must never evaluate. A voltage that comes with the turning is a magnet's. The record lies in the steady part of the
-move, between the ramps; low-rate, for the orders of a turn are slow. The axis ends where it began. Source: trade.md 1.
+move, between the ramps; low-rate, for the orders of a turn are slow. The axis ends where it began.
+Definitions: rig/evaluation/README.md.
 """
 
 from __future__ import annotations

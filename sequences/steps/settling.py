@@ -3,7 +3,7 @@
 It must never judge the part. A window lasts one period of the stated ringing; the axis has settled where two successive
 windows agree, from there on, within the noise that the excitation's fit shows (all inputs are on one range). The bench
 file's settle is the least that a sweep waits: what is measured can only prolong it.
-Source: signal.md 6, adaptive settle.
+Theory: rig/signal/README.md, 4.
 """
 
 from __future__ import annotations

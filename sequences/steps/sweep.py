@@ -3,7 +3,7 @@
 It must never evaluate. Positions are step counts that divide one turn; each pass is approached from its own side
 with a run-up and ends with the closing point one turn later. Pipelined: the next move starts as soon as a capture
 is complete; its record is fetched and written while the axis moves, the sampler is armed before the axis has settled
-(signal.md 6: within a few per cent of move + settle + capture).
+(within a few per cent of move + settle + capture).
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 `WireFault` is one row of a world's [[faults_of_wire]]; `Gate` stands between one instrument and its wire: it sees
 every message that comes in and every reply that goes out, and tells the instrument what it is to do wrong itself
 (`acting`). It must never know what the instrument measures. Binary messages are matched in hexadecimal.
-Kinds: drivers/simulated/wires/spoiling.py; what they copy: instruments of the design pages, "Fault injections".
+Kinds: drivers/simulated/wires/spoiling.py; what they copy: the reports listed there.
 """
 
 from __future__ import annotations

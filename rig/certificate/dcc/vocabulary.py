@@ -1,7 +1,7 @@
 """What the XML face says in the vocabulary of the DCC and of D-SI: units, methods by group, conformity, languages.
 
 It builds no document. Units: D-SI 2.2 (prefix and unit each with a backslash); conformity: the six words of DCC 3.3.0.
-A line without limit, not tested or not capable has no conformity word: it is said in a text (house.md).
+A line without limit, not tested or not capable has no conformity word: it is said in a text.
 """
 
 from __future__ import annotations

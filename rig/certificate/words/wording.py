@@ -2,7 +2,7 @@
 
 It knows no page and no file; the screen and every face of a certificate take their words from here. Figures are
 rounded by rig/uncertainty/rounding.py so that print never contradicts the verdict; nothing is decided here.
-Wording: house.md "Words"; ILAC-G8:09/2019 for the four verdicts.
+Wording: the table of words in README.md; ILAC-G8:09/2019 for the four verdicts.
 """
 
 from __future__ import annotations
