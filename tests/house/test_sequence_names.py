@@ -40,7 +40,10 @@ def by_name(tree: ast.AST) -> list[tuple[int, str]]:
     return found
 
 
-ALLOWED = {"rig/evaluation/hand_turned.py": {"hand_turned"}}  # the series of captures, not the sequence
+ALLOWED = {  # the series of captures, not the sequence
+    "rig/evaluation/hand_turned.py": {"hand_turned"},
+    "rig/vocabulary.py": {"hand_turned"},
+}
 
 
 def test_no_room_knows_a_sequence_by_name() -> None:
