@@ -1,7 +1,7 @@
 """What evaluation looks at: the readings and captures of one run beside the part, the holder and the bench file.
 
 It must never know where these came from: a stored run, a running one or a test. Vocabulary of the readings and of
-their conditions: DEVELOPERS.md, "The journal". Nothing here writes, and nothing is changed after it was built.
+their conditions: rig/vocabulary.py. Nothing here writes, and nothing is changed after it was built.
 """
 
 from __future__ import annotations
@@ -88,7 +88,7 @@ class CountedCaptures:
 
 @dataclass(frozen=True, kw_only=True)
 class Observed:
-    """Everything that was seen in one run. header: the run header as data (DEVELOPERS.md, "The journal").
+    """Everything that was seen in one run. header: the run header as data (rig/records/run/record.py).
 
     superseded: readings of failed attempts at repeated steps; they and their captures are not looked at.
     absent: what a recording lacks of a run (rig/records/elsewhere); never what a bench run left out by choice.

@@ -190,7 +190,7 @@ class Reading:
     """One raw reading, as it stands in the journal.
 
     value: None when the instrument said over range (`overload`) or when the reading is a capture.
-    capture: "series/index" of a waveform in the raw file, else "". conditions: see DEVELOPERS.md, "The journal".
+    capture: "series/index" of a waveform in the raw file, else "". conditions: see rig/vocabulary.py.
     """
 
     step: str

@@ -1,6 +1,6 @@
 """What the dialogues need from the world, and what the server needs from a dialogue: two small Protocols.
 
-The dialogues see the world through `WorldInterface` only, so that physics and words never mix (DEVELOPERS.md 1.1).
+The dialogues see the world through `WorldInterface` only, so that physics and words never mix (drivers/simulated/README.md).
 A `Session` is one client's conversation with one instrument: bytes in, replies out, bench time an argument.
 It must never know a socket or a wall clock.
 """
@@ -17,7 +17,7 @@ Emit = Callable[..., None]  # emit(bench_s, event, **facts): one line of the log
 
 
 class WorldInterface(Protocol):
-    """The methods of the world that dialogues call; units and signs as in DEVELOPERS.md 1.1."""
+    """The methods of the world that dialogues call; units and signs as in drivers/simulated/README.md."""
 
     def generator_set(self, t_s: float, *, on: bool, frequency_hz: float, open_circuit_v_peak: float) -> None: ...
     def relays_set(self, t_s: float, closed: frozenset[int]) -> None: ...

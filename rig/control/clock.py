@@ -2,7 +2,7 @@
 
 It must never know what is being waited for. Deadlines of links, the heartbeat and the watchdog never use it: they
 run on wall time. Bench time is owned by the simulated bench, which answers one JSON line a request
-(DEVELOPERS.md, "The simulated bench"). A connection that registers counts as a party until it closes; time jumps
+(drivers/simulated/README.md). A connection that registers counts as a party until it closes; time jumps
 only when every party waits, so each thread that sleeps has a connection of its own (`another`).
 """
 

@@ -2,7 +2,7 @@
 
 Parts, holders, benches and the worlds of the simulated bench load through `checked`, each with its own model. It
 knows no instrument and judges nothing. Finding a file: a path, then ./, then the home, then the packaged ones
-(DEVELOPERS.md). Stands on tomllib and pydantic 2 (extra keys forbidden, all faults in one pass).
+(`find`). Stands on tomllib and pydantic 2 (extra keys forbidden, all faults in one pass).
 """
 
 from __future__ import annotations

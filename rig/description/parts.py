@@ -69,7 +69,7 @@ class _Limit(Strict):
         try:
             about = measurand(value).about
         except KeyError:
-            raise ValueError(f"unknown measurand {value!r}; they are listed in DEVELOPERS.md") from None
+            raise ValueError(f"unknown measurand {value!r}; they are listed in rig/quantity.py") from None
         if about != "part":
             raise ValueError(f"{value!r} is a fact about the rig and is never judged")
         return value

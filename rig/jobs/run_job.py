@@ -44,7 +44,7 @@ RECLAMPING_DAYS = 730.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """What is asked for; names are looked up as DEVELOPERS.md says. speed: "real", "fast" or a factor."""
+    """What is asked for; names are looked up by rig/description/loading.py. speed: "real", "fast" or a factor."""
 
     sequence: str
     part: str

@@ -1,6 +1,6 @@
 """A full test of a foreign world in process: readings and captures as the steps would have written them.
 
-Vocabulary of readings: DEVELOPERS.md 4.3. The driver is ideal: what the foreign instruments show is what is written.
+Vocabulary of readings: rig/vocabulary.py. The driver is ideal: what the foreign instruments show is what is written.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What is wrong with the foreign bench: every error drawn from exactly the distribution that the bench file states.
 
 A stated half-width is drawn evenly within itself, a stated standard uncertainty from a normal distribution. What the
-bench file does not state but evaluation assumes (DEVELOPERS.md, "Do the stated uncertainties tell the truth?") is drawn
+bench file does not state but evaluation assumes (tests/shows/results, metrology) is drawn
 as it assumes it: a part of the meter's error that two readings do not share, the phase of divider and shunt, crosstalk,
 a channel's own distortion, orders of the axis about which nothing is stated. Only rig.description is read.
 """

@@ -1,4 +1,4 @@
-"""A foreign world behind the wires: the methods that the simulated instruments call (DEVELOPERS.md 4.1).
+"""A foreign world behind the wires: the methods that the simulated instruments call (drivers/simulated/README.md).
 
 Start: python -m drivers.simulated WORLD --world-object foreign.wires:behind_wires (tests on the path). Of the world
 file only the instruments' makes, the holder's pins and the seed count; everything else is drawn from the seed.

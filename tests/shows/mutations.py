@@ -4,7 +4,7 @@ Draws 300 mutants with three seeds in the rooms that make figures and verdicts (
 evaluation, diagnosis, pins), runs for each the tests of its room that reach it, and asks that nine of ten are noticed.
 What survives is listed with the reason for which it may (mutations_survivors.toml), or with none. An hour or two on one
 processor, in a copy of the tree; what was tried is kept in --work and not tried again. --again tries survivors anew,
-after tests were added. Figures of the last whole run: DEVELOPERS.md.
+after tests were added. Figures of the last whole run: tests/shows/results.
 """
 
 from __future__ import annotations

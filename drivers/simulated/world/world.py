@@ -1,7 +1,7 @@
 """The simulated world: one true part on one true bench. All instruments look at the same world.
 
 It must never know a socket, a dialogue or the wall clock: time is an argument in seconds of bench time and must not
-go back. Every draw comes from the world's seed and the clamping. Signs: DEVELOPERS.md, "Contracts", 1.1. Angles are
+go back. Every draw comes from the world's seed and the clamping. Signs: drivers/simulated/README.md. Angles are
 mechanical, counter-clockwise positive, from the index mark. Method names are fixed there.
 """
 
