@@ -1,6 +1,7 @@
 """Transformation ratios, phases, centre, quadrature, nulls and orthogonality from one turn of the rotor.
 
-It must never know a limit. Definitions: rig/evaluation/README.md, 1: ratio = amplitude of order p of the signed envelope on
+It must never know a limit. Definitions: rig/evaluation/README.md, 1: ratio = amplitude of order p of the
+signed envelope on
 the output's own carrier phase, outputs open, excitation at the coil; phase lead +, within +-90 deg; nulls at the
 interpolated zero crossings of the envelope, at the nominal excitation; orthogonality from the order-p phases of both
 envelopes, with the ellipse as a cross-check. Theory: rig/resolver/README.md, 1.

@@ -1,4 +1,4 @@
-"""What is true of a foreign part, by the definitions of rig/evaluation/README.md, 1, on a fine turn without noise or rig.
+"""What is true of a foreign part (definitions: rig/evaluation/README.md) on a fine turn without noise or rig.
 
 Outputs open, excitation at the coil's terminals, at the part's own temperature; angles of the curve are the spindle's.
 Written from those definitions and not from the product's own code.

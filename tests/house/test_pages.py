@@ -35,13 +35,8 @@ def test_the_first_two_blocks_are_the_main_job_and_the_tests() -> None:
 
 def test_no_page_links_to_a_missing_file() -> None:
     """Every relative link of the pages leads somewhere."""
-    for page in [
-        TOP / "README.md",
-        TOP / "DEVELOPERS.md",
-        *TOP.glob("hardware/*.md"),
-        *TOP.glob("fixtures/*.md"),
-        *TOP.glob("rig/**/*.md"),
-    ]:
+    folders = ("*.md", "hardware/*.md", "fixtures/*.md", "rig/**/*.md", "drivers/**/*.md")
+    for page in [page for folder in folders for page in TOP.glob(folder)]:
         for target in re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
             if "://" not in target:
                 assert (page.parent / target).exists(), f"{page.name} -> {target}"
