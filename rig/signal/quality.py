@@ -60,8 +60,9 @@ class ChannelQuality:
     """Figures of one channel over all its records.
 
     rail_samples, rail_pairs: samples on a rail code, and neighbouring ones; rail_records: records with a pair or with
-    two samples on a rail. range_used: largest |code| over the rail. silent: no carrier above six times its own
-    uncertainty in any record. constant: every code of every record is the same; constant_records: records of one code.
+    two samples on a rail. range_used: largest distance of a code from the middle between the rails, over half of their
+    span (0 to 1; the rails need not lie about zero). silent: no carrier above six times its own uncertainty in any
+    record. constant: every code of every record is the same; constant_records: records of one code.
     amplitude_v, noise_v: largest carrier peak, pooled residual rms (V). snr_db: carrier rms of the strongest record
     over the noise. thd: harmonics over carrier in the strongest record. dc_v, dc_scatter_v: mean and standard
     deviation of the records' DC (slow pick-up shows in the scatter). jump_records: level leaves the median (steady
@@ -149,7 +150,7 @@ def _channel(
         rail_samples=int(np.sum(counts)),
         rail_pairs=int(np.sum(pairs)),
         rail_records=tuple(int(i) for i in touched[counts >= 2]),
-        range_used=max(float(high.max()) / stack.rail_high, float(low.min()) / stack.rail_low, 0.0),
+        range_used=_range_used(float(low.min()), float(high.max()), stack),
         silent=bool(np.all(amplitude <= 6 * np.maximum(fit.u_amplitude[:, c], _floor_v(stack, c, fit.samples)))),
         constant=bool(low.min() == high.max()),
         constant_records=tuple(int(i) for i in flat),
@@ -166,6 +167,12 @@ def _channel(
         jump_records=_jumps(amplitude, fit.u_amplitude[:, c], wish.jump_relative) if name in wish.steady else (),
         disturbed_records=_disturbed(fit.residual_rms[:, c], wish.residual_factor, float(abs(stack.scale_v[c]))),
     )
+
+
+def _range_used(low: float, high: float, stack: WaveformStack) -> float:
+    """The share of half the span between the rails that the codes use; a converter may count from zero."""
+    middle, half = (stack.rail_high + stack.rail_low) / 2, (stack.rail_high - stack.rail_low) / 2
+    return max(high - middle, middle - low) / half
 
 
 def _floor_v(stack: WaveformStack, c: int, samples: int) -> float:

@@ -1,5 +1,7 @@
 """Quality of captures: every fault is seen on the channel that has it, and on no other."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -48,6 +50,16 @@ def test_good_captures_have_no_fault() -> None:
     assert found["exc_v"].amplitude_v == pytest.approx(5.0, rel=1e-4)
     assert found["exc_v"].range_used == pytest.approx(0.5, abs=0.001)
     assert found["exc_v"].snr_db == pytest.approx(20 * np.log10(5 / np.sqrt(2) / 5e-4), abs=0.3)
+
+
+def test_rails_that_count_from_zero() -> None:
+    """Codes 0 to 255 about 128, as an eight-bit oscilloscope gives them: half of the range used, nothing clipped."""
+    wide = stack_of(volts(np.random.default_rng(0)))
+    codes = wide.codes // 256 + 128
+    stack = replace(wide, codes=codes.astype(np.int16), scale_v=wide.scale_v * 256, rail_low=0, rail_high=255)
+    found = quality(stack)
+    assert found["exc_v"].range_used == pytest.approx(0.5, abs=0.02)
+    assert found.clipped == ()
 
 
 @pytest.mark.parametrize("level", [0.999, 0.99, 0.9])
