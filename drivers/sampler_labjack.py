@@ -22,7 +22,7 @@ from drivers.vendor_capture import CapturePlan, Floats, VendorSampler
 from rig.errors import BadReply, InstrumentRefused, NoReply, WrongInstrument
 
 SKIPPED = -9999.0
-READ_S = 0.1  # about ten reads a second: neither too often nor too rarely
+READ_S = 0.1  # a read at most: a short capture comes in one read, as soon as it is in
 MAX_SAMPLES = 200_000
 
 
@@ -100,7 +100,7 @@ class SamplerLabjack(VendorSampler):
             self._addresses = list(self._ljm.namesToAddresses(len(names), names)[0])
         except self._ljm.LJMError as fault:
             raise self._told(fault) from fault
-        self._per_read = max(1, round(plan.rate_hz * READ_S))
+        self._per_read = max(1, min(plan.samples, round(plan.rate_hz * READ_S)))
         return plan.rate_hz
 
     def _start(self, plan: CapturePlan) -> None:

@@ -20,6 +20,7 @@ from dialogue_bench import PlainWorld
 from drivers.shelf import open_driver
 
 BITS = 16
+PIECES = 4  # reads of one LabJack stream at most
 
 
 @contextmanager
@@ -244,7 +245,11 @@ def ljm_module(world, *, kind=8, skipped=0, fail=0):
 
     def e_stream_read(handle):
         ranges_v = [module.written.get(f"AIN{i}_RANGE", 10.0) for i in range(module.count)]
-        data = clock.take(world, module.rate, module.per_read, ranges_v).T.ravel()
+        if not module.taken:  # one record without a seam, read in one piece or in several
+            pieces = PIECES if module.per_read >= 0.1 * module.rate else 1
+            module.record = clock.take(world, module.rate, pieces * module.per_read, ranges_v)
+        at = module.taken
+        data = module.record[:, at : at + module.per_read].T.ravel()
         if skipped and not module.taken:
             data[:skipped] = -9999.0
         module.taken += module.per_read
@@ -279,7 +284,8 @@ def labjack_sampler(world=None, **wrong):
 # ---- sounddevice ----------------------------------------------------------------------------------------------------
 
 
-def sounddevice_module(world, *, overflow=False, stops_after=10**9):
+def sounddevice_module(world, *, overflow=False, stops_after=10**9, on_demand=False, full_scale_v=1.0):
+    """on_demand: frames come only while the driver takes some, so that the bench's fast time does not run away."""
     module = types.ModuleType("sounddevice")
     clock = Clock()
 
@@ -299,9 +305,12 @@ def sounddevice_module(world, *, overflow=False, stops_after=10**9):
         def _run(self):
             blocks = 0
             while not self._closed.wait(0.001) and blocks < stops_after:
-                volts = clock.take(world, self.samplerate, 32, [1.0] * self._channels)
-                data = (volts * 2.0**31).astype(np.int32).T
-                self._callback(data, 32, None, types.SimpleNamespace(input_overflow=overflow))
+                frames = self._callback.__self__._missing if on_demand else 32
+                if not frames:
+                    continue
+                volts = clock.take(world, self.samplerate, frames, [full_scale_v] * self._channels)
+                data = (volts / full_scale_v * 2.0**31).astype(np.int32).T
+                self._callback(data, frames, None, types.SimpleNamespace(input_overflow=overflow))
                 blocks += 1
 
         def close(self):
