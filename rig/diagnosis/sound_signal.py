@@ -24,6 +24,7 @@ LOW_RANGE = 0.01
 SILENT_RATIO = 0.01
 CLIP_GROWTH = 0.004
 ANGLE_HARM_RAD = 3e-4  # about one arcminute, electrical
+HIDDEN_RAD = 1e-3  # a background this large hides harmful pick-up, noise or not
 NOISE_SIGMAS = 4.0  # a background beyond its own noise by less is no pick-up
 AMBIGUOUS_RAD = math.radians(80.0)
 
@@ -203,7 +204,7 @@ def _background(inspection: Inspection, results: Sequence[Result]) -> list[Reaso
     reasons = []
     for c, name, side in ((2, "sin", found.sine), (3, "cos", found.cosine)):
         full = float(np.max(np.abs(side))) * float(np.mean(np.abs(found.exc_v)))
-        share = _above_noise(fitted, c) / max(full, 1e-12)
+        share = _pick_up(fitted, c, full * HIDDEN_RAD) / max(full, 1e-12)
         if float(np.max(np.abs(side))) > 0.05 and share > ANGLE_HARM_RAD:
             reasons.append(
                 Reason(
@@ -219,14 +220,17 @@ def _background(inspection: Inspection, results: Sequence[Result]) -> list[Reaso
     return reasons
 
 
-def _above_noise(fitted: Fit, c: int) -> float:
+def _pick_up(fitted: Fit, c: int, hidden_v: float) -> float:
     """Rms amplitude (V peak) at the carrier beyond what the channel's own noise gives; 0 where noise explains it.
 
-    Noise alone gives |amplitude|^2 / u^2 a chi-square law of two degrees of freedom a record.
+    Noise alone gives |amplitude|^2 / u^2 a chi-square law of two degrees of freedom a record. Noise above hidden_v
+    would hide a pick-up that does harm: then nothing is taken off, and the captures vouch for nothing.
     """
     records = len(fitted.fundamental)
     noise = 2.0 * float(np.mean(fitted.u_amplitude[:, c] ** 2))
     power = float(np.mean(np.abs(fitted.fundamental[:, c]) ** 2))
+    if power > hidden_v**2:
+        return math.sqrt(power)
     return math.sqrt(power - noise) if power > noise * (1.0 + NOISE_SIGMAS / math.sqrt(records)) else 0.0
 
 
