@@ -12,9 +12,10 @@ from __future__ import annotations
 import re
 import time
 
-from drivers.axis_base import SAFE_LOCK_S, IndexedAxis
+from drivers.axis_base import IndexedAxis
 from drivers.grbl_dialogue import GrblDialogue
 from drivers.link.base import Link
+from drivers.link.device import SAFE_LOCK_S
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, NoReply, WrongInstrument
 
@@ -52,19 +53,18 @@ class AxisGrbl(IndexedAxis):
         self._unsure = False  # after a failed line it may be doing something else than was told
         self._asleep = False
 
-    def _bring_up(self) -> None:
+    def _connect(self) -> None:
         self._link.open()
         self._known = self._moving = self._asleep = False
         banner = self._grbl.reset(patience_s=BOOT_S)
         self._identity = _identity(banner, self._grbl.command("$I"))
         self._set_up()
-        self._opened = True
 
     def release(self) -> None:
         """Motor current off ($SLP): the shaft turns by hand and the position is unknown."""
         with self._lock:
             self._known = self._moving = False
-            self._back()
+            self._win_back()
             if not self._asleep:
                 self._grbl.command("$SLP")
                 self._asleep = True
@@ -72,7 +72,7 @@ class AxisGrbl(IndexedAxis):
     def hold(self) -> None:
         """Motor current on. After a release the position stays unknown until `index`."""
         with self._lock:
-            self._back()
+            self._win_back()
             if self._asleep:
                 self._grbl.reset()
                 self._asleep = False

@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import time
 
-from drivers.axis_base import SAFE_LOCK_S, IndexedAxis
+from drivers.axis_base import IndexedAxis
 from drivers.link.base import Link
+from drivers.link.device import SAFE_LOCK_S
 from drivers.roles import Identity
 from drivers.tmcl_dialogue import Op, TmclDialogue
 from rig.errors import BadReply, BenchError, NoReply, PositionLost, WrongInstrument
@@ -63,13 +64,13 @@ class AxisTmcl(IndexedAxis):
         """Motor current off: the shaft turns by hand and the position is unknown."""
         with self._lock:
             self._known = self._moving = False
-            self._back()
+            self._win_back()
             self._tmcl.set(STANDBY, 0)
 
     def hold(self) -> None:
         """Motor current on. After a release the position stays unknown until `index`."""
         with self._lock:
-            self._back()
+            self._win_back()
             self._tmcl.set(STANDBY, self._hold_current)
 
     def index(self) -> int:
@@ -182,7 +183,7 @@ class AxisTmcl(IndexedAxis):
         get = self._tmcl.get
         return get(REACHED) == 1 and get(SPEED) == 0 and get(POSITION) == self._target
 
-    def _bring_up(self) -> None:
+    def _connect(self) -> None:
         self._link.open()
         self._known = self._moving = False
         self._tmcl.synchronise()
@@ -200,7 +201,6 @@ class AxisTmcl(IndexedAxis):
         ):
             self._tmcl.set(parameter, round(value))
         self._hold_current = self._tmcl.get(STANDBY) or self._hold_current or self._tmcl.get(CURRENT)
-        self._opened = True
 
     def _identified(self) -> Identity:
         version = self._tmcl.read(Op.GFV, 1)

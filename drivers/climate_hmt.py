@@ -11,7 +11,7 @@ import re
 import time
 
 from drivers.link.base import named
-from drivers.link.line_device import LineDevice
+from drivers.link.device import LineDevice
 from drivers.roles import ClimateReading, Identity
 from rig.errors import BadReply, NoReply, WrongInstrument
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 
 from drivers.link.base import Link, named
-from drivers.link.line_device import LineDevice
+from drivers.link.device import LineDevice
 from drivers.roles import Identity
 from rig.errors import BadReply, InstrumentRefused, NoReply, WrongInstrument
 

@@ -14,8 +14,7 @@ import struct
 from typing import ClassVar
 
 from drivers import scpi
-from drivers.multimeter_rows import MeterRow
-from drivers.multimeter_scpi_344xx import Multimeter344xx, Setting
+from drivers.multimeter_scpi_344xx import MeterRow, Multimeter344xx, Setting
 from rig.errors import BadReply, UsageError, WrongInstrument
 
 OCOM_UPPER_OHM = 10e3

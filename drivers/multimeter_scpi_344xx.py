@@ -3,9 +3,12 @@
 Order of a configuration: CONF, then integration time and bandwidth, then offset compensation (CONF turns it off), read
 back all, error queue. Equal settings are not sent again, but after each reading function, range and integration time
 are asked for: somebody at the panel changes no reading unseen. Deadlines follow from integration time, offset
-compensation and autozero. It must never know what hangs at its terminals; models differ by drivers/multimeter_rows.py.
+compensation and autozero. It must never know what hangs at its terminals; models differ by their row.
 Source: Keysight Truevolt Series Operating and Service Guide, SCPI reference (CONFigure, [SENSe:]FRESistance:NPLC,
-:OCOMpensated, VOLTage:AC:BANDwidth, READ?, FUNCtion?, overload 9.9E37); others in multimeter_rows.py.
+:OCOMpensated (34465A and 34470A only), VOLTage:AC:BANDwidth, READ?, FUNCtion?, overload 9.9E37); HP 34401A User's
+Guide ed. 5, ch. 4 (SYSTem:REMote on RS-232, DETector:BANDwidth, no ABORt, no offset compensation); Agilent 34410A/11A
+Programmer's Reference; Agilent 34405A User's Guide ch. 4 †; Siglent SDM3055 and SDM3065X remote manuals (34401 words,
+NPLC in steps); Rigol DM3058/DM3068 Programming Guide ("CMDSET AGILENT"). Figures with † are from memory.
 """
 
 from __future__ import annotations
@@ -17,12 +20,52 @@ from typing import ClassVar
 from drivers import scpi
 from drivers.link.base import Link
 from drivers.link.device import ScpiDevice
-from drivers.multimeter_rows import MODELS, WIDEST_GAP_S, MeterRow, row_of
 from drivers.roles import MeterReading
 from rig.errors import BadReply, BenchError, InstrumentRefused, UsageError
 
 BANDWIDTHS_HZ = (3.0, 20.0, 200.0)
 AC_SETTLING_S = {3.0: 10.0, 20.0: 2.5, 30.0: 2.5, 200.0: 1.0, 300.0: 1.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterRow:
+    """One family. Only what differs from the Truevolt's words is written in a row.
+
+    models: pattern of the whole model field. first: said once after opening. bandwidth: header of the AC filter, ""
+    for none. integration: header node of the integration time, "" for none. abort: stops a reading. gap_s: the least
+    pause between two messages. reply: what a reading looks like to the letter, demanded on serial wires, which lose
+    bytes ("": anything that is one number).
+    """
+
+    models: str
+    four_wire: bool = True
+    offset_compensation: bool = False
+    integration: str = "NPLC"
+    bandwidth: str = "VOLT:AC:BAND"
+    first: tuple[str, ...] = ()
+    abort: str = "ABOR"
+    gap_s: float = 0.0
+    overload: scpi.OverloadProfile = scpi.TRUEVOLT
+    reply: str = ""
+
+
+NR3_8 = r"[+-]\d\.\d{8}E[+-]\d{2}"
+ROWS = (
+    MeterRow(models="34401A", bandwidth="DET:BAND", abort="", reply=NR3_8),
+    MeterRow(models="34405A", four_wire=False, integration="", bandwidth=""),
+    MeterRow(models="3441[01]A", offset_compensation=True),
+    MeterRow(models="3446[01]A"),
+    MeterRow(models="344(65|70)A", offset_compensation=True, reply=NR3_8),
+    MeterRow(models="SDM30(55|65)\\S*", bandwidth="", gap_s=0.02),
+    MeterRow(models="DM305[18]E?|DM3068", first=("CMDSET AGILENT",), bandwidth="DET:BAND", abort="", gap_s=0.02),
+)
+WIDEST_GAP_S = max(row.gap_s for row in ROWS)  # until it is known who answers
+MODELS = "|".join(f"(?:{row.models})" for row in ROWS)
+
+
+def row_of(model: str) -> MeterRow:
+    """The row of a model; the plainest one for a model that has none."""
+    return next((row for row in ROWS if re.fullmatch(row.models, model, re.IGNORECASE)), MeterRow(models=model))
 
 
 @dataclass(frozen=True, slots=True)

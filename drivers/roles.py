@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from rig.errors import UsageError
 from rig.signal.waveform import Waveform
 
 
@@ -109,6 +110,13 @@ class SamplerAbilities:
     max_samples: int
     ranges_v: tuple[float, ...]  # half of full scale
     skew_s: tuple[float, ...]  # by data sheet, channel against channel 0
+
+    def check_request(self, name: str, *, ranges_v: Sequence[float], samples: int, channels: Sequence[str]) -> None:
+        """UsageError when channels, ranges or samples are beyond what the sampler is."""
+        if len(ranges_v) != len(channels) or not 1 <= len(channels) <= self.channels:
+            raise UsageError(f"{name}: {len(ranges_v)} ranges for {len(channels)} of {self.channels} channels.")
+        if not 1 <= samples <= self.max_samples:
+            raise UsageError(f"{name}: {samples} samples; 1 to {self.max_samples} are possible.")
 
 
 class Sampler(Instrument, Protocol):

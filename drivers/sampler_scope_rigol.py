@@ -20,7 +20,6 @@ from typing import ClassVar
 import numpy as np
 
 from drivers import scpi
-from drivers.capture_request import check_request
 from drivers.link.base import Link
 from drivers.roles import SamplerAbilities
 from drivers.sampler_base import ScpiSampler
@@ -60,7 +59,7 @@ class SamplerScopeRigol(ScpiSampler):
         self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
     ) -> float:
         """Sets and reads back everything; returns the sample rate in use, Hz: the nearest that the scope has."""
-        check_request(self._name, ABILITIES, ranges_v=ranges_v, samples=samples, channels=channels)
+        ABILITIES.check_request(self._name, ranges_v=ranges_v, samples=samples, channels=channels)
         depth, scale_s = _depth_and_scale(sample_rate_hz, samples)
         session = self._session
         with session.lock:

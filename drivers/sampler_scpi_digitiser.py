@@ -18,7 +18,6 @@ from typing import ClassVar
 import numpy as np
 
 from drivers import scpi
-from drivers.capture_request import check_request
 from drivers.link.base import Link
 from drivers.roles import SamplerAbilities
 from drivers.sampler_base import ScpiSampler
@@ -55,7 +54,7 @@ class SamplerDigitiser(ScpiSampler):
         self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
     ) -> float:
         """Sets and reads back everything; returns the sample rate in use, Hz, which may differ from the one asked."""
-        check_request(self._name, ABILITIES, ranges_v=ranges_v, samples=samples, channels=channels)
+        ABILITIES.check_request(self._name, ranges_v=ranges_v, samples=samples, channels=channels)
         session = self._session
         with session.lock:
             self._channels, self._scale, self._captured = (), None, False

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from rig.errors import BadReply
@@ -182,58 +182,3 @@ def block(data: bytes) -> bytes:
 def channel_list(channels: Iterable[int]) -> str:
     """(@1101,1202) of channel numbers."""
     return "(@" + ",".join(str(channel) for channel in channels) + ")"
-
-
-def parse_words(replies: Sequence[str]) -> list[int]:
-    """Words of a converter in hexadecimal (0x0000 or #H0000). Three or more that are all zero are a silent
-    converter, not a reading of zero: BadReply."""
-    words = []
-    for reply in replies:
-        match = re.fullmatch(r"(?:0x|#H)([0-9A-Fa-f]{1,8})", reply.strip())
-        if match is None:
-            raise BadReply(f"{reply!r} is no word of a converter")
-        words.append(int(match[1], 16))
-    if len(words) >= 3 and not any(words):
-        raise BadReply(
-            f"{len(words)} words, all zero: the converter is silent", next_action="Check its supply and its clock."
-        )
-    return words
-
-
-def forms(pattern: str) -> tuple[str, str]:
-    """Short and long form of a header such as SOURce#:VOLTage:UNIT? (upper case, optional nodes left out)."""
-    plain = re.sub(r"\[[^\]]*\]", "", pattern).lstrip(":")
-    short = re.sub(r"[a-z]", "", plain)
-    return short, plain.upper()
-
-
-def header_matches(pattern: str, header: str) -> bool:
-    """True when a header is the pattern's short or long form, node by node, in any case; [optional] nodes may miss.
-
-    A # in the pattern takes a numeric suffix or none. FRES and FRESISTANCE fit FRESistance; FRESIST does not.
-    """
-    query = pattern.endswith("?")
-    if query != header.endswith("?"):
-        return False
-    expression = "".join(_node_expression(part) for part in _parts(pattern.rstrip("?")))
-    said = ":" + header.rstrip("?").lstrip(":")
-    return re.fullmatch(expression, said, re.IGNORECASE | re.ASCII) is not None
-
-
-def _parts(pattern: str) -> list[tuple[str, bool]]:
-    """(node, optional) in order."""
-    return [
-        (match.group(1) or match.group(2), bool(match.group(1)))
-        for match in re.finditer(r"\[:?([^\]:]+):?\]|:?([^:\[\]]+)", pattern)
-    ]
-
-
-def _node_expression(part: tuple[str, bool]) -> str:
-    node, optional = part
-    match = _NODE.fullmatch(node)
-    if match is None:
-        raise BadReply(f"{node!r} is no node of a header")
-    short, long = re.escape(match["short"]), re.escape(match["short"] + match["rest"])
-    suffix = r"\d*" if match["suffix"] == "#" else match["suffix"]
-    expression = f":(?:{long}|{short}){suffix}"
-    return f"(?:{expression})?" if optional else expression

@@ -12,7 +12,7 @@ import re
 from collections.abc import Sequence
 
 from drivers.link.base import Link
-from drivers.link.line_device import LineDevice
+from drivers.link.device import LineDevice
 from drivers.roles import Identity
 from rig.errors import BadReply, InstrumentRefused, NoReply, UsageError, WrongInstrument
 
@@ -73,7 +73,7 @@ class SwitchLcus(LineDevice):
         if not unique:
             return
         with self._lock:
-            self._back()
+            self._win_back()
             for relay in unique:
                 self._link.write(frame(relay, closed=closed))
             states = self._again(self._states)

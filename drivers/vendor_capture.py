@@ -17,7 +17,6 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.capture_request import check_request
 from drivers.roles import Identity, SamplerAbilities
 from rig.errors import BadReply, LinkDown, UsageError
 from rig.signal.waveform import Waveform
@@ -81,7 +80,7 @@ class VendorSampler(ABC):
         self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
     ) -> float:
         """Returns the rate in use, Hz. UsageError beyond the device's channels, ranges, rate or memory."""
-        check_request(self._name, self.abilities, ranges_v=ranges_v, samples=samples, channels=channels)
+        self.abilities.check_request(self._name, ranges_v=ranges_v, samples=samples, channels=channels)
         if sample_rate_hz > self._rate_limit_hz(len(channels)):
             limit_hz = self._rate_limit_hz(len(channels))
             raise UsageError(

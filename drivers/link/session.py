@@ -18,8 +18,7 @@ from itertools import cycle
 from drivers import scpi
 from drivers.link.base import Link, named
 from drivers.link.blocks import read_block
-from drivers.link.guards import Parsing, Watched
-from drivers.link.states import Event, LinkState, State, win_back
+from drivers.link.states import Event, LinkState, Parsing, State, Watched, win_back
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
 

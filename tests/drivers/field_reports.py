@@ -15,9 +15,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+from loop_link import LoopLink
 from plain_bench import PlainWorld, plain_bench, served
 
-from drivers.link.loop import LoopLink
 from drivers.link.serial_port import SerialLink
 from drivers.link.session import ScpiSession
 from drivers.link.states import State

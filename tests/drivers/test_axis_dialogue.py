@@ -5,9 +5,9 @@ import threading
 import time
 
 import pytest
+from loop_link import LoopLink
 
 from drivers.axis_grbl import AxisGrbl
-from drivers.link.loop import LoopLink
 from rig.errors import BadReply, InstrumentRefused, NoReply, PositionLost, WrongInstrument
 
 BANNER = b"\r\nGrbl 1.1h ['$' for help]\r\n"

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
+from loop_link import LoopLink, Script
 
 from drivers.climate_hmt import ClimateHmt
 from drivers.encoder_nd28x import EncoderNd28x
 from drivers.generator_scpi_335xx import Generator335xx
-from drivers.link.loop import LoopLink, Script
 from drivers.multimeter_scpi_344xx import Multimeter344xx
 from drivers.sampler_scpi_digitiser import SamplerDigitiser
 from drivers.switch_scpi import SwitchInputs, SwitchScpi

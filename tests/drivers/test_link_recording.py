@@ -1,9 +1,9 @@
 """Recording, replaying and watching a dialogue."""
 
 import pytest
+from dialogue_recording import RecordingLink, ReplayLink
+from loop_link import LoopLink, Script
 
-from drivers.link.loop import LoopLink, Script
-from drivers.link.recording import RecordingLink, ReplayLink
 from drivers.link.session import ScpiSession
 from drivers.link.spy import SpyLink
 from rig.errors import BadReply, LinkDown

@@ -9,8 +9,8 @@ import json
 from pathlib import Path
 
 import pytest
+from dialogue_recording import RecordingLink, ReplayLink
 
-from drivers.link.recording import RecordingLink, ReplayLink
 from drivers.link.urls import make_link
 from drivers.shelf import open_driver
 

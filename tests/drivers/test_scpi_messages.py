@@ -92,30 +92,6 @@ def test_another_unit_is_refused():
         scpi.parse_quantity("3V", "HZ")
 
 
-@pytest.mark.parametrize(
-    ("pattern", "header", "fits"),
-    [
-        ("FRESistance", "FRES", True),
-        ("FRESistance", "fresistance", True),
-        ("FRESistance", "FRESIST", False),
-        ("[SENSe:]FRESistance:NPLCycles", "FRES:NPLC", True),
-        ("[SENSe:]FRESistance:NPLCycles", ":SENS:FRES:NPLC", True),
-        ("SOURce#:VOLTage:UNIT?", "SOUR1:VOLT:UNIT?", True),
-        ("SOURce#:VOLTage:UNIT?", "SOUR1:VOLT:UNIT", False),
-        ("CHANnel1:RANGe", "CHAN2:RANG", False),
-        ("*IDN?", "*idn?", True),
-    ],
-)
-def test_headers_have_a_short_and_a_long_form_only(pattern, header, fits):
-    """A header fits node by node in its short or long form, in any case."""
-    assert scpi.header_matches(pattern, header) is fits
-
-
-def test_forms():
-    """The two spellings of a pattern."""
-    assert scpi.forms("VOLTage:AC:BANDwidth") == ("VOLT:AC:BAND", "VOLTAGE:AC:BANDWIDTH")
-
-
 @pytest.mark.parametrize("body", [b"", b"\n", b"\n" * 10, bytes(range(256)), b"#15"])
 def test_a_block_holds_any_bytes(body):
     """Length-driven: line feeds inside a block are data."""
@@ -170,13 +146,6 @@ def test_several_answers_in_one_line():
     assert scpi.split_replies('1;0,"a;b"', 2) == ["1", '0,"a;b"']
     with pytest.raises(BadReply):
         scpi.split_replies("1;2", 3)
-
-
-def test_a_silent_converter_is_not_at_zero():
-    """Words that are all zero say that the converter is silent."""
-    assert scpi.parse_words(["0x0000", "0x00FF", "#H0001"]) == [0, 255, 1]
-    with pytest.raises(BadReply, match="silent"):
-        scpi.parse_words(["0x0000"] * 5)
 
 
 @pytest.mark.parametrize("value", [7000.0, 241545.9, 3.5, 1e-3, 1e6, 0.1 + 0.2])

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import IO
 
 from drivers.link.base import BufferedLink, Link
-from drivers.link.forwarding import ForwardingLink
+from drivers.link.spy import ForwardingLink
 from rig.errors import BadReply, LinkDown, RecordError
 
 SCHEMA = "anglewright dialogue 1"
