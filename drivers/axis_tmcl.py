@@ -11,6 +11,7 @@ Source: TRINAMIC TMCM-1240 TMCL Firmware Manual: axis parameters 0-8, 140, 193-1
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 
 from drivers.axis_base import IndexedAxis
 from drivers.link.base import Link
@@ -29,6 +30,7 @@ SERIAL_VARIABLE = 55  # of bank 2: four characters that the shop has stored ther
 SEEK_DEG_S = 30.0
 SEEK_S = 60.0
 POLL_S = 0.002
+SLICE_S = 0.1  # of a dwell
 MODULES = frozenset((1240, 1241, 1260, 1270, 1276, 1278, 1290))
 
 
@@ -54,6 +56,7 @@ class AxisTmcl(IndexedAxis):
         )
         self._tmcl = TmclDialogue(self._link, name, address)
         self._hold_current = 0
+        self.sleep: Callable[[float], object] = time.sleep  # the bench puts its clock here
 
     @property
     def repeated(self) -> list[str]:
@@ -138,9 +141,11 @@ class AxisTmcl(IndexedAxis):
             self._stay(dwell_s)
 
     def _stay(self, dwell_s: float) -> None:
-        """Watches for dwell_s that the counter stays where it is."""
-        end_s = time.monotonic() + dwell_s
-        while time.monotonic() < end_s:
+        """Makes sure, over dwell_s, that the counter stays where it is; in slices, so that a halt gets through."""
+        left_s = dwell_s
+        while left_s > 0.0:
+            self.sleep(min(left_s, SLICE_S))
+            left_s -= SLICE_S
             if self._tmcl.get(POSITION) != self._target:
                 self._known = False
                 raise self._lost(f"it did not stay at {self._target}")

@@ -10,9 +10,9 @@ takes at most 2 s, may be called from any state and verifies by read-back where 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from rig.errors import UsageError
 from rig.signal.waveform import Waveform
@@ -160,6 +160,13 @@ class Axis(Instrument, Protocol):
 
     @property
     def position_known(self) -> bool: ...
+
+
+@runtime_checkable
+class Dwells(Protocol):
+    """An axis whose controller has no dwell of its own: the driver waits, in the time of whoever owns the bench."""
+
+    sleep: Callable[[float], object]
 
 
 class Encoder(Instrument, Protocol):

@@ -17,6 +17,7 @@ from typing import Any, cast
 from drivers.roles import (
     Axis,
     Climate,
+    Dwells,
     EnableOutput,
     Encoder,
     Generator,
@@ -104,6 +105,8 @@ class Bench:
         for role, instrument in built.items():
             self.token.check()
             instrument.open()
+            if isinstance(instrument, Dwells):
+                instrument.sleep = self.clock.sleep
             self._bare[role] = instrument
             self._stack.callback(self._closed, role)
             self._quieten(role)

@@ -1,8 +1,10 @@
 """A simulated bench of chosen families, with drivers opened by role, for tests."""
 
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 
+from drivers.roles import Dwells
 from drivers.shelf import open_driver, start_simulated
+from rig.control.clock import BenchClock
 
 DRIVER_OF = {
     "34465A": "scpi-344xx",
@@ -71,7 +73,7 @@ def driver_names(families):
 def family_bench(folder, families, *, wire="serial", speed="fast", faults=(), roles=None):
     """Drivers by role, opened; closed at the end."""
     file = world_file(folder, families, wire)
-    with start_simulated(file, speed=speed, faults=faults) as served:
+    with start_simulated(file, speed=speed, faults=faults) as served, closing(BenchClock(served.clock)) as clock:
         names = driver_names(families)
         drivers = Opened(
             {
@@ -83,6 +85,8 @@ def family_bench(folder, families, *, wire="serial", speed="fast", faults=(), ro
         try:
             for driver in drivers.values():
                 driver.open()
+                if isinstance(driver, Dwells):
+                    driver.sleep = clock.sleep
             yield drivers
         finally:
             for driver in drivers.values():
