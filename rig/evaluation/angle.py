@@ -222,10 +222,22 @@ def _orders(
             half_width("crosstalk", _crosstalk(rotation.windings.channels, found, order, p) / p, "arcmin"),
         ]
         if order == 2 * p:
-            lines.append(standard("channel gain sine against cosine", _channels(found) / p, "arcmin"))
+            gain = _channels(found) / p
+            share = _share_of_amplitude(model, order, curve, gain * p)
+            lines.append(standard("channel gain sine against cosine", gain, "arcmin", share))
         note = "" if order % p == 0 else "not a multiple of the pole pairs: rotor or positioner"
         results.append(stated(f"order_{order}_mech_arcmin", model.amplitude(order) / p, lines, conditions, note=note))
     return results
+
+
+def _share_of_amplitude(model: Orders, order: int, curve: AngleCurve, size_elec_arcmin: float) -> float:
+    """How far the amplitude of order 2p follows a gain's wave sin(2 theta_elec) of this size: by the part along the
+    order's own wave, and by the square of the part across it."""
+    own = complex(model.coefficients[model.orders.index(order)])
+    gain_rad = curve.found.direction * (2.0 * curve.zero_elec_rad - math.pi / 2.0)
+    apart = math.atan2(own.imag, own.real) - gain_rad
+    across = min(1.0, abs(size_elec_arcmin * math.sin(apart)) / max(2.0 * abs(own), 1e-12))
+    return math.hypot(math.cos(apart), across)
 
 
 def _facts(obs: Observed, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:

@@ -107,11 +107,15 @@ def _ratios(
 ) -> tuple[Windows, list[Complexes], Floats, float]:
     """(windows, sine and cosine ratio with the outputs open, speed, relative u of the loading)."""
     windows = moving_phasors(stack.codes, stack.sample_rate_hz, hz, window_s=window_s, scale=stack.scale_v)
+    divider = windings.observed.bench.sampler.exc_divider
+    gains = [loopback.gain[EXC_V] / loopback.gain[channel] * divider for channel in (SINE, COSINE)]
+    reference = windows.phasor[..., EXC_V]
+    sine, cosine = (
+        (windows.phasor[..., c] / reference * g).ravel() for c, g in zip((SINE, COSINE), gains, strict=True)
+    )
     ratios, slopes, loading_u = [], [], 0.0
-    for channel, coil in ((SINE, "sin"), (COSINE, "cos")):
-        gain = loopback.gain[EXC_V] / loopback.gain[channel] * windings.observed.bench.sampler.exc_divider
-        ratio = (windows.phasor[..., channel] / windows.phasor[..., EXC_V] * gain).ravel()
-        factor, relative_u = loading_factor(windings, coil, ratio, hz)
+    for channel, coil, gain, ratio in zip((SINE, COSINE), ("sin", "cos"), gains, (sine, cosine), strict=True):
+        factor, relative_u = loading_factor(windings, coil, (sine, cosine), hz)
         ratios.append(ratio * factor)
         slopes.append((ratio_slope(windows, channel, EXC_V) * gain).ravel() * factor)
         loading_u = max(loading_u, relative_u)

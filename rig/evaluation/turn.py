@@ -3,8 +3,8 @@
 It must never know a limit. Positions are whole steps of the axis (mechanical rad from the index), corrected where the
 positioner's correction is in force, or, where the run has them, the encoder's readings. Ratios are referred to the
 voltage at the excitation coil, corrected for the channels (loopback) and for the loading by the sampler's inputs:
-V_open = V (1 + Z_out Y), Z_out = Z_coil - r^2 Z_exc with the excitation held by its source. Series: `sweep_ccw`,
-`sweep_cw`, else `turning_ccw`, `turning_cw` (on the fly), else `spots` (quick screen).
+V_open = V (1 + Z_out Y), Z_out = Z_coil - (r_sin^2 + r_cos^2) Z_exc with the excitation held by its source. Series:
+`sweep_ccw`, `sweep_cw`, else `turning_ccw`, `turning_cw` (on the fly), else `spots` (quick screen).
 """
 
 from __future__ import annotations
@@ -145,8 +145,9 @@ def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
     obs, impedance = windings.observed, windings.impedance("exc")
     if impedance is None or not (_moves(found.sine) and _moves(found.cosine)):
         return None
-    sine, u_sine = loading_factor(windings, "sin", found.sine, found.frequency_hz, found.steps)
-    cosine, u_cosine = loading_factor(windings, "cos", found.cosine, found.frequency_hz, found.steps)
+    both = (found.sine, found.cosine)
+    sine, u_sine = loading_factor(windings, "sin", both, found.frequency_hz, found.steps)
+    cosine, u_cosine = loading_factor(windings, "cos", both, found.frequency_hz, found.steps)
     sine, cosine = sine * found.sine, cosine * found.cosine
     per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
     none = np.zeros((found.steps.size, 0), dtype=np.complex128)
@@ -231,19 +232,27 @@ def _ratios(windings: Windings, phasors: SeriesPhasors) -> tuple[Complexes, Comp
     loading_u = 0.0
     for ratio, coil in zip(raw, ("sin", "cos"), strict=True):
         steps = phasors.numbers("position_steps")
-        factor, relative_u = loading_factor(windings, coil, ratio, phasors.frequency.frequency_hz, steps)
+        factor, relative_u = loading_factor(windings, coil, raw, phasors.frequency.frequency_hz, steps)
         opened.append(ratio * factor)
         loading_u = max(loading_u, relative_u)
     return opened[0], opened[1], u / size, loading_u
 
 
 def loading_factor(
-    windings: Windings, coil: str, ratio: Complexes, frequency_hz: float, steps: Floats | None = None
+    windings: Windings,
+    coil: str,
+    ratios: tuple[Complexes, Complexes],
+    frequency_hz: float,
+    steps: Floats | None = None,
 ) -> tuple[Complexes, float]:
     """Open-circuit over loaded voltage of an output at each position, and its relative standard uncertainty.
 
-    steps (n,): positions of the ratios, by which the output coil's own impedance is followed round the turn.
+    Both outputs are loaded alike. With the excitation held, a current in one output reaches the other through the
+    excitation coil: V_open = V + Y (Z_own V - r Z_exc (r V + r' V')), and V' / V = r' / r of the other output.
+    ratios: (n,) sine and cosine to the excitation; steps (n,): positions of the ratios, by which the output coil's own
+    impedance is followed round the turn.
     """
+    ratio = ratios[0] if coil == "sin" else ratios[1]
     sampler = windings.observed.bench.sampler
     omega = 2.0 * math.pi * frequency_hz
     y = 1.0 / sampler.input_ohm + 1j * omega * sampler.input_pf * 1e-12
@@ -252,7 +261,8 @@ def loading_factor(
     if own is None:
         return np.ones_like(ratio), abs(NOMINAL_OUTPUT_OHM * y)
     z_exc = exc.z_ohm if exc else 0j
-    z_out = own.z_ohm + _turning_part(windings.observed, own, ratio, steps) - ratio**2 * z_exc
+    through_exc = (ratios[0] ** 2 + ratios[1] ** 2) * z_exc
+    z_out = own.z_ohm + _turning_part(windings.observed, own, ratio, steps) - through_exc
     relative_u = math.hypot(abs(own.z_ohm) * u_y, UNKNOWN_LOADING * abs(own.z_ohm * y))
     return 1.0 + z_out * y, relative_u
 

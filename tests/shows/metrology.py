@@ -39,7 +39,7 @@ def checks(options: argparse.Namespace) -> Checks:
     """What is shown, in order."""
     work = Path(tempfile.mkdtemp(prefix="anglewright-show-"))
     worlds, hands, wires, wrong, decisions_ = (40, 10, 0, 1, 1000) if options.quick else (2000, 200, 40, 24, 10_000)
-    strangers, strangers_wired = (0, 0) if options.quick else (600, 100)
+    strangers, strangers_wired = (12, 0) if options.quick else (600, 100)
     worlds, strangers = options.worlds or worlds, options.foreign or strangers
     shown: Checks = [
         ("decisions", lambda: decided(decisions_)),
