@@ -45,6 +45,7 @@ def write_recording(
 ) -> Recording:
     """The world recorded as a file of this kind; the same world gives the same grid, passes and speed every time."""
     folder.mkdir(parents=True, exist_ok=True)
+    world = world.as_recorder()
     choice = np.random.default_rng((world.seed, KINDS.index(kind)))
     both = bool(choice.random() < 0.5)
     if kind == "waves":

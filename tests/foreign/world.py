@@ -17,6 +17,7 @@ from rig.description.loading import from_data
 from rig.description.parts import PartFile
 
 Floats = NDArray[np.float64]
+NEVER_COMPARED = 5e-3  # standard, relative and rad
 ARCMIN_RAD = math.pi / 10_800.0
 STREAM = 9701  # of every draw, so that no other trial repeats them
 
@@ -39,6 +40,14 @@ class Foreigner:
     def again(self, repeat: int, *, quiet: bool = False) -> Foreigner:
         """The same world with other noise; quiet: with none at all (no scatter of the positions either)."""
         return replace(self, rng=np.random.default_rng((STREAM, self.seed, 1, repeat)), quiet=quiet)
+
+    def as_recorder(self) -> Foreigner:
+        """The same world with channels that nobody ever compared: gain and phase of each output's channel normal with
+        the standard uncertainty that evaluation takes for such channels."""
+        rng = np.random.default_rng((STREAM, self.seed, 2))
+        apart = NEVER_COMPARED * (rng.standard_normal(4) + 1j * rng.standard_normal(4))
+        gain = self.rig.sampler.gain_at_loopback[0] * np.array([1.0, *(1.0 + apart[1:])])
+        return replace(self, rig=replace(self.rig, sampler=replace(self.rig.sampler, gain=gain)))
 
     def _scatter(self, size: int, arcmin: float) -> Floats:
         if self.quiet:
