@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from rig.certificate.content.report import Content
-from rig.certificate.words.wording import described
+from rig.certificate.words.wording import find_measurand
 from rig.result import Judgement
 
 COLUMNS = (
@@ -59,7 +59,7 @@ def results_csv(content: Content, judgement: Judgement) -> bytes:
         data = line.to_dict()
         limit = data.pop("limit") or {}
         data["conditions"] = "; ".join(f"{key}={value}" for key, value in data["conditions"].items())
-        m = described(line.measurand)
+        m = find_measurand(line.measurand)
         rows.append(
             data
             | {key: limit.get(key) for key in ("lower", "upper", "origin")}

@@ -1,6 +1,6 @@
 """The faces of a report from one Content: JSON with every figure unrounded, XML (DCC), PDF/A-3b that carries both, CSV.
 
-    report(stored, ...) -> Report(number, document, faces)     faces(stored) -> [(kind, file name, bytes)]
+    build_report(stored, ...) -> Report(number, document, faces)     faces(stored) -> [(kind, file name, bytes)]
 
 It writes no file and opens no run: the store does; issue.py decides which issue it is. Numbers are unrounded, null
 never NaN; simulated runs say so first. A face that its own rules find faulty is never handed out.
@@ -13,22 +13,22 @@ from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from rig.certificate.content.report import Amendment, Content, content
+from rig.certificate.content.report import Amendment, Content, build_content
 from rig.certificate.csv_table import curves_csv, results_csv
-from rig.certificate.page.pdf import pdf
-from rig.certificate.page.qr import code_svg
+from rig.certificate.page.pdf import code_svg, pdf
 from rig.certificate.seal.canonical import changes, with_check
 from rig.certificate.shop import Shop, load_shop, shop_of
-from rig.certificate.words.wording import described
+from rig.certificate.words.wording import find_measurand
 from rig.errors import RecordError, UsageError
 from rig.records.files import sha256_of, to_json
 from rig.records.run.record import dump_judgement
 from rig.records.run.stored import StoredRun
+from rig.records.schema import plain
 from rig.result import Judgement
 from rig.uncertainty.sameness import same_figure
 
 SCHEMA = "anglewright certificate 1"
-SAID = (  # what stands in words in the JSON face, as it is printed in English
+IN_WORDS = (  # what stands in words in the JSON face, as it is printed in English
     "number",
     "run",
     "issue",
@@ -68,7 +68,7 @@ NOT_COMPARED = ("check", "number", "issue", "replaces", "amendment", "dates.Issu
 class Report:
     """One issue of a report. document: the JSON face as data. faces: (kind, file name, bytes)."""
 
-    said: Content
+    content: Content
     issued_utc: str
     document: Mapping[str, Any]
     faces: tuple[tuple[str, str, bytes], ...]
@@ -79,13 +79,7 @@ class Report:
         return str(self.document["check"]["hash"])
 
 
-def faces(stored: StoredRun, *, issued_utc: str = "") -> list[tuple[str, str, bytes]]:
-    """Every face of the first report of a judged run, or of the next one: (kind, file name, bytes)."""
-    issue = 1 + len(list(stored.path.glob("certificate*.pdf")))
-    return list(report(stored, issued_utc=issued_utc, issue=issue).faces)
-
-
-def report(
+def build_report(
     stored: StoredRun,
     *,
     issued_utc: str = "",
@@ -106,65 +100,65 @@ def report(
         raise UsageError(f"run {stored.id} was not judged.", next_action="Judge it first, or run the test again.")
     issued = issued_utc or issue_time(stored)
     shop = shop or load_shop() or shop_of(stored.header.bench)
-    said = content(stored, judgement, issued_utc=issued, issue=issue, shop=shop, corrections=corrections)
-    hashes = list(said.hashes)
+    content = build_content(stored, judgement, issued_utc=issued, issue=issue, shop=shop, corrections=corrections)
+    hashes = list(content.hashes)
     if stored.record is not None:
         hashes.append(("run.json", sha256_of(stored.path / "run.json")))
-    said = replace(said, hashes=tuple(hashes))
+    content = replace(content, hashes=tuple(hashes))
     if reason:
-        told = tuple(told_changes(previous or {}, document(said, judgement))) if previous else ()
-        said = replace(said, amendment=Amendment(said.replaces, reason, told))
-    held = with_check(document(said, judgement))
-    check = held["check"]["hash"]
-    data = to_json(held)
-    xml = _xml(said, stored, judgement, shop, issued, check, previous)
-    qr = "" if said.simulated else code_svg(said.number, check)
-    page = pdf(said, data, issued_utc=issued, xml=xml, shop=shop, check=check, qr=qr)
+        changed = describe_changes(previous, json_face(content, judgement)) if previous else []
+        content = replace(content, amendment=Amendment(content.replaces, reason, tuple(changed)))
+    document = with_check(json_face(content, judgement))
+    check = document["check"]["hash"]
+    data = to_json(document)
+    xml = _xml(content, stored, judgement, shop, issued, check, previous)
+    qr = "" if content.simulated else code_svg(content.number, check)
+    page = pdf(content, data, issued_utc=issued, xml=xml, shop=shop, check=check, qr=qr)
     made = [
         ("certificate", "certificate.pdf", page),
         ("data", "certificate.json", data),
-        ("table", "certificate.csv", results_csv(said, judgement)),
+        ("table", "certificate.csv", results_csv(content, judgement)),
     ]
     if xml:
         made.insert(2, ("xml", "certificate.xml", xml))
-    if curves := curves_csv(said):
+    if curves := curves_csv(content):
         made.append(("curves", "curves.csv", curves))
-    return Report(said, issued, held, tuple(made))
+    return Report(content, issued, document, tuple(made))
 
 
-def document(said: Content, judgement: Judgement) -> dict[str, Any]:
-    """The JSON face without its check: what is said in words, and the judgement with every figure."""
-    told = asdict(said)
-    words: Mapping[str, Any] = {key: _objects(told[key]) for key in SAID}
+def json_face(content: Content, judgement: Judgement) -> dict[str, Any]:
+    """The JSON face without its check: what is content in words, and the judgement with every figure."""
+    data = asdict(content)
+    words: Mapping[str, Any] = {key: _objects(data[key]) for key in IN_WORDS}
     figures = dump_judgement(judgement)
     del figures["schema"]
-    mark = "SIMULATED: no part was measured" if said.simulated else ""
+    mark = "SIMULATED: no part was measured" if content.simulated else ""
     return {"schema": SCHEMA, "mark": mark, **words, **figures}
 
 
-def told_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int = 12) -> list[str]:
+def describe_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int = 12) -> list[str]:
     """What a later report says differently, in words: 'Customer: A -> B', 'Largest angle error: verdict ...'."""
-    told: list[tuple[int, str]] = []
-    plain = {key: value for key, value in to_plain(now).items() if key not in NOT_COMPARED}
+    found: list[tuple[int, str]] = []
+    after = {key: value for key, value in plain(now).items() if key not in NOT_COMPARED}
     before = {key: value for key, value in was.items() if key not in NOT_COMPARED}
     widths = _expanded(before)
-    for path, old, new in changes(before, plain):
+    for path, old, new in changes(before, after):
         keys = path.split(".")
         if path in NOT_COMPARED or "budget" in keys or _same(old, new, keys, widths):
             continue
         if keys[0] == "judged":
-            keys = [described(keys[1]).name, *keys[2:]]
+            keys = [find_measurand(keys[1]).name, *keys[2:]]
         elif keys[0] in ("item", "job", "dates", "conditions"):
             keys = keys[1:]
         weight = 0 if path == "outcome" else 1 if keys[-1] == "verdict" else 2
-        told.append((weight, f"{' '.join(key for key in keys if key != 'result')}: {_shown(old)} → {_shown(new)}"))
-    words = [text for _, text in sorted(told, key=lambda row: row[0])]
+        found.append((weight, f"{' '.join(key for key in keys if key != 'result')}: {_short(old)} → {_short(new)}"))
+    words = [text for _, text in sorted(found, key=lambda row: row[0])]
     return words[:most] + ([f"and {len(words) - most} more"] if len(words) > most else [])
 
 
-def _expanded(plain: Mapping[str, Any]) -> dict[str, float]:
+def _expanded(face: Mapping[str, Any]) -> dict[str, float]:
     """Measurand -> its expanded uncertainty in a JSON face, where it has one."""
-    results = {str(line["measurand"]): line.get("result") for line in plain.get("judged", ())}
+    results = {str(line["measurand"]): line.get("result") for line in face.get("judged", ())}
     return {id_: r["k"] * r["u"] for id_, r in results.items() if r and r.get("u") and r.get("k")}
 
 
@@ -177,14 +171,7 @@ def _same(old: Any, new: Any, keys: list[str], expanded: Mapping[str, float]) ->
     return in_U or (keys[-1] != "estimate" and same_figure(old, new))
 
 
-def to_plain(value: Any) -> Any:
-    """As it comes back from JSON: tuples as lists."""
-    if isinstance(value, Mapping):
-        return {str(key): to_plain(item) for key, item in value.items()}
-    return [to_plain(item) for item in value] if isinstance(value, list | tuple) else value
-
-
-def _shown(value: Any) -> str:
+def _short(value: Any) -> str:
     if value is None or value == "":
         return "nothing"
     text = f"{value:.6g}" if isinstance(value, float) else str(value)
@@ -192,7 +179,7 @@ def _shown(value: Any) -> str:
 
 
 def _xml(
-    said: Content,
+    content: Content,
     stored: StoredRun,
     judgement: Judgement,
     shop: Shop,
@@ -209,11 +196,11 @@ def _xml(
     before = None
     if previous and isinstance(previous.get("check"), Mapping):
         before = (str(previous.get("number")), str(previous["check"].get("hash")))
-    xml = dcc(said, stored, judgement, shop=shop, issued_utc=issued, check=check, previous=before)
+    xml = dcc(content, stored, judgement, shop=shop, issued_utc=issued, check=check, previous=before)
     if wrong := [fault for fault in faults(xml) if fault.severity == "error"]:
-        told = "; ".join(f"{fault.rule}, {fault.where}: {fault.text}" for fault in wrong[:3])
+        broken = "; ".join(f"{fault.rule}, {fault.where}: {fault.text}" for fault in wrong[:3])
         raise RecordError(
-            f"report {said.number}: its XML breaks the rules ({told}).",
+            f"report {content.number}: its XML breaks the rules ({broken}).",
             next_action="Report this; correct shop.toml when it names country or language.",
         )
     return xml

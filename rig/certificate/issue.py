@@ -14,13 +14,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from rig.certificate.content.report import CORRECTABLE
-from rig.certificate.faces import Report, issue_time, report, told_changes
-from rig.certificate.seal.register import Entry, Register
-from rig.certificate.seal.signatures import Key, key_of, signed_pdf, signed_xml
+from rig.certificate.faces import Report, build_report, describe_changes, issue_time
+from rig.certificate.seal.register import Register, RegisterEntry
+from rig.certificate.seal.signatures import Key, key_of, sign_pdf, sign_xml
 from rig.certificate.shop import Shop, load_shop, shop_of
 from rig.errors import UsageError
 from rig.records.files import read_json
 from rig.records.run.stored import StoredRun
+from rig.records.schema import check_texts
 from rig.records.store import Store
 
 
@@ -41,61 +42,62 @@ def issue(store: Store, stored: StoredRun, *, reason: str = "", corrections: Map
     """
     register, shop = Register(store.home), load_shop(store.home) or shop_of(stored.header.bench)
     before = register.of_run(stored.id)
-    _checked(corrections or {}, reason, bool(before))
+    _check_request(corrections or {}, reason, bool(before))
     if before and not reason:
-        return _again(stored, shop, before[-1], register)
-    held = {**(before[-1].corrections if before else {}), **(corrections or {})}
+        return _reissue(stored, shop, before[-1], register)
+    corrections = {**(before[-1].corrections if before else {}), **(corrections or {})}
     issue_number = 1 + max(len(before), len(list(stored.path.glob("certificate*.pdf"))))
-    made = report(
+    made = build_report(
         stored,
         issued_utc=issue_time(stored),
         issue=issue_number,
         shop=shop,
         reason=reason,
-        corrections=held,
-        previous=_data_of(stored, before[-1]) if before else None,
+        corrections=corrections,
+        previous=_json_face(stored, before[-1]) if before else None,
     )
-    key = None if made.said.simulated else key_of(shop)
-    faces = signed(made, key)
+    key = None if made.content.simulated else key_of(shop)
+    faces = sign_faces(made, key)
     files = {kind: store.add_file(stored.id, name, data) for kind, name, data in faces}
     register.add(
-        Entry(
+        RegisterEntry(
             event="amended" if reason else "issued",
-            number=made.said.number,
+            number=made.content.number,
             run=stored.id,
             issue=issue_number,
             at_utc=made.issued_utc,
-            replaces=made.said.replaces,
+            replaces=made.content.replaces,
             reason=reason,
-            changed=made.said.amendment.changed if made.said.amendment else (),
-            corrections=held,
+            changed=made.content.amendment.changed if made.content.amendment else (),
+            corrections=corrections,
             part=str(stored.header.part.get("number", "")),
-            serial=held.get("serial", stored.header.serial),
-            outcome=made.said.outcome,
-            simulated=made.said.simulated,
-            sealed=not made.said.simulated,
+            serial=corrections.get("serial", stored.header.serial),
+            outcome=made.content.outcome,
+            simulated=made.content.simulated,
+            sealed=not made.content.simulated,
             signed=key is not None,
             hash=made.hash,
-            record=dict(made.said.hashes).get("run.json", ""),
+            record=dict(made.content.hashes).get("run.json", ""),
             faces={files[kind].name: hashlib.sha256(data).hexdigest() for kind, _, data in faces},
         )
     )
-    return Issued(made.said.number, {kind: str(path) for kind, path in files.items()})
+    return Issued(made.content.number, {kind: str(path) for kind, path in files.items()})
 
 
-def signed(made: Report, key: Key | None) -> list[tuple[str, str, bytes]]:
+def sign_faces(made: Report, key: Key | None) -> list[tuple[str, str, bytes]]:
     """The faces, PDF and XML signed with the shop's key. Raises UsageError for a simulated run: it can't be sealed."""
     if key is None:
         return list(made.faces)
-    if made.said.simulated:
+    if made.content.simulated:
         raise UsageError(
-            f"run {made.said.run} is simulated: its report can't be sealed.", next_action="Measure a part on a bench."
+            f"run {made.content.run} is simulated: its report can't be sealed.",
+            next_action="Measure a part on a bench.",
         )
-    signers = {"certificate": signed_pdf, "xml": signed_xml}
+    signers = {"certificate": sign_pdf, "xml": sign_xml}
     return [(kind, name, signers[kind](data, key) if kind in signers else data) for kind, name, data in made.faces]
 
 
-def withdraw(store: Store, number: str, reason: str) -> Entry:
+def withdraw(store: Store, number: str, reason: str) -> RegisterEntry:
     """Withdraw a report: it stays in its folder and in the register, marked. Raises UsageError."""
     register = Register(store.home)
     issued = register.find(number) or (of_run[-1] if (of_run := register.of_run(number)) else None)
@@ -103,35 +105,36 @@ def withdraw(store: Store, number: str, reason: str) -> Entry:
     return register.withdraw(issued.number if issued else number, reason, at_utc)
 
 
-def kept_files(stored: StoredRun, entry: Entry) -> dict[str, str]:
-    """kind -> path of a report's faces as they lie in the run's folder."""
+def face_files(stored: StoredRun, entry: RegisterEntry) -> dict[str, str]:
+    """kind -> path of a report's faces in the run's folder."""
     kinds = {".pdf": "certificate", ".json": "data", ".xml": "xml", ".csv": "table"}
     paths = [stored.path / name for name in entry.faces]
     return {"curves" if p.name.startswith("curves") else kinds.get(p.suffix, p.suffix): str(p) for p in paths}
 
 
-def _again(stored: StoredRun, shop: Shop, entry: Entry, register: Register) -> Issued:
+def _reissue(stored: StoredRun, shop: Shop, entry: RegisterEntry, register: Register) -> Issued:
     earlier = register.of_run(stored.id)[:-1]
-    made = report(
+    made = build_report(
         stored,
         issued_utc=entry.at_utc,
         issue=entry.issue,
         shop=shop,
         reason=entry.reason,
         corrections=entry.corrections,
-        previous=_data_of(stored, earlier[-1]) if earlier else None,
+        previous=_json_face(stored, earlier[-1]) if earlier else None,
     )
-    kept = _data_of(stored, entry)
-    if made.hash != entry.hash and kept is not None and (changed := told_changes(kept, made.document)):
+    issued = _json_face(stored, entry)
+    if made.hash != entry.hash and issued is not None and (changed := describe_changes(issued, made.document)):
         raise UsageError(
             f"report {entry.number} was issued on {entry.at_utc[:10]} and would now say something else "
             f"({'; '.join(changed[:3])}).",
             next_action='Give --reason "..." to issue an amended report, or verify the run for altered files.',
         )
-    return Issued(entry.number, kept_files(stored, entry), again=True)
+    return Issued(entry.number, face_files(stored, entry), again=True)
 
 
-def _checked(corrections: Mapping[str, str], reason: str, issued_before: bool) -> None:
+def _check_request(corrections: Mapping[str, str], reason: str, issued_before: bool) -> None:
+    check_texts({"reason": reason, "corrections": corrections})
     if unknown := sorted(set(corrections) - set(CORRECTABLE)):
         raise UsageError(
             f"{', '.join(unknown)}: can't be corrected.", next_action=f"Only {', '.join(CORRECTABLE)} can."
@@ -142,7 +145,7 @@ def _checked(corrections: Mapping[str, str], reason: str, issued_before: bool) -
         raise UsageError("a correction needs a reason.", next_action='Give --reason "...".')
 
 
-def _data_of(stored: StoredRun, entry: Entry) -> Mapping[str, Any] | None:
+def _json_face(stored: StoredRun, entry: RegisterEntry) -> Mapping[str, Any] | None:
     """The JSON face that a register line names, None when it is gone."""
     name = next((n for n in entry.faces if n.endswith(".json")), "")
     path = stored.path / name

@@ -67,6 +67,11 @@ class Shop(Strict):
         """The logo's SVG text, "" without one. Raises UsageError when the file is not there."""
         return _text(self.folder / self.logo, "logo") if self.logo else ""
 
+    def seal_certificate(self) -> bytes | None:
+        """The PEM of the certificate that the shop signs with, None without one."""
+        path = self.folder / self.seal.certificate if self.seal else None
+        return path.read_bytes() if path is not None and path.is_file() else None
+
 
 def load_shop(home: Path | None = None) -> Shop | None:
     """The shop of a home (default: the user's), None without a shop file. Raises DescriptionError."""

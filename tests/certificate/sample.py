@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from pathlib import Path
@@ -9,6 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from rig.certificate.content.report import Content
+from rig.certificate.faces import build_report
+from rig.certificate.page.pdf import TEMPLATES, _compiler, template_data
 from rig.quantity import Limit, Reading, measurand
 from rig.records.run.record import RunHeader
 from rig.records.run.stored import StoredRun
@@ -276,3 +280,16 @@ def stored(home: Path, judgement: Judgement, header: RunHeader | None = None) ->
     ):
         run.journal.append("reading", reading.to_dict())
     return store.finish(run, judgement=judgement, ended_utc="2026-11-25T10:41:00Z")
+
+
+def faces(run: StoredRun, *, issued_utc: str = "") -> list[tuple[str, str, bytes]]:
+    """Every face of the first report of a judged run, or of the next one: (kind, file name, bytes)."""
+    issue = 1 + len(list(run.path.glob("certificate*.pdf")))
+    return list(build_report(run, issued_utc=issued_utc, issue=issue).faces)
+
+
+def png_pages(content: Content, *, ppi: float) -> list[bytes]:
+    """Every page of a report as PNG, for the eye; without attachments."""
+    inputs = {"content": json.dumps(template_data(content), ensure_ascii=False), "data": "", "xml": ""}
+    made = _compiler().compile(input=str(TEMPLATES / "report.typ"), format="png", sys_inputs=inputs, ppi=ppi)
+    return [page for page in (made if isinstance(made, list) else [made]) if page is not None]

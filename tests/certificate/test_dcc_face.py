@@ -13,12 +13,11 @@ import sample
 import xmlschema
 from lxml import etree
 
-from rig.certificate.content.report import content
+from rig.certificate.content.report import build_content
 from rig.certificate.dcc.document import dcc
 from rig.certificate.dcc.rules import RULES, faults
-from rig.certificate.dcc.tree import NS
 from rig.certificate.dcc.vocabulary import UNITS, unit_known
-from rig.certificate.dcc.writer import decimal
+from rig.certificate.dcc.writer import NS, decimal
 from rig.certificate.shop import Shop
 from rig.certificate.words.wording import LADDERS, PLAIN, display
 from rig.errors import RecordError, UsageError
@@ -37,7 +36,7 @@ CASES: dict[str, Callable[[], Judgement]] = {"good": sample.good, "bad": sample.
 
 def xml_of(tmp: Path, judgement: Judgement, shop: Shop = SHOP, **header: Any) -> bytes:
     run = sample.stored(tmp, judgement, sample.a_header(**header))
-    said = content(run, judgement, issued_utc=sample.ISSUED, shop=shop)
+    said = build_content(run, judgement, issued_utc=sample.ISSUED, shop=shop)
     return dcc(said, run, judgement, shop=shop, issued_utc=sample.ISSUED, check="ab" * 32)
 
 

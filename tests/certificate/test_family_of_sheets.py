@@ -18,7 +18,7 @@ from rig.certificate.sheets.calibration import calibration_sheet
 from rig.certificate.sheets.donors import donor_sheet
 from rig.certificate.sheets.history import history_sheet
 from rig.certificate.sheets.lot import lot_sheet
-from rig.certificate.sheets.sheet import Plots, Sheet, Table, made, printed_sheet
+from rig.certificate.sheets.sheet import Plots, Sheet, Table, sheet_data, sheet_pdf
 from rig.certificate.shop import Shop
 from rig.errors import UsageError
 from rig.records.store import Store
@@ -79,13 +79,13 @@ def test_each_is_an_archive_file_in_the_shops_language(kind: str, store: Store) 
     """PDF/A-3b with the shop's name, on the shop's paper, in German with a decimal comma; byte for byte repeatable."""
     shop = SHOP.model_copy(update={"language": "de", "paper": "us-letter", "temperature": "degF", "angle": "deg"})
     sheet = all_sheets(store)[kind](shop)
-    pdf = made(sheet, shop, issued_utc=sample.ISSUED)
-    assert pdf == made(sheet, shop, issued_utc=sample.ISSUED)
+    pdf = sheet_pdf(sheet, shop, issued_utc=sample.ISSUED)
+    assert pdf == sheet_pdf(sheet, shop, issued_utc=sample.ISSUED)
     with pikepdf.open(io.BytesIO(pdf)) as held:
         with held.open_metadata() as meta:
             assert (meta["pdfaid:part"], meta["pdfaid:conformance"]) == ("3", "B")
         assert [round(float(edge)) for edge in held.pages[0].mediabox] == [0, 0, 612, 792]
-    told = printed_sheet(sheet, shop)
+    told = sheet_data(sheet, shop)
     titles = {"history": "Lebenslauf des Teils", "donors": "Spendervergleich", "lot": "Losübersicht"}
     assert told["title"] == titles.get(kind, "Kalibrierstand")
     assert told["language"] == "de"
@@ -215,7 +215,7 @@ def test_a_home_without_runs_has_a_status_too(tmp_path: Path) -> None:
     """With nothing recorded the sheet says so instead of an empty table."""
     sheet = calibration_sheet(Store(tmp_path), on=date(2026, 11, 25))
     assert "No run has recorded an instrument yet." in [getattr(block, "text", "") for block in sheet.blocks]
-    assert made(sheet, SHOP, issued_utc=sample.ISSUED).startswith(b"%PDF")
+    assert sheet_pdf(sheet, SHOP, issued_utc=sample.ISSUED).startswith(b"%PDF")
 
 
 def test_a_simulated_run_marks_the_sheet(tmp_path: Path) -> None:

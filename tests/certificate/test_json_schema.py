@@ -12,7 +12,7 @@ import jsonschema
 import pytest
 import sample
 
-from rig.certificate.faces import report
+from rig.certificate.faces import build_report
 from rig.certificate.shop import Shop
 from rig.description.loading import packaged_fixtures
 from rig.records.store import Store
@@ -36,7 +36,7 @@ def schema() -> Any:
 
 def face(tmp: Path, judgement: Judgement, **more: Any) -> dict[str, Any]:
     run = sample.stored(tmp, judgement)
-    made = report(run, issued_utc=sample.ISSUED, shop=SHOP, **more)
+    made = build_report(run, issued_utc=sample.ISSUED, shop=SHOP, **more)
     data: dict[str, Any] = json.loads(next(data for kind, _, data in made.faces if kind == "data"))
     return data
 
@@ -87,5 +87,5 @@ def test_what_is_wrong_is_refused(name: str, schema: Any, good: dict[str, Any]) 
 def test_a_real_home_gives_the_same_face(schema: Any, tmp_path: Path) -> None:
     """What lies in a run's folder is what was checked: read back it fits."""
     run = sample.stored(tmp_path, sample.good())
-    path = Store(tmp_path).add_file(run.id, "certificate.json", report(run, shop=SHOP).faces[1][2])
+    path = Store(tmp_path).add_file(run.id, "certificate.json", build_report(run, shop=SHOP).faces[1][2])
     schema.validate(json.loads(path.read_text(encoding="utf-8")))

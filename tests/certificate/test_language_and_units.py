@@ -15,12 +15,12 @@ import pytest
 import sample
 
 from rig.certificate.content import statements as say
-from rig.certificate.content.report import content
-from rig.certificate.faces import report
-from rig.certificate.page.pdf import printed
+from rig.certificate.content.report import build_content
+from rig.certificate.faces import build_report
+from rig.certificate.page.pdf import template_data
 from rig.certificate.shop import Shop, load_shop, shop_of
 from rig.certificate.words.language import TEXTS, language
-from rig.certificate.words.units import Units, told_in
+from rig.certificate.words.units import Units, in_units
 from rig.certificate.words.wording import display, short_name
 from rig.errors import DescriptionError, UsageError
 from rig.quantity import MEASURANDS
@@ -101,7 +101,7 @@ def test_a_german_report_is_german(tmp_path: Path) -> None:
     """Headline, groups, verdicts, statements and figures are German; serial, part number and codes stay as they are."""
     shop = Shop(name="Tallow Street Motors (invented)", country="DE", language="de")
     run = sample.stored(tmp_path, sample.good(), sample.a_header(serial="93.417", details={"complaint": "ruckelt"}))
-    made = report(run, issued_utc=sample.ISSUED, shop=shop)
+    made = build_report(run, issued_utc=sample.ISSUED, shop=shop)
     text = text_of(made.faces[0][2], tmp_path)
     for words in (
         "Messbericht",
@@ -139,7 +139,7 @@ def test_a_german_report_is_german(tmp_path: Path) -> None:
 def test_a_line_in_other_units(id_: str, units: Units, wanted: tuple[str, str, str, str]) -> None:
     """Estimate, U, limits and budget are told in the wanted unit; the verdict is the same and print agrees with it."""
     line = sample.a_line(id_)
-    told = told_in(line, units)
+    told = in_units(line, units)
     shown = display(told)
     assert (shown.estimate, shown.U, shown.unit, shown.limits) == wanted
     assert told.verdict is line.verdict
@@ -155,15 +155,15 @@ def test_page_and_plots_follow_the_units(tmp_path: Path) -> None:
     """Air, coil and angles are told in Fahrenheit and degrees, plots included; the kept figures stay as they are."""
     shop = Shop(name="T", country="GB", temperature="degF", angle="deg")
     run = sample.stored(tmp_path, sample.good())
-    said = content(run, sample.good(), issued_utc=sample.ISSUED, shop=shop)
+    said = build_content(run, sample.good(), issued_utc=sample.ISSUED, shop=shop)
     conditions = dict(said.conditions)
     assert conditions["Air at the part"] == "71.6 to 72.32 °F"
     assert conditions["Coil temperature"].startswith("71.78 °F")
     assert "at 71.78 °F" in said.groups[0].rows[0].conditions
-    plots: dict[str, Any] = dict(printed(said, shop)["plots"])
+    plots: dict[str, Any] = dict(template_data(said, shop)["plots"])
     assert "limit ± 1.25° electrical" in plots["error"]["svg"]
     assert "amplitude / ° mechanical" in plots["orders"]["svg"]
-    document = report(run, issued_utc=sample.ISSUED, shop=shop).document
+    document = build_report(run, issued_utc=sample.ISSUED, shop=shop).document
     row = next(line for line in document["judged"] if line["measurand"] == "error_max_elec_arcmin")
     assert (row["result"]["estimate"], row["result"]["unit"]) == (38.4, "arcmin")
 
@@ -185,7 +185,7 @@ def test_letterhead_paper_and_logo(tmp_path: Path) -> None:
     shop = load_shop(tmp_path)
     assert shop is not None
     run = sample.stored(tmp_path, sample.good(), sample.a_header(simulated=False, current=True))
-    pdf = report(run, issued_utc=sample.ISSUED, shop=shop).faces[0][2]
+    pdf = build_report(run, issued_utc=sample.ISSUED, shop=shop).faces[0][2]
     text = text_of(pdf, tmp_path)
     for words in ("Tallow Street Motors", "4 Tallow Street", "+44 0", "bench lead", "non-accredited workshop"):
         assert words in text
@@ -228,12 +228,12 @@ def test_without_a_file_the_bench_says_whose_report_it_is(tmp_path: Path) -> Non
 def test_what_the_customer_told_is_marked(tmp_path: Path) -> None:
     """Customer, complaint and fault codes are marked as the customer's; the customer's limits are said to be so."""
     header = sample.a_header(details={"complaint": "jerks", "fault_codes": "P0A3F", "received": "2026-11-20"})
-    said = content(sample.stored(tmp_path, sample.good(), header), sample.good(), issued_utc=sample.ISSUED)
+    said = build_content(sample.stored(tmp_path, sample.good(), header), sample.good(), issued_utc=sample.ISSUED)
     assert said.by_customer == ("Customer", "Complaint", "Fault codes")
     assert say.TOLD_BY_CUSTOMER in said.statements
     assert say.LIMITS_OF_CUSTOMER in said.statements
     header = sample.a_header(customer="")
-    said = content(sample.stored(tmp_path, sample.unsound(), header), sample.unsound(), issued_utc=sample.ISSUED)
+    said = build_content(sample.stored(tmp_path, sample.unsound(), header), sample.unsound(), issued_utc=sample.ISSUED)
     assert said.by_customer == ()
     assert say.TOLD_BY_CUSTOMER not in said.statements
     assert say.LIMITS_OF_CUSTOMER not in said.statements

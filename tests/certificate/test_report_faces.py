@@ -17,9 +17,7 @@ import pytest
 import sample
 from PIL import Image
 
-from rig.certificate.content.report import content
-from rig.certificate.faces import faces
-from rig.certificate.page.pdf import png_pages
+from rig.certificate.content.report import build_content
 from rig.certificate.page.plots import plots
 from rig.errors import RecordError, UsageError
 from rig.records.run.stored import StoredRun
@@ -33,7 +31,7 @@ needs_pdftotext = pytest.mark.skipif(
 
 
 def made(run: StoredRun) -> dict[str, bytes]:
-    return {kind: data for kind, _, data in faces(run, issued_utc=sample.ISSUED)}
+    return {kind: data for kind, _, data in sample.faces(run, issued_utc=sample.ISSUED)}
 
 
 def pages(pdf: bytes, tmp_path: Path) -> list[str]:
@@ -122,8 +120,8 @@ def test_the_mark_lies_across_every_page(runs: dict[str, StoredRun], tmp_path: P
     real = sample.stored(tmp_path, sample.unsound(), sample.a_header(simulated=False, current=True))
     for run, marked in ((runs["unsound"], True), (real, False)):
         assert run.judgement is not None
-        said = content(run, run.judgement, issued_utc=sample.ISSUED)
-        for page in png_pages(said, ppi=30):
+        said = build_content(run, run.judgement, issued_utc=sample.ISSUED)
+        for page in sample.png_pages(said, ppi=30):
             pixels = np.asarray(Image.open(io.BytesIO(page)).convert("RGB"), dtype=np.int16)
             tint = (np.abs(pixels - (245, 234, 232)) < 3).all(axis=2)
             assert bool(tint.mean() > 0.01) is marked
@@ -242,7 +240,7 @@ def test_a_run_without_figures_has_a_report_too(outcome: str, tmp_path: Path) ->
     got = made(stored)
     assert got["certificate"].startswith(b"%PDF")
     assert "curves" not in got
-    said = content(stored, bare, issued_utc=sample.ISSUED)
+    said = build_content(stored, bare, issued_utc=sample.ISSUED)
     assert not said.traceable
     assert said.headline.lower() == outcome
 
@@ -258,10 +256,10 @@ def test_a_later_report_says_what_it_replaces(tmp_path: Path) -> None:
     """The second report of a run has its own number and names the first; files go beside each other."""
     run = sample.stored(tmp_path, sample.good())
     store = Store(tmp_path)
-    for kind, name, data in faces(run):
+    for kind, name, data in sample.faces(run):
         store.add_file(run.id, name, data)
         assert kind
-    second = {kind: data for kind, _, data in faces(run)}
+    second = {kind: data for kind, _, data in sample.faces(run)}
     told = json.loads(second["data"])
     assert told["number"] == f"AW-{run.id}-2"
     assert told["replaces"] == f"AW-{run.id}"
@@ -273,7 +271,7 @@ def test_an_unjudged_run_has_no_report(tmp_path: Path) -> None:
     store = Store(tmp_path)
     run = store.begin(sample.a_header())
     with pytest.raises(UsageError, match="was not judged"):
-        faces(store.find(run.id))
+        sample.faces(store.find(run.id))
 
 
 def test_words_of_a_run_are_never_run_as_markup(tmp_path: Path) -> None:
@@ -281,11 +279,11 @@ def test_words_of_a_run_are_never_run_as_markup(tmp_path: Path) -> None:
     nasty = '#read("/etc/passwd") *x* $y$ [z] \\ "q" <tag> @ref // 𝛀'
     run = sample.stored(tmp_path, sample.good(), sample.a_header(serial=nasty, operator=nasty))
     assert made(run)["certificate"].startswith(b"%PDF")
-    assert len(png_pages(content(run, sample.good(), issued_utc=sample.ISSUED), ppi=30)) >= 3
+    assert len(sample.png_pages(build_content(run, sample.good(), issued_utc=sample.ISSUED), ppi=30)) >= 3
 
 
 def test_a_fault_of_the_page_is_a_record_error(runs: dict[str, StoredRun], monkeypatch: pytest.MonkeyPatch) -> None:
     """When the page can't be set the error names the report and says what can still be had."""
-    monkeypatch.setattr("rig.certificate.page.pdf.printed", lambda *_, **__: {"number": 1})
+    monkeypatch.setattr("rig.certificate.page.pdf.template_data", lambda *_, **__: {"number": 1})
     with pytest.raises(RecordError, match=f"report AW-{runs['good'].id} can't be set"):
         made(runs["good"])

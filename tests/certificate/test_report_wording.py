@@ -10,7 +10,7 @@ from sample import LINES, a_line, a_result, good
 from rig.certificate.content import statements as say
 from rig.certificate.content.key_lines import bar_of, key_lines
 from rig.certificate.content.rows import angle_rows, budgets, groups, impedance_rows, rig_facts
-from rig.certificate.words.wording import described, display, number, short_name
+from rig.certificate.words.wording import display, find_measurand, number, short_name
 from rig.quantity import MEASURANDS, Limit
 from rig.result import Judged
 from rig.uncertainty.conformity import Verdict, judge
@@ -63,7 +63,7 @@ def test_every_measurand_has_a_readable_name() -> None:
             name = short_name(id_, alone=alone)
             assert name[0].isupper()
             assert "_" not in name
-    assert described("visual").group == "other"
+    assert find_measurand("visual").group == "other"
 
 
 def test_every_line_is_somewhere() -> None:
@@ -71,7 +71,7 @@ def test_every_line_is_somewhere() -> None:
     judged = good().judged
     rows = [row.measurand for group in groups(judged, 1.0) for row in group.rows]
     rows += [row.measurand for row in angle_rows(judged, 1.0, 4)]
-    expected = {line.measurand for line in judged if described(line.measurand).group != "rig"}
+    expected = {line.measurand for line in judged if find_measurand(line.measurand).group != "rig"}
     impedance = {"z_exc_mod", "z_exc_phase_deg", "l_exc", "q_exc"}
     assert set(rows) == expected - impedance - {"error_max_mech_arcmin"}
     assert [row.coil for row in impedance_rows(judged)] == ["Excitation"]

@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 import sample
 
-from rig.certificate.faces import report, told_changes
-from rig.certificate.issue import Issued, issue, signed, withdraw
-from rig.certificate.seal.canonical import changes, differing, hash_of, with_check
+from rig.certificate.faces import build_report, describe_changes
+from rig.certificate.issue import Issued, issue, sign_faces, withdraw
+from rig.certificate.seal.canonical import changes, differing, digest, with_check
 from rig.certificate.seal.register import FILE, Register
 from rig.certificate.seal.signatures import Key, key_of, new_key
-from rig.certificate.seal.verify import Checked, verify
+from rig.certificate.seal.verify import Verification, verify
 from rig.certificate.seal.verify_run import verify_run
 from rig.certificate.shop import load_shop
 from rig.errors import RecordError, UsageError
@@ -71,7 +71,7 @@ def kept(pristine: Path, tmp_path: Path) -> tuple[Store, StoredRun, str]:
     return store, store.find("latest"), Register(store.home).entries[0].number
 
 
-def looked(store: Store, path: str | Path) -> Checked:
+def looked(store: Store, path: str | Path) -> Verification:
     return verify(Path(path), store.home)
 
 
@@ -88,7 +88,7 @@ def test_the_hash_does_not_depend_on_order_or_space() -> None:
     """The same content in another order, or read back from JSON, has the same hash; another figure has another."""
     document = with_check({"a": 1.5, "b": {"x": [1, 2], "y": "ü"}, "judged": [{"measurand": "tr_sin", "v": 0.1}]})
     again = json.loads(json.dumps(dict(reversed(document.items())), indent=3))
-    assert hash_of(again) == document["check"]["hash"]
+    assert with_check(again)["check"]["hash"] == document["check"]["hash"]
     assert differing(again) == []
     again["judged"][0]["v"] = 0.1000000000000001
     assert differing(again) == ["judged.tr_sin"]
@@ -101,8 +101,8 @@ def test_an_amended_report_does_not_name_last_bits() -> None:
     def face(estimate: float) -> dict[str, Any]:
         return {"judged": [{"measurand": "tr_sin", "result": {"estimate": estimate, "u": 0.001, "k": 2.0}}]}
 
-    assert told_changes(face(0.3), face(0.3 + 1e-12)) == []
-    assert len(told_changes(face(0.3), face(0.3 + 1e-11))) == 1
+    assert describe_changes(face(0.3), face(0.3 + 1e-12)) == []
+    assert len(describe_changes(face(0.3), face(0.3 + 1e-11))) == 1
 
 
 def test_a_forged_check_is_no_check() -> None:
@@ -229,6 +229,84 @@ def test_what_is_no_report_is_told(data: bytes, tmp_path: Path) -> None:
         verify(file, tmp_path)
     with pytest.raises(RecordError, match="can't be read"):
         verify(tmp_path / "gone.pdf", tmp_path)
+
+
+def forged_json(text: str) -> str:
+    return text.replace('"outcome": ', '"outcome": "within limits", "outcome": ', 1)
+
+
+def comment_in_xml(text: str) -> str:
+    return text.replace("<si:value>9.013<", "<si:value>9<!-- 9 -->.013<", 1)
+
+
+def document_type(text: str) -> str:
+    return text.replace("?>", '?><!DOCTYPE x [<!ENTITY e "9.013">]>', 1)
+
+
+def wrapped(text: str) -> str:
+    """Forged results as the document, the genuine one inside an object of a second signature."""
+    head, body = text.split("?>", 1)
+    signature = body[body.index("<ds:Signature") : body.index("</ds:Signature>") + len("</ds:Signature>")]
+    forged = body.replace("<si:value>9.013<", "<si:value>8.013<").replace(signature, "")
+    outer = signature.replace("</ds:Signature>", f"<ds:Object>{body}</ds:Object></ds:Signature>")
+    end = forged.rindex("</dcc:digitalCalibrationCertificate>")
+    return f"{head}?>{forged[:end]}{outer}{forged[end:]}"
+
+
+@pytest.mark.parametrize("place", ["home", "friend"])
+@pytest.mark.parametrize(
+    ("kind", "forge", "words"),
+    [
+        ("data", forged_json, "the key 'outcome' stands twice"),
+        ("xml", comment_in_xml, "a comment, entity or instruction"),
+        ("xml", document_type, "a document type"),
+        ("xml", wrapped, "signature"),
+    ],
+)
+def test_what_two_readers_could_read_differently_is_altered(
+    kind: str,
+    forge: Any,
+    words: str,
+    place: str,
+    sealed: tuple[Store, StoredRun, Issued],
+    key: Key,
+    tmp_path: Path,
+) -> None:
+    """A second key, a comment inside a value, a document type, a signature wrapped round: altered and named, in the
+    shop and on a machine that has only the shop's certificate."""
+    store, _, made = sealed
+    home = store if place == "home" else a_home(tmp_path / "friend", key)
+    text = Path(made.files[kind]).read_text(encoding="utf-8")
+    forged = forge(text)
+    assert forged != text
+    file = tmp_path / Path(made.files[kind]).name
+    file.write_text(forged, encoding="utf-8")
+    found = looked(home, file)
+    assert found.state == "altered"
+    assert any(words in told for told in found.where), found.where
+
+
+@pytest.mark.parametrize("kind", ["certificate", "data", "xml", "table"])
+def test_only_the_same_bytes_are_unchanged(kind: str, sealed: tuple[Store, StoredRun, Issued], tmp_path: Path) -> None:
+    """A space or a line feed more changes no figure, and the file is still not the one that was issued."""
+    store, _, made = sealed
+    file = tmp_path / Path(made.files[kind]).name
+    file.write_bytes(Path(made.files[kind]).read_bytes() + b"\n")
+    found = looked(store, file)
+    assert (found.state, bool(found.where)) == ("altered", True)
+
+
+def test_an_endless_file_is_refused(tmp_path: Path) -> None:
+    """A device that never ends, or a file beyond the limit, is refused before it is read."""
+    with pytest.raises(RecordError, match="is no regular file"):
+        verify(Path("/dev/zero"), tmp_path)
+    with (tmp_path / "large.pdf").open("wb") as handle:
+        handle.truncate(1 << 40)
+    with pytest.raises(RecordError, match="is larger than"):
+        verify(tmp_path / "large.pdf", tmp_path)
+    (tmp_path / "deep.json").write_bytes(b"[" * 200_000)
+    with pytest.raises(RecordError, match="is no report"):
+        verify(tmp_path / "deep.json", tmp_path)
 
 
 # ---- the run behind it ------------------------------------------------------------------------------------------
@@ -364,6 +442,40 @@ def test_the_chain_shows_a_changed_a_removed_and_a_cut_line(kept: tuple[Store, S
     assert Register(store.home).find("AW-20261125-101500-0004") is not None
 
 
+@pytest.mark.parametrize("character", ["\u2028", "\u0085", "\x1c", "\n", "\x00", "\u202e"])
+def test_a_character_that_cuts_a_line_is_refused_by_name(character: str, kept: tuple[Store, StoredRun, str]) -> None:
+    """A reason or a word of the header with a control or separator character never reaches the register."""
+    store, run, number = kept
+    before = (store.home / FILE).read_bytes()
+    code = f"U+{ord(character):04X}"
+    with pytest.raises(UsageError, match=re.escape(code)):
+        withdraw(store, number, f"wrong{character}part")
+    with pytest.raises(UsageError, match=re.escape(code)):
+        issue(store, store.find(run.id), reason="misread", corrections={"serial": f"93{character}1"})
+    with pytest.raises(UsageError, match=re.escape(code)):
+        store.begin(sample.a_header(serial=f"93{character}1"))
+    assert (store.home / FILE).read_bytes() == before
+    assert Register(store.home).state(number) == "in force"
+
+
+def test_a_line_of_an_older_register_ends_at_its_line_feed(kept: tuple[Store, StoredRun, str]) -> None:
+    """A separator character that a line holds already cuts nothing; a byte that is not UTF-8 is one damaged line."""
+    store, _, number = kept
+    path = store.home / FILE
+    entry = Register(store.home).entries[0]
+    line = {key: value for key, value in json.loads(path.read_bytes()).items() if key != "chain"}
+    line |= {"n": 2, "previous": entry.chain, "number": f"{number}-2", "replaces": number, "reason": "a\u2028b\u0085c"}
+    line["chain"] = digest(line)
+    with path.open("ab") as handle:
+        handle.write(json.dumps(line, ensure_ascii=False).encode() + b"\n")
+    assert Register(store.home).broken == ()
+    assert Register(store.home).state(number) == f"replaced by {number}-2: a\u2028b\u0085c"
+    with path.open("ab") as handle:
+        handle.write(b'{"number": "\xff"}\n')
+    assert Register(store.home).broken == ("line 3 is damaged",)
+    assert len(Register(store.home).entries) == 2
+
+
 # ---- simulated runs and keys ------------------------------------------------------------------------------------
 
 
@@ -380,7 +492,7 @@ def test_a_simulated_run_can_never_be_sealed(key: Key, tmp_path: Path) -> None:
     shop = load_shop(store.home)
     assert shop is not None
     with pytest.raises(UsageError, match="is simulated: its report can't be sealed"):
-        signed(report(run, issued_utc=sample.ISSUED, shop=shop), key_of(shop))
+        sign_faces(build_report(run, issued_utc=sample.ISSUED, shop=shop), key_of(shop))
 
 
 def test_a_real_run_without_a_key_is_sealed_but_unsigned(kept: tuple[Store, StoredRun, str]) -> None:

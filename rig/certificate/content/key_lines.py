@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.certificate.words.wording import display, joined, short_name
+from rig.certificate.words.wording import display, short_name, unit_suffix
 from rig.quantity import Limit
 from rig.result import Judged
 from rig.review.margins import used
@@ -125,7 +125,7 @@ def _labels(line: Judged, limit: Limit) -> tuple[str, str]:
         part = Limit(measurand=limit.measurand, lower=lower, upper=upper, origin=limit.origin)
         shown = display(Judged(measurand=line.measurand, result=line.result, limit=part, verdict=line.verdict))
         text = shown.limits.lstrip("≤≥ ")
-        return text + joined(shown.unit) if text[-1:].isdigit() else text
+        return text + unit_suffix(shown.unit) if text[-1:].isdigit() else text
 
     lower = "" if limit.lower is None else alone(limit.lower, None)
     return lower, "" if limit.upper is None else alone(None, limit.upper)

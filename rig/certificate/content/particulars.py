@@ -1,6 +1,6 @@
-"""Who, what, when and under which conditions: the pairs of words at the head of a report, and who told them.
+"""Who, what, when and under which conditions: the pairs of words at the head of a report, and who stated them.
 
-Pure: a run's header, readings and judgement in, pairs of words out. What the customer told is named as such (ISO/IEC
+Pure: a run's header, readings and judgement in, pairs of words out. What the customer stated is named as such (ISO/IEC
 17025:2017 7.8.2.2), for nobody here has checked it.
 """
 
@@ -23,7 +23,7 @@ CUSTOMER_DETAILS = ("complaint", "fault codes", "fault code", "vehicle", "mileag
 
 def item(h: RunHeader, part: Part) -> tuple[Pair, ...]:
     """The unit under test."""
-    return _told(
+    return _pairs(
         ("Item", part.title or "Resolver"),
         ("Part number", f"{part.number}, revision {part.revision}"),
         ("Serial", h.serial),
@@ -34,10 +34,10 @@ def item(h: RunHeader, part: Part) -> tuple[Pair, ...]:
 
 
 def job(h: RunHeader) -> tuple[Pair, ...]:
-    """For whom, how, where and by whom; then whatever else was told beforehand."""
+    """For whom, how, where and by whom; then whatever else was stated beforehand."""
     holder = str(h.holder.get("title") or h.holder.get("name") or "")
     method = f"{h.sequence.replace('_', ' ')} {h.sequence_version}".strip()
-    return _told(
+    return _pairs(
         ("Customer", h.customer and f"{h.customer}, as told"),
         ("Job", h.job),
         ("Method", f"sequence {method}"),
@@ -56,14 +56,14 @@ def _proven(h: RunHeader) -> str:
     if not isinstance(health, Mapping):
         return ""
     short = health["data"]["fell_short"]
-    told = f"; fell short: {', '.join(short)}" if short else ""
-    return f"{health['made_utc'][:10]}, record {health['run']}{told}"
+    shortfall = f"; fell short: {', '.join(short)}" if short else ""
+    return f"{health['made_utc'][:10]}, record {health['run']}{shortfall}"
 
 
 def by_customer(h: RunHeader) -> tuple[str, ...]:
     """Names of the pairs that rest on the customer's word alone."""
-    told = [_detail(key) for key in h.details if _is_customers(key)]
-    return (*(("Customer",) if h.customer else ()), *told)
+    stated = [_detail(key) for key in h.details if _is_customers(key)]
+    return (*(("Customer",) if h.customer else ()), *stated)
 
 
 def dates(h: RunHeader, ended_utc: str, issued_utc: str) -> tuple[Pair, ...]:
@@ -143,5 +143,5 @@ def _both_times(utc: str) -> str:
     return f"{moment:%Y-%m-%d %H:%M} UTC, {day}{local:%H:%M} local time"
 
 
-def _told(*rows: tuple[str, str]) -> tuple[Pair, ...]:
+def _pairs(*rows: tuple[str, str]) -> tuple[Pair, ...]:
     return tuple((name, value) for name, value in rows if value)

@@ -28,8 +28,8 @@ from rig.certificate.content.rows import (
     rig_facts,
 )
 from rig.certificate.shop import Shop, shop_of
-from rig.certificate.words.units import Units, told_in
-from rig.certificate.words.wording import MARKS, described, short_name
+from rig.certificate.words.units import Units, in_units
+from rig.certificate.words.wording import MARKS, find_measurand, short_name
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.records.run.stored import StoredRun
@@ -39,7 +39,7 @@ CORRECTABLE = ("serial", "job", "customer", "condition", "operator")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reason:
+class ReasonRow:
     """Why the measurement, or some lines, are unsound; what to do next."""
 
     code: str
@@ -52,7 +52,7 @@ class Reason:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Hint:
+class FindingRow:
     """A finding: an opinion, labelled as one."""
 
     name: str
@@ -111,8 +111,8 @@ class Content:
     equations: tuple[str, ...]
     positive: str
     pins: tuple[Pair, ...]
-    reasons: tuple[Reason, ...]
-    hints: tuple[Hint, ...]
+    reasons: tuple[ReasonRow, ...]
+    hints: tuple[FindingRow, ...]
     notes: tuple[str, ...]
     excluded: tuple[str, ...]
     statements: tuple[str, ...]
@@ -126,7 +126,7 @@ class Content:
     guard: float
 
 
-def content(
+def build_content(
     stored: StoredRun,
     judgement: Judgement,
     *,
@@ -147,7 +147,7 @@ def content(
     units = Units(shop.temperature, shop.angle)
     part = from_data(PartFile, header.part, f"{stored.path}: part").part()
     guard = part.decision.multiplier
-    judged = tuple(told_in(line, units) for line in judgement.judged)
+    judged = tuple(in_units(line, units) for line in judgement.judged)
     headline, tone = say.HEADLINES[judgement.outcome]
     base = f"AW-{stored.id}"
     instruments = say.instrument_rows(
@@ -191,7 +191,7 @@ def content(
         positive=part.positive_rotation,
         pins=tuple((terminal.replace("_", " "), pin) for terminal, pin in part.pins.items()),
         reasons=tuple(
-            Reason(
+            ReasonRow(
                 code=r.code,
                 text=r.text,
                 evidence=r.evidence,
@@ -203,7 +203,7 @@ def content(
             for r in judgement.reasons
         ),
         hints=tuple(
-            Hint(
+            FindingRow(
                 name=say.FINDING_WORDS.get(f.code, f.code),
                 percent=f"{100 * f.probability:.0f} %",
                 text=f.text,
@@ -242,7 +242,7 @@ def _numbered(base: str, issue: int) -> str:
 def _tally(judgement: Judgement) -> str:
     counts: dict[str, int] = {}
     for line in judgement.judged:
-        if described(line.measurand).about == "rig" or is_manual(line):
+        if find_measurand(line.measurand).about == "rig" or is_manual(line):
             continue
         counts[line.verdict.value] = counts.get(line.verdict.value, 0) + 1
     return ", ".join(f"{counts[word]} {word}" for word in MARKS if word in counts)

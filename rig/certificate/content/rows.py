@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from rig.certificate.words.wording import (
     COIL_WORDS,
     DASH,
-    Shown,
+    PrintedLine,
     conditions_text,
-    described,
     display,
+    find_measurand,
     minus,
     number,
     scale_of,
@@ -48,7 +48,7 @@ class Row:
     """A line of the result table, with its conditions in words."""
 
     measurand: str
-    shown: Shown
+    shown: PrintedLine
     conditions: str
 
 
@@ -70,7 +70,7 @@ class AngleRow:
     elec: tuple[str, str, str]
     mech: tuple[str, str, str]
     stated: str
-    shown: Shown
+    shown: PrintedLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ def groups(judged: Sequence[Judged], guard: float) -> tuple[Group, ...]:
     for id_, title in GROUPS:
         if id_ == "angle":
             continue
-        lines = [line for line in judged if described(line.measurand).group == id_ and not is_manual(line)]
+        lines = [line for line in judged if find_measurand(line.measurand).group == id_ and not is_manual(line)]
         if id_ == "impedance" and impedance_rows(judged):
             continue
         rows = tuple(_row(line, id_, guard) for line in lines)
@@ -126,7 +126,7 @@ def is_manual(line: Judged) -> bool:
 
 def impedance_rows(judged: Sequence[Judged]) -> tuple[CoilRow, ...]:
     """The coils side by side; () when a limit or a missing figure asks for a row each."""
-    lines = {line.measurand: line for line in judged if described(line.measurand).group == "impedance"}
+    lines = {line.measurand: line for line in judged if find_measurand(line.measurand).group == "impedance"}
     if any(line.limit is not None or line.verdict is not Verdict.NO_LIMIT for line in lines.values()):
         return ()
     rows = []
@@ -151,7 +151,7 @@ def _row(line: Judged, group: str, guard: float) -> Row:
 
 def angle_rows(judged: Sequence[Judged], guard: float, pole_pairs: int) -> tuple[AngleRow, ...]:
     """The angle group with electrical and mechanical figures side by side; the largest error is one row."""
-    lines = [line for line in judged if described(line.measurand).group == "angle"]
+    lines = [line for line in judged if find_measurand(line.measurand).group == "angle"]
     by_id = {line.measurand: line for line in lines}
     if all(id_ in by_id for id_ in PAIR):
         spare = PAIR[1] if by_id[PAIR[1]].limit is None else PAIR[0] if by_id[PAIR[0]].limit is None else ""
@@ -161,7 +161,7 @@ def angle_rows(judged: Sequence[Judged], guard: float, pole_pairs: int) -> tuple
 
 
 def _angle_row(line: Judged, guard: float, pole_pairs: int) -> AngleRow:
-    m = described(line.measurand)
+    m = find_measurand(line.measurand)
     shown = display(line, guard)
     own = (shown.estimate, shown.U, shown.unit)
     name = short_name(line.measurand)
@@ -186,7 +186,7 @@ def rig_facts(judged: Sequence[Judged]) -> tuple[tuple[str, str], ...]:
     """Facts about the rig, never verdicts about the part: hysteresis, closure, drift, seat."""
     rows = []
     for line in judged:
-        if described(line.measurand).group != "rig":
+        if find_measurand(line.measurand).group != "rig":
             continue
         shown = display(line)
         value = f"{shown.estimate}{_spread(shown)} {shown.unit}".replace(" ′", "′")
@@ -194,7 +194,7 @@ def rig_facts(judged: Sequence[Judged]) -> tuple[tuple[str, str], ...]:
     return tuple(rows)
 
 
-def _spread(shown: Shown) -> str:
+def _spread(shown: PrintedLine) -> str:
     return f" ± {shown.U}" if shown.U else ""
 
 
@@ -206,8 +206,8 @@ def budgets(judged: Sequence[Judged]) -> tuple[Budget, ...]:
 
 
 def _budget(r: Result) -> Budget:
-    told = Judged(measurand=r.measurand, result=r, limit=None, verdict=Verdict.NO_LIMIT)
-    scale = scale_of(unit_of_line(told), abs(r.estimate) if r.estimate is not None else None)
+    line = Judged(measurand=r.measurand, result=r, limit=None, verdict=Verdict.NO_LIMIT)
+    scale = scale_of(unit_of_line(line), abs(r.estimate) if r.estimate is not None else None)
     lines = sorted(r.budget, key=lambda line: -line.contribution)
     total = sum(line.contribution**2 for line in lines) or 1.0
     large = [line for line in lines[:BUDGET_LINES] if line.contribution**2 >= BUDGET_SHARE * total]
@@ -223,6 +223,6 @@ def _budget(r: Result) -> Budget:
     if rest := lines[len(large) :]:
         small = sum(line.contribution**2 for line in rest)
         rows.append(BudgetRow(f"{len(rest)} smaller", "", number(small**0.5 * scale.factor, 2), small / total))
-    shown = display(told)
+    shown = display(line)
     dof = number(r.dof, 3) if r.dof is not None and r.dof < 1000 else "∞"
     return Budget(short_name(r.measurand, alone=True), scale.unit, minus(shown.U), shown.k, dof, tuple(rows))

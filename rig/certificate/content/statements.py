@@ -104,14 +104,14 @@ def verdict_sentence(judgement: Judgement, guard: float) -> str:
     return "The run was cut short; what was read until then is kept."
 
 
-def statements(judged: Sequence[Judged], told_by_customer: bool) -> tuple[str, ...]:
+def statements(judged: Sequence[Judged], stated_by_customer: bool) -> tuple[str, ...]:
     """The standing sentences, and those about what the customer gave."""
     given = any(line.limit is not None and line.limit.origin == "customer" for line in judged)
     return (
         ITEM_ONLY,
         IN_FULL,
         NON_ACCREDITED,
-        *((TOLD_BY_CUSTOMER,) if told_by_customer else ()),
+        *((TOLD_BY_CUSTOMER,) if stated_by_customer else ()),
         *((LIMITS_OF_CUSTOMER,) if given else ()),
     )
 
@@ -176,29 +176,29 @@ def instrument_rows(
     reference = "encoder" if "encoder" in instruments else "axis"
     rows = []
     order = list(ROLE_WORDS)
-    for role, told in sorted(instruments.items(), key=lambda i: order.index(i[0]) if i[0] in order else len(order)):
+    for role, facts in sorted(instruments.items(), key=lambda i: order.index(i[0]) if i[0] in order else len(order)):
         rows.append(
             Instrument(
                 role=ROLE_WORDS.get(role, role),
-                who=f"{told.get('maker', '')} {told.get('model', '')}".strip(),
-                asset=str(told.get("asset") or ""),
-                serial=str(told.get("serial") or ""),
-                calibrated=str(told.get("calibrated") or ""),
-                due=str(told.get("due") or ""),
-                certificate=str(told.get("certificate") or ""),
-                status=_status(told, on, simulated),
+                who=f"{facts.get('maker', '')} {facts.get('model', '')}".strip(),
+                asset=str(facts.get("asset") or ""),
+                serial=str(facts.get("serial") or ""),
+                calibrated=str(facts.get("calibrated") or ""),
+                due=str(facts.get("due") or ""),
+                certificate=str(facts.get("certificate") or ""),
+                status=_status(facts, on, simulated),
                 matters=role in MEASURING_ROLES or role == reference,
             )
         )
     return tuple(rows)
 
 
-def _status(told: Mapping[str, Any], on: date, simulated: bool) -> str:
-    if simulated or str(told.get("serial", "")).upper().startswith("SIM"):
+def _status(facts: Mapping[str, Any], on: date, simulated: bool) -> str:
+    if simulated or str(facts.get("serial", "")).upper().startswith("SIM"):
         return "simulated"
-    if not (told.get("calibrated") and told.get("due") and told.get("certificate")):
+    if not (facts.get("calibrated") and facts.get("due") and facts.get("certificate")):
         return "not recorded"
-    made, due = date.fromisoformat(str(told["calibrated"])), date.fromisoformat(str(told["due"]))
+    made, due = date.fromisoformat(str(facts["calibrated"])), date.fromisoformat(str(facts["due"]))
     return "current" if made <= on <= due else "overdue"
 
 

@@ -1,6 +1,6 @@
 """The XML face: the same Content as a Digital Calibration Certificate 3.3.0 with D-SI 2.2 quantities.
 
-    dcc(said, stored, judgement, shop=shop, issued_utc=...) -> bytes
+    dcc(content, stored, judgement, shop=shop, issued_utc=...) -> bytes
 
 Figures are those of the page, character by character, in D-SI units (angles in degrees). It decides nothing. The schema
 itself is not shipped: tests validate against a folder by path; dcc_rules.py checks what the schema lets through.
@@ -21,8 +21,8 @@ from rig.certificate.dcc.head import administrative, software
 from rig.certificate.dcc.vocabulary import CONFORMITY, METHODS, UNITS
 from rig.certificate.dcc.writer import DCC, SI, Writer, decimal
 from rig.certificate.shop import Shop
-from rig.certificate.words.units import Units, told_in
-from rig.certificate.words.wording import DASH, described, display, limit_text, scale_of, short_name, unit_of_line
+from rig.certificate.words.units import Units, in_units
+from rig.certificate.words.wording import DASH, display, find_measurand, limit_text, scale_of, short_name, unit_of_line
 from rig.errors import UsageError
 from rig.records.run.stored import StoredRun
 from rig.result import Judged, Judgement
@@ -35,7 +35,7 @@ INSI = Units("degC", "deg")
 
 
 def dcc(
-    said: Content,
+    content: Content,
     stored: StoredRun,
     judgement: Judgement,
     *,
@@ -57,16 +57,16 @@ def dcc(
         )
     root = Element(f"{{{DCC}}}digitalCalibrationCertificate", {"schemaVersion": VERSION}, nsmap={"dcc": DCC, "si": SI})
     w = Writer(shop.languages)
-    administrative(w, root, said, stored, shop, issued_utc, check, previous)
+    administrative(w, root, content, stored, shop, issued_utc, check, previous)
     results = w.put(root, "measurementResults")
-    guard = said.guard
-    lines = [told_in(line, INSI) for line in judgement.judged]
+    guard = content.guard
+    lines = [in_units(line, INSI) for line in judgement.judged]
     for id_, title in (*GROUPS, ("rig", "Facts about the rig")):
-        group = [line for line in lines if described(line.measurand).group == id_]
+        group = [line for line in lines if find_measurand(line.measurand).group == id_]
         if group:
-            _measurement(w, results, said, stored, title, id_, group, guard)
+            _measurement(w, results, content, stored, title, id_, group, guard)
     if len(results) == 0:
-        _measurement(w, results, said, stored, "Other", "other", (), guard)
+        _measurement(w, results, content, stored, "Other", "other", (), guard)
     made: bytes = tostring(root, xml_declaration=True, encoding="UTF-8", pretty_print=True)
     return made
 
@@ -77,7 +77,7 @@ def dcc(
 def _measurement(
     w: Writer,
     parent: _Element,
-    said: Content,
+    content: Content,
     stored: StoredRun,
     title: str,
     group: str,
@@ -89,8 +89,8 @@ def _measurement(
     method = w.put(w.put(one, "usedMethods"), "usedMethod")
     w.words(method, "name", title)
     w.words(method, "description", METHODS[group])
-    software(w, w.put(one, "usedSoftware"), said)
-    _equipment(w, one, said)
+    software(w, w.put(one, "usedSoftware"), content)
+    _equipment(w, one, content)
     _influences(w, w.put(one, "influenceConditions"), stored, lines)
     result = w.put(w.put(one, "results"), "result")
     w.words(result, "name", title)
@@ -98,21 +98,21 @@ def _measurement(
     for line in lines:
         _quantity(w, data, line, guard)
     if group == "angle":
-        _curve(w, data, said)
+        _curve(w, data, content)
     if len(data) == 0:
         w.words(data, "text", "Nothing was judged in this run.")
 
 
-def _equipment(w: Writer, one: _Element, said: Content) -> None:
-    used = [i for i in said.instruments if i.matters]
+def _equipment(w: Writer, one: _Element, content: Content) -> None:
+    used = [i for i in content.instruments if i.matters]
     if not used:
         return
     held = w.put(one, "measuringEquipments")
     for i in used:
         equipment = w.put(held, "measuringEquipment")
         w.words(equipment, "name", i.role)
-        told = f"{i.status}; {i.certificate or DASH}; {i.calibrated or DASH} to {i.due or DASH}"
-        w.verbatim(equipment, "description", told)
+        calibration = f"{i.status}; {i.certificate or DASH}; {i.calibrated or DASH} to {i.due or DASH}"
+        w.verbatim(equipment, "description", calibration)
         if i.who:
             w.put(equipment, "model", i.who)
         named = [(issuer, value) for issuer, value in (("manufacturer", i.serial), ("owner", i.asset)) if value]
@@ -214,9 +214,9 @@ def _limit(w: Writer, meta: _Element, line: Judged, guard: float, note: str) -> 
             _reals(w, quantity, [end * scale.factor], UNITS[scale.unit])
 
 
-def _curve(w: Writer, data: _Element, said: Content) -> None:
+def _curve(w: Writer, data: _Element, content: Content) -> None:
     """The error over the turn as a list of pairs; places where either is missing are left out."""
-    curves: Mapping[str, Any] = said.curves
+    curves: Mapping[str, Any] = content.curves
     key = next((k for k in ("error_model_elec_arcmin", "error_mean_elec_arcmin") if curves.get(k)), None)
     if key is None or not curves.get("angle_mech_deg"):
         return

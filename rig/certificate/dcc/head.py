@@ -1,6 +1,6 @@
 """The administrative part of the XML face: software, core data, item, shop, persons, customer, statements.
 
-It takes its words from Content alone. What the shop does not know is said as "not stated", never made up.
+It takes its words from Content alone. What the shop does not know is content as "not stated", never made up.
 Source: DCC 3.3.0, administrativeDataType and below.
 """
 
@@ -23,7 +23,7 @@ SEAL_TYPE = "anglewright_seal"
 def administrative(
     w: Writer,
     root: _Element,
-    said: Content,
+    content: Content,
     stored: StoredRun,
     shop: Shop,
     issued_utc: str,
@@ -32,13 +32,13 @@ def administrative(
 ) -> None:
     h = stored.header
     admin = w.put(root, "administrativeData")
-    software(w, w.put(admin, "dccSoftware"), said)
+    software(w, w.put(admin, "dccSoftware"), content)
     core = w.put(admin, "coreData")
     w.put(core, "countryCodeISO3166_1", shop.country)
     for tag in ("usedLangCodeISO639_1", "mandatoryLangCodeISO639_1"):
         for code in shop.languages if tag.startswith("used") else shop.languages[:1]:
             w.put(core, tag, code)
-    w.put(core, "uniqueIdentifier", said.number)
+    w.put(core, "uniqueIdentifier", content.number)
     if re.fullmatch(r"\d{4}-\d\d-\d\d", received := str(h.details.get("received", ""))):
         w.put(core, "receiptDate", received)
     ended = stored.record.ended_utc if stored.record else h.started_utc
@@ -46,48 +46,48 @@ def administrative(
     w.put(core, "endPerformanceDate", max(ended[:10], h.started_utc[:10]))
     w.put(core, "performanceLocation", "laboratory")
     w.put(core, "issueDate", issued_utc[:10])
-    if said.replaces:
+    if content.replaces:
         change = w.put(core, "reportAmendedSubstituted")
         w.put(change, "typeOfChange", "amended")
-        w.put(change, "replacedUniqueIdentifier", said.replaces)
+        w.put(change, "replacedUniqueIdentifier", content.replaces)
     if previous is not None:
         held = w.put(core, "previousReport")
         w.words(held, "referral", "Report that this one replaces")
         for tag, text in (("referralID", previous[0]), ("procedure", "SHA256"), ("value", previous[1])):
             w.put(held, tag, text)
-    _item(w, admin, said)
+    _item(w, admin, content)
     _contact(w, w.put(w.put(admin, "calibrationLaboratory"), "contact"), shop)
     person = w.put(w.put(w.put(admin, "respPersons"), "respPerson"), "person")
-    w.verbatim(person, "name", shop.authorised_by or dict(said.job).get("Done by", ""))
+    w.verbatim(person, "name", shop.authorised_by or dict(content.job).get("Done by", ""))
     customer = w.put(admin, "customer")
-    w.verbatim(customer, "name", dict(said.job).get("Customer", "").removesuffix(", as told"))
+    w.verbatim(customer, "name", dict(content.job).get("Customer", "").removesuffix(", as told"))
     w.words(w.put(customer, "location"), "further", "not stated")
-    _statements(w, w.put(admin, "statements"), said, check)
+    _statements(w, w.put(admin, "statements"), content, check)
 
 
-def software(w: Writer, parent: _Element, said: Content) -> None:
-    name, _, version = said.software.rpartition(" ")
+def software(w: Writer, parent: _Element, content: Content) -> None:
+    name, _, version = content.software.rpartition(" ")
     release = re.match(r"\d{1,3}(\.\d{1,3}){0,3}", version)
     software = w.put(parent, "software")
-    w.verbatim(software, "name", name or said.software)
+    w.verbatim(software, "name", name or content.software)
     w.put(software, "release", f"v{release[0]}" if release else "v0")
 
 
-def _item(w: Writer, admin: _Element, said: Content) -> None:
-    told = dict(said.item)
+def _item(w: Writer, admin: _Element, content: Content) -> None:
+    facts = dict(content.item)
     item = w.put(w.put(admin, "items"), "item")
-    w.words(item, "name", told["Item"])
+    w.words(item, "name", facts["Item"])
     description = w.put(item, "description")
     for tongue in w.tongues:
         text = "; ".join(
-            f"{tongue.say(name)}: {tongue.say(told[name])}" for name in ("Condition", "Rotor", "Pole pairs")
+            f"{tongue.say(name)}: {tongue.say(facts[name])}" for name in ("Condition", "Rotor", "Pole pairs")
         )
         w.put(description, "content", text, lang=tongue.code)
     ids = w.put(item, "identifications")
     for issuer, name, value in (
-        ("manufacturer", "Serial", told.get("Serial", "")),
-        ("manufacturer", "Part number", told.get("Part number", "")),
-        ("calibrationLaboratory", "Job", dict(said.job).get("Job", "")),
+        ("manufacturer", "Serial", facts.get("Serial", "")),
+        ("manufacturer", "Part number", facts.get("Part number", "")),
+        ("calibrationLaboratory", "Job", dict(content.job).get("Job", "")),
     ):
         if value.strip():
             one = w.put(ids, "identification")
@@ -110,29 +110,29 @@ def _contact(w: Writer, contact: _Element, shop: Shop) -> None:
             w.verbatim(location, "further", line)
 
 
-def _statements(w: Writer, parent: _Element, said: Content, check: str) -> None:
+def _statements(w: Writer, parent: _Element, content: Content, check: str) -> None:
     def say(text: str, **more: str) -> None:
         statement = w.put(parent, "statement")
         for tag, value in more.items():
             w.put(statement, tag, value)
         w.words(statement, "declaration", text)
 
-    if said.simulated:
+    if content.simulated:
         say("SIMULATED: no part was measured")
-    for text in said.statements:
+    for text in content.statements:
         say(text)
-    say(said.traceability, traceable="true" if said.traceable else "false")
-    say(said.decision)
-    say(said.risk)
-    say(said.relearn)
-    for text in said.excluded:
+    say(content.traceability, traceable="true" if content.traceable else "false")
+    say(content.decision)
+    say(content.risk)
+    say(content.relearn)
+    for text in content.excluded:
         statement = w.put(parent, "statement")
         w.words(statement, "name", "Not tested")
         w.words(statement, "declaration", text)
-    if said.amendment is not None:
+    if content.amendment is not None:
         statement = w.put(parent, "statement")
         w.words(statement, "name", "Reason")
-        w.verbatim(statement, "declaration", "; ".join((said.amendment.reason, *said.amendment.changed)))
+        w.verbatim(statement, "declaration", "; ".join((content.amendment.reason, *content.amendment.changed)))
     if check:
         statement = w.put(parent, "statement", refType=SEAL_TYPE)
         w.words(statement, "name", "sha256 of this report's data")

@@ -1,7 +1,7 @@
 """What the rules of the DCC ask of quantities: methods, conditions, list lengths, numbers, units, uncertainties.
 
-Each rule takes the root and yields (element, what is wrong). It must never know who wrote the file. Source: the rules
-published with DCC 3.3.0 (dcc.sch) told anew, and the number traps of D-SI 2.2.1 (coverage factor without exponent, no
+Each rule takes the root and yields (element, what is wrong). Who wrote the file makes no difference. Source: the rules
+published with DCC 3.3.0 (dcc.sch), in own words, and D-SI 2.2.1 on numbers (coverage factor without exponent, no
 infinity, no NaN).
 """
 
@@ -11,9 +11,8 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from rig.certificate.dcc.tree import NS, Found, local_name, tokens
 from rig.certificate.dcc.vocabulary import unit_known
-from rig.certificate.dcc.writer import DCC, SI
+from rig.certificate.dcc.writer import DCC, NS, SI, Found, local_name, tokens
 
 if TYPE_CHECKING:
     from lxml.etree import _Element
@@ -127,8 +126,8 @@ def units(root: _Element) -> Found:
 def same_units(root: _Element) -> Found:
     """A list whose units are all the same says it once."""
     for part in root.iter(f"{{{SI}}}unitXMLList"):
-        if len(told := tokens(part)) > 1 and len(set(told)) == 1:
-            yield part, f"{told[0]} is said {len(told)} times"
+        if len(names := tokens(part)) > 1 and len(set(names)) == 1:
+            yield part, f"{names[0]} stands {len(names)} times"
 
 
 def relative_uncertainty(root: _Element) -> Found:
@@ -141,6 +140,6 @@ def relative_uncertainty(root: _Element) -> Found:
         if value is None or expanded is None:
             yield relative, "relative uncertainty without an expanded one"
             continue
-        told, U, y = (float(element.text or 0) for element in (relative, expanded, value))
-        if abs(told * abs(y) - U) > 1e-3 * U:
+        u_relative, U, y = (float(element.text or 0) for element in (relative, expanded, value))
+        if abs(u_relative * abs(y) - U) > 1e-3 * U:
             yield relative, "relative uncertainty is not U over |y|"

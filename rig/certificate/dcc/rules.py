@@ -3,8 +3,8 @@
     faults(xml) -> [Fault("error", "list lengths", "line 210", "3 uncertainties for 4 values")]
 
 Plain checks on the tree; no network, no Schematron processor, no schema needed. The rules on quantities stand in
-dcc_quantities.py. It must never know who wrote the file. Source: the rules published
-with DCC 3.3.0 (dcc.sch) told anew.
+quantity_rules.py. Who wrote the file makes no difference. Source: the rules published
+with DCC 3.3.0 (dcc.sch), in own words.
 """
 
 from __future__ import annotations
@@ -16,9 +16,8 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from rig.certificate.dcc import quantity_rules as quantities
-from rig.certificate.dcc.tree import NS, Found, tokens
 from rig.certificate.dcc.vocabulary import COUNTRIES, LANGUAGES
-from rig.certificate.dcc.writer import DCC
+from rig.certificate.dcc.writer import DCC, NS, Found, tokens
 from rig.errors import RecordError
 
 if TYPE_CHECKING:

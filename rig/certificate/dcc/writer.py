@@ -1,12 +1,12 @@
-"""XML elements of a DCC with their words in every language of the document. It knows the two name spaces, no content.
+"""XML elements of a DCC: written with their words in every language of the document, and read by their bare names.
 
-Source: DCC 3.3.0 (text and rich content types), XML 1.0 (characters).
+It knows the two name spaces, no content. Source: DCC 3.3.0 (text and rich content types), XML 1.0 (characters).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rig.certificate.words.language import language
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from lxml.etree import _Element
 
 DCC, SI = "https://ptb.de/dcc", "https://ptb.de/si"
+NS = {"dcc": DCC, "si": SI}
+Found = Iterator[tuple["_Element", str]]
 
 
 class Writer:
@@ -57,3 +59,13 @@ def decimal(value: float) -> str:
 def _printable(text: str) -> str:
     """What XML 1.0 can carry: control characters become spaces."""
     return "".join(c if c in "\t\n" or (c >= " " and c not in "\ufffe\uffff") else " " for c in text)
+
+
+def tokens(element: _Element | None) -> list[str]:
+    """An element's words, parted by white space; none where there is no element or no text."""
+    return [] if element is None or not element.text else element.text.split()
+
+
+def local_name(element: _Element) -> str:
+    """An element's name without its name space; of a comment, what lxml calls it."""
+    return str(element.tag).rpartition("}")[2]

@@ -14,11 +14,11 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.certificate.page.fonts import FAMILY
 from rig.certificate.words.wording import number
 
+FAMILY = "IBM Plex Sans"  # SIL OFL, from its own package; never the system's fonts
 Floats = NDArray[np.float64]
-INK, MUTED, RULE, ZONE, ACCENT, SECOND = "#16202a", "#5d6873", "#c9d0d6", "#eef1f3", "#1d5468", "#a8642a"
+INK, MUTED, RULE, ACCENT, SECOND = "#16202a", "#5d6873", "#c9d0d6", "#1d5468", "#a8642a"
 PT = 72.0 / 25.4
 SIZE = 7.5
 LEFT_MM, BOTTOM_MM, TOP_MM = 13.0, 10.0, 2.0
@@ -70,11 +70,11 @@ class Chart:
 
     def band(self, x: Floats, low: Floats, high: Floats, color: str, opacity: float) -> None:
         """A filled band between two curves over the same x, over the finite points."""
-        kept = np.isfinite(low) & np.isfinite(high)
-        if kept.sum() < 2:
+        finite = np.isfinite(low) & np.isfinite(high)
+        if finite.sum() < 2:
             return
-        there = self._walk(x[kept], low[kept])
-        back = self._walk(x[kept][::-1], high[kept][::-1]).replace("M", "L", 1)
+        there = self._walk(x[finite], low[finite])
+        back = self._walk(x[finite][::-1], high[finite][::-1]).replace("M", "L", 1)
         self._parts.append(f'<path d="{there}{back}Z" fill="{color}" fill-opacity="{opacity:g}"/>')
 
     def across(self, value: float, color: str, width: float, dash: Sequence[float] = ()) -> None:

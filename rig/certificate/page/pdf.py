@@ -1,30 +1,33 @@
 """The printed face: Content to PDF/A-3b by Typst, with JSON and XML face attached; no network, no system fonts.
 
-Data reach the template as JSON through the compiler's inputs and are never pasted into its text. It says nothing that
-Content does not say; here it is only said in the shop's language. The PDF's time stamp is the time of issue, so that
-the same content gives the same bytes. `sheet` sets the other reports with the same type and colours (reports.py).
+Data reach the template as JSON through the compiler's inputs and are never pasted into its text. It prints nothing that
+Content does not hold, in the shop's language. The PDF's time stamp is the time of issue, so that
+the same content gives the same bytes. `set_sheet` sets the other reports with the same type and colours.
 """
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import datetime
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rig.certificate.content.report import Content
-from rig.certificate.page.fonts import font_folder
+from rig.certificate.page.chart import FAMILY
 from rig.certificate.page.plots import plots
 from rig.certificate.shop import Shop
-from rig.certificate.words.language import language, said
-from rig.errors import RecordError
+from rig.certificate.words.language import language, translate
+from rig.errors import RecordError, UsageError
 
 if TYPE_CHECKING:
     from typst import Compiler
 
+FONT_PACKAGE = "fontpkg_ibm_plex_sans"
 TEMPLATES = Path(__file__).parent / "templates"
 SUSPECTS = b"/Suspects false"  # the default said outright: one of the two readers warns of it, so it is left unsaid
 
@@ -41,28 +44,21 @@ def pdf(
 ) -> bytes:
     """The report as PDF/A-3b. data, xml: other faces, attached. check: hash of data. qr: SVG. Raises RecordError."""
     inputs = {
-        "content": json.dumps(printed(content, shop, check=check, qr=qr), ensure_ascii=False),
+        "content": json.dumps(template_data(content, shop, check=check, qr=qr), ensure_ascii=False),
         "data": data.decode(),
         "xml": xml.decode(),
     }
     return _set("report.typ", inputs, f"report {content.number}", issued_utc)
 
 
-def png_pages(content: Content, *, ppi: float = 110.0, shop: Shop | None = None, qr: str = "") -> list[bytes]:
-    """Every page as PNG, for the eye; without attachments."""
-    inputs = {"content": json.dumps(printed(content, shop, qr=qr), ensure_ascii=False), "data": "", "xml": ""}
-    made = _compiler().compile(input=str(TEMPLATES / "report.typ"), format="png", sys_inputs=inputs, ppi=ppi)
-    return [page for page in (made if isinstance(made, list) else [made]) if page is not None]
-
-
-def printed(content: Content, shop: Shop | None = None, *, check: str = "", qr: str = "") -> Mapping[str, Any]:
+def template_data(content: Content, shop: Shop | None = None, *, check: str = "", qr: str = "") -> Mapping[str, Any]:
     """The content as the template takes it: curves as drawn plots, words in the shop's language."""
     shop = shop or Shop()
     tongue = language(shop.language)
-    told = asdict(content)
-    curves = told.pop("curves")
-    drawn = plots(curves, content.pole_pairs, content.error_limit_elec_arcmin, content.units.angle, tongue)
-    told |= {
+    data = asdict(content)
+    curves = data.pop("curves")
+    figures = plots(curves, content.pole_pairs, content.error_limit_elec_arcmin, content.units.angle, tongue)
+    data |= {
         "language": shop.language,
         "paper": shop.paper,
         "logo": shop.logo_svg(),
@@ -70,14 +66,17 @@ def printed(content: Content, shop: Shop | None = None, *, check: str = "", qr: 
         "check": check,
         "qr": qr,
     }
-    told = said(told, tongue)
-    return {**told, "plots": {plot.name: asdict(plot) for plot in drawn}, "words": dict(tongue.table)}
+    return {
+        **translate(data, tongue),
+        "plots": {plot.name: asdict(plot) for plot in figures},
+        "words": dict(tongue.table),
+    }
 
 
-def sheet(told: Mapping[str, Any], *, issued_utc: str) -> bytes:
+def set_sheet(data: Mapping[str, Any], *, issued_utc: str) -> bytes:
     """Another report of the family (history, donors, lot, calibration) as PDF/A-3b. Raises RecordError."""
-    inputs = {"sheet": json.dumps(told, ensure_ascii=False)}
-    return _set("sheet.typ", inputs, str(told.get("title", "report")), issued_utc)
+    inputs = {"sheet": json.dumps(data, ensure_ascii=False)}
+    return _set("sheet.typ", inputs, str(data.get("title", "report")), issued_utc)
 
 
 def _set(template: str, inputs: dict[str, Any], what: str, issued_utc: str) -> bytes:
@@ -107,3 +106,29 @@ def _compiler() -> Compiler:
     from typst import Compiler
 
     return Compiler(root=str(TEMPLATES), font_paths=[str(font_folder())], ignore_system_fonts=True)
+
+
+@cache
+def font_folder() -> Path:
+    """The folder of the font files. Raises UsageError when the font package is not installed."""
+    spec = find_spec(FONT_PACKAGE)
+    if spec is None or spec.origin is None:
+        raise UsageError(
+            f"the typeface {FAMILY} is not installed.",
+            next_action="Install fontpkg-ibm-plex-sans into this environment.",
+        )
+    return Path(spec.origin).parent / "files"
+
+
+def code_svg(number: str, check: str) -> str:
+    """The QR code of a sealed report as SVG: its number and the hash of its data, as text; no address.
+
+    Source: ISO/IEC 18004 (QR Code), by segno, error correction M.
+    """
+    import segno
+
+    out = io.BytesIO()
+    segno.make(f"anglewright-report {number} sha256 {check}", error="m", micro=False).save(
+        out, kind="svg", border=0, dark="#16202a", xmldecl=False, nl=False
+    )
+    return out.getvalue().decode()

@@ -36,7 +36,7 @@ class Plot:
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How it is told: `say` puts words into the page's language; small angles in arcmin times `factor`, unit `mark`."""
+    """How it is written: words in the page's language (`say`); small angles in arcmin times `factor`, unit `mark`."""
 
     tongue: Language
     factor: float

@@ -108,7 +108,7 @@ def orders_overlay_plot(
     last = max((float(orders.max()) for _, orders, _ in shown if orders.size), default=1.0)
     chart = Chart(WIDE_MM, 48.0, x=(0.0, last + 1.0), y=(0.0, top), right_mm=2.0, write=tongue.figures)
     chart.y_axis(tongue.say("amplitude / ′ mechanical"))
-    legend, told = [], []
+    legend, largest = [], []
     for n, ((label, orders, mech), (color, _, _, kind)) in enumerate(zip(shown, STYLES, strict=False)):
         places, ring = orders + 0.2 * (n - (len(shown) - 1) / 2.0), n == len(STYLES) - 1
         for place, amplitude in zip(places.tolist(), mech.tolist(), strict=True):
@@ -116,9 +116,9 @@ def orders_overlay_plot(
         chart.dots(places, mech, color, 1.3, ring=ring)
         legend.append(("ring" if ring else kind, label))
         if mech.size:
-            told.append(f"{label} order {orders[int(np.argmax(mech))]:.0f} with {number(float(mech.max()), 3)}′")
+            largest.append(f"{label} order {orders[int(np.argmax(mech))]:.0f} with {number(float(mech.max()), 3)}′")
     chart.x_axis(tongue.say("order a mechanical turn"), range(0, int(last) + 1, 4))
-    alt = "Orders of the angle error, the largest of each: " + ", ".join(told)
+    alt = "Orders of the angle error, the largest of each: " + ", ".join(largest)
     name = tongue.say("Orders of the angle error of each, mechanical")
     return Plot("orders overlay", chart.svg(), alt, name, tuple(legend), WIDE_MM)
 

@@ -52,11 +52,6 @@ def with_check(document: Mapping[str, Any]) -> dict[str, Any]:
     return {**held, "check": {"method": METHOD, "hash": digest(made), "parts": made}}
 
 
-def hash_of(document: Mapping[str, Any]) -> str:
-    """The hash over all parts as the document stands now, whatever its own check says."""
-    return digest(parts(document))
-
-
 def differing(document: Mapping[str, Any]) -> list[str]:
     """Parts that do not fit the document's own check; ["check"] when the check itself is not whole."""
     check = document.get("check")

@@ -1,6 +1,6 @@
 """The shop's signatures: PAdES on the PDF, an enveloped XML signature on the XML, by its own key. Extra `seal`.
 
-    signed_pdf(pdf, key) ; signed_xml(xml, key) ; pdf_signature(pdf, known) / xml_signature(xml, known) -> Signature
+    sign_pdf(pdf, key) ; sign_xml(xml, key) ; pdf_signature(pdf, known) / xml_signature(xml, known) -> Signature
 
 It decides nothing about what is signed: simulated runs are refused above (issue.py). Keys are PEM files of the shop.
 Source: ETSI EN 319 142 by pyHanko, W3C XML Signature by signxml; both are loaded only here, only when asked for.
@@ -14,11 +14,11 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
+from rig.certificate.seal.xml import DS
 from rig.certificate.shop import Shop
 from rig.errors import UsageError
 
 FIELD = "Shop"
-DS = "{http://www.w3.org/2000/09/xmldsig#}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +28,10 @@ class Key:
     key: Path
     certificate: Path
 
-    def certificate_pem(self) -> bytes:
-        """The certificate's text."""
-        return self.certificate.read_bytes()
-
 
 @dataclass(frozen=True, slots=True)
 class Signature:
-    """whole: the signed bytes are unchanged and cover the file. known: by a key of this shop. by: whose, as told."""
+    """whole: the signed bytes are unchanged and cover the file. known: by a key of this shop. by: the signer's name."""
 
     whole: bool
     known: bool
@@ -59,11 +55,11 @@ def key_of(shop: Shop) -> Key | None:
             raise UsageError(
                 f"shop.toml: [seal] {file} is not there.", next_action="Correct the path, or take [seal] out."
             )
-    _needed("pyhanko", "signxml")
+    _check_libraries("pyhanko", "signxml")
     return key
 
 
-def signed_pdf(pdf: bytes, key: Key) -> bytes:
+def sign_pdf(pdf: bytes, key: Key) -> bytes:
     """The PDF with the shop's PAdES signature appended; the bytes before it stay as they are."""
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.sign import fields, signers
@@ -80,7 +76,7 @@ def signed_pdf(pdf: bytes, key: Key) -> bytes:
     return out.getvalue()
 
 
-def signed_xml(xml: bytes, key: Key) -> bytes:
+def sign_xml(xml: bytes, key: Key) -> bytes:
     """The XML with the shop's enveloped signature as its last element (the DCC's place for it)."""
     from lxml import etree
     from signxml import methods
@@ -97,7 +93,7 @@ def pdf_signature(pdf: bytes, known: bytes | None) -> Signature | None:
     """The signature of a PDF, None without one. known: the shop's certificate (PEM)."""
     if b"/ByteRange" not in pdf:
         return None
-    _needed("pyhanko")
+    _check_libraries("pyhanko")
     from cryptography import x509
     from cryptography.hazmat.primitives.serialization import Encoding
     from pyhanko.pdf_utils.misc import PdfError
@@ -119,28 +115,39 @@ def pdf_signature(pdf: bytes, known: bytes | None) -> Signature | None:
 
 
 def xml_signature(xml: bytes, known: bytes | None) -> Signature | None:
-    """The signature of an XML, None without one. known: the shop's certificate (PEM)."""
+    """The signature of an XML, None without one; whole only when it covers every element of the document but itself.
+
+    known: the shop's certificate (PEM). The document must have passed `XmlReport`: one signature, below the root.
+    """
     from lxml import etree
 
     root = etree.fromstring(xml)
-    if root.find(f"{DS}Signature") is None:
+    signature = root.find(f"{DS}Signature")
+    if signature is None:
         return None
-    _needed("signxml")
+    _check_libraries("signxml")
     from cryptography import x509
     from signxml.exceptions import SignXMLException
-    from signxml.verifier import XMLVerifier
+    from signxml.verifier import SignatureConfiguration, XMLVerifier
 
-    held = root.findtext(f"{DS}Signature/{DS}KeyInfo/{DS}X509Data/{DS}X509Certificate") or ""
+    held = signature.findtext(f"{DS}KeyInfo/{DS}X509Data/{DS}X509Certificate") or ""
     pem = f"-----BEGIN CERTIFICATE-----\n{held.strip()}\n-----END CERTIFICATE-----\n"
     try:
         who = x509.load_pem_x509_certificate(pem.encode()).subject.rfc4514_string()
     except ValueError:
         return Signature(False, False, "an unreadable signer")
     try:
-        XMLVerifier().verify(xml, x509_cert=pem)
-    except SignXMLException:
+        made = XMLVerifier().verify(xml, x509_cert=pem, expect_config=SignatureConfiguration(location="./"))
+    except (SignXMLException, ValueError):
         return Signature(False, _same(pem.encode(), known), who)
-    return Signature(True, _same(pem.encode(), known), who)
+    root.remove(signature)
+    signed = None if isinstance(made, list) else made.signed_xml
+    covered = signed is not None and _elements(signed) == _elements(root)
+    return Signature(covered, _same(pem.encode(), known), who)
+
+
+def _elements(root: Any) -> list[tuple[str, str, dict[str, str]]]:
+    return [(element.tag, (element.text or "").strip(), dict(element.attrib)) for element in root.iter()]
 
 
 def new_key(folder: Path, name: str) -> Key:
@@ -148,7 +155,7 @@ def new_key(folder: Path, name: str) -> Key:
 
     Raises UsageError when a key is there already: it is never overwritten.
     """
-    _needed("cryptography")
+    _check_libraries("cryptography")
     from datetime import UTC, datetime, timedelta
 
     from cryptography import x509
@@ -187,10 +194,15 @@ def _same(pem: bytes, known: bytes | None) -> bool:
 
     if known is None:
         return False
-    return x509.load_pem_x509_certificate(pem) == x509.load_pem_x509_certificate(known)
+    try:
+        return x509.load_pem_x509_certificate(pem) == x509.load_pem_x509_certificate(known)
+    except ValueError as fault:
+        raise UsageError(
+            f"shop.toml: the certificate under [seal] can't be read ({fault}).", next_action="Give a PEM certificate."
+        ) from fault
 
 
-def _needed(*libraries: str) -> None:
+def _check_libraries(*libraries: str) -> None:
     if missing := [name for name in libraries if find_spec(name) is None]:
         raise UsageError(
             f"signatures need {' and '.join(missing)}, not installed here.",

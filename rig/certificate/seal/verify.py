@@ -1,40 +1,47 @@
-"""Is this report what was issued? A PDF, XML, JSON or CSV against its own check, its signature and the register.
+"""Is this report what was issued? A PDF, XML, JSON or CSV against the register, its own check and its signature.
 
-    verify(path, home) -> Checked: "unchanged", "altered" (where) or "unknown"; signature; simulated; register's word
+    verify(path, home) -> Verification: "unchanged", "altered" (where) or "unknown"; signature; simulated; register
 
-Unchanged: byte for byte what the register holds, or whole under a signature of this shop's key. Altered: its number is
-known or its check is its own, and something differs; each place is named. Unknown: nothing here can vouch for it.
-It changes nothing and opens no network.
+Unchanged: byte for byte what the register holds; away from the register, whole under a signature of this shop's key.
+Altered: its number is known or its check is its own, and something differs; each place is named. A file that two
+readers could read differently (a key that stands twice, a comment, a document type) is altered, whatever else fits.
+Unknown: nothing here can vouch for it. It changes nothing and opens no network.
 """
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import json
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from rig.certificate.dcc.head import SEAL_TYPE
-from rig.certificate.dcc.tree import NS
+from rig.certificate.dcc.writer import NS
 from rig.certificate.faces import SCHEMA
 from rig.certificate.seal.canonical import changes, differing
 from rig.certificate.seal.pdf_objects import attachments, places
-from rig.certificate.seal.register import Entry, Register
+from rig.certificate.seal.register import Register, RegisterEntry
 from rig.certificate.seal.signatures import Signature, pdf_signature, xml_signature
-from rig.certificate.shop import Shop, load_shop
+from rig.certificate.seal.xml import XmlReport, xml_differences
+from rig.certificate.shop import load_shop
 from rig.errors import RecordError
+from rig.records.files import parse_json, read_file
 
+LIMIT_BYTES = 64 << 20
+MOST_PLACES = 20
 AS_ISSUED = "Give the report's file as it was issued."
 NUMBER = re.compile(rb"AW-\d{8}-\d{6}-[0-9a-f]{4}(?:-\d+)?")
 EXIT_STATUS = {"unchanged": 0, "altered": 1, "unknown": 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
-    """What was found. where: every altered place. signature: in words. register: the register's word on the number."""
+class Verification:
+    """What was found. where: every altered place. signature: in words. register: the state of the number there."""
 
     file: str
     kind: str
@@ -52,188 +59,176 @@ class Checked:
         return EXIT_STATUS[self.state]
 
 
-def verify(path: Path, home: Path) -> Checked:
-    """Look at a file. Raises RecordError when it can't be read or is no report of this program at all."""
-    try:
-        data = path.read_bytes()
-    except OSError as fault:
-        raise RecordError(f"{path}: can't be read ({fault.strerror}).", next_action="Check the path.") from fault
-    looks = {b"%PDF": _pdf, b"<?xm": _xml, b"<dcc": _xml, b"repo": _table}
-    look = looks.get(data.lstrip()[:4], _json)
-    return look(path, data, Register(home), home)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Face:
+    """A report's file as read. number: "" when it names none. seal: hash of the report's data where the file holds one.
+
+    faults: what is wrong with it, judged by itself. differences: places where it differs from the issued file's bytes.
+    """
+
+    kind: str
+    suffix: str
+    start: str = "certificate"
+    number: str = ""
+    seal: str = ""
+    simulated: bool = False
+    signature: Signature | None = None
+    faults: list[str] = field(default_factory=list)
+    differences: Callable[[bytes], list[str]]
 
 
-def _json(path: Path, data: bytes, register: Register, home: Path) -> Checked:
-    document = _document(data)
-    if document is None:
-        raise RecordError(f"{path}: is no report (PDF, XML or JSON of one).", next_action=AS_ISSUED)
-    number = str(document.get("number", ""))
-    entry = register.find(number)
-    kept = _kept(home, entry, ".json", data)
-    where = _altered(document, _document(kept) if kept else None)
-    state = _state(where, entry is not None and entry.hash == document["check"]["hash"], entry)
-    if state == "altered" and not where:
-        where = ["check (it is not the one in the register)"]
-    return _checked(path, "JSON", number, state, where, None, bool(document.get("simulated")), register)
-
-
-def _pdf(path: Path, data: bytes, register: Register, home: Path) -> Checked:
-    document = next((d for held in attachments(data) if (d := _document(held)) is not None), None)
-    found = register.by_face(hashlib.sha256(data).hexdigest())
-    signature = pdf_signature(data, _known(load_shop(home)))
-    named = [text.decode() for text in NUMBER.findall(data)]
-    if document is None and found is None and not any(register.find(n) for n in named):
-        raise RecordError(f"{path}: this PDF carries no report's data.", next_action=AS_ISSUED)
-    number = found[0].number if found else str(document["number"]) if document else named[0]
-    entry = register.find(number)
-    where: list[str] = []
-    if not found:
-        kept = _kept(home, entry, ".pdf", data)
-        where = places(kept, data) if kept else []
-        held = next((d for a in attachments(kept) if (d := _document(a)) is not None), None) if kept else None
-        where += [f"attached data: {place}" for place in _altered(document or {}, held)]
-        if entry is not None and not where:
-            where = ["bytes outside its objects, or the whole file written anew"]
-    simulated = bool((document or {}).get("simulated")) or bool(entry and entry.simulated)
-    state = _state(where, found is not None, entry, signature)
-    return _checked(path, "PDF", number, state, where, signature, simulated, register)
-
-
-def _xml(path: Path, data: bytes, register: Register, home: Path) -> Checked:
-    from lxml import etree
-
-    parser = etree.XMLParser(resolve_entities=False, no_network=True)
-    try:
-        root = etree.fromstring(data, parser)
-    except etree.XMLSyntaxError as fault:
+def verify(path: Path, home: Path) -> Verification:
+    """Look at a file. Raises RecordError when it can't be read, is too large, or is no report of this program."""
+    data = read_file(path, LIMIT_BYTES)
+    readers = {b"%PDF": _pdf, b"<?xm": _xml, b"<dcc": _xml, b"<!DO": _xml, b"repo": _table}
+    register, shop = Register(home), load_shop(home)
+    face = readers.get(data.lstrip()[:4], _json)(data, shop.seal_certificate() if shop else None)
+    issued = register.by_face(hashlib.sha256(data).hexdigest())
+    entry = issued or _entry_of(face, data, register)
+    if entry is None and not face.number:
         raise RecordError(
-            f"{path}: is no whole XML ({fault}).", next_action="Give the XML as it was issued."
-        ) from fault
-    number = root.findtext(".//dcc:coreData/dcc:uniqueIdentifier", default="", namespaces=NS)
-    seal = root.find(f".//dcc:statement[@refType='{SEAL_TYPE}']", NS)
-    found = register.by_face(hashlib.sha256(data).hexdigest())
-    sealed = "".join(seal.itertext()) if seal is not None else ""
-    entry = found[0] if found else register.find(number) or register.by_hash(sealed)
-    if not number or (seal is None and entry is None):
-        raise RecordError(
-            f"{path}: this XML is no report of this program.", next_action="Give the XML as it was issued."
+            f"{path}: is no report of this program (PDF, XML, JSON or CSV of one).", next_action=AS_ISSUED
         )
-    where: list[str] = []
-    signature = xml_signature(data, _known(load_shop(home)))
-    same = found is not None
-    if not same and (kept := _kept(home, entry, ".xml", data)):
-        before = etree.fromstring(kept, parser)
-        same = etree.tostring(root, method="c14n") == etree.tostring(before, method="c14n")
-        where = [] if same else _xml_places(before, root)
-    simulated = "SIMULATED" in "".join(root.find(".//dcc:statements", NS).itertext()) or bool(entry and entry.simulated)
-    return _checked(path, "XML", number, _state(where, same, entry, signature), where, signature, simulated, register)
-
-
-def _table(path: Path, data: bytes, register: Register, home: Path) -> Checked:
-    """A CSV face: it carries no check of its own, only the report's number in every row."""
-    rows = data.decode("utf-8", "replace").splitlines()
-    if not rows[0].startswith("report,simulated,"):
-        raise RecordError(f"{path}: is no report's table.", next_action=AS_ISSUED)
-    number = rows[1].partition(",")[0] if len(rows) > 1 else ""
-    found = register.by_face(hashlib.sha256(data).hexdigest())
-    entry = found[0] if found else register.find(number)
-    name = "curves" if rows[0].startswith("report,simulated,angle") else "certificate"
-    kept = None if found else _kept(home, entry, ".csv", data, name)
-    was = kept.decode().splitlines() if kept else []
-    where = (
-        [f"line {n + 1}" for n in range(max(len(rows), len(was))) if rows[n : n + 1] != was[n : n + 1]] if was else []
+    signed = face.signature is not None and face.signature.whole and face.signature.known
+    where = [] if issued else face.faults
+    if entry is not None and not issued:
+        original = _original(home, entry, face)
+        where = [*where, *(face.differences(original) if original is not None else ())]
+        where = where or [f"it is not byte for byte the file that the register holds for {entry.number}"]
+    altered = bool(where) or (face.signature is not None and not face.signature.whole)
+    return Verification(
+        file=str(path),
+        kind=face.kind,
+        number=entry.number if entry else face.number,
+        state="unchanged" if issued or (signed and not altered) else "altered" if altered else "unknown",
+        where=tuple(where[:MOST_PLACES]),
+        signature=face.signature.words if face.signature else "unsigned",
+        simulated=face.simulated or bool(entry and entry.simulated),
+        register=register.state(entry.number if entry else face.number),
+        broken=register.broken,
     )
-    simulated = len(rows) > 1 and rows[1].split(",")[1:2] == ["SIMULATED"]
-    state = _state(where[:20], found is not None, entry)
-    return _checked(path, "CSV", number, state, where[:20], None, simulated, register)
+
+
+# ---- the kinds of files -----------------------------------------------------------------------------------------
+
+
+def _json(data: bytes, _certificate: bytes | None) -> Face:
+    try:
+        document, faults = parse_json(data, "the file"), []
+    except RecordError as fault:
+        document, faults = {}, [fault.message.removeprefix("the file: ").removesuffix(".")]
+    return Face(
+        kind="JSON",
+        suffix=".json",
+        number=str(document.get("number", "")) if document.get("schema") == SCHEMA else _named(data) if faults else "",
+        simulated=bool(document.get("simulated")),
+        faults=faults or differing(document),
+        differences=lambda original: _changed_values(original, data),
+    )
+
+
+def _pdf(data: bytes, certificate: bytes | None) -> Face:
+    attached = _attached(data)
+    document = _document(attached)
+    return Face(
+        kind="PDF",
+        suffix=".pdf",
+        number=str(document["number"]) if document else _named(data),
+        simulated=bool(document.get("simulated")),
+        signature=pdf_signature(data, certificate),
+        faults=[f"attached data: {place}" for place in differing(document)] if document else [],
+        differences=lambda original: [
+            *places(original, data),
+            *(f"attached data: {place}" for place in _changed_values(_attached(original), attached)),
+        ],
+    )
+
+
+def _xml(data: bytes, certificate: bytes | None) -> Face:
+    report = XmlReport(data)
+    if report.root is None:
+        return Face(kind="XML", suffix=".xml", number=_named(data), faults=report.faults, differences=lambda _: [])
+    statements = report.root.find(".//dcc:statements", NS)
+    seal = report.root.find(f".//dcc:statement[@refType='{SEAL_TYPE}']", NS)
+    return Face(
+        kind="XML",
+        suffix=".xml",
+        number=report.root.findtext(".//dcc:coreData/dcc:uniqueIdentifier", default="", namespaces=NS),
+        seal="".join(seal.itertext()) if seal is not None else "",
+        simulated=statements is not None and "SIMULATED" in "".join(statements.itertext()),
+        signature=None if report.faults else xml_signature(data, certificate),
+        faults=report.faults,
+        differences=lambda original: xml_differences(XmlReport(original).root, report.root),
+    )
+
+
+def _table(data: bytes, _certificate: bytes | None) -> Face:
+    """A CSV face: it carries no check of its own, only the report's number in every row."""
+    rows = list(csv.reader(io.StringIO(data.decode("utf-8", "replace"))))
+    if len(rows) < 2 or rows[0][:2] != ["report", "simulated"]:
+        return Face(kind="CSV", suffix=".csv", differences=lambda _: [])
+    return Face(
+        kind="CSV",
+        suffix=".csv",
+        start="curves" if rows[0][2:3] == ["angle_mech_deg"] else "certificate",
+        number=rows[1][0],
+        simulated=rows[1][1] == "SIMULATED",
+        differences=lambda original: _changed_lines(original, data),
+    )
 
 
 # ---- below --------------------------------------------------------------------------------------------------------
 
 
-def _state(where: list[str], same: bool, entry: Entry | None, signature: Signature | None = None) -> str:
-    if where or (signature is not None and not signature.whole):
-        return "altered"
-    if same or (signature is not None and signature.whole and signature.known):
-        return "unchanged"
-    return "altered" if entry is not None else "unknown"
+def _entry_of(face: Face, data: bytes, register: Register) -> RegisterEntry | None:
+    """The register's line that a changed file is most likely of: by its number, its seal, or a number named in it."""
+    numbers = [face.number, *(number.decode() for number in NUMBER.findall(data))]
+    found = (register.find(number) for number in dict.fromkeys(numbers))
+    return register.find(face.number) or register.by_hash(face.seal) or next((e for e in found if e is not None), None)
 
 
-def _checked(
-    path: Path,
-    kind: str,
-    number: str,
-    state: str,
-    where: list[str],
-    signature: Signature | None,
-    simulated: bool,
-    register: Register,
-) -> Checked:
-    return Checked(
-        file=str(path),
-        kind=kind,
-        number=number,
-        state=state,
-        where=tuple(where),
-        signature=signature.words if signature else "unsigned",
-        simulated=simulated,
-        register=register.state(number),
-        broken=register.broken,
-    )
+def _original(home: Path, entry: RegisterEntry, face: Face) -> bytes | None:
+    """The shop's own copy of the file, when it is still what the register holds."""
+    for name, held in entry.faces.items():
+        path = home / "runs" / entry.run / name
+        if name.startswith(face.start) and name.endswith(face.suffix) and path.exists():
+            copy = read_file(path, LIMIT_BYTES)
+            return copy if hashlib.sha256(copy).hexdigest() == held else None
+    return None
 
 
-def _document(data: bytes | None) -> dict[str, Any] | None:
-    """The JSON face in these bytes, None when it is none."""
+def _named(data: bytes) -> str:
+    """The first report number that stands in these bytes, "" without one."""
+    found = NUMBER.search(data)
+    return found[0].decode() if found else ""
+
+
+def _attached(pdf: bytes) -> bytes:
+    """The JSON face that a PDF carries, b"" without one."""
+    return next((held for held in attachments(pdf) if _document(held)), b"")
+
+
+def _document(data: bytes) -> dict[str, Any]:
+    """The JSON face in these bytes, {} when it is none."""
     try:
-        document = json.loads(data or b"")
-    except ValueError:
-        return None
-    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
-        return None
-    return {"check": {"hash": ""}, **document} if isinstance(document.get("check"), Mapping) else None
+        document = parse_json(data, "")
+    except RecordError:
+        return {}
+    return document if document.get("schema") == SCHEMA and "number" in document else {}
 
 
-def _altered(document: Mapping[str, Any], kept: Mapping[str, Any] | None) -> list[str]:
-    """Altered places: value by value against the kept face, else part by part against the document's own check."""
-    if kept is not None and kept != document:
-        return [f"{path}: {_short(was)} is now {_short(now)}" for path, was, now in changes(kept, document)]
-    return differing(document) if document else []
+def _changed_values(original: bytes, data: bytes) -> list[str]:
+    was, now = _document(original), _document(data)
+    if not was or not now:
+        return []
+    return [f"{path}: {_short(old)} is now {_short(new)}" for path, old, new in changes(was, now)]
+
+
+def _changed_lines(original: bytes, data: bytes) -> list[str]:
+    was, now = original.split(b"\n"), data.split(b"\n")
+    return [f"line {n + 1}" for n in range(max(len(was), len(now))) if was[n : n + 1] != now[n : n + 1]]
 
 
 def _short(value: Any) -> str:
     text = json.dumps(value, ensure_ascii=False)
     return text if len(text) <= 80 else text[:77] + "..."
-
-
-def _kept(home: Path, entry: Entry | None, suffix: str, data: bytes, start: str = "certificate") -> bytes | None:
-    """The shop's own copy of a face, when it is still what the register holds and is not these very bytes."""
-    if entry is None:
-        return None
-    for name, held in entry.faces.items():
-        path = home / "runs" / entry.run / name
-        if name.startswith(start) and name.endswith(suffix) and path.exists():
-            copy = path.read_bytes()
-            return copy if copy != data and hashlib.sha256(copy).hexdigest() == held else None
-    return None
-
-
-def _xml_places(was: Any, now: Any) -> list[str]:
-    """Elements whose text or attributes differ, with both."""
-    told = []
-    old, new = list(was.iter()), list(now.iter())
-    if len(old) != len(new):
-        told.append(f"{len(new)} elements where {len(old)} were issued")
-    for a, b in zip(old, new, strict=False):
-        if (a.tag, (a.text or "").strip(), dict(a.attrib)) != (b.tag, (b.text or "").strip(), dict(b.attrib)):
-            name = str(b.tag).rpartition("}")[2]
-            above = [up.get("refType") for up in (b, *b.iterancestors()) if up.get("refType")]
-            place = next((ref for ref in above if ref.startswith("anglewright")), above[0] if above else "")
-            told.append(f"line {b.sourceline}, {name}{f' of {place}' if place else ''}: {a.text!r} is now {b.text!r}")
-    return told[:20]
-
-
-def _known(shop: Shop | None) -> bytes | None:
-    if shop is None or shop.seal is None:
-        return None
-    path = shop.folder / shop.seal.certificate
-    return path.read_bytes() if path.is_file() else None

@@ -3,13 +3,13 @@
     verify_run(store, stored) -> places that differ, in words; [] when everything fits
 
 Hashes of journal and raw file stand in run.json; that of run.json and of every face in the register of reports; the
-database's rows are told from the folder again (rig/records/index/audit.py). It changes nothing.
+database's rows are found from the folder again (rig/records/index/audit.py). It changes nothing.
 """
 
 from __future__ import annotations
 
 from rig.certificate.seal.register import Register
-from rig.certificate.seal.verify import Checked
+from rig.certificate.seal.verify import Verification
 from rig.errors import RecordError
 from rig.records.files import sha256_of
 from rig.records.index.audit import altered_rows
@@ -20,13 +20,13 @@ from rig.records.store import Store
 def verify_run(store: Store, stored: StoredRun) -> list[str]:
     """Everything that is missing, altered or at odds. Raises RecordError when run.json can't be read at all."""
     register = Register(store.home)
-    told = [_file(stored, name, _why(stored, name)) for name in stored.altered()]
-    told += _faces(stored, register)
-    told += [f"register: {fault}" for fault in register.broken]
-    if told:
-        return told  # what the database would be compared with is itself in doubt
+    found = [_file(stored, name, _why(stored, name)) for name in stored.altered()]
+    found += _faces(stored, register)
+    found += [f"register: {fault}" for fault in register.broken]
+    if found:
+        return found  # what the database would be compared with is itself in doubt
     store.index.refresh()
-    return [f"database, {found}" for found in altered_rows(store, stored.id)]
+    return [f"database, {row}" for row in altered_rows(store, stored.id)]
 
 
 def _why(stored: StoredRun, name: str) -> str:
@@ -42,27 +42,27 @@ def _file(stored: StoredRun, name: str, why: str) -> str:
 
 
 def _faces(stored: StoredRun, register: Register) -> list[str]:
-    told = []
+    found = []
     entries = register.of_run(stored.id)
     for entry in entries:
         record = stored.path / "run.json"
         if entry.record and record.exists() and sha256_of(record) != entry.record:
-            told.append(f"run.json: altered since report {entry.number}")
+            found.append(f"run.json: altered since report {entry.number}")
         for name, held in entry.faces.items():
             path = stored.path / name
             if not path.exists() or sha256_of(path) != held:
-                told.append(_file(stored, name, f"not as report {entry.number} was issued"))
+                found.append(_file(stored, name, f"not as report {entry.number} was issued"))
     known = {name for entry in entries for name in entry.faces}
     stray = sorted(path.name for path in stored.path.glob("certificate*") if path.name not in known)
-    return told + [f"{name}: no report in the register has it" for name in stray]
+    return found + [f"{name}: no report in the register has it" for name in stray]
 
 
-def checked_run(store: Store, stored: StoredRun) -> Checked:
-    """A kept run as `verify` tells of a file: unchanged or altered, with its newest report."""
+def run_verification(store: Store, stored: StoredRun) -> Verification:
+    """A stored run as `verify` reports a file: unchanged or altered, with its newest report."""
     where = tuple(verify_run(store, stored))
     register = Register(store.home)
     reports = register.of_run(stored.id)
-    return Checked(
+    return Verification(
         file=str(stored.path),
         kind="run",
         number=reports[-1].number if reports else "",

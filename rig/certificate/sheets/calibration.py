@@ -58,10 +58,10 @@ def _row(row: Mapping[str, Any], on: date) -> tuple[tuple[int, str, str], str, t
     due = str(last.get("due") or "")
     left = (date.fromisoformat(due) - on).days if due else None
     status = _status(row, left)
-    told: Cell = {"quiet": "–"}
+    time_left: Cell = {"quiet": "–"}
     if left is not None:
         share = max(0.0, min(1.0, left / 365.0))
-        told = {"share": share, "tone": {"current": "pass", "due soon": "open"}.get(status, "fail")}
+        time_left = {"share": share, "tone": {"current": "pass", "due soon": "open"}.get(status, "fail")}
     role = str(row["role"])
     cells: tuple[Cell, ...] = (
         ROLE_WORDS.get(role, role) + (" *" if role in MEASURING_ROLES else ""),
@@ -71,7 +71,7 @@ def _row(row: Mapping[str, Any], on: date) -> tuple[tuple[int, str, str], str, t
         due or "–",
         str(last.get("certificate") or "–"),
         "–" if left is None else f"{left} d" if left >= 0 else f"{-left} d over",
-        told,
+        time_left,
         {"verdict": STATUS[status], "words": status},
     )
     return (list(STATUS).index(status), due or "9999", str(row["identity"])), status, cells

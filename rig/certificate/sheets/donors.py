@@ -14,7 +14,7 @@ from rig.certificate.page.trend import orders_overlay_plot, overlay_plot
 from rig.certificate.sheets.sheet import Cell, Plots, Sheet, Table, bar_cell, outcome_cell, value_cell, verdict_cell
 from rig.certificate.shop import Shop
 from rig.certificate.words.language import language
-from rig.certificate.words.units import Units, told_in
+from rig.certificate.words.units import Units, in_units
 from rig.certificate.words.wording import display, number, short_name
 from rig.records.run.stored import StoredRun
 from rig.result import Judged, Judgement
@@ -26,12 +26,12 @@ from rig.review.margins import margin, used
 def donor_sheet(runs: Sequence[StoredRun], shop: Shop) -> Sheet:
     """Two to four judged runs of one part number side by side. Raises UsageError for others.
 
-    What was measured differently is told among the closing sentences; `anglewright unit compare` asks first.
+    What was measured differently stands among the closing sentences; `anglewright unit compare` asks first.
     """
     found = compare(runs, despite=ASPECTS)
     judgements = [unit.judgement for unit in found.units]
     units, tongue = Units(shop.temperature, shop.angle), language(shop.language)
-    lines = [{line.measurand: told_in(line, units) for line in j.judged} for j in judgements]
+    lines = [{line.measurand: in_units(line, units) for line in j.judged} for j in judgements]
     names = [unit.name for unit in found.units]
     return Sheet(
         title="Donor comparison",
@@ -44,26 +44,26 @@ def donor_sheet(runs: Sequence[StoredRun], shop: Shop) -> Sheet:
         ),
         blocks=(
             _summary(runs, names, judgements),
-            _advised(advice(found)),
+            _advice_table(advice(found)),
             _side_by_side(names, lines),
             *_bars(names, lines),
             *_overlay(names, judgements, tongue.code),
         ),
         simulated=found.simulated,
         statements=(
-            *(f"Not measured alike: {told}." for told in found.differs.values()),
+            *(f"Not measured alike: {aspect}." for aspect in found.differs.values()),
             "Angle error belongs to the pair of stator and rotor: units measured with different rotors differ by them.",
             "A comparison of clampings: differences within the uncertainties say nothing about which unit is better.",
         ),
     )
 
 
-def _advised(said: Advice) -> Table:
+def _advice_table(opinion: Advice) -> Table:
     return Table(
         title="Which to fit",
         aside="an opinion, in figures",
-        head=(said.text.removeprefix("Opinion: "),),
-        rows=tuple((reason,) for reason in said.reasons),
+        head=(opinion.text.removeprefix("Opinion: "),),
+        rows=tuple((reason,) for reason in opinion.reasons),
         columns=("1fr",),
         align="l",
     )
@@ -73,11 +73,13 @@ def _summary(runs: Sequence[StoredRun], names: Sequence[str], judgements: Sequen
     rows: list[tuple[Cell, ...]] = []
     for run, name, judgement in zip(runs, names, judgements, strict=True):
         free = margin(judgement)
-        told = f"{number(100.0 * free[0], 2)} %" if free else "–"
+        free_share = f"{number(100.0 * free[0], 2)} %" if free else "–"
         by = short_name(free[1], alone=True) if free else "–"
         findings = ", ".join(f.code for f in judgement.findings[:2]) or "–"
         day = run.header.started_utc[:10]
-        rows.append(({"strong": name}, day, outcome_cell(judgement.outcome), told, by, {"quiet": findings}, run.id))
+        rows.append(
+            ({"strong": name}, day, outcome_cell(judgement.outcome), free_share, by, {"quiet": findings}, run.id)
+        )
     return Table(
         title="Units",
         head=("Serial", "Day", "Outcome", "Margin", "smallest at", "Hints", "Run"),

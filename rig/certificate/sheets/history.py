@@ -1,7 +1,7 @@
 """A unit's history on paper: its runs in all jobs, what changed between conditions, its main lines over time, reports.
 
 Facts and differences with their uncertainty, no verdict of its own. It reads the store and the register; the page is
-sheets.py's. A difference is told only between runs that were both sound for that line.
+sheet.py's. A difference is stated only between runs that were both sound for that line.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from rig.certificate.seal.register import Register
 from rig.certificate.sheets.sheet import Cell, Plots, Sheet, Table, Text, outcome_cell, span, value_cell, verdict_cell
 from rig.certificate.shop import Shop
 from rig.certificate.words.language import Language, language
-from rig.certificate.words.units import Units, told_in
+from rig.certificate.words.units import Units, in_units
 from rig.certificate.words.wording import display, short_name
 from rig.errors import UsageError
 from rig.records.index.history import Change, History, UnitRun
@@ -86,7 +86,7 @@ def _part_of(store: Store, serial: str) -> str:
 
 def _lines(store: Store, run: UnitRun, units: Units) -> dict[str, Judged]:
     judgement = store.find(run.run).judgement
-    return {line.measurand: told_in(line, units) for line in judgement.judged} if judgement else {}
+    return {line.measurand: in_units(line, units) for line in judgement.judged} if judgement else {}
 
 
 def _runs(store: Store, runs: Sequence[UnitRun]) -> Table:
@@ -94,7 +94,7 @@ def _runs(store: Store, runs: Sequence[UnitRun]) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for run in runs:
         reports = register.of_run(run.run)
-        told = "; ".join(f"{e.number} ({register.state(e.number).partition(':')[0]})" for e in reports)
+        numbers = "; ".join(f"{e.number} ({register.state(e.number).partition(':')[0]})" for e in reports)
         attempt = f"{run.attempt} of {run.attempts}" if run.attempts > 1 else ""
         day = f"{run.started_utc[:10]} {run.started_utc[11:16]}"
         rows.append(
@@ -105,7 +105,7 @@ def _runs(store: Store, runs: Sequence[UnitRun]) -> Table:
                 run.sequence.replace("_", " "),
                 attempt,
                 outcome_cell(run.outcome),
-                told,
+                numbers,
             )
         )
     return Table(
@@ -143,8 +143,8 @@ def _changed(changes: Sequence[Change], units: Units) -> tuple[Table | Text, ...
     for change in changes:
         if change.measurand not in MAIN:
             continue
-        before, after, delta = (_plain(change, value, units) for value in (change.before, change.after, change.delta))
-        told = _plain(change, change.delta, units, change.U_delta)
+        before, after = (_plain(change, value, units) for value in (change.before, change.after))
+        delta = _plain(change, change.delta, units, change.U_delta)
         said: Cell = {"strong": "more than its uncertainty"} if change.beyond else {"quiet": "within its uncertainty"}
         if change.U_delta is None:
             said = {"quiet": "no uncertainty known"}
@@ -154,7 +154,7 @@ def _changed(changes: Sequence[Change], units: Units) -> tuple[Table | Text, ...
                 f"{change.earlier or '–'} → {change.later or '–'}",
                 value_cell(before, 0.0),
                 value_cell(after, 0.0),
-                value_cell(told if change.U_delta else delta, 0.0),
+                value_cell(delta, 0.0),
                 said,
             )
         )
@@ -175,7 +175,7 @@ def _plain(change: Change, value: float, units: Units, U: float | None = None) -
     """A bare figure of a measurand in the printed unit."""
     u, k = (U / 2.0, 2.0) if U else (None, None)
     result = Result(measurand=change.measurand, estimate=value, unit=change.unit, u=u, k=k, dof=None)
-    return told_in(Judged(measurand=change.measurand, result=result, limit=None, verdict=Verdict.NO_LIMIT), units)
+    return in_units(Judged(measurand=change.measurand, result=result, limit=None, verdict=Verdict.NO_LIMIT), units)
 
 
 def _trends(judged: Sequence[tuple[UnitRun, dict[str, Judged]]], tongue: Language) -> tuple[Plots, ...]:

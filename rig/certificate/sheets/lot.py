@@ -15,8 +15,8 @@ from rig.certificate.page.trend import strip_plot
 from rig.certificate.sheets.sheet import Cell, Plots, Sheet, Table, Text, outcome_cell, span
 from rig.certificate.shop import Shop
 from rig.certificate.words.language import language
-from rig.certificate.words.units import Units, told_in
-from rig.certificate.words.wording import MARKS, described, display, number, scale_of, short_name, unit_of_line
+from rig.certificate.words.units import Units, in_units
+from rig.certificate.words.wording import MARKS, display, find_measurand, number, scale_of, short_name, unit_of_line
 from rig.errors import UsageError
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
@@ -42,7 +42,7 @@ def lot_sheet(store: Store, shop: Shop, *, job: str = "", part: str = "") -> She
         )
     units = Units(shop.temperature, shop.angle)
     outcomes = Counter(judgement.outcome for _, judgement in newest)
-    lines = _by_measurand([[told_in(line, units) for line in judgement.judged] for _, judgement in newest])
+    lines = _by_measurand([[in_units(line, units) for line in judgement.judged] for _, judgement in newest])
     few: tuple[Text, ...] = ()
     if len(newest) < 20:
         few = (Text(title="", text=FEW.format(n=len(newest))),)
@@ -82,7 +82,7 @@ def _by_measurand(units: Sequence[Sequence[Judged]]) -> dict[str, list[Judged]]:
     made: dict[str, list[Judged]] = {}
     for lines in units:
         for line in lines:
-            if line.limit is not None and described(line.measurand).about == "part":
+            if line.limit is not None and find_measurand(line.measurand).about == "part":
                 made.setdefault(line.measurand, []).append(line)
     return made
 

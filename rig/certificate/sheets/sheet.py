@@ -1,9 +1,9 @@
 """The other reports of the family as data: facts, tables, plots, sentences; one page design (templates/sheet.typ).
 
-    Sheet(title, subject, facts, blocks, ...) ; made(sheet, shop, issued_utc=...) -> PDF/A bytes
+    Sheet(title, subject, facts, blocks, ...) ; sheet_pdf(sheet, shop, issued_utc=...) -> PDF/A bytes
 
 A cell is a text, or one of `verdict`, `value`, `bar`, `share`, `quiet`, `strong`. What a sheet says is built in
-history_report.py, donor_report.py, lot_report.py and calibration_report.py. It judges nothing.
+history.py, donors.py, lot.py and calibration.py. It judges nothing.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from rig.certificate.content.key_lines import bar_of
-from rig.certificate.page.pdf import sheet as set_sheet
+from rig.certificate.page.pdf import set_sheet
 from rig.certificate.page.plots import Plot
 from rig.certificate.shop import Shop
 from rig.certificate.words.language import Language, language
@@ -79,12 +79,12 @@ class Sheet:
     statements: tuple[str, ...] = ()
 
 
-def made(sheet: Sheet, shop: Shop, *, issued_utc: str) -> bytes:
+def sheet_pdf(sheet: Sheet, shop: Shop, *, issued_utc: str) -> bytes:
     """The sheet as PDF/A-3b in the shop's language. Raises RecordError when it can't be set."""
-    return set_sheet(printed_sheet(sheet, shop), issued_utc=issued_utc)
+    return set_sheet(sheet_data(sheet, shop), issued_utc=issued_utc)
 
 
-def printed_sheet(sheet: Sheet, shop: Shop) -> Mapping[str, Any]:
+def sheet_data(sheet: Sheet, shop: Shop) -> Mapping[str, Any]:
     """The sheet as its template takes it."""
     tongue = language(shop.language)
     return {
@@ -103,16 +103,16 @@ def printed_sheet(sheet: Sheet, shop: Shop) -> Mapping[str, Any]:
 
 
 def _block(block: Table | Plots | Text, tongue: Language) -> dict[str, Any]:
-    told = asdict(block) | {"title": tongue.say(block.title), "aside": tongue.say(block.aside)}
+    data = asdict(block) | {"title": tongue.say(block.title), "aside": tongue.say(block.aside)}
     if isinstance(block, Text):
-        return told | {"text": tongue.say(block.text)}
+        return data | {"text": tongue.say(block.text)}
     if isinstance(block, Table):
         wide = block.columns or ("1fr", *("" for _ in block.head[1:]))
         rows = [[_cell(cell, tongue) for cell in row] for row in block.rows]
         head = [tongue.say(text) for text in block.head]
         align = list(block.align or "l" * len(head))
-        return told | {"head": head, "rows": rows, "columns": wide, "align": align, "note": tongue.say(block.note)}
-    return told
+        return data | {"head": head, "rows": rows, "columns": wide, "align": align, "note": tongue.say(block.note)}
+    return data
 
 
 def _cell(cell: Cell, tongue: Language) -> Any:

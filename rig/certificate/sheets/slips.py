@@ -1,6 +1,6 @@
 """What goes with a unit on paper: the label that is tied to stator and rotor, and the slip it is handed back with.
 
-Plain text in fixed width, from the book and the history; what the customer told is named as told. It judges nothing:
+Plain text in fixed width, from the book and the history; what the customer stated is named so. It judges nothing:
 outcomes are those of the runs, every attempt listed.
 """
 
@@ -36,13 +36,13 @@ def label_svg(intake: Mapping[str, Any]) -> str:
 
 def hand_back_slip(history: History, job: str, part: str, serial: str) -> str:
     """The slip of one unit of a job. Raises UsageError when the unit never came in under it."""
-    told = history.job(job)
-    came = [i for i in told["intakes"] if (i["part"], i["serial"]) == (part, serial)]
+    known = history.job(job)
+    came = [i for i in known["intakes"] if (i["part"], i["serial"]) == (part, serial)]
     if not came:
         raise UsageError(f"{part} {serial} never came in under job {job}.", next_action="Take it in first.")
     intake = came[-1]
-    left = [r for r in told["returns"] if (r["part"], r["serial"]) == (part, serial)]
-    opened = told["job"] or {}
+    left = [r for r in known["returns"] if (r["part"], r["serial"]) == (part, serial)]
+    opened = known["job"] or {}
     pairs = [("Job", job), ("Customer", opened.get("customer", "")), ("Reference", opened.get("reference", ""))]
     pairs += [("Part", part), ("Serial", serial), ("Tag", intake["tag"]), ("Received", intake["received_utc"])]
     pairs += [("Condition on arrival", intake["condition"]), ("Rotor", intake["rotor"])]

@@ -62,12 +62,12 @@ def language(code: str) -> Language:
         return Language("en", ".", {})
     table = tomllib.loads((TEXTS / f"{code}.toml").read_text(encoding="utf-8"))
     rows = {
-        english: told for section in table.values() if isinstance(section, dict) for english, told in section.items()
+        english: text for section in table.values() if isinstance(section, dict) for english, text in section.items()
     }
-    words = {english: told for english, told in rows.items() if "{" not in english}
+    words = {english: text for english, text in rows.items() if "{" not in english}
     patterns = tuple(
-        (re.compile(PLACE.sub(_place, re.escape(english)), re.DOTALL), told)
-        for english, told in sorted(rows.items(), key=lambda row: -len(row[0]))
+        (re.compile(PLACE.sub(_place, re.escape(english)), re.DOTALL), text)
+        for english, text in sorted(rows.items(), key=lambda row: -len(row[0]))
         if "{" in english
     )
     return Language(code, table["decimal"], words, patterns, rows)
@@ -99,25 +99,25 @@ VERBATIM = frozenset(
     | {"code", "equations", "pins", "origin", "status", "stated", "units", "check", "qr", "logo", "paper", "language"}
     | {"who", "asset", "serial", "certificate", "calibrated", "due", "beyond"}
 )
-TOLD_AS_IT_IS = frozenset({"Serial", "Part number", "Job", "Customer", "Done by"})
+NAMES_AND_NUMBERS = frozenset({"Serial", "Part number", "Job", "Customer", "Done by"})
 
 
-def said(told: Any, tongue: Language, key: str = "") -> Any:
+def translate(data: Any, tongue: Language, key: str = "") -> Any:
     """A report's printed data in a language: words by the table, names and serials untouched."""
     if tongue.code == "en" or key in VERBATIM:
-        return told
-    if isinstance(told, Mapping):
-        return {name: said(value, tongue, name) for name, value in told.items()}
-    if isinstance(told, list | tuple):
-        if key in ("item", "job", "dates") and all(isinstance(row, list | tuple) and len(row) == 2 for row in told):
-            return [[tongue.say(name), _value(name, value, tongue)] for name, value in told]
-        return [said(value, tongue, key) for value in told]
-    if isinstance(told, str):
-        return tongue.figures(told) if key in FIGURES else tongue.say(told)
-    return told
+        return data
+    if isinstance(data, Mapping):
+        return {name: translate(value, tongue, name) for name, value in data.items()}
+    if isinstance(data, list | tuple):
+        if key in ("item", "job", "dates") and all(isinstance(row, list | tuple) and len(row) == 2 for row in data):
+            return [[tongue.say(name), _value(name, value, tongue)] for name, value in data]
+        return [translate(value, tongue, key) for value in data]
+    if isinstance(data, str):
+        return tongue.figures(data) if key in FIGURES else tongue.say(data)
+    return data
 
 
 def _value(name: str, value: str, tongue: Language) -> str:
     if name == "Customer":
         return value.removesuffix(", as told") + tongue.say(", as told") if value.endswith(", as told") else value
-    return value if name in TOLD_AS_IT_IS else tongue.say(value)
+    return value if name in NAMES_AND_NUMBERS else tongue.say(value)

@@ -1,7 +1,7 @@
 """Judged lines in the units that a shop prints: degrees Celsius or Fahrenheit, minutes of arc or degrees.
 
 Pure. What is kept, what the JSON carries and what is decided stays in the measurand's own unit; here the same line is
-only told otherwise, limit, U and budget with it, so that its verdict can't change. deg = arcmin / 60;
+only written otherwise, limit, U and budget with it, so that its verdict can't change. deg = arcmin / 60;
 degF = 1.8 degC + 32; a difference of 1 K is 1.8 degF.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from rig.certificate.words.wording import described, number
+from rig.certificate.words.wording import find_measurand, number
 from rig.quantity import Scalar
 from rig.result import Judged, Result
 
@@ -25,7 +25,7 @@ class Units:
     angle: str = "arcmin"
 
     def change(self, unit: str) -> tuple[float, float, str]:
-        """(factor, offset, new unit): told = factor x value + offset."""
+        """(factor, offset, new unit): written = factor x value + offset."""
         if unit == "arcmin" and self.angle == "deg":
             return ARCMIN_TO_DEG, 0.0, "deg"
         if unit in ("degC", "K") and self.temperature == "degF":
@@ -38,12 +38,12 @@ class Units:
         return f"{number(factor * degc + offset, digits)} {'°F' if unit == 'degF' else '°C'}"
 
 
-def told_in(line: Judged, units: Units) -> Judged:
+def in_units(line: Judged, units: Units) -> Judged:
     """The line in the wanted units; the same object where nothing changes."""
-    own = described(line.measurand).unit
+    own = find_measurand(line.measurand).unit
     factor, offset, unit = units.change(own)
     if unit == own:
-        return line if units.temperature == "degC" else _coil_told(line, units)
+        return line if units.temperature == "degC" else _with_coil_temperature(line, units)
 
     def change(value: float | None) -> float | None:
         return None if value is None else factor * value + offset
@@ -61,8 +61,8 @@ def told_in(line: Judged, units: Units) -> Judged:
     return replace(line, limit=limit, result=result)
 
 
-def _coil_told(line: Judged, units: Units) -> Judged:
-    """A resistance keeps its unit; the coil's temperature among its conditions is told in words."""
+def _with_coil_temperature(line: Judged, units: Units) -> Judged:
+    """A resistance keeps its unit; the coil's temperature among its conditions is written in words."""
     degc = line.result.conditions.get("coil_degc") if line.result else None
     if line.result is None or not isinstance(degc, int | float):
         return line

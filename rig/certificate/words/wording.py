@@ -18,7 +18,7 @@ from rig.uncertainty.conformity import Verdict, judge
 from rig.uncertainty.rounding import round_for_verdict, round_result
 
 DASH = "–"
-TOLD_OTHERWISE = ("arcmin", "degC", "K")
+CONVERTED = ("arcmin", "degC", "K")
 PERCENT = ("r20_match", "tr_imbalance", "thd_exc", "quadrature_sin", "quadrature_cos", "centre_sin", "centre_cos")
 LADDERS: Mapping[str, tuple[tuple[float, str], ...]] = {  # factor to the shown unit, its name; first that gives >= 1
     "ohm": ((1e-9, "GΩ"), (1e-6, "MΩ"), (1e-3, "kΩ"), (1.0, "Ω")),
@@ -48,7 +48,7 @@ class Scale:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class PrintedLine:
     """One line as it is printed. U and k are "" where there is none; limits is "" without a limit."""
 
     name: str
@@ -101,7 +101,7 @@ def short_name(id_: str, *, alone: bool = False) -> str:
     if id_ in SHORT:
         return SHORT[id_][1 if alone else 0]
     made = _by_coil(id_.split("_"), alone)
-    name = made or described(id_).name
+    name = made or find_measurand(id_).name
     return name[:1].upper() + name[1:]
 
 
@@ -128,7 +128,7 @@ def _by_coil(words: list[str], alone: bool) -> str:
     return made.get(kind, "")
 
 
-def described(id_: str) -> Measurand:
+def find_measurand(id_: str) -> Measurand:
     """The measurand of an id; one that is not in the list is named by its id and belongs to no group."""
     try:
         return measurand(id_)
@@ -137,10 +137,10 @@ def described(id_: str) -> Measurand:
 
 
 def unit_of_line(line: Judged) -> Measurand:
-    """The line's measurand in the unit in which the line is told (rig/certificate/words/units.py)."""
-    m = described(line.measurand)
-    told = line.result.unit if line.result is not None else m.unit
-    return m if told == m.unit or m.unit not in TOLD_OTHERWISE else replace(m, unit=told)
+    """The line's measurand in the unit in which the line is written (units.py)."""
+    m = find_measurand(line.measurand)
+    unit = line.result.unit if line.result is not None else m.unit
+    return m if unit == m.unit or m.unit not in CONVERTED else replace(m, unit=unit)
 
 
 def scale_of(m: Measurand, size: float | None) -> Scale:
@@ -172,7 +172,7 @@ def minus(text: str) -> str:
     return text.replace("-", "\u2212")
 
 
-def joined(unit: str) -> str:
+def unit_suffix(unit: str) -> str:
     """A unit as it follows a number: minutes and degrees close up, others after a narrow space."""
     return unit if unit in ("", "′", "°") else f"\u202f{unit}"
 
@@ -190,7 +190,9 @@ def limit_text(limit: Limit | None, m: Measurand, scale: Scale) -> str:
     return f"≥ {low}{unit}" if low else f"≤ {high}{unit}"
 
 
-def rounded(result: Result | None, limit: Limit | None, m: Measurand, scale: Scale, guard: float) -> tuple[str, str]:
+def figure_texts(
+    result: Result | None, limit: Limit | None, m: Measurand, scale: Scale, guard: float
+) -> tuple[str, str]:
     """(estimate, U) of a result in the shown unit; ("–", "") when there is none."""
     if result is None or result.estimate is None or not math.isfinite(result.estimate):
         return DASH, ""
@@ -226,15 +228,15 @@ def k_text(result: Result | None) -> str:
     return f"{result.k:.2f}" if result is not None and result.k and result.U else ""
 
 
-def display(line: Judged, guard: float = 1.0) -> Shown:
+def display(line: Judged, guard: float = 1.0) -> PrintedLine:
     """A judged line as printed. guard: w / U of the decision rule in force."""
     m, result = unit_of_line(line), line.result
     size = abs(result.estimate) if result is not None and result.estimate is not None else None
     if size is None and line.limit is not None:
         size = max(abs(end) for end in (line.limit.lower, line.limit.upper) if end is not None)
     scale = scale_of(m, size)
-    estimate, U = rounded(result, line.limit, m, scale, guard)
-    return Shown(
+    estimate, U = figure_texts(result, line.limit, m, scale, guard)
+    return PrintedLine(
         name=m.name,
         estimate=estimate,
         U=U,

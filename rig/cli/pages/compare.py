@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from rig.certificate.words.wording import described, display, joined, rounded, scale_of, short_name
+from rig.certificate.words.wording import display, figure_texts, find_measurand, scale_of, short_name, unit_suffix
 from rig.result import Judged, Result
 from rig.review.advice import Advice
 from rig.review.comparing import Comparison, Line
@@ -78,7 +78,7 @@ def _cell(line: Judged | None) -> list[str | Text]:
         return ["–", ""]
     shown = display(line)
     spread = f" ± {shown.U}" if shown.U else ""
-    told = f"{shown.estimate}{spread}{joined(shown.unit)}" if shown.estimate != "–" else "–"
+    told = f"{shown.estimate}{spread}{unit_suffix(shown.unit)}" if shown.estimate != "–" else "–"
     verdict = "" if shown.verdict == "no limit" else shown.verdict
     return [told, Text(verdict, style=STYLES.get(verdict, ""))]
 
@@ -86,11 +86,11 @@ def _cell(line: Judged | None) -> list[str | Text]:
 def _apart(id_: str, apart: Difference | None) -> str:
     if apart is None:
         return "–"
-    m = described(id_)
+    m = find_measurand(id_)
     scale = scale_of(m, max(abs(apart.value), apart.U or 0.0))
     result = Result(measurand=id_, estimate=apart.value, unit=m.unit, u=apart.U, k=1.0 if apart.U else None, dof=None)
-    value, U = rounded(result, None, m, scale, 0.0)
-    return f"{value}{f' ± {U}' if U else ''}{joined(scale.unit)}{' beyond' if apart.beyond else ''}"
+    value, U = figure_texts(result, None, m, scale, 0.0)
+    return f"{value}{f' ± {U}' if U else ''}{unit_suffix(scale.unit)}{' beyond' if apart.beyond else ''}"
 
 
 def _limits(line: Line) -> str:
@@ -98,7 +98,7 @@ def _limits(line: Line) -> str:
     for cell in line.cells:
         if cell is not None and cell.limit is not None:
             shown = display(replace(cell, result=None))
-            return f"{shown.limits}{joined(shown.unit)} {shown.origin}"
+            return f"{shown.limits}{unit_suffix(shown.unit)} {shown.origin}"
     return ""
 
 

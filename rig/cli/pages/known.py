@@ -14,7 +14,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from rig.certificate.words.wording import described, joined, limit_text, number, scale_of, short_name
+from rig.certificate.words.wording import find_measurand, limit_text, number, scale_of, short_name, unit_suffix
 from rig.quantity import Limit
 from rig.records.book.entries import GoodUnit, LearnedLimits
 from rig.records.book.library import KIND_OF, LibraryEntry
@@ -50,7 +50,7 @@ def limits_data(found: LimitSet) -> dict[str, Any]:
     lines = []
     for limit in found.limits:
         line = found.lines[limit.measurand]
-        lines.append({"measurand": limit.measurand, "unit": described(limit.measurand).unit} | asdict(line))
+        lines.append({"measurand": limit.measurand, "unit": find_measurand(limit.measurand).unit} | asdict(line))
         lines[-1]["predict"] = list(found.predict[limit.measurand])
         lines[-1] |= {"lower": limit.lower, "upper": limit.upper, "note": limit.note}
         lines[-1]["suspect"] = found.flagged.get(limit.measurand)
@@ -138,10 +138,10 @@ def _headline(found: LimitSet) -> str:
 
 
 def _row(limit: Limit, line: Learned, another: Limit, suspect: str) -> tuple[str, ...]:
-    m = described(limit.measurand)
+    m = find_measurand(limit.measurand)
     ends = [abs(end) for end in (limit.lower, limit.upper) if end is not None]
     scale = scale_of(m, max(ends))
-    unit = joined(scale.unit)
+    unit = unit_suffix(scale.unit)
     if line.scale == "log":
         mean, s = f"{number(math.exp(line.mean) * scale.factor, 4)}{unit}", f"× {number(math.exp(line.s), 4)}"
     else:

@@ -8,14 +8,14 @@ from pathlib import Path
 
 import click
 
-from rig.certificate.seal.verify import Checked
-from rig.certificate.sheets.sheet import Sheet, made
+from rig.certificate.seal.verify import Verification
+from rig.certificate.sheets.sheet import Sheet, sheet_pdf
 from rig.certificate.shop import Shop, load_shop
 from rig.cli.group import print_json
 from rig.records.files import write_beside
 
 
-def verify_rows(checked: Sequence[Checked]) -> list[str]:
+def verify_rows(checked: Sequence[Verification]) -> list[str]:
     """Each file or run: its state, what it is, where it differs."""
     rows = []
     for one in checked:
@@ -38,5 +38,5 @@ def write_sheet(sheet: Sheet, out: Path | None, name: str, *, as_json: bool) -> 
     """Write a sheet as a PDF and print where. name: of the file, where `out` gives none."""
     issued = datetime.now(UTC).isoformat(timespec="seconds")
     safe = "".join(c if c.isalnum() or c in "-_." else "-" for c in name)
-    path = write_beside(out or Path(f"{safe}.pdf"), made(sheet, shop(), issued_utc=issued))
+    path = write_beside(out or Path(f"{safe}.pdf"), sheet_pdf(sheet, shop(), issued_utc=issued))
     print_json({"report": str(path), "simulated": sheet.simulated}) if as_json else click.echo(str(path))

@@ -117,12 +117,14 @@ def verify(what: Sequence[str], as_json: bool) -> None:
     Example: anglewright report verify 4L-00871
     """
     from rig.certificate.seal.verify import verify as check
-    from rig.certificate.seal.verify_run import checked_run
+    from rig.certificate.seal.verify_run import run_verification
     from rig.cli.pages.report import verify_rows
     from rig.description.loading import home
     from rig.records.store import Store
 
-    found = [check(Path(one), home()) if Path(one).exists() else checked_run(Store(), chosen_run(one)) for one in what]
+    found = [
+        check(Path(one), home()) if Path(one).exists() else run_verification(Store(), chosen_run(one)) for one in what
+    ]
     print_json([asdict(one) for one in found]) if as_json else click.echo("\n".join(verify_rows(found)))
     sys.exit(max(one.exit_status for one in found))
 

@@ -22,7 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2] / "certificate"))
 import sample
 
-from rig.certificate.faces import report
+from rig.certificate.faces import build_report
 from rig.certificate.issue import Issued, issue
 from rig.certificate.seal.verify import verify
 from rig.certificate.seal.verify_run import verify_run
@@ -207,9 +207,9 @@ def speed() -> Line:
         outcome=judgement.outcome, judged=judgement.judged, reasons=(), findings=(), curves=sample.curves(720)
     )
     run, _ = a_run(store, judgement)
-    report(run)
+    build_report(run)
     start, wall = time.process_time(), time.perf_counter()
-    report(run)
+    build_report(run)
     took, elapsed = time.process_time() - start, time.perf_counter() - wall
     yield took < 0.5, f"warm: {took:.2f} s of processor, {elapsed:.2f} s by the clock (PDF, JSON, XML, CSV)"
     subprocess.run([sys.executable, "-m", "compileall", "-q", str(TOP / "rig")], check=True)  # as pip does
