@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import random
+import re
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -223,3 +224,14 @@ def test_a_simulated_run_marks_the_sheet(tmp_path: Path) -> None:
     run = sample.stored(tmp_path, sample.good())
     sheet = history_sheet(Store(tmp_path), "", run.header.serial, SHOP)
     assert sheet.simulated
+
+
+def test_figures_of_a_lot_are_rounded_by_their_uncertainty(store: Store) -> None:
+    """Mean, lowest and highest carry the decimals of the line's U and no more; findings stand by their names."""
+    sheet = lot_sheet(store, SHOP, part="QS4-0093")
+    rows = {str(row[0]): row for row in table(sheet, "Lines with a limit, over the units").rows}
+    figures = rows["Coil resistance, sine over cosine, less one"]  # U 0.082 %
+    assert re.fullmatch(r"0\.\d{3}", str(figures[2])), figures
+    assert re.fullmatch(r"0\.\d{3} … 0\.\d{3}", str(figures[4])), figures
+    resistance = rows["Coil resistance, sine, at 20 °C"]  # U 0.038 ohm
+    assert re.fullmatch(r"\d\d\.\d{3}", str(resistance[2])), resistance

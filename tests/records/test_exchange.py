@@ -156,7 +156,8 @@ def test_the_slip_tells_what_came_what_was_done_and_what_changed(job: Store) -> 
     assert "Complaint, as told    jerks when warm" in slip
     assert "attempt 1 of 2" in slip and "attempt 2 of 2" in slip and "SIMULATED" in slip
     assert slip.count("outside limits") == 2
-    assert "r20_exc: 9.96 -> 9.01 ohm" in slip and "difference -0.95" in slip
+    assert "Coil resistance, excitation, at 20 °C: 9.960 -> 9.010 Ω" in slip
+    assert "difference −0.950, U 0.028" in slip and "r20_exc" not in slip
     assert "Handed back" not in slip
     Book(job).hand_back(Return(job="J1", part="PX-1", serial="T-1", handed_to="the driver"))
     assert "To                    the driver" in hand_back_slip(history, "J1", "PX-1", "T-1")

@@ -204,7 +204,7 @@ def build_content(
         ),
         hints=tuple(
             FindingRow(
-                name=say.FINDING_WORDS.get(f.code, f.code),
+                name=say.finding_name(f.code),
                 percent=f"{100 * f.probability:.0f} %",
                 text=f.text,
                 evidence=f.evidence,

@@ -80,6 +80,11 @@ FINDING_WORDS = {
 }
 
 
+def finding_name(code: str) -> str:
+    """A finding's label on paper."""
+    return FINDING_WORDS.get(code, code.replace("-", " ").capitalize())
+
+
 def verdict_sentence(judgement: Judgement, guard: float) -> str:
     """One sentence under the outcome, which says what it rests on."""
     counted = [line for line in judgement.judged if line.limit is not None]
@@ -175,17 +180,13 @@ def instrument_rows(
     """The instruments with their calibration status on the day of the test."""
     reference = "encoder" if "encoder" in instruments else "axis"
     rows = []
-    order = list(ROLE_WORDS)
+    order, noted = list(ROLE_WORDS), ("asset", "serial", "calibrated", "due", "certificate")
     for role, facts in sorted(instruments.items(), key=lambda i: order.index(i[0]) if i[0] in order else len(order)):
         rows.append(
             Instrument(
                 role=ROLE_WORDS.get(role, role),
                 who=f"{facts.get('maker', '')} {facts.get('model', '')}".strip(),
-                asset=str(facts.get("asset") or ""),
-                serial=str(facts.get("serial") or ""),
-                calibrated=str(facts.get("calibrated") or ""),
-                due=str(facts.get("due") or ""),
-                certificate=str(facts.get("certificate") or ""),
+                **{name: str(facts.get(name) or "") for name in noted},
                 status=_status(facts, on, simulated),
                 matters=role in MEASURING_ROLES or role == reference,
             )

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.certificate.content.key_lines import bar_of
+from rig.certificate.content.statements import finding_name
 from rig.certificate.page.trend import orders_overlay_plot, overlay_plot
 from rig.certificate.sheets.sheet import Cell, Plots, Sheet, Table, bar_cell, outcome_cell, value_cell, verdict_cell
 from rig.certificate.shop import Shop
@@ -75,7 +76,7 @@ def _summary(runs: Sequence[StoredRun], names: Sequence[str], judgements: Sequen
         free = margin(judgement)
         free_share = f"{number(100.0 * free[0], 2)} %" if free else "–"
         by = short_name(free[1], alone=True) if free else "–"
-        findings = ", ".join(f.code for f in judgement.findings[:2]) or "–"
+        findings = ", ".join(finding_name(f.code) for f in judgement.findings[:2]) or "–"
         day = run.header.started_utc[:10]
         rows.append(
             ({"strong": name}, day, outcome_cell(judgement.outcome), free_share, by, {"quiet": findings}, run.id)

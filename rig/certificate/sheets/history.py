@@ -70,9 +70,7 @@ def history_sheet(store: Store, part: str, serial: str, shop: Shop) -> Sheet:
             *_trends(judged, tongue),
         ),
         simulated=any(run.simulated for run in runs),
-        statements=(
-            "Results of different days hold each for their own clamping; the runs' own reports say the limits.",
-        ),
+        statements=(CLAMPINGS,),
     )
 
 
@@ -137,17 +135,15 @@ def _over_time(judged: Sequence[tuple[UnitRun, dict[str, Judged]]]) -> Table:
 
 
 def _changed(changes: Sequence[Change], units: Units) -> tuple[Table | Text, ...]:
-    if not changes:
-        return ()
     rows = []
     for change in changes:
         if change.measurand not in MAIN:
             continue
         before, after = (_plain(change, value, units) for value in (change.before, change.after))
         delta = _plain(change, change.delta, units, change.U_delta)
-        said: Cell = {"strong": "more than its uncertainty"} if change.beyond else {"quiet": "within its uncertainty"}
+        size: Cell = {"strong": "more than its uncertainty"} if change.beyond else {"quiet": "within its uncertainty"}
         if change.U_delta is None:
-            said = {"quiet": "no uncertainty known"}
+            size = {"quiet": "no uncertainty known"}
         rows.append(
             (
                 short_name(change.measurand, alone=True),
@@ -155,7 +151,7 @@ def _changed(changes: Sequence[Change], units: Units) -> tuple[Table | Text, ...
                 value_cell(before, 0.0),
                 value_cell(after, 0.0),
                 value_cell(delta, 0.0),
-                said,
+                size,
             )
         )
     if not rows:

@@ -11,19 +11,34 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
+from rig.certificate.content.statements import finding_name
 from rig.certificate.page.trend import strip_plot
 from rig.certificate.sheets.sheet import Cell, Plots, Sheet, Table, Text, outcome_cell, span
 from rig.certificate.shop import Shop
 from rig.certificate.words.language import language
 from rig.certificate.words.units import Units, in_units
-from rig.certificate.words.wording import MARKS, display, find_measurand, number, scale_of, short_name, unit_of_line
+from rig.certificate.words.wording import (
+    MARKS,
+    display,
+    find_measurand,
+    minus,
+    number,
+    scale_of,
+    short_name,
+    unit_of_line,
+)
 from rig.errors import UsageError
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.result import Judged, Judgement
+from rig.uncertainty.rounding import round_result
 
 PLOTTED = ("error_max_elec_arcmin", "tr_sin", "tr_cos", "r20_sin", "null_total_sin_v", "orthogonality_elec_deg")
 COUNTED = "Counted are the units that were tested, each by its newest judged run; nothing is said of others."
+NOTE = (
+    "n: units with a figure; figures rounded by the largest U; s: sample standard deviation over units, the "
+    "measurement's scatter included."
+)
 FEW = (
     "{n} units say little about others: of a lot in which one unit in five is bad, five good ones are drawn by chance "
     "in one case of three."
@@ -58,23 +73,18 @@ def lot_sheet(store: Store, shop: Shop, *, job: str = "", part: str = "") -> She
         ),
         blocks=(_spreads(lines), *_strips(lines, shop), _units(newest), *few),
         simulated=any(run.header.simulated for run, _ in newest),
-        statements=(
-            "Counted are the units that were tested, each by its newest judged run; nothing is said of others.",
-        ),
+        statements=(COUNTED,),
     )
 
 
 def _newest(store: Store, job: str, part: str) -> list[tuple[StoredRun, Judgement]]:
     where = {key: text for key, text in (("job", job), ("part", part)) if text}
-    made: dict[str, tuple[StoredRun, Judgement]] = {}
+    made: dict[tuple[str, str], tuple[StoredRun, Judgement]] = {}
     for found in store.list(**where):
-        if (found.part, found.serial) in {
-            (f"{r.header.part.get('number', '')}", r.header.serial) for r, _ in made.values()
-        }:
-            continue
-        run = store.find(found.run)
-        if run.judgement is not None:
-            made[found.run] = (run, run.judgement)
+        if (unit := (found.part, found.serial)) not in made:
+            run = store.find(found.run)
+            if run.judgement is not None:
+                made[unit] = (run, run.judgement)
     return sorted(made.values(), key=lambda row: row[0].header.serial)
 
 
@@ -100,31 +110,36 @@ def _spreads(lines: dict[str, list[Judged]]) -> Table:
     for id_, own in lines.items():
         values = _values(own)
         verdicts = Counter(line.verdict.value for line in own)
-        told = ", ".join(f"{verdicts[word]} {word}" for word in MARKS if verdicts[word])
-        shown = display(own[-1])
+        counts = ", ".join(f"{verdicts[word]} {word}" for word in MARKS if verdicts[word])
+        name = short_name(id_, alone=True)
         if not values:
-            rows.append((short_name(id_, alone=True), str(len(own)), "–", "–", "–", "", {"quiet": shown.limits}, told))
+            rows.append((name, str(len(own)), "–", "–", "–", "", {"quiet": display(own[-1]).limits}, counts))
             continue
         mean = statistics.fmean(values)
         scale = scale_of(unit_of_line(own[-1]), abs(mean))
-        spread = statistics.stdev(values) if len(values) > 1 else None
-        figures = [number(scale.factor * value, 4) for value in (mean, min(values), max(values))]
-        s = "–" if spread is None else number(scale.factor * spread, 2)
+        U = scale.factor * max(line.result.U or 0.0 for line in own if line.result is not None)
+        figures = [_rounded_by(U, scale.factor * value) for value in (mean, min(values), max(values))]
+        s = number(scale.factor * statistics.stdev(values), 2) if len(values) > 1 else "–"
         ends = f"{figures[1]} … {figures[2]}"
         limits = {"quiet": display(_same_scale(own[-1], mean)).limits}
-        rows.append((short_name(id_, alone=True), str(len(values)), figures[0], s, ends, scale.unit, limits, told))
+        rows.append((name, str(len(values)), figures[0], s, ends, scale.unit, limits, counts))
     return Table(
         title="Lines with a limit, over the units",
         head=("Quantity", "n", "Mean", "s", "Lowest … highest", "", "Limit", "Verdicts"),
         rows=tuple(rows),
         align="lrrrrlll",
         columns=("1fr", "", "", "", "", "", "", "36"),
-        note="n: units with a figure; s: sample standard deviation over units, the measurement's scatter included.",
+        note=NOTE,
     )
 
 
+def _rounded_by(U: float, value: float) -> str:
+    """A figure rounded by the largest U of its line; to four digits where no U is known."""
+    return minus(round_result(value, U)[0]) if U else number(value, 4)
+
+
 def _same_scale(line: Judged, mean: float) -> Judged:
-    """The line as if its estimate were the mean, so that its limit is told in the same unit."""
+    """The line as if its estimate were the mean, so that its limit is written in the same unit."""
     return line if line.result is None else replace(line, result=replace(line.result, estimate=mean, qualifier=""))
 
 
@@ -141,8 +156,8 @@ def _units(newest: Sequence[tuple[StoredRun, Judgement]]) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for run, judgement in newest:
         bad = [short_name(line.measurand, alone=True) for line in judgement.judged if line.verdict.value == "fail"]
-        why = "; ".join(bad[:3]) or "; ".join(reason.code for reason in judgement.reasons[:2]) or "–"
-        hints = ", ".join(f.code for f in judgement.findings[:1]) or "–"
+        why = "; ".join(bad[:3]) or "; ".join(r.code.replace("-", " ") for r in judgement.reasons[:2]) or "–"
+        hints = ", ".join(finding_name(f.code) for f in judgement.findings[:1]) or "–"
         day = run.header.started_utc[:10]
         rows.append(({"strong": run.header.serial}, day, outcome_cell(judgement.outcome), why, {"quiet": hints}))
     return Table(

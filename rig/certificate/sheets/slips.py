@@ -10,8 +10,10 @@ from collections.abc import Mapping
 from textwrap import wrap
 from typing import Any
 
+from rig.certificate.words.wording import find_measurand, minus, scale_of, short_name
 from rig.errors import UsageError
 from rig.records.index.history import Change, History
+from rig.uncertainty.rounding import round_result
 
 WIDTH = 72
 
@@ -25,13 +27,6 @@ def label(intake: Mapping[str, Any]) -> str:
         lines += [f"job {intake['job']}, in {str(intake['received_utc'])[:10]}"]
         lines += [f"keep with its {'rotor' if piece == 'stator' else 'stator'}", ""] if len(pieces) == 2 else [""]
     return "\n".join(lines)
-
-
-def label_svg(intake: Mapping[str, Any]) -> str:
-    """The tag as a QR code (SVG text), for the label."""
-    import segno
-
-    return str(segno.make(intake["tag"], error="m").svg_inline(scale=4, border=2))
 
 
 def hand_back_slip(history: History, job: str, part: str, serial: str) -> str:
@@ -77,9 +72,14 @@ def _pairs(pairs: list[tuple[str, str]]) -> list[str]:
 
 
 def _changed(change: Change) -> list[str]:
-    figures = f"{change.before:.6g} -> {change.after:.6g} {change.unit}"
+    """Both figures and their difference, rounded by the uncertainty of the difference, in one unit."""
+    scale = scale_of(find_measurand(change.measurand), max(abs(change.before), abs(change.after)))
+    U = scale.factor * (change.U_delta or 0.0)
+    before, after, delta = (
+        minus(round_result(scale.factor * value, U)[0]) for value in (change.before, change.after, change.delta)
+    )
     return [
-        f"{change.measurand}: {figures}",
+        f"{short_name(change.measurand, alone=True)}: {before} -> {after} {scale.unit}".rstrip(),
         f"    {change.earlier or 'condition not stated'} -> {change.later or 'condition not stated'}, "
-        f"difference {change.delta:+.3g}, U {change.U_delta:.2g}",
+        f"difference {'+' if change.delta > 0 else ''}{delta}, U {round_result(0.0, U)[1]}",
     ]

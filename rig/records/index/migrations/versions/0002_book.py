@@ -5,8 +5,10 @@ Frozen: a later change of the schema is a migration of its own.
 
 from __future__ import annotations
 
-import sqlalchemy as sa
 from alembic import op
+from sqlalchemy import Boolean, Column
+
+from rig.records.index.columns import keys, numbers, texts
 
 revision = "0002"
 down_revision = "0001"
@@ -16,128 +18,71 @@ def upgrade() -> None:
     """Add the tables."""
     op.create_table(
         "calibrations",
-        sa.Column("instrument", sa.String(), nullable=False),
-        sa.Column("calibrated", sa.String(), nullable=False),
-        sa.Column("certificate", sa.String(), nullable=False),
-        sa.Column("due", sa.String(), server_default="", nullable=False),
-        sa.Column("issuer", sa.String(), server_default="", nullable=False),
-        sa.Column("since_utc", sa.String(), server_default="", nullable=False),
-        sa.PrimaryKeyConstraint("instrument", "calibrated", "certificate"),
+        *keys("instrument", "calibrated", "certificate"),
+        *texts("due", "issuer", "since_utc"),
     )
     op.create_table(
         "check_standards",
-        sa.Column("entry", sa.String(), nullable=False),
-        sa.Column("part", sa.String(), server_default="", nullable=False),
-        sa.Column("serial", sa.String(), server_default="", nullable=False),
-        sa.Column("measurand", sa.String(), server_default="", nullable=False),
-        sa.Column("unit", sa.String(), server_default="", nullable=False),
-        sa.Column("since_utc", sa.String(), server_default="", nullable=False),
-        sa.Column("certificate", sa.String(), server_default="", nullable=False),
-        sa.Column("remark", sa.String(), server_default="", nullable=False),
-        sa.Column("estimate", sa.Float(), nullable=True),
-        sa.Column("U", sa.Float(), nullable=True),
-        sa.PrimaryKeyConstraint("entry"),
+        *keys("entry"),
+        *texts("part", "serial", "measurand", "unit", "since_utc", "certificate", "remark"),
+        *numbers("estimate", "U"),
     )
-    op.create_index("check_standards_by_unit", "check_standards", ["serial", "part"], unique=False)
+    op.create_index("check_standards_by_unit", "check_standards", ["serial", "part"])
     op.create_table(
         "entries",
-        sa.Column("home", sa.String(), nullable=False),
-        sa.Column("entry", sa.String(), nullable=False),
-        sa.Column("kind", sa.String(), server_default="", nullable=False),
-        sa.Column("made_utc", sa.String(), server_default="", nullable=False),
-        sa.PrimaryKeyConstraint("home", "entry"),
+        *keys("home", "entry"),
+        *texts("kind", "made_utc"),
     )
     op.create_table(
         "holders",
-        sa.Column("name", sa.String(), nullable=False),
-        sa.Column("digest", sa.String(), nullable=False),
-        sa.Column("since_utc", sa.String(), server_default="", nullable=False),
-        sa.Column("data", sa.String(), server_default="", nullable=False),
-        sa.PrimaryKeyConstraint("name", "digest"),
+        *keys("name", "digest"),
+        *texts("since_utc", "data"),
     )
     op.create_table(
         "instruments",
-        sa.Column("instrument", sa.String(), nullable=False),
-        sa.Column("role", sa.String(), server_default="", nullable=False),
-        sa.Column("identity", sa.String(), server_default="", nullable=False),
-        sa.Column("asset", sa.String(), server_default="", nullable=False),
-        sa.Column("since_utc", sa.String(), server_default="", nullable=False),
-        sa.PrimaryKeyConstraint("instrument"),
+        *keys("instrument"),
+        *texts("role", "identity", "asset", "since_utc"),
     )
     op.create_table(
         "intakes",
-        sa.Column("entry", sa.String(), nullable=False),
-        sa.Column("job", sa.String(), server_default="", nullable=False),
-        sa.Column("part", sa.String(), server_default="", nullable=False),
-        sa.Column("serial", sa.String(), server_default="", nullable=False),
-        sa.Column("received_utc", sa.String(), server_default="", nullable=False),
-        sa.Column("condition", sa.String(), server_default="", nullable=False),
-        sa.Column("complaint", sa.String(), server_default="", nullable=False),
-        sa.Column("fault_codes", sa.String(), server_default="", nullable=False),
-        sa.Column("rotor", sa.String(), server_default="", nullable=False),
-        sa.Column("tag", sa.String(), server_default="", nullable=False),
-        sa.Column("received_by", sa.String(), server_default="", nullable=False),
-        sa.Column("remark", sa.String(), server_default="", nullable=False),
-        sa.PrimaryKeyConstraint("entry"),
+        *keys("entry"),
+        *texts(
+            "job",
+            "part",
+            "serial",
+            "received_utc",
+            "condition",
+            "complaint",
+            "fault_codes",
+            "rotor",
+            "tag",
+            "received_by",
+            "remark",
+        ),
     )
-    op.create_index("intakes_by_job", "intakes", ["job"], unique=False)
-    op.create_index("intakes_by_serial", "intakes", ["serial"], unique=False)
+    op.create_index("intakes_by_job", "intakes", ["job"])
+    op.create_index("intakes_by_serial", "intakes", ["serial"])
     op.create_table(
         "jobs",
-        sa.Column("job", sa.String(), nullable=False),
-        sa.Column("customer", sa.String(), server_default="", nullable=False),
-        sa.Column("reference", sa.String(), server_default="", nullable=False),
-        sa.Column("opened_utc", sa.String(), server_default="", nullable=False),
-        sa.Column("decision", sa.String(), server_default="", nullable=False),
-        sa.Column("remark", sa.String(), server_default="", nullable=False),
-        sa.PrimaryKeyConstraint("job"),
+        *keys("job"),
+        *texts("customer", "reference", "opened_utc", "decision", "remark"),
     )
     op.create_table(
         "limits",
-        sa.Column("number", sa.String(), nullable=False),
-        sa.Column("digest", sa.String(), nullable=False),
-        sa.Column("measurand", sa.String(), nullable=False),
-        sa.Column("lower", sa.Float(), nullable=True),
-        sa.Column("upper", sa.Float(), nullable=True),
-        sa.Column("origin", sa.String(), server_default="", nullable=False),
-        sa.Column("note", sa.String(), server_default="", nullable=False),
-        sa.Column("required", sa.Boolean(), nullable=False),
-        sa.PrimaryKeyConstraint("number", "digest", "measurand"),
+        *keys("number", "digest", "measurand"),
+        Column("required", Boolean, nullable=False),
+        *texts("origin", "note"),
+        *numbers("lower", "upper"),
     )
     op.create_table(
         "parts",
-        sa.Column("number", sa.String(), nullable=False),
-        sa.Column("digest", sa.String(), nullable=False),
-        sa.Column("revision", sa.String(), server_default="", nullable=False),
-        sa.Column("title", sa.String(), server_default="", nullable=False),
-        sa.Column("since_utc", sa.String(), server_default="", nullable=False),
-        sa.Column("data", sa.String(), server_default="", nullable=False),
-        sa.PrimaryKeyConstraint("number", "digest"),
+        *keys("number", "digest"),
+        *texts("revision", "title", "since_utc", "data"),
     )
     op.create_table(
         "returns",
-        sa.Column("entry", sa.String(), nullable=False),
-        sa.Column("job", sa.String(), server_default="", nullable=False),
-        sa.Column("part", sa.String(), server_default="", nullable=False),
-        sa.Column("serial", sa.String(), server_default="", nullable=False),
-        sa.Column("returned_utc", sa.String(), server_default="", nullable=False),
-        sa.Column("handed_to", sa.String(), server_default="", nullable=False),
-        sa.Column("remark", sa.String(), server_default="", nullable=False),
-        sa.PrimaryKeyConstraint("entry"),
+        *keys("entry"),
+        *texts("job", "part", "serial", "returned_utc", "handed_to", "remark"),
     )
-    op.create_index("returns_by_job", "returns", ["job"], unique=False)
-    op.create_index("returns_by_serial", "returns", ["serial"], unique=False)
-
-
-def downgrade() -> None:
-    """Take them away again."""
-    op.drop_table("returns")
-    op.drop_table("parts")
-    op.drop_table("limits")
-    op.drop_table("jobs")
-    op.drop_table("intakes")
-    op.drop_table("instruments")
-    op.drop_table("holders")
-    op.drop_table("entries")
-    op.drop_table("check_standards")
-    op.drop_table("calibrations")
+    op.create_index("returns_by_job", "returns", ["job"])
+    op.create_index("returns_by_serial", "returns", ["serial"])
