@@ -236,22 +236,23 @@ def _lines(
     floor = float(np.median(power[free]))
     threshold = floor * _line_ratio(len(pick), int(np.count_nonzero(free)))
     code_v = float(abs(stack.scale_v[c]))
-    left = np.where(free, power, 0.0)
+    left, rest = np.where(free, power, 0.0), power.copy()  # rest: what no line has taken yet, beside harmonics too
     found: list[Line] = []
     while len(found) < 8:
         k = int(np.argmax(left))
         if left[k] <= max(threshold, 1e-24):
             break
         near = slice(max(0, k - 2), k + 3)
-        energy = max(0.0, float(np.sum(power[near])) - floor * (near.stop - near.start))
+        energy = max(0.0, float(np.sum(rest[near])) - floor * (near.stop - near.start))
         amplitude = math.sqrt(energy / (1.5 * m**2 / 16))
-        weights = power[near]
+        weights = rest[near]
         at = float(np.sum(np.arange(len(power))[near] * weights) / np.sum(weights))
         if amplitude > 0.1 * code_v:
             found.append(
                 Line(at * fit.sample_rate_hz / m, amplitude, amplitude / carrier_v if carrier_v > 0 else math.inf)
             )
-        left[max(0, k - _GUARD_BINS) : k + _GUARD_BINS + 1] = 0.0
+        around = slice(max(0, k - _GUARD_BINS), k + _GUARD_BINS + 1)
+        left[around] = rest[around] = 0.0
     return tuple(found)
 
 

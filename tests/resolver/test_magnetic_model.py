@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED, Design, Guess, fit_faults, ratios
+from rig.resolver.model import ECCENTRIC, HEALTHY, LEAKAGE, SHORTED, Design, Guess, fit_faults, ratios
 
 DESIGN = Design(pole_pairs=4, teeth=16, r=0.1)
 TURN = 2.0 * math.pi * np.arange(320) / 320
@@ -71,3 +71,26 @@ def test_too_few_points_are_refused() -> None:
     """A quick screen's spots are no turn."""
     with pytest.raises(ValueError, match="too few"):
         fit_faults(DESIGN, TURN[:9], TURN[:9] + 0j, TURN[:9] + 0j)
+
+
+def test_off_centre_a_gap_narrows_on_one_side_and_widens_on_the_other() -> None:
+    """By the gaps themselves: 1/G - e cos of the direction, tooth by tooth, leakage beside; linked as windings link."""
+    design, guess = Design(pole_pairs=1, teeth=6, r=0.1), Guess(modulation=0.4, offset=0.3, toward_mech_rad=0.7)
+    sine, cosine = ratios(design, np.array([0.4, 2.0, 5.1]), guess)
+    for i, theta in enumerate((0.4, 2.0, 5.1)):
+        permeance, exc, outs = [], [], ([], [])
+        for k in range(6):
+            at = 2 * math.pi * k / 6
+            gap_share = (1 + 0.4 * math.cos(theta - at)) * (1 + LEAKAGE) - LEAKAGE
+            permeance.append((1 / (1 / gap_share - 0.3 * math.cos(at - 0.7)) + LEAKAGE) / (1 + LEAKAGE))
+            exc.append((-1) ** k)
+            for out, shape in zip(outs, (math.sin, math.cos), strict=True):
+                out.append((-1) ** k * shape(at))
+
+        def linked(a: list[float], b: list[float], p: list[float] = permeance) -> float:
+            alone = sum(x * w for x, w in zip(a, p, strict=True)) * sum(y * w for y, w in zip(b, p, strict=True))
+            return sum(x * y * w for x, y, w in zip(a, b, p, strict=True)) - alone / sum(p)
+
+        drop = 0.1 + 1j * linked(exc, exc) / 6
+        for found, out in ((sine[i], outs[0]), (cosine[i], outs[1])):
+            assert found == pytest.approx(2j / (6 * 0.4) * linked(exc, out) / drop, abs=1e-12)

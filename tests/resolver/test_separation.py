@@ -134,5 +134,21 @@ def test_what_can_not_be_separated_is_refused() -> None:
         separate(setup.clampings[:1], 4)
     with pytest.raises(UsageError, match="2, 3 or 5"):
         chosen_offsets_mech_rad(4, 4)
-    with pytest.raises(UsageError, match="67 points"):
-        separate(made(1, 3, points=64).clampings, 4)
+    for points in (64, 66):  # order 32 has a sine and a cosine, beside a mean and two to spare
+        with pytest.raises(UsageError, match=f"{points} points a turn.*67 points"):
+            separate(made(1, 3, points=points).clampings, 4)
+    assert separate(made(1, 3, points=67).clampings, 4).sensor.orders[-1] == 32
+
+
+def test_an_index_that_repeats_exactly_widens_no_order_of_the_positioner() -> None:
+    """Unless its scatter is stated, the covariance is the separation's; order n is widened by n times the scatter."""
+    found = separate(made(8, 3).clampings, 4)
+    exact, scattered = known_positioner(found), known_positioner(found, 1e-4)
+    at = [found.positioner.orders.index(n) for n in exact.orders]
+    for i, (k, n) in enumerate(zip(at, exact.orders, strict=True)):
+        size = abs(exact.coefficients[i])
+        for part in (1, 2):
+            alone = found.positioner.covariance[2 * k + part, 2 * k + part]
+            assert exact.covariance[2 * i + part, 2 * i + part] == pytest.approx(alone, rel=1e-12)
+            assert scattered.covariance[2 * i + part, 2 * i + part] == pytest.approx(alone + (size * n * 1e-4) ** 2)
+    assert exact.orders

@@ -1,10 +1,11 @@
 """Do the tests notice a changed operator? python tests/shows/mutations.py [--rooms R ...] [--count N] [--again]
 
 Draws 300 mutants with three seeds in the rooms that make figures and verdicts (signal, resolver, uncertainty,
-evaluation, diagnosis, pins), runs for each the tests of its room that reach it, and asks that nine of ten are noticed.
-What survives is listed with the reason for which it may (mutations_survivors.toml), or with none. An hour or two on one
-processor, in a copy of the tree; what was tried is kept in --work and not tried again. --again tries survivors anew,
-after tests were added. Figures of the last whole run: tests/shows/results.
+evaluation, diagnosis, pins), runs for each the tests of these rooms that reach it, and asks that nine of ten are
+noticed. What survives is listed with the reason for which it may (mutations_survivors.toml), or with none. An hour or
+two on one processor, in a copy of the tree; what was tried is kept in --work and not tried again, so that rooms may be
+tried one after the other (--rooms: with the tests of these rooms alone). --again tries survivors anew, after tests
+were added. Figures of the last whole run: tests/shows/results.
 """
 
 from __future__ import annotations
@@ -63,13 +64,14 @@ def tree_hash(copy: Path) -> str:
 
 def measure(work: Path, copy: Path, rooms: list[str], old_map: bool) -> trial.Reach:
     """Which test runs which line; measured once for a state of the tree (old_map: the last one will do)."""
-    out = work / f"reach-{'-'.join(rooms)}-{tree_hash(copy)}.json"
-    before = sorted(work.glob(f"reach-{'-'.join(rooms)}-*.json"), key=lambda path: path.stat().st_mtime)
+    name = f"reach-{'-'.join(rooms)}"
+    out = work / f"{name}-{tree_hash(copy)}.json"
+    before = sorted(work.glob(f"{name}-*.json"), key=lambda path: path.stat().st_mtime)
     if old_map and before:
         out = before[-1]
     if not out.exists():
         tests = sorted({f for room in rooms for f in mutants.ROOMS[room] if (copy / f).exists()})
-        sources = [f"rig/{room}" for room in rooms]
+        sources = [f"rig/{room}" for room in mutants.rooms()]
         program = [sys.executable, str(copy / "tests/shows/mutations_parts/measure.py")]
         surroundings = {**os.environ, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
         command = [*program, str(out), *sources, "--", *tests]
@@ -160,9 +162,10 @@ def main() -> int:
     pool = [mutant for room in mutants.rooms() for mutant in mutants.every_mutant(room)]
     drawn = [mutant for mutant in mutants.draw(pool, count=options.count) if mutant.room in options.rooms]
     print(f"{len(pool)} mutants possible, {len(drawn)} drawn in {', '.join(options.rooms)}", flush=True)
-    reach = measure(options.work, copy, list(options.rooms), options.old_map)
     register = Register(options.work / "tried.jsonl", copy)
-    try_all(drawn, reach, register, options.again)
+    if any(not register.get(mutant)[0] for mutant in drawn) or options.again:
+        reach = measure(options.work, copy, list(options.rooms), options.old_map)
+        try_all(drawn, reach, register, options.again)
     results = [(mutant, register.get(mutant)[0]) for mutant in drawn]
     return 0 if report(results) else 1
 

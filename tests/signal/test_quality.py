@@ -97,6 +97,21 @@ def test_interference_line() -> None:
     assert found["cos"].lines == ()
 
 
+def test_every_interference_line_is_named_once_the_strongest_first() -> None:
+    """Four tones below, between and above the carrier and its harmonics, 1.5 to 4 mV: each once,
+    with its own frequency and size; what is left beside the strongest is not counted again."""
+    x = volts(np.random.default_rng(14))
+    t = np.arange(M) / RATE
+    tones = {8000.0: 0.004, 31_700.0: 0.003, 13_400.0: 0.002, 47_300.0: 0.0015}
+    for i, (hz, size) in enumerate(tones.items()):
+        x[:, 3] += size * np.cos(2 * np.pi * hz * t + np.linspace(0, 40 + i, N)[:, None])
+    lines = quality(stack_of(x))["cos"].lines
+    assert [round(line.hz, -2) for line in lines[:4]] == list(tones)
+    for line, size in zip(lines[:4], tones.values(), strict=True):
+        assert line.amplitude_v == pytest.approx(size, rel=0.1)
+    assert all(line.amplitude_v < 0.02 * 0.004 for line in lines[4:])
+
+
 def test_harmonics_are_no_interference() -> None:
     """Harmonics of the source, folded ones too, count as distortion and not as interference."""
     rng = np.random.default_rng(5)

@@ -38,7 +38,7 @@ ROOMS: Mapping[str, tuple[str, ...]] = {
         "tests/jobs/test_hand_probing.py",
     ),
 }
-"""Room of rig -> the tests that must notice a change in it."""
+"""Room of rig -> its own tests. Those of the other rooms are tried after them."""
 
 OPERATORS = tuple(
     f"core/{name}"
