@@ -113,6 +113,7 @@ class Reason:
     """Why the measurement, or some lines of it, is unsound. spoils: measurand ids it makes worthless ("*" = all).
 
     witness: what settled already that it isn't the part; rig_or_part: how it ends, or which witness would settle it.
+    on_part: a witness pinned it on the part: its lines have no verdict, and the outcome is undecided, not unsound.
     """
 
     code: str
@@ -122,6 +123,7 @@ class Reason:
     spoils: tuple[str, ...] = ("*",)
     witness: str = ""
     rig_or_part: str = ""
+    on_part: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """The shape of a row under `reasons` in --json."""
@@ -133,6 +135,7 @@ class Reason:
             "spoils": list(self.spoils),
             "witness": self.witness,
             "rig_or_part": self.rig_or_part,
+            "on_part": self.on_part,
         }
 
 

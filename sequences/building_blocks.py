@@ -5,10 +5,12 @@ It must never hold a measurement itself.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rig.control.sequencer import Step
 from rig.control.step import Context
 from sequences import gates
-from sequences.steps import excitation, first_looks, ohms, rotating, sweep
+from sequences.steps import excitation, first_looks, marking, ohms, rotating, sweep
 
 _ANEW = excitation.nothing_connected
 _INDEXED = sweep.at_index
@@ -89,6 +91,29 @@ SWEEP_CCW = Step(
 SWEEP_CW = Step(
     name="sweep_cw", title="Sweep, clockwise", do=sweep.sweep_cw, when=sweep.can_turn, restore=_INDEXED_LEVEL
 )
+SWEEP_CCW_AGAIN = Step(
+    name="sweep_ccw_again",
+    title="Sweep again, counter-clockwise",
+    do=sweep.sweep_ccw_again,
+    when=gates.first_passes_slipped,
+    restore=_INDEXED_LEVEL,
+)
+SWEEP_CW_AGAIN = Step(
+    name="sweep_cw_again",
+    title="Sweep again, clockwise",
+    do=sweep.sweep_cw_again,
+    when=gates.first_passes_slipped,
+    restore=_INDEXED_LEVEL,
+)
+INDEX_BETWEEN_REPEATS = replace(INDEX_BETWEEN, name="index_between_repeats", when=gates.first_passes_slipped)
+INDEX_AFTER_REPEATS = replace(INDEX_AGAIN, name="index_after_repeats", when=gates.first_passes_slipped)
+ROTOR_MARK = Step(
+    name="rotor_mark",
+    title="Mark across rotor and spindle",
+    do=marking.rotor_mark,
+    when=gates.mark_is_asked,
+    limit_s=600.0,
+)
 SPOTS = Step(
     name="spots",
     title="Eight spots of one electrical cycle",
@@ -115,6 +140,18 @@ IMPEDANCE_EXC = Step(
     when=stator_only,
     restore=_INDEXED,
 )
+
+TURN = (
+    SWEEP_CCW,
+    INDEX_BETWEEN,
+    SWEEP_CW,
+    INDEX_AGAIN,
+    SWEEP_CCW_AGAIN,
+    INDEX_BETWEEN_REPEATS,
+    SWEEP_CW_AGAIN,
+    INDEX_AFTER_REPEATS,
+)
+"""Both passes at rest, and once more where they don't close; the index is sought after each."""
 
 SHORT_OPENING = (
     MANUAL,

@@ -19,6 +19,20 @@ TURN_CCW = Step(
     name="turn_ccw", title="Turning, counter-clockwise", do=continuous.turn_ccw, when=sweep.can_turn, restore=_LEVEL
 )
 TURN_CW = Step(name="turn_cw", title="Turning, clockwise", do=continuous.turn_cw, when=sweep.can_turn, restore=_LEVEL)
+TURN_CCW_AGAIN = Step(
+    name="turn_ccw_again",
+    title="Turning again, counter-clockwise",
+    do=continuous.turn_ccw_again,
+    when=gates.first_passes_slipped,
+    restore=_LEVEL,
+)
+TURN_CW_AGAIN = Step(
+    name="turn_cw_again",
+    title="Turning again, clockwise",
+    do=continuous.turn_cw_again,
+    when=gates.first_passes_slipped,
+    restore=_LEVEL,
+)
 IMPEDANCE_EXC = Step(
     name="impedance_exc", title="Impedance, excitation coil", do=excitation.impedance_exc, restore=sweep.at_index
 )
@@ -28,6 +42,7 @@ SEQUENCE = Sequence(
     needs=frozenset({"axis", "climate"}),
     title="Continuous sweep",
     traits=Traits(whole_turns=2, minutes=2.0),
+    version="2",
     steps=(
         b.ROTOR,
         PULSES,
@@ -37,7 +52,11 @@ SEQUENCE = Sequence(
         TURN_CCW,
         TURN_CW,
         b.INDEX_AGAIN,
+        TURN_CCW_AGAIN,
+        TURN_CW_AGAIN,
+        b.INDEX_AFTER_REPEATS,
         b.RAMP_DOWN,
+        b.ROTOR_MARK,
         b.IMPEDANCE_SIN,
         b.IMPEDANCE_COS,
         IMPEDANCE_EXC,

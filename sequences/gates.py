@@ -2,6 +2,8 @@
 
 It must never measure. The first two ask rig/pins what the readings forbid; the last passes on what the ramp found.
 Reasons end the run early with the readings it has; the judge then says what they mean.
+Whether a turn closes is asked of the evaluation once both passes are made: both are then repeated once, or an operator
+is asked.
 """
 
 from __future__ import annotations
@@ -11,12 +13,18 @@ from collections.abc import Mapping
 import numpy as np
 
 from rig.control.step import Context
+from rig.diagnosis.rotor_mark import mark_said
+from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps
 from rig.evaluation.evaluated import Evaluated, evaluate
+from rig.evaluation.passes import SWEEPS_AGAIN, TURNINGS_AGAIN
 from rig.observed import Observed
 from rig.pins.isolation import forbids_excitation, wiring_reasons
 from rig.result import Reason
 from rig.signal.waveform import Waveform, WaveformStack
 from sequences.steps.excitation import NO_EXCITATION
+from sequences.steps.sweep import can_turn
+
+SLIPPED = "turn does not close"  # fact: passes repeated so far -> whether the turn in hand slipped
 
 
 class Kept:
@@ -70,6 +78,30 @@ def wiring(ctx: Context) -> list[Reason]:
 def may_be_driven(ctx: Context) -> list[Reason]:
     """Why the excitation coil must not be driven, after the last DC step: what was not read allows nothing."""
     return forbids_excitation(evaluated(ctx))
+
+
+def slipped(ctx: Context) -> bool:
+    """Whether the turn in hand does not close although the axis kept its count. Asked once for each pair of passes."""
+    passes = sum(len(ctx.captures.get(name, ())) > 0 for name in (*SWEEPS_AGAIN, *TURNINGS_AGAIN))
+    known: dict[int, bool] = ctx.facts.setdefault(SLIPPED, {})
+    if passes not in known:
+        obs = observed(ctx)
+        slip = evaluate(obs).slip
+        off = index_off_steps(obs)
+        counted = off is None or abs(off) <= index_tolerance_steps(obs)
+        known[passes] = slip is not None and slip.found and counted
+    return known[passes]
+
+
+def first_passes_slipped(ctx: Context) -> bool:
+    """Whether the repeat of both passes is due, or under way."""
+    known: dict[int, bool] = ctx.facts.get(SLIPPED, {})
+    return can_turn(ctx) and (known[0] if 0 in known else slipped(ctx))
+
+
+def mark_is_asked(ctx: Context) -> bool:
+    """Whether a retest slipped again and nobody has said yet whether the mark across rotor and spindle moved."""
+    return bool(ctx.header.get("retest_of")) and can_turn(ctx) and slipped(ctx) and not mark_said(observed(ctx))
 
 
 def excitation(ctx: Context) -> list[Reason]:

@@ -23,6 +23,8 @@ from rig.vocabulary import check
 
 CHANNELS = ("exc_v", "exc_i", "sin", "cos")
 ROTORS = ("own", "shop master", "none")
+PASSES = ("sweep_ccw", "sweep_cw", "turning_ccw", "turning_cw")
+KEPT = ("background", "ramp", "excitation", *PASSES, *(f"{way}_again" for way in PASSES))  # series that gates look at
 
 
 class JournalWriter(Protocol):
@@ -77,12 +79,18 @@ def _silent(_: Progress) -> None:
     """Nobody looks on."""
 
 
+def _unanswered(_question: str, _answers: tuple[str, ...]) -> str:
+    """Nobody is there to ask."""
+    return ""
+
+
 @dataclass(kw_only=True)
 class Context:
     """One run's surroundings. rotor: own, shop master or none. calibration: the loopback in force, or None.
 
     facts: what steps tell later steps and gates (never evaluation). captures: all waveforms of the series that
-    gates look at (`keep`), in the order taken; sweeps are only on disk.
+    gates look at (`keep`), in the order taken. ask: put a question to an operator who is present; the answers
+    offered; "" where nobody answers.
     """
 
     bench: Bench
@@ -96,10 +104,11 @@ class Context:
     manual: tuple[ManualEntry, ...] = ()
     on_progress: Callable[[Progress], None] = _silent
     on_reading: Callable[[Reading], None] | None = None
+    ask: Callable[[str, tuple[str, ...]], str] = _unanswered
     step: str = ""
     readings: list[Reading] = field(default_factory=list)
     captures: dict[str, list[Waveform]] = field(default_factory=dict)
-    keep: tuple[str, ...] = ("background", "ramp", "excitation")
+    keep: tuple[str, ...] = KEPT
     facts: dict[str, Any] = field(default_factory=dict)
 
     @property

@@ -112,6 +112,11 @@ class AxisDevice(Device):
     def steps_per_turn(self) -> int:
         return self.full_steps * self.microsteps
 
+    @property
+    def cyclic_orders(self) -> tuple[int, ...]:
+        """Orders a turn at which the motor's own steps show: a quarter, a half and all of the full steps."""
+        return self.full_steps // 4, self.full_steps // 2, self.full_steps
+
 
 class EncoderDevice(Device):
     """decimals: digits behind the point of a display that sends none."""

@@ -13,8 +13,9 @@ from rig.diagnosis.hypothesis import Hypothesis
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import is_open, value
 from rig.diagnosis.magnetic import Magnetics
-from rig.diagnosis.sound_axis import CLOSURE_MECH_ARCMIN, follows_without_coupling
-from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps, loose_rotor
+from rig.diagnosis.rotor_mark import stays_through_reclamping
+from rig.diagnosis.sound_axis import follows_without_coupling
+from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps
 from rig.evaluation.angle import alike
 from rig.evaluation.turn import silent_output
 from rig.observed import Observed
@@ -37,7 +38,7 @@ def angle_hypotheses(inspection: Inspection, results: Sequence[Result]) -> list[
         return []  # what comes and goes looks like slip and like orders that aren't there
     if wrong := _wrong_rotor(inspection, results):
         return wrong
-    if loose := _loose(inspection, results):
+    if loose := _loose(inspection):
         return [*loose, *_shorted(inspection, results)]
     return [
         *_shorted(inspection, results),
@@ -111,22 +112,19 @@ def _low_inductance(results: Sequence[Result]) -> list[str]:
     return [f"inductance of the {low} coil {100 * abs(sine / cosine - 1.0):.1f} % below its sibling"]
 
 
-def _loose(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
-    closure, curve = value(results, "closure_mech_arcmin"), inspection.evaluated.angle_curve
-    judged = value(results, "error_max_elec_arcmin") is not None
-    if closure is None or curve is None or not judged or abs(closure) <= CLOSURE_MECH_ARCMIN:
-        return []
-    witness = loose_rotor(inspection.observed)
-    if not witness:
+def _loose(inspection: Inspection) -> list[Hypothesis]:
+    """A turn that does not close through a re-clamping whose mark did not move; before that it is the clamping's."""
+    slip = inspection.evaluated.slip
+    if slip is None or not slip.found or not stays_through_reclamping(inspection.observed):
         return []
     return [
         Hypothesis(
             code="loose-rotor",
             weight=0.95,
-            text="the rotor moves on its spindle",
-            evidence=f"a whole turn does not close by {closure:+.1f}' mechanical, and {witness}",
-            against="",
-            next_test="Mark rotor and spindle, turn ten times by hand, look at the marks; tighten and sweep again.",
+            text="the rotor moves on its hub",
+            evidence=f"a turn does not close through a re-clamping with the mark unmoved: {slip.figures()}",
+            against="a stator that turns in its holder shows the same",
+            next_test="Hold the hub and twist the lobes by hand; fit another rotor and run the test again.",
         )
     ]
 

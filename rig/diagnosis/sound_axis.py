@@ -1,7 +1,7 @@
 """Soundness of the turning: does the axis turn, count right, close the turn, and carry a rotor of the right kind?
 
-It must never judge the angle error. Witnesses: the index found again, the closing point, an encoder. An index that is
-found where it was expected clears the axis; a turn that then does not close is the rotor's (loose on its spindle).
+It must never judge the angle error. Witnesses: the index found again, the closing points, an encoder. An index that is
+found where it was expected clears the axis' count; whether the clamping or the rotor itself is loose, a mark tells.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import numpy as np
 
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import angles, driven, error_lines, is_open, turned, value
+from rig.diagnosis.rotor_mark import stays_through_reclamping
 from rig.diagnosis.sound_index import index_off, index_tolerance_steps, loose_rotor, which_pass
 from rig.diagnosis.sound_points import point_reasons
 from rig.evaluation.angle import alike
@@ -21,7 +22,8 @@ from rig.evaluation.turn import Turn, silent_output
 from rig.observed import Observed
 from rig.result import Reason, Result
 
-CLOSURE_MECH_ARCMIN = 4.0
+SLIPPED = "rotor-or-axis-slipped"
+CLOSURE_MECH_ARCMIN = 4.0  # of a single pass; both together tell drift from slip (rig/evaluation/slip.py)
 HYSTERESIS_FACTOR = 6.0
 MOST_LOBES = 24
 COUPLED = 0.02  # ratio below which an output carries nothing of the rotor
@@ -47,7 +49,7 @@ def axis_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reas
         return [*reasons, *_not_counted(inspection, results)]
     if not lost:
         reasons += _counted(inspection, found, curve, results)
-    return [*reasons, *_play(inspection.observed, curve, results)]
+    return [*reasons, *_play(inspection, curve, results)]
 
 
 def _standing(inspection: Inspection, found: Turn, results: Sequence[Result]) -> list[Reason]:
@@ -222,7 +224,9 @@ def _counted(inspection: Inspection, found: Turn, curve: AngleCurve, results: Se
     if factor is not None and size > 0.1 and _clean(curve):
         told = f"{abs(pairs.per_turn):.3f} electrical turns a commanded turn, {p} by the part file; the curve is clean"
         return [_microsteps(factor, results, told)]
-    closure = max((abs(gap) for gap in curve.closures_elec_rad), default=math.nan) * 3437.75 / max(pairs.value, 1)
+    if slipped := _slipped(inspection, results):
+        return slipped
+    closure = max((abs(gap) for gap in curve.closures_elec_arcmin.values()), default=math.nan) / max(pairs.value, 1)
     whole = pairs.score > LEAST_SCORE and (
         closure <= CLOSURE_MECH_ARCMIN
         if math.isfinite(closure)
@@ -233,8 +237,6 @@ def _counted(inspection: Inspection, found: Turn, curve: AngleCurve, results: Se
         return [_mismatch(obs, str(pairs.value), pairs.score, spoils)]
     if whole:
         return []
-    if pairs.score > LEAST_SCORE and loose_rotor(obs):
-        return []  # a witness pins it on the part (rig/diagnosis/finding_angle.py)
     if abs(abs(pairs.per_turn) - pairs.value) <= WHOLE and pairs.score > LEAST_SCORE:
         return [_not_closed(closure, results)]
     return [
@@ -244,6 +246,35 @@ def _counted(inspection: Inspection, found: Turn, curve: AngleCurve, results: Se
             evidence=f"{pairs.per_turn:+.3f} a turn (score {pairs.score:.3f}); the turn closes within {closure:.1f}'",
             next="Check the axis' steps a turn, coupling and rotor seat; index and sweep again.",
             spoils=turned(results),
+        )
+    ]
+
+
+def _slipped(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    """A turn that does not close by both passes, the repeated ones where the first did not. Never the part's failure:
+    who slips, a mark across rotor and spindle tells."""
+    slip, first, obs = inspection.evaluated.slip, inspection.evaluated.first_slip, inspection.observed
+    if slip is None or not slip.found:
+        return []
+    figures = [slip.figures()]
+    if first is not None:
+        figures.append(f"in the first passes, before both were repeated, {first.figures()}")
+    if cleared := loose_rotor(obs):
+        figures.append(f"the axis kept its count: {cleared}")
+    on_part = stays_through_reclamping(obs)
+    if on_part:
+        figures.append("through a re-clamping, with the mark across rotor and spindle unmoved")
+    return [
+        Reason(
+            code=SLIPPED,
+            text="The rotor or the axis slipped: a reading after a whole turn is not the first one.",
+            evidence="; ".join(figures),
+            next="Look for a rotor that moves on its hub and a stator that moves in its holder; fit another unit."
+            if on_part
+            else "Draw a mark across rotor and spindle, tighten the clamp, and run the same test with --retest-of this "
+            "run; then say whether the mark moved.",
+            spoils=turned(results),
+            on_part=on_part,
         )
     ]
 
@@ -277,13 +308,14 @@ def _not_closed(closure: float, results: Sequence[Result]) -> Reason:
     )
 
 
-def _play(obs: Observed, curve: AngleCurve, results: Sequence[Result]) -> list[Reason]:
+def _play(inspection: Inspection, curve: AngleCurve, results: Sequence[Result]) -> list[Reason]:
+    obs = inspection.observed
     axis = obs.bench.axis
     found = value(results, "hysteresis_mech_arcmin")
     if axis is None or found is None or curve.found.value != obs.part.pole_pairs:
         return []
-    closure = value(results, "closure_mech_arcmin")
-    if closure is not None and abs(closure) > CLOSURE_MECH_ARCMIN and loose_rotor(obs):
+    slip = inspection.evaluated.slip
+    if slip is not None and slip.found:
         return []  # a rotor that slips by the turn starts its second pass elsewhere
     most = max(HYSTERESIS_FACTOR * axis.backlash_arcmin, 6.0)
     if abs(found) <= most:

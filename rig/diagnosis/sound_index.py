@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from rig.evaluation.passes import CLOCKWISE, swept_series
 from rig.observed import Observed
 from rig.quantity import Reading
 
@@ -39,7 +40,7 @@ def index_off(obs: Observed) -> tuple[float, Reading] | None:
 
 def which_pass(obs: Observed, off: Reading) -> str:
     """The pass before an index that was found off; the whole sweep when it was not sought between the passes."""
-    second = obs.capture_readings("sweep_cw")
+    _, second = _passes(obs)
     if not second or not _index_between(obs):
         return "during the sweep"
     return f"in the {'first' if off.bench_time_s <= second[0].bench_time_s else 'second'} pass"
@@ -54,11 +55,18 @@ def index_tolerance_steps(obs: Observed) -> float:
     return INDEX_STEPS + (3.0 * axis.index_repeat_arcmin + axis.backlash_arcmin) / step_arcmin
 
 
+def _passes(obs: Observed) -> tuple[list[Reading], list[Reading]]:
+    """The readings of both passes of the turn in hand; of a pass that was not made none."""
+    names = swept_series(obs)
+    first, second = (next((n for n in names if (n in CLOCKWISE) is way), "") for way in (False, True))
+    return obs.capture_readings(first) if first else [], obs.capture_readings(second) if second else []
+
+
 def _index_between(obs: Observed) -> bool:
     """Whether the index was sought again between the two passes."""
     if obs.select("index_found", phase="between"):
         return True
-    first, second = obs.capture_readings("sweep_ccw"), obs.capture_readings("sweep_cw")
+    first, second = _passes(obs)
     if not first or not second:
         return False
     low, high = sorted((first[-1].bench_time_s, second[0].bench_time_s))

@@ -107,10 +107,9 @@ def _grid(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]
     points = _positions(found).size
     if axis is None or found.coarse or found.reference == "encoder" or points < 24:
         return []
-    stepper = (axis.full_steps // 4, axis.full_steps // 2, axis.full_steps)
     blind = {
         n: fault
-        for n, (_, fault) in grid_folding(points, obs.part.pole_pairs, obs.part.teeth, stepper).items()
+        for n, (_, fault) in grid_folding(points, obs.part.pole_pairs, obs.part.teeth, axis.cyclic_orders).items()
         if fault
     }
     if not blind:

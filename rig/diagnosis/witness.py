@@ -122,7 +122,7 @@ FINDING_LINES: Mapping[str, tuple[str, ...]] = {
 
 SILENT_LINE = ("dummy", "swap")  # of an output that shows nothing; no seat does that
 _SILENT = ("channel-silent", "channel-constant", "channel-low")
-_SEATS = ("seat-off-centre", "seat-tilted", "seat-axial")
+_SEATS = ("seat-off-centre", "seat-tilted", "seat-axial", "rotor-or-axis-slipped")
 
 
 def witnesses_of(line: str, side: str = "") -> tuple[str, ...]:
@@ -147,8 +147,10 @@ def titles(kinds: Iterable[str]) -> str:
     return " or ".join(WITNESSES[kind].title for kind in kinds)
 
 
-def ending(code: str, settled_by: str) -> str:
+def ending(code: str, settled_by: str, *, on_part: bool = False) -> str:
     """How a reason ends: what settled it already, which witness would, or that none can. settled_by: its witness."""
+    if on_part:
+        return "It's the part: the rig's share was tightened, marked and seen not to move."
     if code == "excitation-forbidden":
         return (
             "The part, unless the adapter is to blame: shorting plug (open) or open adapter (short, leak) settles it."

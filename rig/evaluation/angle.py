@@ -19,12 +19,12 @@ from rig.evaluation.angle_curve import AngleCurve
 from rig.evaluation.channels import Channels
 from rig.evaluation.correction import reference_of_steps
 from rig.evaluation.maximum import Figures, figures
-from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin, scatter_half_width_mech_arcmin
+from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.ratio import why_no_turn
 from rig.evaluation.rotation import Rotation
+from rig.evaluation.slip import play_half_width_mech_arcmin
 from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
 from rig.evaluation.turn import Turn, silent_output
-from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.angle import PolePairs
 from rig.resolver.orders import Orders
@@ -63,7 +63,7 @@ def angle_results(rotation: Rotation) -> tuple[list[Result], dict[str, Any]]:
         return results + [untested(id_, fault.message) for id_ in IDS[2:]], {}
     results += _errors(rotation, found, curve, stated_figures, conditions)
     results += _orders(rotation, found, curve, stated_figures.model, conditions)
-    results += _facts(rotation.observed, curve, conditions)
+    results += _facts(rotation, curve, conditions)
     return results, _curves(found, curve, stated_figures)
 
 
@@ -181,11 +181,13 @@ def _positioner(got: Figures, u: float, factor: float) -> list[BudgetLine]:
 
 def _common(rotation: Rotation, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:
     """Influences on the whole curve with the order a turn at which they act (0: unknown)."""
-    scatter = p * scatter_half_width_mech_arcmin(rotation.observed, found.reference)
+    scatter = p * play_half_width_mech_arcmin(rotation.observed, found.reference)
     other = 2.0 * p * order_half_width_mech_arcmin(rotation, found.reference, 3)
+    unseen = 0.5 * p * rotation.slip.limit_mech_arcmin if rotation.slip is not None else 0.0
     return [
         (2 * p, standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback")),
         (0, half_width("backlash left after both passes", scatter, "arcmin", note="bench file")),
+        (0, half_width("slip not excluded", unseen, "arcmin", note="a ramp over the turn that closure can't see")),
         (0, half_width("axis, orders not stated", other, "arcmin")),
         (p, half_width("crosstalk of the excitation", _crosstalk(rotation.windings.channels, found, p, p), "arcmin")),
         (
@@ -240,7 +242,7 @@ def _share_of_amplitude(model: Orders, order: int, curve: AngleCurve, size_elec_
     return math.hypot(math.cos(apart), across)
 
 
-def _facts(obs: Observed, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+def _facts(rotation: Rotation, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
     p, passes = curve.found.value, curve.passes
     results = []
     if passes is not None:
@@ -256,11 +258,22 @@ def _facts(obs: Observed, curve: AngleCurve, conditions: dict[str, Scalar]) -> l
         u = passes.u_drift_elec_rad_s * abs(span_s) * ARCMIN_PER_RAD
         drift = passes.drift_elec_rad * ARCMIN_PER_RAD
         results.append(stated("drift_elec_arcmin", drift, [standard("scatter", u, "arcmin")], conditions))
-    if curve.closures_elec_rad:
-        worst = max(curve.closures_elec_rad, key=abs) * ARCMIN_PER_RAD / p
-        lines = [half_width("backlash left", scatter_half_width_mech_arcmin(obs, "steps"), "arcmin")]
-        results.append(stated("closure_mech_arcmin", worst, lines, conditions))
-    return results
+    return results + _closure(rotation, curve, conditions)
+
+
+def _closure(rotation: Rotation, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+    """The larger closure of both passes; where the first passes were repeated, what these had shown."""
+    if not curve.closures_elec_arcmin:
+        return []
+    p, slip, first = curve.found.value, rotation.slip, rotation.first_slip
+    worst = max(curve.closures_elec_arcmin.values(), key=abs) / p
+    lines = [
+        half_width("backlash left", play_half_width_mech_arcmin(rotation.observed, "steps"), "arcmin"),
+        standard("scatter", curve.u_closure_elec_arcmin * math.sqrt(2.0) / p, "arcmin"),
+    ]
+    seen = conditions | ({} if slip is None else slip.conditions())
+    note = "" if first is None else f"both passes were repeated, for the first ones did not close: {first.figures()}"
+    return [stated("closure_mech_arcmin", worst, lines, seen, note=note)]
 
 
 def _coarse(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:

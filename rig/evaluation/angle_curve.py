@@ -8,6 +8,7 @@ rig/resolver/README.md, 1.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,12 +21,15 @@ from rig.resolver.angle import PolePairs, electrical_angle, pole_pairs
 from rig.resolver.error_curve import Passes, combine_passes, deviation
 
 Floats = NDArray[np.float64]
+MEDIAN_TO_SIGMA = 1.4826  # of a normal distribution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AngleCurve:
     """theta_mech_rad (n,) of one turn, ascending; each error in electrical arcmin, mean of the turn taken off:
-    ccw, cw (NaN where a pass has no point), mean (both combined). zero_elec_rad: the offset that was taken off."""
+    ccw, cw (NaN where a pass has no point), mean (both combined). zero_elec_rad: the offset that was taken off.
+    closures_elec_arcmin: "ccw", "cw" -> the reading after a whole turn less the first one of that pass;
+    u_closure_elec_arcmin: standard uncertainty of half their difference."""
 
     found: PolePairs
     theta_mech_rad: Floats
@@ -34,7 +38,8 @@ class AngleCurve:
     mean: Floats
     zero_elec_rad: float
     passes: Passes | None
-    closures_elec_rad: tuple[float, ...]
+    closures_elec_arcmin: Mapping[str, float]
+    u_closure_elec_arcmin: float
     scatter_elec_arcmin: float
 
 
@@ -69,11 +74,11 @@ def _combined(found: Turn, pairs: PolePairs, turned: Floats, zero: float, per_tu
         at = np.flatnonzero(mask & found.inside)
         sides[name] = dict(zip(keys[at].tolist(), at.tolist(), strict=True))
     both = sorted(set(sides["ccw"]) & set(sides["cw"]))
-    closures = tuple(gap for gap, _ in _closings(found, turned, keys))
+    closings = _closings(found, turned, keys)
     if len(both) >= 8:
         up, down = np.array([sides["ccw"][k] for k in both]), np.array([sides["cw"][k] for k in both])
         passes: Passes | None = combine_passes(
-            turned[up], turned[down], found.at_s[up], found.at_s[down], _closings(found, turned, keys)
+            turned[up], turned[down], found.at_s[up], found.at_s[down], tuple(closings.values())
         )
         mean = passes.deviation_elec_rad if passes else turned[up]
         theta, ccw, cw = found.theta_mech_rad[up], turned[up], turned[down]
@@ -96,18 +101,39 @@ def _combined(found: Turn, pairs: PolePairs, turned: Floats, zero: float, per_tu
         mean=(mean[rank] - offset) * ARCMIN_PER_RAD,
         zero_elec_rad=zero + offset,
         passes=passes,
-        closures_elec_rad=closures,
+        closures_elec_arcmin={way: gap * ARCMIN_PER_RAD for way, gap in _closures(found, closings).items()},
+        u_closure_elec_arcmin=_u_closure(found, ccw[rank], cw[rank]) * ARCMIN_PER_RAD,
         scatter_elec_arcmin=scatter * ARCMIN_PER_RAD,
     )
 
 
-def _closings(found: Turn, turned: Floats, keys: NDArray[np.int64]) -> tuple[tuple[float, float], ...]:
-    """(last less first reading, seconds between) of each pass that has a closing point."""
-    pairs = []
+def _closings(found: Turn, turned: Floats, keys: NDArray[np.int64]) -> dict[str, tuple[float, float]]:
+    """ "ccw", "cw" -> (last less first reading, seconds between) of each pass that has a closing point."""
+    pairs = {}
     for at in np.flatnonzero(found.closing):
         same = (found.counter_clockwise == found.counter_clockwise[at]) & found.inside & (keys == keys[at])
         if np.any(same):
             first = int(np.flatnonzero(same)[0])
             gap = math.remainder(float(turned[at] - turned[first]), 2.0 * math.pi)
-            pairs.append((gap, float(found.at_s[at] - found.at_s[first])))
-    return tuple(pairs)
+            way = "ccw" if found.counter_clockwise[at] else "cw"
+            pairs[way] = (gap, float(found.at_s[at] - found.at_s[first]))
+    return pairs
+
+
+def _closures(found: Turn, closings: Mapping[str, tuple[float, float]]) -> dict[str, float]:
+    """ "ccw", "cw" -> closure, electrical rad: of a turn on the fly its own, else by the closing points."""
+    if found.closures_elec_rad is not None:
+        return dict(zip(("ccw", "cw"), found.closures_elec_rad, strict=False))
+    return {way: gap for way, (gap, _) in closings.items()}
+
+
+def _u_closure(found: Turn, ccw: Floats, cw: Floats) -> float:
+    """Standard uncertainty of half the difference of both closures, electrical rad.
+
+    Four readings make it, so it is one reading's: by the median step between neighbouring places of the difference of
+    both passes (four readings as well), for a rotor that jumps must not count as scatter.
+    """
+    if found.closures_elec_rad is not None:
+        return found.closures_elec_rad[2]
+    steps = np.abs(np.diff(ccw - cw))
+    return MEDIAN_TO_SIGMA * float(np.median(steps)) / 2.0 if steps.size and np.all(np.isfinite(steps)) else 0.0

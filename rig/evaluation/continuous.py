@@ -9,6 +9,7 @@ direction; a pass in each direction cancels it and tells its size. Theory: rig/s
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 from rig.resolver.angle import electrical_angle, pole_pairs
 from rig.resolver.error_curve import deviation
-from rig.resolver.orders import Orders, fit_orders
+from rig.resolver.orders import Orders, design, fit_orders
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.moving import moving_phasors
 from rig.signal.phasor import carrier_phase, signed_envelope
@@ -25,6 +26,7 @@ from rig.signal.waveform import WaveformStack
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+LEAST_TRAVEL = 3.0 * math.pi  # mechanical rad of a pass that shows what a turn leaves
 PIECE = 4096  # samples of the pieces in which the carrier's frequency is looked for
 
 
@@ -53,7 +55,8 @@ class Continuous:
     """Both passes as one. model: the error's orders, electrical rad, mean removed, delay cancelled; latency_s: delay
     of the recorded angle behind the pulses, + when the angle lags; u_latency_s: from the scatter; hysteresis can't be
     told from it at one speed (play adds to it). pole_pairs, direction as found; scatter_elec_rad: rms of a window
-    about the model."""
+    about the model. closures_elec_rad: (upward, downward, standard uncertainty of half their difference), each the
+    reading after a turn less the first one; None where a pass covers too little of a second turn."""
 
     model: Orders
     pole_pairs: int
@@ -61,6 +64,7 @@ class Continuous:
     latency_s: float
     u_latency_s: float
     scatter_elec_rad: float
+    closures_elec_rad: tuple[float, float, float] | None
 
 
 def edges_s(pulses: Floats, sample_rate_hz: float) -> Floats:
@@ -139,11 +143,14 @@ def one_pass(
     )
 
 
-def both_passes(up: Pass, down: Pass, orders: list[int], start_mech_rad: float = 0.0) -> Continuous:
+def both_passes(
+    up: Pass, down: Pass, orders: list[int], start_mech_rad: float = 0.0, cyclic: Sequence[int] = ()
+) -> Continuous:
     """Two passes in opposite directions as one error curve.
 
     orders: fitted to the error. start_mech_rad: where the downward pass begins, from the upward pass's first pulse.
-    Each covers a turn at least. Raises UsageError when the directions are not opposite or the points too few.
+    cyclic: orders of the motor, which the closures must not take for scatter. Each pass covers a turn at least. Raises
+    UsageError when the directions are not opposite or the points too few.
     """
     if np.median(up.speed_mech_rad_s) <= 0 or np.median(down.speed_mech_rad_s) >= 0:
         raise UsageError("Both passes turn the same way.", next_action="Record one pass in each direction.")
@@ -171,4 +178,25 @@ def both_passes(up: Pass, down: Pass, orders: list[int], start_mech_rad: float =
         latency_s=lag,
         u_latency_s=u_constant / abs(rate),
         scatter_elec_rad=model.residual_rms,
+        closures_elec_rad=_closures([(theta[side], away[side]) for side in sides], [*orders, *cyclic]),
     )
+
+
+def _closures(sides: Sequence[tuple[Floats, Floats]], orders: Sequence[int]) -> tuple[float, float, float] | None:
+    """What a turn leaves in each pass, by the slope beside the orders, and the standard uncertainty of half their
+    difference, electrical rad."""
+    if min(float(np.ptp(theta)) for theta, _ in sides) < LEAST_TRAVEL:
+        return None
+    (up, u_up), (down, u_down) = (_slope(theta, away, orders) for theta, away in sides)
+    turn = 2.0 * math.pi
+    return turn * up, -turn * down, 0.5 * turn * math.hypot(u_up, u_down)
+
+
+def _slope(theta: Floats, away: Floats, orders: Sequence[int]) -> tuple[float, float]:
+    """(slope of a pass's deviation over the angle, its standard uncertainty), orders fitted beside it."""
+    rows = np.column_stack([theta - np.mean(theta), design(theta, sorted(set(orders)))])
+    inverse = np.linalg.pinv(rows)
+    solution = inverse @ away
+    left = away - rows @ solution
+    sigma = float(np.sqrt(np.sum(left**2) / max(1, theta.size - rows.shape[1])))
+    return float(solution[0]), sigma * float(np.linalg.norm(inverse[0]))

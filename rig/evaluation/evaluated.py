@@ -22,6 +22,7 @@ from rig.evaluation.impedance import Impedance, impedance_results
 from rig.evaluation.leaks import leak_results
 from rig.evaluation.loopback import Loopback
 from rig.evaluation.manual import manual_results
+from rig.evaluation.passes import swept_series
 from rig.evaluation.phasors import SeriesPhasors
 from rig.evaluation.positioner import order_half_width_mech_arcmin
 from rig.evaluation.proving import ProofLine, proof
@@ -29,9 +30,10 @@ from rig.evaluation.ratio import ratio_results
 from rig.evaluation.reclamping import with_reclamping
 from rig.evaluation.rotating import Turning, turning_background, turning_results
 from rig.evaluation.rotation import Rotation
+from rig.evaluation.slip import Slip
 from rig.evaluation.temperature import CoilTemperature
 from rig.evaluation.thermistor import thermistor_results
-from rig.evaluation.turn import Turn, swept_series
+from rig.evaluation.turn import Turn
 from rig.evaluation.windings import Windings
 from rig.evaluation.witnesses import DummySeen, SwapSeen, dummy_seen, swap_seen
 from rig.observed import Observed
@@ -115,6 +117,16 @@ class Evaluated:
     def angle_curve(self) -> AngleCurve | None:
         """The error curve of the turn; None without one."""
         return self.rotation.angle_curve
+
+    @property
+    def slip(self) -> Slip | None:
+        """Whether the turn in hand closes; None where a pass shows no closure."""
+        return self.rotation.slip
+
+    @property
+    def first_slip(self) -> Slip | None:
+        """Whether the first passes closed, where both were repeated; else None."""
+        return self.rotation.first_slip
 
     @property
     def correction(self) -> Correction | None:

@@ -12,9 +12,9 @@ import math
 import numpy as np
 
 from rig.evaluation.channels import Channels
+from rig.evaluation.passes import swept_series
 from rig.evaluation.phasors import EXC_V, SeriesPhasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
-from rig.evaluation.turn import swept_series
 from rig.evaluation.windings import Windings
 from rig.observed import Observed
 from rig.quantity import Scalar

@@ -4,7 +4,7 @@ It must never know a limit. The record outlasts the move, so its last pulse stan
 place follows from the pulses counted back (rig/evaluation/continuous.py). Windows at constant speed are gathered on a
 grid that the axis could also stand on: a smooth model of the turn takes each to the middle of its place. Voltages of
 motion lie across the carrier and turn over with the direction: both passes together cancel them.
-Series: `turning_ccw`, `turning_cw`. Theory: rig/signal/README.md, 4.
+Series: rig/evaluation/passes.py.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.description.benches import AxisDevice
 from rig.errors import UsageError
 from rig.evaluation.channels import Channels
 from rig.evaluation.continuous import Complexes, Continuous, Floats, Pass, both_passes, one_pass
@@ -25,7 +26,6 @@ from rig.resolver.grids import good_sweep_points
 from rig.resolver.orders import fit_orders
 from rig.signal.moving import window_for
 
-SERIES = ("turning_ccw", "turning_cw")
 STEADY = 0.95  # of the median speed
 END_PULSES = 20.0  # periods of silence after the last pulse that show that the move ended within the record
 MOST_ORDERS = 100  # of the smooth model, a turn
@@ -36,6 +36,7 @@ class Flown:
     """(n,) both passes, counter-clockwise first. steps: whole steps of the axis; at_s: bench time; sine, cosine:
     ratios at the coil, channels corrected, still loaded by the sampler; exc_v: V peak; u_ratio (n,)."""
 
+    series: tuple[str, str]
     steps: Floats
     counter_clockwise: NDArray[np.bool_]
     at_s: Floats
@@ -47,32 +48,35 @@ class Flown:
     loopback: Loopback
     latency_s: float
     u_latency_s: float
+    closures_elec_rad: tuple[float, float, float] | None
 
 
-def flown(channels: Channels) -> tuple[Flown | None, str]:
-    """The sweep on the fly; without one, or where it can't be read, None and why."""
+def flown(channels: Channels, names: tuple[str, str]) -> tuple[Flown | None, str]:
+    """The sweep on the fly of two series, counter-clockwise first; without one, or where it can't be read, None and
+    why."""
     obs = channels.observed
-    if not all(obs.has(name) for name in SERIES) or obs.bench.axis is None:
-        return None, "no sweep in this run" if not any(obs.has(name) for name in SERIES) else "one direction only"
+    if not all(obs.has(name) for name in names) or obs.bench.axis is None:
+        return None, "no sweep in this run" if not any(obs.has(name) for name in names) else "one direction only"
     try:
-        return _flown(channels, obs.bench.axis.steps_per_turn), ""
+        return _flown(channels, names, obs.bench.axis), ""
     except UsageError as fault:
         return None, f"{fault.message} {fault.next_action}".strip()
 
 
-def _flown(channels: Channels, per_turn: int) -> Flown:
-    obs = channels.observed
-    both = [_pass(obs, name, sign, per_turn) for name, sign in zip(SERIES, (1, -1), strict=True)]
+def _flown(channels: Channels, names: tuple[str, str], axis: AxisDevice) -> Flown:
+    obs, per_turn = channels.observed, axis.steps_per_turn
+    both = [_pass(obs, name, sign, per_turn) for name, sign in zip(names, (1, -1), strict=True)]
     p = obs.part.pole_pairs
-    found: Continuous = both_passes(both[0], both[1], [1, 2, *(n * p for n in (1, 2, 3, 4))])
+    found: Continuous = both_passes(both[0], both[1], [1, 2, *(n * p for n in (1, 2, 3, 4))], cyclic=axis.cyclic_orders)
     loopback = channels.loopback_at(both[0].frequency_hz)
     points = _points(obs, per_turn)
     sides = [_gathered(side, found.latency_s, points, 8 * p) for side in both]
-    begun = [obs.capture_readings(name)[0].bench_time_s for name in SERIES]
+    begun = [obs.capture_readings(name)[0].bench_time_s for name in names]
     divider = obs.bench.sampler.exc_divider
     gain = loopback.gain[EXC_V] * divider
     size = [len(side["place"]) for side in sides]
     return Flown(
+        series=names,
         steps=np.concatenate([side["place"] for side in sides]) * (per_turn / points),
         counter_clockwise=np.repeat([True, False], size),
         at_s=np.concatenate([t + side["at_s"] for t, side in zip(begun, sides, strict=True)]),
@@ -84,6 +88,7 @@ def _flown(channels: Channels, per_turn: int) -> Flown:
         loopback=loopback,
         latency_s=found.latency_s,
         u_latency_s=found.u_latency_s,
+        closures_elec_rad=found.closures_elec_rad,
     )
 
 

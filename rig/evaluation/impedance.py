@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.channels import Channels
+from rig.evaluation.flown import Flown
+from rig.evaluation.passes import swept_series
 from rig.evaluation.phasors import SeriesPhasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, times, untested
 from rig.observed import Observed
@@ -54,14 +56,17 @@ class Impedance:
 def _series_of(obs: Observed, coil: str) -> list[str]:
     if coil != "exc":
         return [f"impedance_{coil}"]
-    turned = ["sweep_ccw", "sweep_cw", "spots"] if obs.rotor != "none" else []
+    turned = swept_series(obs) if obs.rotor != "none" else ()
     return [*turned, "impedance_exc", "excitation"]
 
 
-def coil_impedance(channels: Channels, coil: str, exc: Impedance | None) -> Impedance | None:
+def coil_impedance(
+    channels: Channels, coil: str, exc: Impedance | None, on_the_fly: Flown | None = None
+) -> Impedance | None:
     """The impedance of a coil, from the best series that the run has; None when there is none or no current.
 
     exc: the excitation coil's, whose ripple stands in for what was not seen of an output; None for itself.
+    on_the_fly: the continuous sweep, which shows the outputs' shape round the turn where none was made at rest.
     """
     obs = channels.observed
     found: SeriesPhasors | None = None
@@ -79,7 +84,7 @@ def coil_impedance(channels: Channels, coil: str, exc: Impedance | None) -> Impe
     positions = np.unique(found.numbers("position_steps"))
     positions = positions[np.isfinite(positions)]
     ripple = float((sizes.max() - sizes.min()) / 2.0 / sizes.mean())
-    modulus, phase = _lines(channels, found, each, len(positions), ripple, coil, exc)
+    modulus, phase = _lines(channels, found, each, len(positions), ripple, coil, exc, on_the_fly)
     return Impedance(
         coil=coil,
         z_ohm=complex(each.mean()),
@@ -103,6 +108,7 @@ def _lines(
     ripple: float,
     coil: str,
     exc: Impedance | None,
+    on_the_fly: Flown | None,
 ) -> tuple[list[BudgetLine], list[BudgetLine]]:
     sampler = channels.observed.bench.sampler
     n = each.size
@@ -129,7 +135,8 @@ def _lines(
     for lines, unit in ((modulus, "relative"), (phase, "rad")):
         lines.append(by_scatter("noise of the captures", float(relative) / math.sqrt(n), unit, float(max(n - 1, 1))))
         if positions >= 8:
-            lines.append(half_width("rotor positions between", _between(channels, coil, positions) * ripple, unit))
+            share = _between(channels, coil, positions, on_the_fly)
+            lines.append(half_width("rotor positions between", share * ripple, unit))
     if positions < 8:
         shown = _ripple_elsewhere(channels.observed, coil, exc)
         modulus.append(half_width("rotor positions not seen", max(shown, ripple) / max(positions, 1), "relative"))
@@ -137,7 +144,7 @@ def _lines(
     return modulus, phase
 
 
-def _between(channels: Channels, coil: str, positions: int) -> float:
+def _between(channels: Channels, coil: str, positions: int, on_the_fly: Flown | None) -> float:
     """Share of the ripple that the mean over this many even positions may keep: their harmonic of the electrical turn.
 
     The ripple of a coil is its second harmonic; the harmonics fall from there as the permeance's own do, and those show
@@ -146,23 +153,33 @@ def _between(channels: Channels, coil: str, positions: int) -> float:
     if coil == "exc":
         return 0.25 / positions
     m = positions / channels.observed.part.pole_pairs
-    return float(max(LEFT_OF_THIRD * _third(channels, coil), 0.005) ** max(0.5 * (m - 2.0), 1.0))
+    return float(max(LEFT_OF_THIRD * _third(channels, coil, on_the_fly), 0.005) ** max(0.5 * (m - 2.0), 1.0))
 
 
-def _third(channels: Channels, coil: str) -> float:
-    """Amplitude of order 3 p of an output round the turn over that of order p."""
+def _third(channels: Channels, coil: str, on_the_fly: Flown | None) -> float:
+    """Amplitude of order 3 p of an output round the turn in hand over that of order p; THIRD where none shows it."""
     obs = channels.observed
-    found = next((f for name in ("sweep_ccw", "sweep_cw") if (f := channels.phasors(name)) is not None), None)
     p = obs.part.pole_pairs
-    if found is None or found.exc_v.size < 12 * p or obs.bench.axis is None:
+    steps, ratios = _round_the_turn(channels, coil, on_the_fly)
+    if steps.size < 12 * p or obs.bench.axis is None:
         return THIRD
-    ratios = (found.sine if coil == "sin" else found.cosine) / found.exc_v
-    theta = 2.0 * math.pi * found.numbers("position_steps") / obs.bench.axis.steps_per_turn
+    theta = 2.0 * math.pi * steps / obs.bench.axis.steps_per_turn
     if not np.all(np.isfinite(theta)) or not np.any(ratios != ratios[0]):
         return THIRD
     along, _ = signed_envelope(ratios, carrier_phase(ratios).phase_rad)
     fit = fit_orders(theta, along, [n * p for n in range(1, 6)])
     return float(min(fit.amplitude(3 * p) / max(fit.amplitude(p), 1e-12), 1.0))
+
+
+def _round_the_turn(channels: Channels, coil: str, on_the_fly: Flown | None) -> tuple[Floats, Complexes]:
+    """(n,) steps and ratios of an output in the turn in hand, at rest or on the fly; empty without one."""
+    swept = swept_series(channels.observed)
+    found = next((f for name in swept if (f := channels.phasors(name)) is not None), None)
+    if found is not None:
+        return found.numbers("position_steps"), (found.sine if coil == "sin" else found.cosine) / found.exc_v
+    if on_the_fly is not None:
+        return on_the_fly.steps, on_the_fly.sine if coil == "sin" else on_the_fly.cosine
+    return np.zeros(0), np.zeros(0, dtype=np.complex128)
 
 
 def _ripple_elsewhere(obs: Observed, coil: str, exc: Impedance | None) -> float:

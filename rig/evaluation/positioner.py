@@ -15,9 +15,8 @@ OTHER_SHARE = 0.05  # of the stated cyclic error, at orders about which the benc
 
 
 def cyclic_orders(obs: Observed) -> tuple[int, ...]:
-    """Orders a turn at which the motor's own steps show: a quarter, a half and all of the full steps."""
-    axis = obs.bench.axis
-    return (axis.full_steps // 4, axis.full_steps // 2, axis.full_steps) if axis else ()
+    """Orders a turn at which the motor's own steps show; none without an axis."""
+    return obs.bench.axis.cyclic_orders if obs.bench.axis else ()
 
 
 def order_half_width_mech_arcmin(rotation: Rotation, reference: str, order: int) -> float:
@@ -32,10 +31,3 @@ def order_half_width_mech_arcmin(rotation: Rotation, reference: str, order: int)
     width = stated.get(order, OTHER_SHARE * axis.cyclic_arcmin / 3.0)
     correction = rotation.correction
     return width if correction is None else correction.half_width_mech_arcmin(order, width)
-
-
-def scatter_half_width_mech_arcmin(obs: Observed, reference: str) -> float:
-    """Half-width of what is neither cyclic nor repeated: what a pass leaves of the backlash."""
-    if reference == "encoder" and obs.bench.encoder is not None:
-        return obs.bench.encoder.residual_arcmin
-    return 0.1 * obs.bench.axis.backlash_arcmin if obs.bench.axis else 1.0

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from rig.evaluation.envelopes import Envelope, Places, envelope, places
 from rig.evaluation.nulls import null_results, quadrature_result
+from rig.evaluation.passes import swept_series
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.rotation import Rotation
 from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, standard, stated, untested
@@ -89,7 +90,7 @@ def why_no_turn(rotation: Rotation) -> str:
     obs = rotation.observed
     if obs.rotor == "none":
         return "no rotor was fitted: a stator alone can't show it"
-    if not (obs.has("sweep_ccw") or obs.has("sweep_cw") or obs.has("spots")):
+    if not swept_series(obs):
         _, why = rotation.continuous_sweep
         return why or "the turn on the fly has no excitation or no moving output"
     return "the sweep has no live excitation, no positions or no moving output"

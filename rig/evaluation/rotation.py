@@ -10,6 +10,8 @@ from functools import cached_property
 from rig.evaluation.angle_curve import AngleCurve, angle_curve, count_pole_pairs
 from rig.evaluation.correction import Correction, correction_in_force
 from rig.evaluation.flown import Flown, flown
+from rig.evaluation.passes import first_sweeps, first_turnings, swept_series
+from rig.evaluation.slip import Slip, play_half_width_mech_arcmin, slip_of
 from rig.evaluation.turn import Turn, turn
 from rig.evaluation.windings import Windings
 from rig.observed import Observed
@@ -32,15 +34,15 @@ class Rotation:
         """The positioner's correction in force."""
         return correction_in_force(self.observed)
 
-    @cached_property
+    @property
     def continuous_sweep(self) -> tuple[Flown | None, str]:
-        """The sweep on the fly; without one, or where it can't be read, None and why."""
-        return flown(self.windings.channels)
+        """The sweep on the fly in hand; without one, or where it can't be read, None and why."""
+        return self.windings.continuous_sweep
 
     @cached_property
     def turn(self) -> Turn | None:
         """The turn that the run swept; None when there is no sweep, no rotor, or its outputs don't move."""
-        return turn(self.windings, self.continuous_sweep[0], self.correction)
+        return turn(self.windings, swept_series(self.observed), self.continuous_sweep[0], self.correction)
 
     @cached_property
     def pole_pairs(self) -> PolePairs | None:
@@ -53,3 +55,25 @@ class Rotation:
         if self.turn is None or self.pole_pairs is None:
             return None
         return angle_curve(self.observed, self.turn, self.pole_pairs)
+
+    @cached_property
+    def slip(self) -> Slip | None:
+        """Whether the turn in hand closes; None where a pass shows no closure."""
+        return self._slip(self.turn, self.angle_curve)
+
+    @cached_property
+    def first_slip(self) -> Slip | None:
+        """Whether the first passes closed, where both were repeated; else None."""
+        names, turnings = first_sweeps(self.observed), first_turnings(self.observed)
+        if not names and turnings is None:
+            return None
+        on_the_fly = None if turnings is None else flown(self.windings.channels, turnings)[0]
+        first = turn(self.windings, names, on_the_fly, self.correction)
+        if first is None:
+            return None
+        return self._slip(first, angle_curve(self.observed, first, count_pole_pairs(self.observed, first)))
+
+    def _slip(self, found: Turn | None, curve: AngleCurve | None) -> Slip | None:
+        if found is None or curve is None:
+            return None
+        return slip_of(curve, play_half_width_mech_arcmin(self.observed, found.reference))

@@ -4,7 +4,7 @@ It must never know a limit. Positions are whole steps of the axis (mechanical ra
 positioner's correction is in force, or, where the run has them, the encoder's readings. Ratios are referred to the
 voltage at the excitation coil, corrected for the channels (loopback) and for the loading by the sampler's inputs:
 V_open = V (1 + Z_out Y), Z_out = Z_coil - (r_sin^2 + r_cos^2) Z_exc with the excitation held by its source. Series:
-`sweep_ccw`, `sweep_cw`, else `turning_ccw`, `turning_cw` (on the fly), else `spots` (quick screen).
+those at rest (rig/evaluation/passes.py), else those on the fly.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.evaluation.correction import Correction
-from rig.evaluation.flown import SERIES as FLOWN
 from rig.evaluation.flown import Flown
 from rig.evaluation.impedance import Impedance
 from rig.evaluation.loopback import Loopback
+from rig.evaluation.passes import CLOCKWISE, SPOTS
 from rig.evaluation.phasors import SeriesPhasors, normalised_harmonics
 from rig.evaluation.windings import Windings
 from rig.observed import Observed
@@ -28,7 +28,6 @@ from rig.signal.phasor import carrier_phase, signed_envelope
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-SWEEPS = ("sweep_ccw", "sweep_cw")
 SILENT_SHARE = 0.02  # of the other output's movement
 SILENT_RATIO = 0.003  # movement of an output against the excitation, rms, below which there is nothing to see
 UNKNOWN_LOADING = 0.05  # standard, share of the loading's correction that its model may miss
@@ -44,6 +43,8 @@ class Turn:
     sine, cosine: complex ratios to the excitation, open-circuit; exc_v (V peak), exc_i (A peak); harmonics_*: (n, h) V
     peak at the connector; u_ratio: standard uncertainty of a ratio from noise; reference "steps" or "encoder".
     latency_s: of a turn on the fly, where hysteresis can't be told from it and harmonics are (n, 0); else None.
+    closures_elec_rad: of such a turn, (counter-clockwise, clockwise, their standard uncertainty), by its second turn
+    less its first; at rest the closing points show them.
     """
 
     series: tuple[str, ...]
@@ -68,6 +69,7 @@ class Turn:
     phase_cosine_rad: float
     coarse: bool
     latency_s: float | None = None
+    closures_elec_rad: tuple[float, float, float] | None = None
 
     @property
     def inside(self) -> Bools:
@@ -86,19 +88,15 @@ class Turn:
         return float(np.mean(np.abs(self.exc_v))) / math.sqrt(2.0)
 
 
-def swept_series(obs: Observed) -> tuple[str, ...]:
-    """Names of the series that make the turn."""
-    full = tuple(s for s in SWEEPS if obs.has(s))
-    return full or (("spots",) if obs.has("spots") else ())
+def turn(
+    windings: Windings, names: tuple[str, ...], on_the_fly: Flown | None, correction: Correction | None
+) -> Turn | None:
+    """A turn that this run swept; None when there is no sweep, no rotor, or its outputs don't move.
 
-
-def turn(windings: Windings, on_the_fly: Flown | None, correction: Correction | None) -> Turn | None:
-    """The turn that this run swept; None when there is no sweep, no rotor, or its outputs don't move.
-
-    on_the_fly: the continuous sweep, which counts where none was made at rest; correction: the positioner's in force.
+    names: the series at rest that make it; on_the_fly: the continuous sweep, which counts where none was made at rest;
+    correction: the positioner's in force.
     """
     obs = windings.observed
-    names = swept_series(obs)
     parts = [(name, p) for name in names if (p := windings.channels.phasors(name)) is not None]
     if obs.rotor == "none":
         return None
@@ -107,9 +105,9 @@ def turn(windings: Windings, on_the_fly: Flown | None, correction: Correction | 
     steps = np.concatenate([p.numbers("position_steps") for _, p in parts])
     if steps.size < 6 or not np.all(np.isfinite(steps)):
         return None
-    ccw = np.concatenate([_is(p, "direction", "ccw", name != "sweep_cw") for name, p in parts])
+    ccw = np.concatenate([_is(p, "direction", "ccw", name not in CLOCKWISE) for name, p in parts])
     closing = np.concatenate([_is(p, "closing", True, False) for _, p in parts])
-    theta, reference = _positions(obs, steps, ccw, closing, correction)
+    theta, reference = _positions(obs, names, steps, ccw, closing, correction)
     ratios = [_ratios(windings, p) for _, p in parts]
     sine = np.concatenate([r[0] for r in ratios])
     cosine = np.concatenate([r[1] for r in ratios])
@@ -137,7 +135,7 @@ def turn(windings: Windings, on_the_fly: Flown | None, correction: Correction | 
         loading_u=max(r[3] for r in ratios),
         phase_sine_rad=carrier_phase(sine[~closing]).phase_rad,
         phase_cosine_rad=carrier_phase(cosine[~closing]).phase_rad,
-        coarse=names == ("spots",),
+        coarse=names == (SPOTS,),
     )
 
 
@@ -152,7 +150,7 @@ def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
     per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
     none = np.zeros((found.steps.size, 0), dtype=np.complex128)
     return Turn(
-        series=FLOWN,
+        series=found.series,
         theta_mech_rad=2.0 * math.pi * found.steps / per_turn,
         steps=found.steps,
         counter_clockwise=found.counter_clockwise,
@@ -174,6 +172,7 @@ def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
         phase_cosine_rad=carrier_phase(cosine).phase_rad,
         coarse=False,
         latency_s=found.latency_s,
+        closures_elec_rad=found.closures_elec_rad,
     )
 
 
@@ -199,12 +198,12 @@ def _moves(ratios: Complexes) -> bool:
 
 
 def _positions(
-    obs: Observed, steps: Floats, ccw: Bools, closing: Bools, correction: Correction | None
+    obs: Observed, names: tuple[str, ...], steps: Floats, ccw: Bools, closing: Bools, correction: Correction | None
 ) -> tuple[Floats, str]:
     axis = obs.bench.axis
     per_turn = axis.steps_per_turn if axis else 3200
     theta = 2.0 * math.pi * steps / per_turn
-    readings = obs.select("encoder_angle")
+    readings = [r for r in obs.select("encoder_angle") if r.conditions.get("series", names[0]) in names]
     read = {
         (r.conditions.get("position_steps"), r.conditions.get("direction"), bool(r.conditions.get("closing"))): r
         for r in readings

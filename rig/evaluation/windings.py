@@ -10,7 +10,9 @@ from functools import cached_property
 
 from rig.evaluation.channels import Channels
 from rig.evaluation.coils import CoilResistance, coil_resistance
+from rig.evaluation.flown import Flown, flown
 from rig.evaluation.impedance import Impedance, coil_impedance
+from rig.evaluation.passes import turning_series
 from rig.evaluation.temperature import CoilTemperature, coil_temperature
 from rig.observed import Observed
 from rig.resolver.part import COILS
@@ -38,11 +40,16 @@ class Windings:
         """Coil -> its four-wire resistance at its own temperature, None where it was not read."""
         return {coil: coil_resistance(self.observed, coil) for coil in COILS}
 
+    @cached_property
+    def continuous_sweep(self) -> tuple[Flown | None, str]:
+        """The sweep on the fly in hand; without one, or where it can't be read, None and why."""
+        return flown(self.channels, turning_series(self.observed))
+
     def impedance(self, coil: str) -> Impedance | None:
         """The impedance of a coil; None without a capture of its voltage and current."""
         if coil not in self._impedances:
             exc = None if coil == "exc" else self.impedance("exc")
-            self._impedances[coil] = coil_impedance(self.channels, coil, exc)
+            self._impedances[coil] = coil_impedance(self.channels, coil, exc, self.continuous_sweep[0])
         return self._impedances[coil]
 
     @property

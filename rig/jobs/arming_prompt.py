@@ -7,10 +7,7 @@ answer. While it waits nothing is energised and both go on being watched.
 
 from __future__ import annotations
 
-import select
 import sys
-import termios
-import time
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -19,13 +16,13 @@ import click
 from rig.control.arming import RUN_S, Arming, State
 from rig.control.guard import refusal_of
 from rig.errors import Cancelled, SafetyStop
+from rig.jobs.terminal import typed_line
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
 
 WORD = "ARM"
 WAIT_S = 120.0
-LOOK_S = 0.2
 
 
 def at_terminal(bench: Bench, for_s: float = RUN_S) -> Arming | None:
@@ -70,15 +67,11 @@ def _inputs_that_allow_it(bench: Bench) -> str:
 
 
 def _answer(bench: Bench) -> str:
-    termios.tcflush(sys.stdin, termios.TCIFLUSH)
-    begun_s = time.monotonic()
-    while time.monotonic() - begun_s < WAIT_S:
-        bench.token.check()
-        bench.watchdog.progress()
-        if select.select([sys.stdin], [], [], LOOK_S)[0]:
-            return sys.stdin.readline()
-    raise SafetyStop(
-        f"nobody armed the bench within {WAIT_S:.0f} s.",
-        code="not-armed",
-        next_action="Start again at the bench.",
-    )
+    line = typed_line(bench, WAIT_S)
+    if line is None:
+        raise SafetyStop(
+            f"nobody armed the bench within {WAIT_S:.0f} s.",
+            code="not-armed",
+            next_action="Start again at the bench.",
+        )
+    return line

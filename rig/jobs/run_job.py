@@ -29,6 +29,7 @@ from rig.errors import RecordError, RigError, UsageError
 from rig.jobs.arming_prompt import at_terminal
 from rig.jobs.bench import health as proving
 from rig.jobs.manual_entry import entry
+from rig.jobs.terminal import asker
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run.record import RunHeader
 from rig.records.run.stored import StoredRun
@@ -144,6 +145,7 @@ def run_job(
             calibration=calibration,
             manual=entries,
             on_progress=on_progress,
+            ask=asker(bench),
         )
         note_armed(arming, context)
         ended = taken(sequence, context, store, folder)

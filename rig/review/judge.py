@@ -4,7 +4,8 @@ A reason spoils lines; a spoiled line has no verdict (*not tested*, with the rea
     cut short, and no sound line fails                                         incomplete
     a reason says that this is not the kind of part the file describes           not this kind
     a sound line fails                                                           outside limits
-    a reason spoils everything, or a required line with a limit                  unsound measurement
+    a reason that no witness pinned on the part spoils everything, or a
+    required line with a limit                                                   unsound measurement
     a line with a limit is conditional or not capable, or a required one is not tested      undecided
     no line of the part has a limit                                              measured, no limits
     all lines with a limit pass                                                  within limits
@@ -94,7 +95,9 @@ def _of_pins(judgement: Judgement, given: Sequence[Reason]) -> Judgement:
 
 def _ended(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
     """Each with its last sentence: the rig, the part, or the witness that would tell."""
-    return tuple(replace(reason, rig_or_part=ending(reason.code, reason.witness)) for reason in reasons)
+    return tuple(
+        replace(reason, rig_or_part=ending(reason.code, reason.witness, on_part=reason.on_part)) for reason in reasons
+    )
 
 
 def observed_of(run: StoredRun, part: Part | None = None, learned: Mapping[str, Any] | None = None) -> Observed:
@@ -137,6 +140,7 @@ def _told(event: Mapping[str, Any]) -> list[Reason]:
             next=str(item.get("next", "")),
             spoils=tuple(item.get("spoils") or ()),
             witness=str(item.get("witness", "")),
+            on_part=bool(item.get("on_part", False)),
         )
         for item in found
         if isinstance(item, Mapping) and "code" in item
@@ -240,11 +244,12 @@ def _required(line: Judged) -> bool:
 
 
 def _unsound(limited: Sequence[Judged], reasons: Sequence[Reason]) -> bool:
-    if any("*" in reason.spoils for reason in reasons):
+    of_the_rig = [reason for reason in reasons if not reason.on_part]
+    if any("*" in reason.spoils for reason in of_the_rig):
         return True
     if not limited:
-        return any(reason.spoils for reason in reasons)
-    return any(_required(line) and spoiler(line.measurand, reasons) is not None for line in limited)
+        return any(reason.spoils for reason in of_the_rig)
+    return any(_required(line) and spoiler(line.measurand, of_the_rig) is not None for line in limited)
 
 
 def _notes(obs: Observed, judged: Sequence[Judged], cut_short: str) -> list[str]:

@@ -43,6 +43,16 @@ def turn_cw(ctx: Context) -> None:
     _turned(ctx, "turning_cw", "cw")
 
 
+def turn_ccw_again(ctx: Context) -> None:
+    """The counter-clockwise pass once more, kept beside the first."""
+    _turned(ctx, "turning_ccw_again", "ccw")
+
+
+def turn_cw_again(ctx: Context) -> None:
+    """The clockwise pass once more, kept beside the first."""
+    _turned(ctx, "turning_cw_again", "cw")
+
+
 def _relay(ctx: Context) -> int:
     channel = ctx.bench.file.switch.step_pulses
     if channel is None:

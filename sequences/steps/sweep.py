@@ -115,18 +115,30 @@ def at_index(ctx: Context) -> None:
 
 def sweep_ccw(ctx: Context) -> None:
     """One turn counter-clockwise and its closing point."""
-    axis, _ = _axis(ctx)
-    points = points_per_turn(ctx)
-    step = axis.steps_per_turn // points
-    _pass(ctx, "sweep_ccw", "ccw", [i * step for i in range(points + 1)], RUN_UP * step)
+    _turn(ctx, "sweep_ccw", "ccw")
 
 
 def sweep_cw(ctx: Context) -> None:
     """One turn clockwise, back to the index, and its closing point."""
+    _turn(ctx, "sweep_cw", "cw")
+
+
+def sweep_ccw_again(ctx: Context) -> None:
+    """The counter-clockwise pass once more, kept beside the first."""
+    _turn(ctx, "sweep_ccw_again", "ccw")
+
+
+def sweep_cw_again(ctx: Context) -> None:
+    """The clockwise pass once more, kept beside the first."""
+    _turn(ctx, "sweep_cw_again", "cw")
+
+
+def _turn(ctx: Context, series: str, direction: str) -> None:
     axis, _ = _axis(ctx)
     points = points_per_turn(ctx)
     step = axis.steps_per_turn // points
-    _pass(ctx, "sweep_cw", "cw", [(points - i) * step for i in range(points + 1)], RUN_UP * step)
+    positions = [i * step for i in range(points + 1)]
+    _pass(ctx, series, direction, positions if direction == "ccw" else positions[::-1], RUN_UP * step)
 
 
 def spots(ctx: Context) -> None:
@@ -170,7 +182,7 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
             sampler.arm()
         ctx.capture(series, waveform, **stated, **where)
         if encoder_deg is not None:
-            ctx.read("encoder_angle", encoder_deg, "deg", ctx.bench.name("encoder"), **where)
+            ctx.read("encoder_angle", encoder_deg, "deg", ctx.bench.name("encoder"), series=series, **where)
         sampling.measured(ctx, waveform)
         _show(ctx, direction, point, last, position)
         if point < last:

@@ -27,8 +27,6 @@ PART_FAULTS: list[tuple[str, dict[str, Any], str, str]] = [
     ("wet part", {"moisture": 0.5}, "moisture", "leak_exc_core"),
     ("thermistor off its curve", {"thermistor_offset_degc": 12.0}, "thermistor-drift", "thermistor_minus_coil_degc"),
     ("swapped outputs", {"swap_sin_cos": True}, "wiring-swapped", "direction"),
-    ("loose rotor", {"rotor_slip_deg_per_turn": 1.0}, "loose-rotor", "error_max_elec_arcmin"),
-    ("loose rotor that runs ahead", {"rotor_slip_deg_per_turn": -1.0}, "loose-rotor", "error_max_elec_arcmin"),
     ("chipped lobe", {"weak_lobe": 2, "weak_lobe_fraction": 1.0}, "gap-or-rotor", "tr_sin"),
 ]
 

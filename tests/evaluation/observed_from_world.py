@@ -19,6 +19,8 @@ from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import Holder, load_holder
 from rig.description.loading import from_data
 from rig.description.parts import load_part
+from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps
+from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import COILS, Part
@@ -300,14 +302,24 @@ class Rehearsal:
         self.read("index", "index_found", round(found), "steps", phase=phase)
 
     def sweep(self) -> Rehearsal:
-        """Both passes of a turn with their closing points, and the index again."""
+        """Both passes of a turn with their closing points, and once more where they don't close though the axis kept
+        its count."""
+        self.index("first")
+        self.both_passes("")
+        obs = self.observed()
+        slip, off = evaluate(obs).slip, index_off_steps(obs)
+        if slip is not None and slip.found and abs(off or 0.0) <= index_tolerance_steps(obs):
+            self.both_passes("_again")
+        return self
+
+    def both_passes(self, again: str) -> None:
+        """Both passes, the index between them and after them; again: "" or "_again" for their repeat."""
         axis = self.bench.axis
         assert axis is not None
         turn = axis.steps_per_turn
         step = turn // self.points
         level = self.part.excitation.level_v_rms
-        self.index("first")
-        for series, direction in (("sweep_ccw", "ccw"), ("sweep_cw", "cw")):
+        for series, direction in ((f"sweep_ccw{again}", "ccw"), (f"sweep_cw{again}", "cw")):
             sign = 1 if direction == "ccw" else -1
             if sign < 0:
                 self.index("between")
@@ -325,9 +337,8 @@ class Rehearsal:
                 self.capture(series, level, **where)
                 angle = self.encoder_deg()
                 if angle is not None:
-                    self.read("sweep", "encoder_angle", angle, "deg", **where)
+                    self.read("sweep", "encoder_angle", angle, "deg", series=series, **where)
         self.index("again")
-        return self
 
     def turning(self) -> Rehearsal:
         """A good turn each way at the axis' own speed, output off, one record each."""

@@ -19,15 +19,25 @@ STEP = 2 * math.pi / PULSES
 BACK = -2 * STEP  # the first edge seen stands a pulse off the start, on either side
 
 
-def turning(direction: int, *, rpm: float = 60.0, latency_s: float = 0.0, noise_v: float = 1e-4, seed: int = 1) -> Any:
-    """One turn and a bit: pulses at equal angles; the recorded outputs lag by a delay; error of orders 4, 8, 16."""
+def turning(
+    direction: int,
+    *,
+    rpm: float = 60.0,
+    latency_s: float = 0.0,
+    noise_v: float = 1e-4,
+    seed: int = 1,
+    turns: float = 1.02,
+    slip_mech_rad: float = 0.0,
+) -> Any:
+    """Turns: pulses at equal angles; the recorded outputs lag by a delay; error of orders 4, 8, 16. slip: what the
+    rotor stays behind the pulses a turn."""
     rng = np.random.default_rng(seed)
-    seconds = 60.0 / rpm * 1.02
+    seconds = 60.0 / rpm * turns
     t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     speed = 2 * math.pi * rpm / 60.0
     wobble = 0.02 * np.sin(2 * math.pi * 3.0 * t) / (2 * math.pi * 3.0)
     travelled = speed * (t + wobble)
-    late = direction * np.interp(t - latency_s, t, travelled)
+    late = direction * np.interp(t - latency_s, t, travelled) * (1.0 - slip_mech_rad / (2 * math.pi))
     el = P * late + error(late)
     carrier = 2 * math.pi * 9913.7 * t
     pulses = 2.5 + 2.5 * np.sign(np.sin(travelled * PULSES))
@@ -58,6 +68,27 @@ def test_both_directions_cancel_a_delay(latency_s: float) -> None:
     truth = error(fine + STEP) - np.mean(error(fine))
     off = found.model.evaluate(fine, with_constant=False) - truth
     assert math.degrees(float(np.max(np.abs(off)))) * 60 < 0.15
+
+
+@pytest.mark.parametrize("slip_deg", [0.0, 0.02, -1.6])
+def test_the_second_turn_on_the_fly_shows_what_a_turn_leaves(slip_deg: float) -> None:
+    """Two turns each way: closures of opposite sign by slip times pole pairs, to a twentieth of an arcmin."""
+    slip = math.radians(slip_deg)
+    sides = [
+        one_pass(
+            turning(d, turns=2.05, slip_mech_rad=slip, seed=d + 2),
+            pulse_channel="pulse",
+            pulse_mech_rad=STEP,
+            direction=d,
+        )
+        for d in (1, -1)
+    ]
+    found = both_passes(*sides, [4, 8, 16]).closures_elec_rad
+    assert found is not None
+    up, down, u = found
+    assert (up, down) == pytest.approx((-P * slip, P * slip), abs=math.radians(0.05 / 60) + 0.001 * P * abs(slip))
+    assert u < math.radians(0.05 / 60)
+    assert both_passes(*passes(0.0), [4, 8, 16], BACK).closures_elec_rad is None
 
 
 def test_one_direction_alone_keeps_the_delay_out_of_the_orders() -> None:

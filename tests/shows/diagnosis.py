@@ -105,6 +105,8 @@ def observe(case: Case) -> Observed:
     rehearsal = Driven(world, 1, case.part, points=points, factor=case.run.get("source", 1.0)).dc()
     if case.run.get("loopback", True):
         rehearsal.loopback()
+    for name, text in case.run.get("entries", {}).items():
+        rehearsal.read("manual", "manual", text, "", name=name)
     seen = rehearsal.excite().sweep().turning().impedances().observed(**case.run.get("header", {}))
     if "copied" in case.run:
         first, onto, count = case.run["copied"]

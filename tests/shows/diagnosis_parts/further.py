@@ -57,6 +57,12 @@ def _clipped(rng: Rng, world: Keys, run: Keys) -> str:
     return f"{volts:.2f} V"
 
 
+def _slips(rng: Rng, world: Keys, run: Keys) -> str:
+    slip = sign(rng) * log_uniform(rng, 0.02, 8.0)
+    put_faults(rotor_slip_deg_per_turn=slip)(world)
+    return f"{slip:+.3f} deg a turn"
+
+
 ANY_LEAK = ("leak-coil-core", "leak-coil-coil", "moisture")
 PART = (
     Fault("magnetised rotor", ("magnetised",), "V at 1000 1/min", "0.01", "5", _magnetised),
@@ -82,6 +88,7 @@ RIG = (
         "15",
         drawn_key("climate", "probe_error_degc", lambda r: sign(r) * float(r.uniform(6.5, 15.0))),
     ),
+    Fault("rotor slips, first run", ("rotor-or-axis-slipped",), "deg a turn", "0.02", "8", _slips),
 )
 KINDS = (*(("part", fault) for fault in PART), *(("rig", fault) for fault in RIG))
 

@@ -192,7 +192,9 @@ def _wrong_rotor(rng: Rng, world: Keys, run: Keys) -> str:
 def _loose(rng: Rng, world: Keys, run: Keys) -> str:
     slip = sign(rng) * log_uniform(rng, 0.12, 8.0)
     put_faults(rotor_slip_deg_per_turn=slip)(world)
-    return f"{slip:+.2f} deg a turn"
+    run["header"] = {"retest_of": "the run before the re-clamping"}
+    run["entries"] = {"rotor mark": "unmoved"}
+    return f"{slip:+.2f} deg a turn, after a re-clamping with the mark unmoved"
 
 
 def _wiring(rng: Rng, world: Keys, run: Keys) -> str:
