@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.lines import angles, driven, error_lines, is_open, turned, value
+from rig.diagnosis.lines import angles, driven, error_lines, group, is_open, turned, value
 from rig.diagnosis.rotor_mark import stays_through_reclamping
 from rig.diagnosis.sound_index import index_off, index_tolerance_steps, loose_rotor, which_pass
 from rig.diagnosis.sound_points import point_reasons
@@ -80,7 +80,7 @@ def _standing(inspection: Inspection, found: Turn, results: Sequence[Result]) ->
                 evidence=f"the outputs stay within {100 * max(moves[i] / sizes[i] for i in alive):.2f} % over the sweep"
                 + _encoder(inspection.observed),
                 next="Check coupling, motor current and the axis' enable; turn it by hand to see the rotor follow.",
-                spoils=turned(results),
+                spoils=(*group("impedance"), *turned(results)),
             )
         ]
     return []

@@ -68,6 +68,16 @@ def test_a_fault_of_the_rig_is_told_with_its_code_and_spoils_its_lines(
     assert not {f.code for f in judgement.findings} - {"no-fault-found"}
 
 
+def test_an_axis_that_stands_spoils_the_inductances_too() -> None:
+    """Impedances are means over the turn: at one position they are none, and no line says so with a U that is wrong."""
+    judgement = judge(full_test({"axis": {"stuck": True}}))
+    for id_ in ("l_sin", "l_cos", "z_exc_mod", "q_sin", "tr_sin"):
+        line = judgement.line(id_)
+        assert line is not None and line.note.startswith("axis-not-turning")
+    dc = judgement.line("r20_sin")
+    assert dc is not None and dc.verdict.value == "pass"
+
+
 def test_what_the_loopback_corrects_is_told_but_spoils_nothing() -> None:
     """Channels sampled 4 and 8 us late: a remark, and the part passes."""
     judgement = judge(full_test({"sampler": {"skew_ns": [0, 0, 4000, 8000]}}))

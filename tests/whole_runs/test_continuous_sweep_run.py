@@ -137,6 +137,12 @@ def test_a_turn_on_the_fly_tells_the_truth(lines: dict[str, dict[str, Any]], tru
     assert flown.U <= 2.0 * stepped.U
 
 
+@pytest.mark.parametrize("id_", ["l_sin", "l_cos", "q_sin", "z_cos_mod"])
+def test_impedances_of_the_outputs_know_the_turn_on_the_fly(lines: dict[str, dict[str, Any]], id_: str) -> None:
+    """The shape of the outputs round the turn comes from the turn in hand: U is that of a stepped sweep."""
+    assert pytest.approx(lines["step"][id_].U, rel=0.1) == lines["fly"][id_].U
+
+
 def test_both_ways_agree_on_the_curve(runs: dict[str, Observed], lines: dict[str, dict[str, Any]]) -> None:
     """Largest errors agree within what the axis leaves to both; pole pairs and direction are the same."""
     flown, stepped = lines["fly"], lines["step"]
