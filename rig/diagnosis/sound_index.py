@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from rig.evaluation.passes import CLOCKWISE, swept_series
+from rig.evaluation.passes import SWEEPS, SWEEPS_AGAIN
 from rig.observed import Observed
 from rig.quantity import Reading
 
@@ -57,9 +57,9 @@ def index_tolerance_steps(obs: Observed) -> float:
 
 def _passes(obs: Observed) -> tuple[list[Reading], list[Reading]]:
     """The readings of both passes of the turn in hand; of a pass that was not made none."""
-    names = swept_series(obs)
-    first, second = (next((n for n in names if (n in CLOCKWISE) is way), "") for way in (False, True))
-    return obs.capture_readings(first) if first else [], obs.capture_readings(second) if second else []
+    repeated = [obs.capture_readings(name) for name in SWEEPS_AGAIN]
+    first, second = repeated if all(repeated) else [obs.capture_readings(name) for name in SWEEPS]
+    return first, second
 
 
 def _index_between(obs: Observed) -> bool:
