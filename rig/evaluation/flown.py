@@ -4,7 +4,7 @@ It must never know a limit. The record outlasts the move, so its last pulse stan
 place follows from the pulses counted back (rig/evaluation/continuous.py). Windows at constant speed are gathered on a
 grid that the axis could also stand on: a smooth model of the turn takes each to the middle of its place. Voltages of
 motion lie across the carrier and turn over with the direction: both passes together cancel them.
-Series: rig/evaluation/passes.py.
+Series: rig/evaluation/passes.py. Theory: rig/signal/README.md, 4.
 """
 
 from __future__ import annotations
