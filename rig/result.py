@@ -81,13 +81,18 @@ class Result:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
-    """A result beside its limit and verdict; result None = the line was not tested (note says why)."""
+    """A result beside its limit and verdict; result None = the line was not tested (note says why).
+
+    spoiled: the code of the reason that makes the figure worthless, else ""; then there is no verdict, and neither
+    estimate nor U is a statement about the part: they are kept for whoever looks for the fault.
+    """
 
     measurand: str
     result: Result | None
     limit: Limit | None
     verdict: Verdict
     note: str = ""
+    spoiled: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """The shape of a row under `results` in --json."""
@@ -103,6 +108,7 @@ class Judged:
             "dof": finite(r.dof) if r else None,
             "limit": self.limit.to_dict() if self.limit else None,
             "verdict": self.verdict.value,
+            "spoiled": self.spoiled,
             "conditions": dict(r.conditions) if r else {},
             "note": self.note or (r.note if r else ""),
         }
@@ -163,8 +169,28 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Awaited:
+    """A witness that has to tell rig from part, because nothing within the run can. lines: the measurands it settles.
+
+    kind: as in rig/diagnosis/witness.py; title: its name; do: what hands have to do.
+    """
+
+    kind: str
+    title: str
+    do: str
+    lines: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The shape of a row under `awaits_witness` in --json."""
+        return {"witness": self.kind, "title": self.title, "do": self.do, "lines": list(self.lines)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
-    """The roll-up of one evaluation of one run, with what the plots need (`curves`: name -> list of numbers)."""
+    """The roll-up of one evaluation of one run, with what the plots need (`curves`: name -> list of numbers).
+
+    awaits: the witnesses that this outcome still waits for; () where it is final.
+    """
 
     outcome: str
     judged: tuple[Judged, ...]
@@ -172,6 +198,13 @@ class Judgement:
     findings: tuple[Finding, ...]
     curves: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    awaits: tuple[Awaited, ...] = ()
+
+    @property
+    def awaits_text(self) -> str:
+        """'awaits a witness (shorting plug)', or "" where the outcome is final."""
+        titles = " or ".join(dict.fromkeys(one.title for one in self.awaits))
+        return f"awaits a witness ({titles})" if titles else ""
 
     @property
     def exit_status(self) -> int:

@@ -112,7 +112,7 @@ def build_report(
     check = document["check"]["hash"]
     data = to_json(document)
     xml = _xml(content, stored, judgement, shop, issued, check, previous)
-    qr = "" if content.simulated else code_svg(content.number, check)
+    qr = "" if content.simulated or content.awaits else code_svg(content.number, check)
     page = pdf(content, data, issued_utc=issued, xml=xml, shop=shop, check=check, qr=qr)
     made = [
         ("certificate", "certificate.pdf", page),

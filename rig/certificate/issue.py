@@ -3,7 +3,8 @@
     issue(store, stored) ; issue(store, stored, reason="customer's name was wrong", corrections={"customer": "..."})
 
 The first report of a run needs no reason; each later one does, has a number of its own and names the one it replaces.
-Written again without a reason, a report must come out as it was. Simulated runs are never sealed and never signed.
+Written again without a reason, a report must come out as it was. Simulated runs, and reports that await a
+witness, are never sealed and never signed.
 """
 
 from __future__ import annotations
@@ -56,7 +57,8 @@ def issue(store: Store, stored: StoredRun, *, reason: str = "", corrections: Map
         corrections=corrections,
         previous=_json_face(stored, before[-1]) if before else None,
     )
-    key = None if made.content.simulated else key_of(shop)
+    sealed = not (made.content.simulated or made.content.awaits)
+    key = key_of(shop) if sealed else None
     faces = sign_faces(made, key)
     files = {kind: store.add_file(stored.id, name, data) for kind, name, data in faces}
     register.add(
@@ -74,7 +76,7 @@ def issue(store: Store, stored: StoredRun, *, reason: str = "", corrections: Map
             serial=corrections.get("serial", stored.header.serial),
             outcome=made.content.outcome,
             simulated=made.content.simulated,
-            sealed=not made.content.simulated,
+            sealed=sealed,
             signed=key is not None,
             hash=made.hash,
             record=dict(made.content.hashes).get("run.json", ""),

@@ -36,11 +36,18 @@ from rig.records.run.stored import StoredRun
 from rig.records.schema import dump
 from rig.records.store import RunFolder, Store
 from rig.result import Judgement
+from rig.review.open_lines import OpenLine, open_lines
 from sequences.registry import find as find_sequence
 
 Arm = Callable[[Bench], Arming | None]
+Settle = Callable[[StoredRun], StoredRun]
 SCHEMA = "anglewright result 1"
 RECLAMPING_DAYS = 730.0
+
+
+def as_it_is(run: StoredRun) -> StoredRun:
+    """Nothing is done between judgement and report."""
+    return run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,9 +97,15 @@ class Finished:
             "results": [line.to_dict() for line in self.judgement.judged],
             "findings": [finding.to_dict() for finding in self.judgement.findings],
             "notes": list(self.judgement.notes),
+            "awaits_witness": [one.to_dict() for one in self.judgement.awaits],
+            "open": [one.to_dict() for one in self.open_lines()],
             "files": dict(self.files),
             "leak_trend": leaks.to_dict() if leaks is not None else None,
         }
+
+    def open_lines(self) -> list[OpenLine]:
+        """Which lines are open, why, and the next command; none of a run within its limits."""
+        return open_lines(self.judgement, self.stored.header, self.stored.id)
 
     def leaks(self) -> LeakTrend | None:
         """How this unit's leaks went over its runs; None where none was low, or nothing can be read."""
@@ -107,13 +120,16 @@ class Finished:
 
 
 def run_job(
-    request: Request, on_progress: Callable[[Progress], None] = lambda _: None, arm: Arm = at_terminal
+    request: Request,
+    on_progress: Callable[[Progress], None] = lambda _: None,
+    arm: Arm = at_terminal,
+    settle: Settle = as_it_is,
 ) -> Finished:
     """Run a sequence on a bench, judge it, keep it, and write its certificate where the sequence earns one.
 
-    arm: how the opened bench is armed. Raises UsageError before anything is opened; BenchError, SafetyStop or
-    Cancelled when it was not armed, or when the run was cut short: it is then kept, marked incomplete, and the
-    message names it.
+    arm: how the opened bench is armed. settle: what is done between judgement and report (a witness). Raises
+    UsageError before anything is opened; BenchError, SafetyStop or Cancelled when it was not armed, or when the run was
+    cut short: it is then kept, marked incomplete, and the message names it.
     """
     sequence = find_sequence(request.sequence)
     part = load_part(request.part, draft=sequence.traits.draft_allowed)
@@ -151,7 +167,7 @@ def run_job(
         ended = taken(sequence, context, store, folder)
     if ended.fault is not None:
         raise kept(ended.fault, store, folder, ended.utc)
-    return concluded(store, folder, ended.utc, name)
+    return concluded(store, folder, ended.utc, name, settle)
 
 
 def tell_armed(arming: Arming | None, on_progress: Callable[[Progress], None]) -> None:
@@ -197,8 +213,10 @@ def kept(fault: RigError, store: Store, folder: RunFolder, ended_utc: str) -> Ri
     return fault
 
 
-def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: str) -> Finished:
-    """Judge a run that went to its end, close its record, keep its loopback, write its certificate."""
+def concluded(
+    store: Store, folder: RunFolder, ended_utc: str, calibration_of: str, settle: Settle = as_it_is
+) -> Finished:
+    """Judge a run that went to its end, close its record, keep its loopback, write its report."""
     from rig.review.judge import judge_run, loopback_of
 
     folder.close()
@@ -215,11 +233,12 @@ def concluded(store: Store, folder: RunFolder, ended_utc: str, calibration_of: s
         Calibrations().save(made)
     if stored.header.kind.proves_bench:
         proving.keep(stored, calibration_of, ended_utc)
+    stored = settle(stored)
     if stored.header.kind.certified:
         from rig.certificate.issue import issue
 
         issue(store, stored)
-    return Finished(stored=stored, judgement=judgement, files=files_of(stored))
+    return Finished(stored=stored, judgement=stored.judgement or judgement, files=files_of(stored))
 
 
 def described(request: Request) -> tuple[BenchFile, Holder]:

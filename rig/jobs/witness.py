@@ -6,14 +6,17 @@ run sees the rig as the suspected run saw it: its part file, bench, holder and l
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from rig.certificate.issue import issue, withdraw
+from rig.certificate.seal.register import Register
 from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
+from rig.diagnosis.awaiting import CODE
 from rig.diagnosis.suspects import Suspect, suspects
 from rig.diagnosis.witness import WITNESSES
 from rig.diagnosis.witness_reading import Settled, overall, reseated, together
@@ -22,7 +25,8 @@ from rig.jobs import run_job as jobs
 from rig.jobs.questions import Asked, run_asked
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.review.judge import loopback_of
+from rig.result import Awaited
+from rig.review.judge import judge_run, loopback_of
 from sequences.witness import SEQUENCES
 
 SCHEMA = "anglewright witness 1"
@@ -108,7 +112,51 @@ def take(found: Plan, kind: str, *, speed: str = "fast", operator: str = "", on_
         ),
         on_progress,
     )
-    return _answer(finished.stored)
+    answer = _answer(finished.stored)
+    record(found.run, answer)
+    return answer
+
+
+def record(run: StoredRun, answer: Answer) -> StoredRun:
+    """Put an answer beside the run that it is about, judge it with that, and bring its report into line.
+
+    The run's own files stay as they are. A report that waited is issued anew once the witness has confirmed it; where
+    the witness says that it was the rig, a report that is in force is withdrawn. The run as it stands then.
+    """
+    store = Store()
+    rows = [{"line": one.suspect.line, "answer": one.answer, "told": one.told} for one in answer.settled]
+    store.add_witness(run.id, {"kind": answer.kind, "run": answer.run, "answers": rows})
+    before, judgement = run.judgement, judge_run(StoredRun(run.path))
+    store.add_judgement(run.id, judgement)
+    now = StoredRun(run.path)
+    by = f"the {WITNESSES[answer.kind].title} (run {answer.run})"
+    if before is not None and Register(store.home).of_run(run.id):
+        if any(reason.code == CODE for reason in judgement.reasons):
+            withdraw(store, run.id, f"{by} shows that it is the rig")
+        elif before.awaits and not judgement.awaits:
+            issue(store, now, reason=f"confirmed by {by}")
+    return now
+
+
+def before_the_report(
+    ask: Callable[[Awaited, bool], bool], *, speed: str, on_progress: Any
+) -> Callable[[StoredRun], StoredRun]:
+    """What an attended run does before its report is written: each witness that it awaits is asked for and taken.
+
+    ask: shows what hands have to do (simulated or not) and returns whether it was done; a no leaves the run waiting.
+    """
+
+    def settle(run: StoredRun) -> StoredRun:
+        asked: set[str] = set()
+        while run.judgement is not None and (left := [o for o in run.judgement.awaits if o.kind not in asked]):
+            asked.add(left[0].kind)
+            found = plan(run.id)
+            if left[0].kind in found.kinds and ask(left[0], run.header.simulated):
+                take(found, left[0].kind, speed=speed, on_progress=on_progress)
+                run = StoredRun(run.path)
+        return run
+
+    return settle
 
 
 def _request(found: Plan, sequence: str, speed: str, operator: str) -> jobs.Request:

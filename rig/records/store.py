@@ -29,7 +29,7 @@ from rig.records.run.raw import RawFile
 from rig.records.run.record import RunHeader, RunRecord, dump_judgement
 from rig.records.run.remarks import Remark, add_remark
 from rig.records.run.retest import check_retest
-from rig.records.run.stored import JOURNAL, RAW, RECORD, StoredRun
+from rig.records.run.stored import JOURNAL, RAW, RECORD, WITNESS, WITNESS_SCHEMA, StoredRun
 from rig.records.schema import check_texts, dump
 from rig.result import Judgement
 
@@ -74,6 +74,7 @@ class Found:
     outcome: str
     simulated: bool
     job: str
+    awaits: str = ""
 
 
 class Store:
@@ -181,6 +182,14 @@ class Store:
     def add_file(self, run: str, name: str, data: bytes) -> Path:
         """Put a file into a run's folder under its name or the next free one beside it; the file."""
         return write_beside(self.find(run).path / name, data)
+
+    def add_witness(self, run: str, data: Mapping[str, Any]) -> Path:
+        """Put what a witness said beside the run that it was taken for (witness.json, -2 ...); the file.
+
+        data: {kind, run, answers: [{line, answer, told}]}. The run's own files never change.
+        """
+        made = {"schema": WITNESS_SCHEMA, "made_utc": _now(), **data}
+        return self.add_file(run, WITNESS, to_json(made))
 
     def add_remark(self, run: str, text: str, *, author: str, step: str = "", photo: Path | None = None) -> Remark:
         """Note something at a step of a run, with a photo if there is one. Raises UsageError, RecordError."""

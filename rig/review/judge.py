@@ -23,6 +23,7 @@ from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
+from rig.diagnosis.awaiting import answered, awaited, confirmations, left_standing, rig_reasons
 from rig.diagnosis.findings import findings
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.limit_sense import compared
@@ -54,11 +55,21 @@ ANSWERS: Mapping[str, Callable[[Inspection], Judgement]] = {
 FORBIDDEN = "excitation-forbidden"  # why a run ended after its DC steps; spoils nothing by itself
 
 
-def judge(obs: Observed, gate_reasons: Sequence[Reason] = (), *, cut_short: str = "") -> Judgement:
-    """The whole chain. gate_reasons: what ended the run early; cut_short: why it never got to its end ("" = it did)."""
+def judge(
+    obs: Observed,
+    gate_reasons: Sequence[Reason] = (),
+    *,
+    cut_short: str = "",
+    witnesses: Sequence[Mapping[str, Any]] = (),
+) -> Judgement:
+    """The whole chain. gate_reasons: what ended the run early; cut_short: why it never got to its end ("" = it did).
+
+    witnesses: entries beside the run of what witnesses said (rig/diagnosis/awaiting.py).
+    """
     evaluated = evaluate(obs)
     inspection = Inspection(evaluated)
-    reasons = _merged(soundness(inspection), gate_reasons)
+    said = answered(witnesses)
+    reasons = _merged([*rig_reasons(evaluated, witnesses), *left_standing(soundness(inspection), said)], gate_reasons)
     judged, uncompared = compared(evaluated, _lines(_with_conventions(obs.part), evaluated.results, reasons))
     reasons += uncompared
     outcome = roll_up(judged, reasons, cut_short=cut_short)
@@ -69,7 +80,12 @@ def judge(obs: Observed, gate_reasons: Sequence[Reason] = (), *, cut_short: str 
         reasons=_ended(reasons),
         findings=tuple(told),
         curves=evaluated.curves,
-        notes=(*_notes(obs, judged, cut_short), *opinions(judged, obs.header.get("learned"))),
+        notes=(
+            *_notes(obs, judged, cut_short),
+            *confirmations(witnesses),
+            *opinions(judged, obs.header.get("learned")),
+        ),
+        awaits=awaited(evaluated, judged, reasons, said),
     )
 
 
@@ -85,7 +101,7 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     if question in ANSWERS and not given:  # these answer a question of their own and judge no line
         return ANSWERS[question](Inspection(evaluate(obs)))
     cut = record.ended if record is not None and record.ended != "complete" else ""
-    judgement = judge(obs, given, cut_short=cut)
+    judgement = judge(obs, given, cut_short=cut, witnesses=run.witness_entries())
     return replace(judgement, notes=(*judgement.notes, *run.repeat_notes))
 
 
@@ -192,7 +208,8 @@ def _line(part: Part, id_: str, result: Result | None, reasons: Sequence[Reason]
         note, verdict = f"{spoiled.code}: {spoiled.text}", Verdict.NOT_TESTED
     else:
         note, verdict = result.note, _verdict(part, result, limit)
-    return Judged(measurand=id_, result=result, limit=limit, verdict=verdict, note=note)
+    code = spoiled.code if spoiled is not None and verdict is Verdict.NOT_TESTED else ""
+    return Judged(measurand=id_, result=result, limit=limit, verdict=verdict, note=note, spoiled=code)
 
 
 def _about_part(id_: str) -> bool:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from sample import LINES, a_line, a_result, good
 
 from rig.certificate.content import statements as say
 from rig.certificate.content.key_lines import bar_of, key_lines
+from rig.certificate.content.report import tally
 from rig.certificate.content.rows import angle_rows, budgets, groups, impedance_rows, rig_facts
 from rig.certificate.words.wording import display, find_measurand, number, short_name
 from rig.quantity import MEASURANDS, Limit
-from rig.result import Judged
+from rig.result import Judged, Judgement
 from rig.uncertainty.conformity import Verdict, judge
 
 
@@ -176,3 +178,25 @@ def test_no_accreditation_words() -> None:
     said = " ".join(str(v) for v in vars(say).values() if isinstance(v, str | tuple | dict))
     assert not re.search(r"\b(certified|CMC|ILAC-MRA|calibration laboratory|calibration certificate)\b", said)
     assert re.findall(r"\S*accredited", said) == ["non-accredited"]
+
+
+def test_a_spoiled_line_carries_neither_figure_nor_uncertainty_nor_verdict() -> None:
+    """On paper it shows a dash, its limit and the reason; it has no bar, no budget and no part in the risk."""
+    kept = a_line("tr_sin")
+    spoiled = replace(kept, verdict=Verdict.NOT_TESTED, spoiled="skew", note="skew: The channels lag.")
+    shown = display(spoiled)
+    assert (shown.estimate, shown.U, shown.k) == ("–", "", "")
+    assert shown.verdict == "not tested" and shown.limits == display(kept).limits and "skew" in shown.note
+    assert bar_of(spoiled, 1.0) is None and budgets([spoiled]) == ()
+    assert "no risk can be stated" in say.risk_text([spoiled], 1.0)
+    angle = a_line("error_max_elec_arcmin")
+    (row,) = angle_rows([replace(angle, verdict=Verdict.NOT_TESTED, spoiled="skew")], 1.0, 4)
+    assert row.elec[:2] == ("–", "") and row.mech[:2] == ("–", "")
+
+
+def test_an_unsound_report_counts_no_passes() -> None:
+    """Nothing is said about the part: no tally of passes stands beside that sentence."""
+    lines = (a_line("tr_sin"), replace(a_line("tr_cos"), verdict=Verdict.NOT_TESTED, spoiled="skew"))
+    judged = Judgement(outcome="unsound measurement", judged=lines, reasons=(), findings=())
+    assert tally(judged) == "1 of 2 lines spoiled; the others are no verdict about the part"
+    assert "pass" in tally(replace(judged, outcome="undecided"))

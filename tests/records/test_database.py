@@ -84,7 +84,7 @@ def test_two_programs_open_a_new_database_at_once(engine_home: Path) -> None:
     words = [sys.executable, "-c", OPENER, str(engine_home)]
     engine_home.mkdir()
     opened = [subprocess.Popen(words, stdout=subprocess.PIPE, text=True) for _ in range(3)]
-    assert [p.communicate(timeout=60)[0].strip() for p in opened] == ["0004"] * 3
+    assert [p.communicate(timeout=60)[0].strip() for p in opened] == ["0005"] * 3
 
 
 def test_the_embedded_database_is_durable(store: Store) -> None:

@@ -94,6 +94,7 @@ class Content:
     tone: str
     verdict_mark: str
     sentence: str
+    awaits: str
     tally: str
     key: tuple[KeyLine, ...]
     groups: tuple[Group, ...]
@@ -161,7 +162,7 @@ def build_content(
         replaces=_numbered(base, issue - 1) if issue > 1 else "",
         simulated=header.simulated,
         title=say.TITLE,
-        subtitle=say.SUBTITLE,
+        subtitle=say.SUBTITLE if not judgement.awaits else say.PROVISIONAL,
         amendment=None,
         shop=shop.lines,
         item=particulars.item(header, part),
@@ -173,7 +174,8 @@ def build_content(
         tone=tone,
         verdict_mark={"pass": MARKS["pass"], "fail": MARKS["fail"], "open": "?"}.get(tone, ""),
         sentence=say.verdict_sentence(judgement, guard),
-        tally=_tally(judgement),
+        awaits=say.AWAITS.format(title=" or ".join(one.title for one in judgement.awaits)) if judgement.awaits else "",
+        tally=tally(judgement),
         key=key_lines(judged, guard),
         groups=groups(judged, guard),
         impedance=impedance_rows(judged),
@@ -239,7 +241,11 @@ def _numbered(base: str, issue: int) -> str:
     return base if issue == 1 else f"{base}-{issue}"
 
 
-def _tally(judgement: Judgement) -> str:
+def tally(judgement: Judgement) -> str:
+    """How many lines have which verdict; of an unsound run how many are spoiled, and no count of passes."""
+    if judgement.outcome == "unsound measurement":  # a count of passes beside it would speak of the part after all
+        spoiled = sum(bool(line.spoiled) for line in judgement.judged)
+        return f"{spoiled} of {len(judgement.judged)} lines spoiled; the others are no verdict about the part"
     counts: dict[str, int] = {}
     for line in judgement.judged:
         if find_measurand(line.measurand).about == "rig" or is_manual(line):

@@ -175,7 +175,7 @@ def _angle_row(line: Judged, guard: float, pole_pairs: int) -> AngleRow:
 
 def _scaled(line: Judged, factor: float, unit: str) -> tuple[str, str, str]:
     r = line.result
-    if r is None or r.estimate is None:
+    if r is None or r.estimate is None or line.spoiled:
         return DASH, "", unit
     scaled = replace(r, estimate=r.estimate * factor, u=None if r.u is None else r.u * factor)
     shown = display(Judged(measurand=line.measurand, result=scaled, limit=None, verdict=Verdict.NO_LIMIT))
@@ -200,7 +200,7 @@ def _spread(shown: PrintedLine) -> str:
 
 def budgets(judged: Sequence[Judged]) -> tuple[Budget, ...]:
     """The budgets of the main results that were measured: four at most."""
-    by_id = {line.measurand: line.result for line in judged}
+    by_id = {line.measurand: line.result for line in judged if not line.spoiled}
     made = [_budget(r) for id_ in BUDGETED if (r := by_id.get(id_)) is not None and r.budget and r.U]
     return tuple(made[:4])
 

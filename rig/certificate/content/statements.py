@@ -16,6 +16,7 @@ from rig.uncertainty.conformity import Verdict, worst_specific_risk
 
 TITLE = "Measurement report"
 SUBTITLE = "calibration-style"
+PROVISIONAL = "provisional, no certificate"
 NON_ACCREDITED = "Issued by a non-accredited workshop. The layout follows the content list of ISO/IEC 17025 clause 7.8."
 ITEM_ONLY = "The results relate only to the item tested, as received and as clamped, at the time of the test."
 IN_FULL = "This report may not be reproduced except in full."
@@ -32,6 +33,11 @@ EXCLUDED = (
     "over temperature, unless stated",
     "insulation at high voltage, unless entered from a separate station",
     "remaining life",
+)
+UNSOUND = "Rig, wiring or set-up are at fault: nothing is said about the part. See the next action below."
+AWAITS = (
+    "Awaits a witness: {title}. Nothing within the run tells the rig from the part. Taken, the witness confirms this "
+    "outcome or withdraws it; until then this report is no certificate and carries no seal."
 )
 FITTED_AS = {
     "own": "own rotor, as received with the stator",
@@ -101,7 +107,7 @@ def verdict_sentence(judgement: Judgement, guard: float) -> str:
     if judgement.outcome == "measured, no limits":
         return "No line has a limit: the figures are stated, nothing is judged."
     if judgement.outcome == "unsound measurement":
-        return "Rig, wiring or set-up are at fault: nothing is said about the part. See the next action below."
+        return UNSOUND
     if judgement.outcome == "undecided":
         return f"{_open_lines(counted)}: neither within nor outside limits can be said."
     if judgement.outcome == "not this kind":
@@ -145,7 +151,8 @@ def risk_text(judged: Sequence[Judged], guard: float) -> str:
     """The largest risk that a line which passes is in truth outside, for the k and degrees of freedom in use."""
     if guard == 0:
         return "Risk of a wrong pass at the limit itself: up to 50 %."
-    used = [line.result for line in judged if line.limit is not None and line.result is not None and line.result.U]
+    sound = [line.result for line in judged if line.limit is not None and not line.spoiled]
+    used = [result for result in sound if result is not None and result.U]
     if not used:
         return "No line with a limit has an uncertainty: no risk can be stated."
     if guard == 1.0:

@@ -79,7 +79,15 @@ def _summary(runs: Sequence[StoredRun], names: Sequence[str], judgements: Sequen
         findings = ", ".join(finding_name(f.code) for f in judgement.findings[:2]) or "–"
         day = run.header.started_utc[:10]
         rows.append(
-            ({"strong": name}, day, outcome_cell(judgement.outcome), free_share, by, {"quiet": findings}, run.id)
+            (
+                {"strong": name},
+                day,
+                outcome_cell(judgement.outcome, judgement.awaits_text),
+                free_share,
+                by,
+                {"quiet": findings},
+                run.id,
+            )
         )
     return Table(
         title="Units",

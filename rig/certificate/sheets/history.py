@@ -61,7 +61,7 @@ def history_sheet(store: Store, part: str, serial: str, shop: Shop) -> Sheet:
             ("Runs", str(len(runs))),
             ("Jobs", ", ".join(jobs) or "none"),
             ("From", span(run.started_utc for run in runs)),
-            ("Last outcome", runs[-1].outcome),
+            ("Last outcome", ", ".join(filter(None, (runs[-1].outcome, runs[-1].awaits)))),
         ),
         blocks=(
             _runs(store, runs),
@@ -102,7 +102,7 @@ def _runs(store: Store, runs: Sequence[UnitRun]) -> Table:
                 run.condition or "–",
                 run.sequence.replace("_", " "),
                 attempt,
-                outcome_cell(run.outcome),
+                outcome_cell(run.outcome, run.awaits),
                 numbers,
             )
         )

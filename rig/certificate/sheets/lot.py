@@ -159,7 +159,15 @@ def _units(newest: Sequence[tuple[StoredRun, Judgement]]) -> Table:
         why = "; ".join(bad[:3]) or "; ".join(r.code.replace("-", " ") for r in judgement.reasons[:2]) or "–"
         hints = ", ".join(finding_name(f.code) for f in judgement.findings[:1]) or "–"
         day = run.header.started_utc[:10]
-        rows.append(({"strong": run.header.serial}, day, outcome_cell(judgement.outcome), why, {"quiet": hints}))
+        rows.append(
+            (
+                {"strong": run.header.serial},
+                day,
+                outcome_cell(judgement.outcome, judgement.awaits_text),
+                why,
+                {"quiet": hints},
+            )
+        )
     return Table(
         title="Units",
         head=("Serial", "Day", "Outcome", "Outside, or why unsound", "Hints"),

@@ -131,8 +131,10 @@ def _cell(cell: Cell, tongue: Language) -> Any:
 # ---- cells ----------------------------------------------------------------------------------------------------------
 
 
-def outcome_cell(outcome: str) -> Cell:
-    """An outcome with the mark of the verdict that it resembles."""
+def outcome_cell(outcome: str, awaits: str = "") -> Cell:
+    """An outcome with the mark of the verdict that it resembles; one that awaits a witness is open."""
+    if awaits:
+        return {"verdict": "not capable", "words": f"{outcome}, {awaits}"}
     return {"verdict": OUTCOME_WORD.get(outcome, "no limit"), "words": outcome}
 
 

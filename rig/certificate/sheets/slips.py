@@ -53,7 +53,7 @@ def hand_back_slip(history: History, job: str, part: str, serial: str) -> str:
         mark = ", SIMULATED" if run.simulated else ""
         lines.append(f"{run.started_utc[:16]}  {run.run}")
         lines.append(f"    {run.sequence.replace('_', ' ')}, {run.condition or 'condition not stated'}{count}{mark}")
-        lines.append(f"    {run.outcome}")
+        lines.append(f"    {', '.join(filter(None, (run.outcome, run.awaits)))}")
     if not runs:
         lines.append("none: the unit was not tested")
     beyond = [change for change in history.changes(part, serial, job) if change.beyond]

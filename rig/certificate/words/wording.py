@@ -229,13 +229,13 @@ def k_text(result: Result | None) -> str:
 
 
 def display(line: Judged, guard: float = 1.0) -> PrintedLine:
-    """A judged line as printed. guard: w / U of the decision rule in force."""
+    """A judged line as printed; a spoiled one without estimate, U and verdict. guard: w / U of the rule in force."""
     m, result = unit_of_line(line), line.result
     size = abs(result.estimate) if result is not None and result.estimate is not None else None
     if size is None and line.limit is not None:
         size = max(abs(end) for end in (line.limit.lower, line.limit.upper) if end is not None)
     scale = scale_of(m, size)
-    estimate, U = figure_texts(result, line.limit, m, scale, guard)
+    estimate, U = (DASH, "") if line.spoiled else figure_texts(result, line.limit, m, scale, guard)
     return PrintedLine(
         name=m.name,
         estimate=estimate,
@@ -245,7 +245,7 @@ def display(line: Judged, guard: float = 1.0) -> PrintedLine:
         origin=line.limit.origin if line.limit else "",
         verdict=line.verdict.value,
         mark=MARKS[line.verdict.value],
-        k=k_text(result),
+        k="" if line.spoiled else k_text(result),
         note=line.note or (result.note if result else ""),
     )
 

@@ -25,5 +25,6 @@ def job_rows(found: Mapping[str, Any]) -> list[str]:
         rows.append(f"out  {one['returned_utc'][:16]}  {one['part']} {one['serial']}{to}")
     for one in found["runs"]:
         mark = " (simulated)" if one["simulated"] else ""
-        rows.append(f"run  {one['run']}  {one['part']} {one['serial']}  {one['sequence']}: {one['outcome']}{mark}")
+        outcome = ", ".join(filter(None, (one["outcome"], one["awaits"])))
+        rows.append(f"run  {one['run']}  {one['part']} {one['serial']}  {one['sequence']}: {outcome}{mark}")
     return rows

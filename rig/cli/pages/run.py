@@ -26,6 +26,7 @@ from rig.jobs.demo import SHOP, Unit
 from rig.jobs.run_job import Finished
 from rig.quantity import measurand
 from rig.result import Judged
+from rig.review.open_lines import OpenLine
 
 STYLES = {
     "pass": "green",
@@ -98,6 +99,8 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
     console.print(
         Text.assemble((judgement.outcome.upper(), style), f"   {header.part.get('number', '')} serial {header.serial}")
     )
+    if judgement.awaits:
+        console.print(Text(f"  {judgement.awaits_text}: nothing in this run tells rig from part", "bold yellow"))
     for reason in judgement.reasons:
         told = f"{reason.text}\nwhy   {reason.evidence}\nnext  {reason.next}"
         if reason.witness:
@@ -121,11 +124,27 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
         console.print(f"{more} more lines have no limit: anglewright unit {finished.stored.id}", style="dim")
     for row in [*drying(finished), *settling(finished)]:
         console.print(Padding(Text(row), (0, 0, 0, 2)))
+    for row in open_rows(finished.open_lines()):
+        console.print(Padding(Text(row), (0, 0, 0, 2)))
     if header.kind.question == "pins":
         console.print(f"what was found: anglewright pins {finished.stored.id}")
     for kind, path in finished.files.items():
+        kind = "report" if kind == "certificate" and judgement.awaits else kind
         console.print(f"{kind:<12} {path}", soft_wrap=True)
-    console.print(Text.assemble("outcome      ", (judgement.outcome, style)))  # once more, below a long table
+    final = ", ".join(filter(None, (judgement.outcome, judgement.awaits_text)))
+    console.print(Text.assemble("outcome      ", (final, style)))  # once more, below a long table
+
+
+def open_rows(lines: list[OpenLine]) -> list[str]:
+    """What is open and why, lines that share both in one row, each next command once below its rows."""
+    rows: list[str] = []
+    for command in dict.fromkeys(one.next for one in lines):
+        here = [one for one in lines if one.next == command]
+        for why in dict.fromkeys(one.why for one in here):
+            names = "; ".join(short_name(one.line, alone=True) for one in here if one.why == why and one.line)
+            rows.append(f"open  {names}: {why}" if names else f"open  {why}")
+        rows.append(f"next  {command}")
+    return rows
 
 
 def _lines(judged: tuple[Judged, ...]) -> Table:
@@ -184,7 +203,8 @@ def show_runs(rows: list[dict[str, Any]]) -> None:
     for name in ("part", "serial", "sequence", "outcome"):
         table.add_column(name, overflow="fold")
     for row in rows:
-        outcome = row["outcome"] + (" (simulated)" if row["simulated"] else "")
+        outcome = ", ".join(filter(None, (row["outcome"], row["awaits"])))
+        outcome += " (simulated)" if row["simulated"] else ""
         table.add_row(*(str(row[name]) for name in ("run", "part", "serial", "sequence")), outcome)
     console.print(table)
 

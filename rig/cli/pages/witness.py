@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from contextlib import suppress
 from typing import Any
 
@@ -12,6 +13,7 @@ from rig.diagnosis.witness import WITNESSES, titles
 from rig.errors import RecordError
 from rig.jobs.run_job import Finished
 from rig.jobs.witness import SCHEMA, Answer, Plan, all_said, answers
+from rig.result import Awaited
 
 
 def settling(finished: Finished) -> list[str]:
@@ -22,7 +24,9 @@ def settling(finished: Finished) -> list[str]:
     if not found:
         return []
     failing = {line.measurand for line in finished.judgement.judged if line.verdict in FAILS}
-    rows = [f"{one.line}: rig or part? {titles(one.kinds)} settles it" for one in found if one.line in failing]
+    waiting = {line for one in finished.judgement.awaits for line in one.lines}  # these stand among the open lines
+    asked = [one for one in found if one.line in failing - waiting]
+    rows = [f"{one.line}: rig or part? {titles(one.kinds)} settles it" for one in asked]
     taken: list[Answer] = []
     with suppress(RecordError):  # an index that is out of reach must not hide the run itself
         taken = answers(finished.stored)
@@ -31,7 +35,19 @@ def settling(finished: Finished) -> list[str]:
         rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
     if len(taken) > 1:
         rows += [f"all witnesses together: {line}: {said}" for line, said in all_said(taken).items()]
-    return [*rows, f"how: anglewright run witness {finished.stored.id}"]
+    return [*rows, f"how: anglewright run witness {finished.stored.id}"] if rows or not waiting else []
+
+
+def hands_are_there(awaited: Awaited, simulated: bool) -> bool:
+    """Ask the person at the terminal for a witness before the run ends; without a terminal nobody is asked."""
+    if not sys.stdin.isatty():
+        return False
+    mark = " (simulated)" if simulated else ""
+    click.echo(
+        f"\nRig or part? Nothing in this run tells. The {awaited.title} does, in about 20 s.\n{awaited.do}{mark}",
+        err=True,
+    )
+    return click.confirm("Done, guard closed? (no: the outcome awaits this witness)", default=False, err=True)
 
 
 def ask_for_hands(found: Plan, kind: str) -> None:

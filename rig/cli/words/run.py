@@ -64,11 +64,15 @@ def sequence(as_json: bool, **request: Any) -> None:
     Example: anglewright run quick_screen --part KX4-2207 --serial 4L-00871
     """
     from rig.cli.pages.run import Progress, show_finished
+    from rig.cli.pages.witness import hands_are_there
     from rig.jobs import run_job as jobs
+    from rig.jobs.witness import before_the_report
 
     if request["retest_of"]:
         request["retest_of"] = chosen_run(request["retest_of"]).id
-    finished = jobs.run_job(jobs.Request(**request), Progress(quiet=as_json))
+    progress = Progress(quiet=as_json)
+    settle = before_the_report(hands_are_there, speed=request["speed"], on_progress=progress)
+    finished = jobs.run_job(jobs.Request(**request), progress, settle=settle)
     print_json(finished.document()) if as_json else show_finished(finished)
     sys.exit(finished.judgement.exit_status)
 
@@ -83,15 +87,19 @@ def demo(case: str | None, every: bool, as_json: bool) -> None:
     Example: anglewright demo shorted
     """
     from rig.cli.pages.run import Progress, show_finished, show_scene
+    from rig.cli.pages.witness import hands_are_there
     from rig.jobs import demo as scenario
     from rig.jobs.run_job import run_job
+    from rig.jobs.witness import before_the_report
 
     status = 0
     documents = []
     for unit in scenario.chosen(case, every):
         if not as_json:
             show_scene(unit)
-        finished = run_job(unit.request(), Progress(quiet=as_json))
+        progress, asked = Progress(quiet=as_json), unit.request()
+        settle = before_the_report(hands_are_there, speed=asked.speed, on_progress=progress)
+        finished = run_job(asked, progress, settle=settle)
         documents.append(finished.document())
         if not as_json:
             show_finished(finished)

@@ -39,6 +39,7 @@ class UnitRun:
     retest_of: str
     attempt: int
     attempts: int
+    awaits: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

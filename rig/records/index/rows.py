@@ -78,6 +78,7 @@ def _run_row(stored: StoredRun) -> Row:
     row |= {"part": str(h.part.get("number", "")), "revision": str(h.part.get("revision", ""))}
     row |= {"part_digest": digest_of(h.part), "holder": str(h.holder.get("name", ""))}
     row |= {"bench": str(h.bench.get("name", "")), "outcome": stored.outcome, "closed": record is not None}
+    row["awaits"] = stored.judgement.awaits_text if stored.judgement is not None else ""
     if record is None:
         return row | {"note": "cut short"}
     return row | {"ended_utc": record.ended_utc, "ended": record.ended, "note": record.note}

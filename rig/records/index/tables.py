@@ -25,7 +25,7 @@ RUNS = Table(
     *keys("home", "run"),
     *texts("sequence", "part", "revision", "part_digest", "holder", "serial", "job", "customer", "condition"),
     *texts("operator", "rotor", "clamping", "bench", "software", "started_utc", "ended_utc", "ended", "outcome"),
-    *texts("retest_of", "note", "stamp"),
+    *texts("retest_of", "note", "stamp", "awaits"),
     Column("simulated", Boolean, nullable=False),
     Column("closed", Boolean, nullable=False),
     Index("runs_by_unit", "serial", "part", "run"),

@@ -96,7 +96,8 @@ def load_record(data: Any, where: str = "run.json") -> RunRecord:
 def dump_judgement(judgement: Judgement) -> dict[str, Any]:
     """Everything of a judgement, budgets and curves included, as JSON-ready data (null never NaN).
 
-    Of a limit, what it was stated for stands there only where it is stated: the hash of an old report depends on it.
+    Of a limit, what it was stated for stands there only where it is stated, and what is awaited only
+    where something is: the hash of an old report depends on it.
     """
     data = dump(judgement)
     for row in data["judged"]:
@@ -104,6 +105,11 @@ def dump_judgement(judgement: Judgement) -> dict[str, Any]:
             row["limit"] = {
                 key: value for key, value in row["limit"].items() if key not in STATED_FOR or value not in (None, "")
             }
+    for row in data["judged"]:
+        if not row["spoiled"]:
+            del row["spoiled"]
+    if not judgement.awaits:
+        del data["awaits"]
     return {"schema": JUDGEMENT_SCHEMA, **data}
 
 

@@ -22,6 +22,8 @@ from rig.records.schema import RESTORE, load
 from rig.result import Judgement
 
 JOURNAL, RAW, RECORD = "journal.jsonl", "raw.h5", "run.json"
+WITNESS = "witness.json"
+WITNESS_SCHEMA = "anglewright witness entry 1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +106,18 @@ class StoredRun:
     def repeat_notes(self) -> list[str]:
         """A sentence for each step that was repeated and each instrument that got a question twice, in order."""
         return [text for event in self.events if (text := _repeat_note(event))]
+
+    def witness_entries(self) -> list[Mapping[str, Any]]:
+        """What witnesses taken for this run have said, oldest first; entries beside the run. Raises RecordError."""
+        found: list[Mapping[str, Any]] = []
+        for file in sorted(self.path.glob("witness*.json"), key=lambda f: (len(f.name), f.name)):
+            data = read_json(file)
+            if data.get("schema") != WITNESS_SCHEMA:
+                raise RecordError(
+                    f"{file}: is no entry of schema {WITNESS_SCHEMA!r}.", next_action="Restore it from a copy."
+                )
+            found.append(data)
+        return found
 
     @property
     def judgement(self) -> Judgement | None:
