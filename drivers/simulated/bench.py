@@ -9,13 +9,11 @@ probe and relay board are serial ports; the interlock is a second socket of the 
 from __future__ import annotations
 
 from drivers.simulated.instruments.axis_tmcl import TmclAxis
-from drivers.simulated.instruments.climate_probe import ClimateProbe
 from drivers.simulated.instruments.digitiser import Digitiser
-from drivers.simulated.instruments.encoder_display import EncoderDisplay
 from drivers.simulated.instruments.frame_instruments import ModbusProbe, RelayBoard
 from drivers.simulated.instruments.generator_models import make_generator
 from drivers.simulated.instruments.grbl.axis import GrblAxis
-from drivers.simulated.instruments.line_instruments import LineSession
+from drivers.simulated.instruments.line_instruments import ClimateProbe, EncoderDisplay, LineSession
 from drivers.simulated.instruments.multimeter.models import make_multimeter
 from drivers.simulated.instruments.oscilloscope import Oscilloscope
 from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument, ScpiSession

@@ -5,9 +5,7 @@ from collections.abc import Iterator
 import pytest
 from dialogue_bench import Hand, PlainWorld, hand_on
 
-from drivers.simulated.instruments.climate_probe import ClimateProbe
-from drivers.simulated.instruments.encoder_display import EncoderDisplay
-from drivers.simulated.instruments.line_instruments import LineSession
+from drivers.simulated.instruments.line_instruments import ClimateProbe, EncoderDisplay, LineSession
 from drivers.simulated.instruments.switch_box import SwitchBox
 from drivers.simulated.wires.faults import Gate
 

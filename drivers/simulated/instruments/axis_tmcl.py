@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import math
 import struct
-from collections import deque
 
 from drivers.simulated.instruments.axis_motion import Block, GrblMotion
+from drivers.simulated.instruments.queued_session import QueuedSession
 from drivers.simulated.wires.faults import Gate
 from drivers.simulated.world.safety_chain import SafetyChain
 
@@ -43,13 +43,13 @@ class TmclFault(Exception):
         self.status = status
 
 
-class TmclAxis:
+class TmclAxis(QueuedSession):
     """The module and its one serial client. microsteps: a power of two."""
 
     def __init__(
         self, chain: SafetyChain, gate: Gate, *, steps_per_turn: int, microsteps: int, has_index: bool = True
     ) -> None:
-        self._gate = gate
+        super().__init__(gate, REPLY_S)
         self._values = dict(KEPT)
         self._values[140] = round(math.log2(microsteps))
         self._globals = {(2, 55): SERIAL}
@@ -59,36 +59,16 @@ class TmclAxis:
         self._max_speed = 51_200
         self._target = 0
         self._seek_s = math.inf
-        self._inbox = bytearray()
-        self._waiting: deque[tuple[float, bytes]] = deque()
 
-    # the Session face --------------------------------------------------------------------------------------
-    def receive(self, data: bytes, t_s: float, /) -> None:
-        self._inbox += data
-        while len(self._inbox) >= LENGTH:
-            datagram = self._gate.binary(bytes(self._inbox[:LENGTH]), t_s)
-            del self._inbox[:LENGTH]
-            if datagram is not None:
-                due_s = max(t_s, self._waiting[-1][0] if self._waiting else t_s) + REPLY_S
-                self._waiting.append((due_s, datagram))
+    def take(self, t_s: float) -> bytes | None:
+        return self._frame(LENGTH, t_s)
 
     def run(self, t_s: float, /) -> list[bytes]:
         self._advance(t_s)
-        replies = []
-        while self._waiting and self._waiting[0][0] <= t_s:
-            _, datagram = self._waiting.popleft()
-            replies.append(self._answer(datagram, t_s))
-        return [reply for reply in replies if reply]
+        return super().run(t_s)
 
     def due_s(self) -> float:
-        return min(self._waiting[0][0] if self._waiting else math.inf, self._motion.due_s(), self._seek_s)
-
-    def awaited(self) -> bool:
-        return bool(self._waiting)
-
-    def closed(self, _t_s: float, /) -> None:
-        self._waiting.clear()
-        self._inbox.clear()
+        return min(super().due_s(), self._motion.due_s(), self._seek_s)
 
     def _advance(self, t_s: float) -> None:
         self._motion.advance(t_s)
@@ -98,7 +78,7 @@ class TmclAxis:
             self._motion.sleep(t_s)
 
     # datagrams ---------------------------------------------------------------------------------------------
-    def _answer(self, datagram: bytes, t_s: float) -> bytes:
+    def answer(self, datagram: bytes, t_s: float, /) -> bytes:
         address, op, type_, motor, value = struct.unpack(">BBBBi", datagram[:8])
         status, result = OK, value
         if sum(datagram[:8]) & 0xFF != datagram[8]:

@@ -7,12 +7,10 @@ registers 1 (temperature) and 2 (humidity) in tenths, function 2B/0E tells who i
 
 from __future__ import annotations
 
-import math
 import struct
-from abc import ABC, abstractmethod
-from collections import deque
 from collections.abc import Sequence
 
+from drivers.simulated.instruments.queued_session import QueuedSession
 from drivers.simulated.interfaces import Emit, WorldInterface
 from drivers.simulated.wires.faults import Gate
 
@@ -21,51 +19,7 @@ BOARD_S = 0.01
 IDENTITY = {0: b"Sample Sensors", 1: b"TH10-RTU", 2: b"1.0", 0x80: b"SIM00007"}
 
 
-class FrameSession(ABC):
-    """A client that sends binary frames; each is answered after a latency in bench time."""
-
-    def __init__(self, gate: Gate, latency_s: float) -> None:
-        self._gate = gate
-        self._latency_s = latency_s
-        self._inbox = bytearray()
-        self._waiting: deque[tuple[float, bytes]] = deque()
-
-    @abstractmethod
-    def take(self) -> bytes | None:
-        """The next whole frame out of the inbox, None for none yet."""
-
-    @abstractmethod
-    def answer(self, frame: bytes, t_s: float, /) -> bytes:
-        """The reply to a frame, empty for none."""
-
-    def receive(self, data: bytes, t_s: float, /) -> None:
-        self._inbox += data
-        while (frame := self.take()) is not None:
-            passed = self._gate.binary(frame, t_s)
-            if passed is not None:
-                self._waiting.append((t_s + self._latency_s, passed))
-
-    def run(self, t_s: float, /) -> list[bytes]:
-        replies = []
-        while self._waiting and self._waiting[0][0] <= t_s:
-            _, frame = self._waiting.popleft()
-            reply = self.answer(frame, t_s)
-            if reply:
-                replies.append(reply)
-        return replies
-
-    def due_s(self) -> float:
-        return self._waiting[0][0] if self._waiting else math.inf
-
-    def awaited(self) -> bool:
-        return bool(self._waiting)
-
-    def closed(self, _t_s: float, /) -> None:
-        self._waiting.clear()
-        self._inbox.clear()
-
-
-class RelayBoard(FrameSession):
+class RelayBoard(QueuedSession):
     """channels: the matrix channel that each relay closes, relay 1 first."""
 
     def __init__(self, world: WorldInterface, emit: Emit, channels: Sequence[int], gate: Gate) -> None:
@@ -75,16 +29,10 @@ class RelayBoard(FrameSession):
         self._channels = list(channels)
         self._closed = [False] * len(self._channels)
 
-    def take(self) -> bytes | None:
-        inbox = self._inbox
-        while inbox and inbox[0] not in (0xA0, 0xFF):
-            del inbox[0]
-        n = 1 if inbox[:1] == b"\xff" else 4
-        if len(inbox) < n:
-            return None
-        frame = bytes(inbox[:n])
-        del inbox[:n]
-        return frame
+    def take(self, t_s: float) -> bytes | None:
+        while self._inbox and self._inbox[0] not in (0xA0, 0xFF):
+            self._cut(1)
+        return self._frame(1 if self._inbox[:1] == b"\xff" else 4, t_s)
 
     def answer(self, frame: bytes, t_s: float, /) -> bytes:
         if frame == b"\xff":
@@ -98,7 +46,7 @@ class RelayBoard(FrameSession):
         return b""
 
 
-class ModbusProbe(FrameSession):
+class ModbusProbe(QueuedSession):
     """Address 1."""
 
     def __init__(self, world: WorldInterface, gate: Gate, address: int = 1) -> None:
@@ -106,14 +54,11 @@ class ModbusProbe(FrameSession):
         self._world = world
         self._address = address
 
-    def take(self) -> bytes | None:
-        """Frames end by silence; a master's read is eight bytes, an identification seven."""
-        inbox = self._inbox
-        n = 7 if inbox[1:2] == b"\x2b" else 8
-        if len(inbox) < n:
-            return None
-        frame = bytes(inbox[:n])
-        inbox.clear()
+    def take(self, t_s: float) -> bytes | None:
+        """Frames end by silence: what follows one is not looked at. A read is eight bytes, an identification seven."""
+        frame = self._frame(7 if self._inbox[1:2] == b"\x2b" else 8, t_s)
+        if frame is not None:
+            self._inbox.clear()
         return frame
 
     def answer(self, frame: bytes, t_s: float, /) -> bytes:

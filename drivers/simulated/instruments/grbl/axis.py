@@ -14,8 +14,7 @@ import time
 from collections import deque
 
 from drivers.simulated.instruments.axis_motion import PLANNER_BLOCKS, GrblMotion
-from drivers.simulated.instruments.grbl.execution import OK, GrblWork
-from drivers.simulated.instruments.grbl.faults import misbehave
+from drivers.simulated.instruments.grbl.execution import OK, GrblWork, misbehave
 from drivers.simulated.instruments.grbl.gcode import GrblError, clean, parse
 from drivers.simulated.instruments.grbl.modal_state import Report, modal_report
 from drivers.simulated.instruments.grbl.settings import bench_settings, listing, write

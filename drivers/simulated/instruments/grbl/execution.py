@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from drivers.simulated.instruments.axis_motion import Block, GrblMotion
 from drivers.simulated.instruments.grbl.gcode import GrblError, parse
@@ -17,6 +18,8 @@ from drivers.simulated.wires.faults import Gate
 
 OK = b"ok\r\n"
 Wait = Callable[[float], bytes | None]  # asked at every step: the reply, or None while it must wait
+
+FULL_STEPS = 200
 
 
 class GrblWork:
@@ -165,3 +168,27 @@ class GrblWork:
             return told + (b"" if reached or kind in (383, 385) else self.alarm(5, t_s)) + OK
 
         return probed
+
+
+@dataclass(frozen=True)
+class Misbehaviour:
+    """alarm: its number, 0 for none. touched: the reset input was. lost_characters: that follow a $n=."""
+
+    alarm: int = 0
+    touched: bool = False
+    lost_characters: int = 0
+
+
+def misbehave(gate: Gate, motion: GrblMotion, settings: dict[int, float], t_s: float) -> Misbehaviour:
+    """Does to the motion what the acting faults do; returns what the dialogue has to do."""
+    if fault := gate.acting("lost_steps"):
+        motion.slip(fault.number(4) * settings[100] * 360.0 / FULL_STEPS)
+    if gate.acting("door"):
+        motion.hold(t_s)
+        motion.door = True
+    alarm, eeprom = gate.acting("alarm"), gate.acting("eeprom")
+    return Misbehaviour(
+        alarm=round(alarm.number(1)) if alarm else 0,
+        touched=gate.acting("estop") is not None,
+        lost_characters=round(eeprom.number(35)) if eeprom else 0,
+    )

@@ -11,8 +11,7 @@ from __future__ import annotations
 import struct
 from dataclasses import replace
 
-from drivers.simulated.instruments.multimeter.bench_meter import BenchMeter
-from drivers.simulated.instruments.multimeter.ranges import HEADERS, UNITS
+from drivers.simulated.instruments.multimeter.bench_meter import HEADERS, UNITS, BenchMeter
 from drivers.simulated.instruments.scpi.words import Call, Command, Held, ScpiFault
 from drivers.simulated.interfaces import WorldInterface
 

@@ -12,14 +12,14 @@ from __future__ import annotations
 import math
 from functools import partial
 
-from drivers.simulated.instruments.multimeter.bench_meter import BenchMeter
-from drivers.simulated.instruments.multimeter.ranges import (
+from drivers.simulated.instruments.multimeter.bench_meter import (
     HEADERS,
     NPLCS,
     RANGES,
     RESOLUTION_OF,
     START_RANGE,
     UNITS,
+    BenchMeter,
     Setting,
     range_for,
 )
