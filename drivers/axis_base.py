@@ -1,7 +1,7 @@
 """What both kinds of axis share: built closed, brought up, won back when the wire was lost, position known or not.
 
 After a release, a halt in motion, a failed exchange or a lost link the position is unknown until `index`. A family
-says how it is brought up (stopped, identified, checked, set up, read back). It must never know what turns with it.
+says how it is brought up (stopped, identified, checked, set up, read back).
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """A rotary axis on a grbl 1.1 controller: X in mechanical degrees ("mm"), positions in whole microsteps from the index.
 
-One line in flight, answered by ok or error:N before the next; G90 G21 G53 explicit on every move; status asked at
-5 Hz at most; after ALARM, a reset in motion or $SLP the position is unknown until `index`. The index sensor is wired
-to the X limit input (for $H, which unlocks) and to the probe input (G38.2, which tells where the mark was found in the
-frame before). Positive steps: counter-clockwise as the bench file says. It must never know what turns with it.
+One line in flight, answered by ok or error:N before the next; G90 G21 G53 explicit on every move; status asked at 5
+Hz at most; after ALARM, a reset in motion or $SLP the position is unknown until `index`. The index sensor is wired to
+the X limit input (for $H, which unlocks) and to the probe input (G38.2, which tells where the mark was found in the
+frame before). Positive steps: counter-clockwise as the bench file says.
 Source: gnea/grbl v1.1, doc/markdown/interface.md and commands.md; doc/csv alarm, error and setting codes.
 """
 

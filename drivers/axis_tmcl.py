@@ -3,7 +3,7 @@
 Positions are those of the module's own counter, which the reference search zeroes at the index; where the mark was
 found in the count before is the module's parameter 197. A move has ended when "position reached", speed zero and the
 position itself agree, each read twice. Motor current off: standby current zero. After a dirty or lost link, a halt in
-motion or a release the position is unknown until `index`. It must never know what turns with it.
+motion or a release the position is unknown until `index`.
 Source: TRINAMIC TMCM-1240 TMCL Firmware Manual: axis parameters 0-8, 140, 193-197, 255; commands MVP, MST, RFS, GFV.
 † reference search mode 8 (home switch in positive direction, end switches ignored).
 """
@@ -22,7 +22,7 @@ from rig.errors import BadReply, BenchError, NoReply, PositionLost, WrongInstrum
 
 TARGET, POSITION, SPEED, MAX_SPEED, MAX_ACCELERATION = 0, 1, 3, 4, 5
 CURRENT, STANDBY, REACHED, MICROSTEPS = 6, 7, 8, 140
-SEARCH_MODE, SEARCH_SPEED, SWITCH_SPEED, FOUND_AT, UNITS = 193, 194, 195, 197, 255
+SEARCH_MODE, SEARCH_SPEED, SWITCH_SPEED, MARK_POSITION, UNITS = 193, 194, 195, 197, 255
 HOME_POSITIVE = 8
 ABSOLUTE = 0
 START, STOP, STATUS = 0, 1, 2
@@ -94,7 +94,7 @@ class AxisTmcl(IndexedAxis):
                         next_action="Check the index sensor, then index again.",
                     )
                 time.sleep(POLL_S)
-            found, turn = self._tmcl.get(FOUND_AT), self._steps_per_turn
+            found, turn = self._tmcl.get(MARK_POSITION), self._steps_per_turn
             self._target = self._tmcl.get(POSITION)
             if abs(self._target) > turn // 8:
                 raise PositionLost(

@@ -1,8 +1,8 @@
 """Temperature and humidity transmitters of the HMT330 kind on a serial port, in STOP mode.
 
-It must never know what it hangs beside. An echo of the command and the prompt ">" are taken for what they are.
-Source: Vaisala HMT330 User's Guide M210566EN, "Serial Line Communication" (SEND; default output
-"RH= 98.4 %RH T= 31.1 'C"; ERR fields of asterisks †); the lines of "?" † (model, serial number).
+An echo of the command and the prompt ">" are taken for what they are.
+Source: Vaisala HMT330 User's Guide M210566EN, "Serial Line Communication" (SEND; default output "RH= 98.4 %RH T= 31.1
+'C"; ERR fields of asterisks †); the lines of "?" † (model, serial number).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Angle displays of the ND 28x kind on a serial port: a position when asked.
 
 The display is set to degrees. Its answer carries a decimal point, or, in the layout without one, `decimals` says
-where it stands. It must never know the axis: its zero and its direction are its own.
+where it stands. The display has its own zero and its own direction.
 Source: HEIDENHAIN ND 287 User's Manual, II-5 (A0000 device identification, STX before every text, NAK for a command
 it does not know, position 10 to 13 characters, CR LF); ND 281 B Manual, "Output of current value" (sign and nine
 digits without a decimal point). † ESC before and CR after a command.

@@ -1,8 +1,8 @@
 """Who answers at a link: *IDN? or the small serial dialogues, asked in turn; nothing is set, switched or moved.
 
-It must never know a bench. On a serial port grbl is asked first, by its status byte: other instruments' words could be
-moves to it, so whatever answers lines with ok or error is asked nothing more. To the others they are only noise; TMCL
-and relay boards take nothing without their frame, and a line end before a text dialogue ends what was half a line.
+On a serial port grbl is asked first, by its status byte: other instruments' words could be moves to it, so whatever
+answers lines with ok or error is asked nothing more. To the others they are only noise; TMCL and relay boards take
+nothing without their frame, and a line end before a text dialogue ends what was half a line.
 Source: as the drivers of each family; IEEE 488.2, 10.14 (*IDN?).
 """
 
@@ -107,26 +107,26 @@ def _line_ended(url: str) -> str:
 
 def _scpi(link: str, make: Make) -> Found:
     try:
-        said = _asked(link, b"*IDN?\n")
+        answer = _query(link, b"*IDN?\n")
     except NoReply as fault:
         quiet = "began with" not in fault.message
         return Found(link=link, told="" if quiet and link.startswith("serial") else _bare(fault))
     except BenchError as fault:
         return Found(link=link, told=_bare(fault))
-    fields = [field.strip().strip('"') for field in said.split(",")]
+    fields = [field.strip().strip('"') for field in answer.split(",")]
     if len(fields) < 4:
-        return Found(link=link, told=said)
+        return Found(link=link, told=answer)
     identity = Identity(maker=fields[0], model=fields[1], serial=fields[2], firmware=",".join(fields[3:]))
     for driver, role in SCPI:
         models: Any = getattr(make(driver), "models", "")
         if re.fullmatch(models, identity.model, re.IGNORECASE):
-            return Found(link=link, driver=driver, role=role, identity=identity, told=said)
+            return Found(link=link, driver=driver, role=role, identity=identity, told=answer)
     if DIGITISER.fullmatch(identity.model):
-        return Found(link=link, driver="scpi-digitiser", role="sampler", identity=identity, told=said)
-    return Found(link=link, identity=identity, told=said)
+        return Found(link=link, driver="scpi-digitiser", role="sampler", identity=identity, told=answer)
+    return Found(link=link, identity=identity, told=answer)
 
 
-def _asked(link: str, words: bytes) -> str:
+def _query(link: str, words: bytes) -> str:
     wire = open_link(link, "search")
     try:
         wire.write(words)
@@ -174,8 +174,8 @@ def _grbl(url: str) -> Found:
         wire.drain()
     finally:
         wire.close()
-    kept = url.replace("?dtr=0", "")
-    return Found(link=kept, driver="grbl", role="axis", told=f"a motion controller, {status.state}")
+    remaining = url.replace("?dtr=0", "")
+    return Found(link=remaining, driver="grbl", role="axis", told=f"a motion controller, {status.state}")
 
 
 def _tmcl(url: str) -> Found:

@@ -1,7 +1,7 @@
 """What all sine generators share: levels read back, nothing switched on unseen, off after a lost setting.
 
-Levels are rms volts at the terminal into an open circuit. A family says how a setting is sent, how it is read back and
-how its output is asked for. It must never know an amplifier, a ceiling or a coil; what is really there is measured.
+Levels are rms volts at the terminal into an open circuit. A family says how a setting is sent, how it is read back
+and how its output is asked for.
 """
 
 from __future__ import annotations
@@ -63,12 +63,12 @@ class SineGenerator(ScpiDevice, ABC):
             self._on = False
             self._send_output(on)
             if self.output_is_on() != on:
-                raise self._not_kept(self._output_header(), "ON" if on else "OFF", "OFF" if on else "ON")
+                raise self._differs(self._output_header(), "ON" if on else "OFF", "OFF" if on else "ON")
             self._on = on
 
     def output_is_on(self) -> bool:
         """What the generator says about its output."""
-        return self._again(self._said_on)
+        return self._again(self._read_output)
 
     def safe_state(self) -> None:
         """Output off, verified; a second try on a new connection. Nothing to do when it was not opened."""
@@ -88,8 +88,8 @@ class SineGenerator(ScpiDevice, ABC):
     def _off(self) -> None:
         """Says off at once, even on a session that has to be synchronised first, then asks."""
         self._link.write(f"{self._output_header()} OFF\n".encode("ascii"))
-        if self._said_on():
-            raise self._not_kept(self._output_header(), "OFF", "ON")
+        if self._read_output():
+            raise self._differs(self._output_header(), "OFF", "ON")
 
     def _set_up_again(self) -> None:
         """After a lost link: it must stand as it was left. One that does not is switched off, and that is said."""
@@ -97,8 +97,8 @@ class SineGenerator(ScpiDevice, ABC):
             return
         try:
             self._read_back(*self._wanted)
-            if self._on and not self._said_on():
-                raise self._not_kept(self._output_header(), "ON", "OFF")
+            if self._on and not self._read_output():
+                raise self._differs(self._output_header(), "ON", "OFF")
         except InstrumentRefused as fault:
             self._wanted, self._on = None, False
             self._off()
@@ -109,7 +109,7 @@ class SineGenerator(ScpiDevice, ABC):
                 next_action="Prepare the excitation again and repeat the step.",
             ) from fault
 
-    def _not_kept(self, header: str, wanted: str, got: str) -> InstrumentRefused:
+    def _differs(self, header: str, wanted: str, got: str) -> InstrumentRefused:
         return InstrumentRefused(
             f"was set to {wanted} and reads back {got}",
             instrument=self._name,
@@ -124,7 +124,7 @@ class SineGenerator(ScpiDevice, ABC):
     def _send_output(self, on: bool) -> None: ...
 
     @abstractmethod
-    def _said_on(self) -> bool: ...
+    def _read_output(self) -> bool: ...
 
     @abstractmethod
     def _send_sine(self, frequency_hz: float, level_v_rms: float) -> None: ...  # load, unit, frequency, level

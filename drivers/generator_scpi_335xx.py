@@ -1,8 +1,7 @@
 """Sine generators of the 335xx, 336xx, 33220A and DG kind.
 
-Levels are rms volts at the terminal into an open circuit: the load setting only rescales what is displayed
-(50 ohm source), so it is set to INF before the unit and the unit before the level, and everything is read back.
-It must never know an amplifier, a ceiling or a coil; what is really there has to be measured.
+Levels are rms volts at the terminal into an open circuit: the load setting only rescales what is displayed (50 ohm
+source), so it is set to INF before the unit and the unit before the level, and everything is read back.
 Source: Keysight 33500B/33600A Series Operating and Service Guide, SCPI reference (OUTPut:LOAD, VOLTage:UNIT, VOLTage,
 BURSt:STATe, FUNCtion), OUTP:LOAD? giving 9.9E37 †; Agilent 33220A User's Guide ch. 4 (no SOURce node, one channel);
 Rigol DG800 and DG1000Z Programming Guides (:OUTPut:LOAD, :SOURce:VOLTage:UNIT keeps the unit last used at the panel).
@@ -64,7 +63,7 @@ class Generator335xx(SineGenerator):
     def _send_output(self, on: bool) -> None:
         self._session.set(f"{self._output} {'ON' if on else 'OFF'}")
 
-    def _said_on(self) -> bool:
+    def _read_output(self) -> bool:
         query = f"{self._output}?"
         with self._session.parsing(query):
             return scpi.parse_boolean(self._session.query(query, explain=False))
@@ -86,21 +85,21 @@ class Generator335xx(SineGenerator):
         queries = [f"{source}FUNC?", f"{output}:LOAD?", f"{source}VOLT:UNIT?", f"{source}FREQ?", f"{source}VOLT?"]
         shape, load, unit, frequency, level = self._session.ask(*queries)
         if shape.strip().upper() not in ("SIN", "SINUSOID"):
-            raise self._not_kept("FUNC", "SIN", shape)
+            raise self._differs("FUNC", "SIN", shape)
         with self._session.parsing(f"{output}:LOAD?"):
             infinite = scpi.parse_reading(load) is None
             numbers = [scpi.parse_number(reply) for reply in (frequency, level)]
         if not infinite:
-            raise self._not_kept("OUTP:LOAD", "INF", load)
+            raise self._differs("OUTP:LOAD", "INF", load)
         if unit.strip().upper() != "VRMS":
-            raise self._not_kept("VOLT:UNIT", "VRMS", unit)
+            raise self._differs("VOLT:UNIT", "VRMS", unit)
         for key, wanted, got in zip(("FREQ", "VOLT"), (frequency_hz, level_v_rms), numbers, strict=True):
             if not scpi.same(wanted, got, rel=1e-4):
-                raise self._not_kept(key, f"{wanted:g}", f"{got:g}")
+                raise self._differs(key, f"{wanted:g}", f"{got:g}")
 
     def _set_number(self, header: str, value: float) -> None:
         with self._session.lock:
             self._session.set(f"{header} {scpi.number(value)}")
             got = self._session.number(f"{header}?")
             if not scpi.same(value, got, rel=1e-4):
-                raise self._not_kept(header, f"{value:g}", f"{got:g}")
+                raise self._differs(header, f"{value:g}", f"{got:g}")

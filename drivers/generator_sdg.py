@@ -1,7 +1,7 @@
 """Sine generators of the SDG class: replies carry their header and glue a unit to every number.
 
 The load setting comes first (HZ: high impedance), then the level in volts rms, and everything is read back. There is
-no error queue: a setting is believed only when it reads back. It must never know an amplifier, a ceiling or a coil.
+no error queue: a setting is believed only when it reads back.
 Source: Siglent SDG Series Programming Guide PG02-E04B: BSWV (basic wave), OUTP, BTWV, MDWV, SWWV, *IDN?; replies such
 as "C1:BSWV WVTP,SINE,FRQ,7000HZ,PERI,0.000142857S,AMP,4V,AMPVRMS,1.414Vrms,OFST,0V,..." and "C1:OUTP ON,LOAD,HZ,...".
 """
@@ -34,9 +34,9 @@ class GeneratorSdg(SineGenerator):
     def _send_output(self, on: bool) -> None:
         self._session.write(f"{self._c}OUTP {'ON' if on else 'OFF'}")
 
-    def _said_on(self) -> bool:
+    def _read_output(self) -> bool:
         with self._session.parsing(f"{self._c}OUTP?"):
-            return scpi.parse_boolean(self._asked("OUTP")["STATE"])
+            return scpi.parse_boolean(self._fields("OUTP")["STATE"])
 
     def _send_sine(self, frequency_hz: float, level_v_rms: float) -> None:
         for word in ("MDWV", "SWWV", "BTWV"):
@@ -55,14 +55,14 @@ class GeneratorSdg(SineGenerator):
     def _set_one(self, key: str, unit: str, value: float) -> None:
         with self._session.lock:
             self._session.write(f"{self._c}BSWV {key},{scpi.number(value)}")
-            self._same(key, unit, value, self._asked("BSWV"))
+            self._same(key, unit, value, self._fields("BSWV"))
 
     def _read_back(self, frequency_hz: float, level_v_rms: float) -> None:
-        wave, output = self._asked("BSWV"), self._asked("OUTP")
+        wave, output = self._fields("BSWV"), self._fields("OUTP")
         if wave.get("WVTP", "") != "SINE":
-            raise self._not_kept("BSWV WVTP", "SINE", wave.get("WVTP", "nothing"))
+            raise self._differs("BSWV WVTP", "SINE", wave.get("WVTP", "nothing"))
         if output.get("LOAD", "") != "HZ":
-            raise self._not_kept("OUTP LOAD", "HZ", output.get("LOAD", "nothing"))
+            raise self._differs("OUTP LOAD", "HZ", output.get("LOAD", "nothing"))
         self._same("FRQ", "HZ", frequency_hz, wave)
         self._same("AMPVRMS", "VRMS", level_v_rms, wave)
 
@@ -70,9 +70,9 @@ class GeneratorSdg(SineGenerator):
         with self._session.parsing(f"{self._c}BSWV?"):
             got = scpi.parse_quantity(fields.get(key, ""), unit)
         if not scpi.same(wanted, got, rel=1e-3):
-            raise self._not_kept(f"BSWV {key}", f"{wanted:g}", f"{got:g}")
+            raise self._differs(f"BSWV {key}", f"{wanted:g}", f"{got:g}")
 
-    def _asked(self, word: str) -> dict[str, str]:
+    def _fields(self, word: str) -> dict[str, str]:
         """The fields of a reply by name; the first of OUTP's is called STATE. BadReply when it is not that word's."""
         query = f"{self._c}{word}?"
         reply = self._session.query(query)

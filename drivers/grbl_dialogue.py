@@ -1,7 +1,7 @@
 """grbl's way of talking: lines answered by ok or error:N, real-time bytes, push messages, status reports.
 
-It must never know what the axis is for. A garbled status report is dropped, not guessed at. A halt may come from
-another thread: it writes its real-time bytes at once, and whoever waits for an answer is woken with PositionLost.
+A garbled status report is dropped, not guessed at. A halt may come from another thread: it writes its real-time bytes
+at once, and whoever waits for an answer is woken with PositionLost.
 Source: gnea/grbl v1.1, doc/markdown/interface.md; doc/csv/alarm_codes and error_codes (texts in our own words).
 """
 
@@ -69,7 +69,7 @@ class GrblDialogue:
         self._interrupted = threading.Event()
         self._alarm: int | None = None
         self._banner = ""
-        self._asked_s = 0.0
+        self._last_query_s = 0.0
 
     def command(self, line: str, deadline_s: float = 2.0) -> list[str]:
         """Sends a line and returns what came before its ok, push messages left out.
@@ -108,8 +108,8 @@ class GrblDialogue:
     def status(self) -> Status:
         """A status report, asked for at 5 Hz at most; garbled ones are dropped and asked for again, three times."""
         for _ in range(3):
-            time.sleep(max(0.0, self._asked_s + STATUS_GAP_S - time.monotonic()))
-            self._asked_s = time.monotonic()
+            time.sleep(max(0.0, self._last_query_s + STATUS_GAP_S - time.monotonic()))
+            self._last_query_s = time.monotonic()
             self._link.write(b"?")
             if (status := self._report(time.monotonic() + 0.5)) is not None:
                 return status

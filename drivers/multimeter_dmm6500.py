@@ -2,7 +2,7 @@
 
 *LANG? is asked first: in TSP mode the meter ignores SCPI and looks dead. Readings come as IEEE doubles in a block of
 indefinite length (`#0`), whose eight bytes may hold line feeds: they are read by length. Offset compensation exists
-on four-wire ranges up to 10 kilohm. It must never know what hangs at its terminals.
+on four-wire ranges up to 10 kilohm.
 Source: Keithley DMM6500 Reference Manual DMM6500-901-01, section 12 ([:SENSe[1]]:FUNCtion, :RANGe, :NPLCycles,
 :OCOMpensated, :AZERo, :DETector:BANDwidth, :FORMat[:DATA], :FORMat:BORDer, :READ?), appendix B (*LANG).
 """
@@ -44,9 +44,9 @@ class MultimeterDmm6500(Multimeter344xx):
             )
         self._session.set(":FORM:DATA REAL", ":FORM:BORD SWAP")
 
-    def _asked(self, setting: Setting) -> list[str]:
+    def _queries(self, setting: Setting) -> list[str]:
         """With the node that the manual writes in front of every setting."""
-        return [f"SENS:{query}" for query in super()._asked(setting)]
+        return [f"SENS:{query}" for query in super()._queries(setting)]
 
     def _configure(self, wanted: Setting) -> None:
         session, function = self._session, wanted.function
@@ -71,7 +71,7 @@ class MultimeterDmm6500(Multimeter344xx):
         if function == "FRES":
             session.write(f"{node}:OCOM {'ON' if wanted.offset_compensation else 'OFF'}")
         session.check(f':SENS:FUNC "{function}"')
-        self._read_back(wanted, session.ask(*self._asked(wanted)))
+        self._read_back(wanted, session.ask(*self._queries(wanted)))
         self._setting = wanted
 
     def _value(self, wanted: Setting) -> float | None:

@@ -1,9 +1,9 @@
 """Bench multimeters that speak the 34401's words: two- and four-wire ohms, DC volts, AC volts.
 
-Order of a configuration: CONF, then integration time and bandwidth, then offset compensation (CONF turns it off), read
-back all, error queue. Equal settings are not sent again, but after each reading function, range and integration time
-are asked for: somebody at the panel changes no reading unseen. Deadlines follow from integration time, offset
-compensation and autozero. It must never know what hangs at its terminals; models differ by their row.
+Order of a configuration: CONF, then integration time and bandwidth, then offset compensation (CONF turns it off),
+read back all, error queue. Equal settings are not sent again, but after each reading function, range and integration
+time are asked for: somebody at the panel changes no reading unseen. Deadlines follow from integration time, offset
+compensation and autozero.
 Source: Keysight Truevolt Series Operating and Service Guide, SCPI reference (CONFigure, [SENSe:]FRESistance:NPLC,
 :OCOMpensated (34465A and 34470A only), VOLTage:AC:BANDwidth, READ?, FUNCtion?, overload 9.9E37); HP 34401A User's
 Guide ed. 5, ch. 4 (SYSTem:REMote on RS-232, DETector:BANDwidth, no ABORt, no offset compensation); Agilent 34410A/11A
@@ -92,7 +92,7 @@ class Multimeter344xx(ScpiDevice):
         self._row = MeterRow(models="")
         self._setting: Setting | None = None
         self._range_upper = 0.0
-        self._kept: list[str] = []
+        self._read_back_replies: list[str] = []
 
     @property
     def _is_serial(self) -> bool:
@@ -190,28 +190,28 @@ class Multimeter344xx(ScpiDevice):
                 raise BadReply(f"{reply!r} has lost or gained a character")
         return value
 
-    def _asked(self, setting: Setting) -> list[str]:
+    def _queries(self, setting: Setting) -> list[str]:
         """Queries that tell whether a setting still holds: range first, then integration time or bandwidth."""
-        asked = [f"{setting.function}:RANG?"]
+        queries = [f"{setting.function}:RANG?"]
         if setting.function == "VOLT:AC":
-            asked += [f"{self._row.bandwidth}?"] if self._row.bandwidth else []
+            queries += [f"{self._row.bandwidth}?"] if self._row.bandwidth else []
         elif self._row.integration:
-            asked.append(f"{setting.function}:{self._row.integration}?")
+            queries.append(f"{setting.function}:{self._row.integration}?")
         if setting.offset_compensation:
-            asked.append(f"{setting.function}:OCOM?")
-        return asked
+            queries.append(f"{setting.function}:OCOM?")
+        return queries
 
     def _still(self, setting: Setting) -> None:
         """Refuses a reading when function, range or integration time are no longer what was set."""
-        function, *now = self._session.ask("FUNC?", *self._asked(setting))
+        function, *now = self._session.ask("FUNC?", *self._queries(setting))
         if setting.range_ is None:
             with self._session.parsing(f"{setting.function}:RANG?"):
                 self._range_upper = scpi.parse_number(now[0])
-            now, before = now[1:], self._kept[1:]
+            now, before = now[1:], self._read_back_replies[1:]
         else:
-            before = self._kept
-        said = function.strip().strip('"').upper().removesuffix(":DC")
-        if said != setting.function.removesuffix(":DC") or now != before:
+            before = self._read_back_replies
+        reply_text = function.strip().strip('"').upper().removesuffix(":DC")
+        if reply_text != setting.function.removesuffix(":DC") or now != before:
             raise InstrumentRefused(
                 f"its settings were changed by somebody else: {function}, {now} where {setting.function}, {before} "
                 "was set; the reading is thrown away",
@@ -234,27 +234,27 @@ class Multimeter344xx(ScpiDevice):
         if wanted.offset_compensation:
             session.write(f"{function}:OCOM ON")
         session.check(f"CONF:{function} {range_}")
-        self._read_back(wanted, session.ask(*self._asked(wanted)))
+        self._read_back(wanted, session.ask(*self._queries(wanted)))
         self._setting = wanted
 
     def _read_back(self, wanted: Setting, got: list[str]) -> None:
-        keys = self._asked(wanted)
+        keys = self._queries(wanted)
         values = {"RANG": wanted.range_, "NPLC": wanted.nplc, "BAND": wanted.bandwidth_hz, "OCOM": 1.0}
         with self._session.parsing(";".join(keys)):
-            kept = [
+            numbers = [
                 float(scpi.parse_boolean(reply, of=key)) if key.endswith("OCOM?") else scpi.parse_number(reply, of=key)
                 for key, reply in zip(keys, got, strict=True)
             ]
-        for key, value in zip(keys, kept, strict=True):
-            asked = values[key.rstrip("?").rpartition(":")[2]]
-            if asked is not None and not scpi.same(asked, value):
+        for key, value in zip(keys, numbers, strict=True):
+            expected = values[key.rstrip("?").rpartition(":")[2]]
+            if expected is not None and not scpi.same(expected, value):
                 raise InstrumentRefused(
-                    f"was set to {asked:g} and reads back {value:g}",
+                    f"was set to {expected:g} and reads back {value:g}",
                     instrument=self._name,
                     exchange=key.rstrip("?"),
                     next_action="Ask for a value that this model has (see its manual).",
                 )
-        self._range_upper, self._kept = kept[0], got
+        self._range_upper, self._read_back_replies = numbers[0], got
 
     def _deadline_s(self, setting: Setting) -> float:
         if setting.function == "VOLT:AC":

@@ -2,8 +2,7 @@
 
 Channels share one clock. Inputs are AC coupled and their gain is nobody's promise: `full_scale_v`, found with a known
 signal, says what full scale is, and knobs have to be locked. An overflow that the library reports spoils the capture.
-The stream runs from arming on; the trigger says which sample is the first. NOT RUN ON HARDWARE. It must never know
-what a channel means.
+The stream runs from arming on; the trigger says which sample is the first. NOT RUN ON HARDWARE.
 Source: python-sounddevice documentation (InputStream, callback status, query_devices).
 """
 
@@ -49,19 +48,19 @@ class SamplerAudio(VendorSampler):
             )
         self._sd = library
         try:
-            told = library.query_devices(self._device, "input")
+            device = library.query_devices(self._device, "input")
         except (ValueError, library.PortAudioError) as fault:
             raise LinkDown(f"no audio device {self._device!r} ({fault})", instrument=self._name) from fault
         abilities = SamplerAbilities(
             simultaneous=True,
-            channels=int(told["max_input_channels"]),
+            channels=int(device["max_input_channels"]),
             bits=BITS,
             max_rate_hz=192_000.0,
             max_samples=MAX_SAMPLES,
             ranges_v=(self._full_scale_v,),
-            skew_s=(0.0,) * int(told["max_input_channels"]),
+            skew_s=(0.0,) * int(device["max_input_channels"]),
         )
-        return Identity(maker="audio", model=str(told["name"]), serial="", firmware=""), abilities
+        return Identity(maker="audio", model=str(device["name"]), serial="", firmware=""), abilities
 
     def _prepare(self, plan: CapturePlan) -> float:
         self._disconnect()

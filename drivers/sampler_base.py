@@ -1,7 +1,6 @@
 """What samplers that speak SCPI share: configured first, armed with SING, one forced trigger, a record read again.
 
-It must never know a family's words for ranges, rate or memory, nor what its channels mean. Source: IEEE 488.2; :SINGle
-and the ten fields of :WAVeform:PREamble? as the makers of both families print them.
+Source: IEEE 488.2; :SINGle and the ten fields of :WAVeform:PREamble? as the makers of both families print them.
 """
 
 from __future__ import annotations
@@ -66,9 +65,9 @@ class ScpiSampler(ScpiDevice, ABC):
         reply = self._session.query(message)
         with self._session.parsing(message):
             if label:
-                said, _, reply = reply.partition(";")
-                if not re.fullmatch(label, said.strip(), re.IGNORECASE):
-                    raise BadReply(f"{said!r} in front of a preamble where {label} was expected")
+                front, _, reply = reply.partition(";")
+                if not re.fullmatch(label, front.strip(), re.IGNORECASE):
+                    raise BadReply(f"{front!r} in front of a preamble where {label} was expected")
             fields = reply.split(",")
             if len(fields) != 10:
                 raise BadReply(f"{len(fields)} fields in a preamble of ten")
@@ -78,7 +77,7 @@ class ScpiSampler(ScpiDevice, ABC):
         if not self._channels:
             raise UsageError(f"{self._name}: not configured.", next_action="Call configure first.")
 
-    def _not_kept(self, header: str, wanted: str, got: str) -> InstrumentRefused:
+    def _differs(self, header: str, wanted: str, got: str) -> InstrumentRefused:
         return InstrumentRefused(
             f"was set to {wanted} and reads back {got}",
             instrument=self._name,

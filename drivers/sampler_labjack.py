@@ -2,8 +2,7 @@
 
 A capture is a stream of a stated length, started by the trigger and stopped when it is in. The T8 samples at once, 24
 bits, 40 kS/s a channel; the T7 samples one after the other, 100 kS/s in all: fit for low carriers only, and refused
-beyond its limit. Scans that the device had to skip come as -9999 and spoil the capture. It must never know what a
-channel means.
+beyond its limit. Scans that the device had to skip come as -9999 and spoil the capture.
 Source: LabJack LJM documentation (openS, getHandleInfo, eWriteName, eStreamStart, eStreamRead, eStreamStop, dummy
 value -9999); T-Series Datasheet, "Stream mode", "Analog inputs" (rates, ranges, bits).
 """
@@ -70,7 +69,7 @@ class SamplerLabjack(VendorSampler):
             self._handle = library.openS("ANY", "ANY", self._device)
             kind_number, _, serial, *_ = library.getHandleInfo(self._handle)
         except library.LJMError as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
         if kind_number not in KINDS:
             raise WrongInstrument(f"device type {kind_number} answers; a T7 or T8 was expected", instrument=self._name)
         kind = self._kind = KINDS[kind_number]
@@ -99,7 +98,7 @@ class SamplerLabjack(VendorSampler):
                     self._ljm.eWriteName(self._handle, f"{name}_NEGATIVE_CH", int(name[3:]) + 1)
             self._addresses = list(self._ljm.namesToAddresses(len(names), names)[0])
         except self._ljm.LJMError as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
         self._per_read = max(1, min(plan.samples, round(plan.rate_hz * READ_S)))
         return plan.rate_hz
 
@@ -112,7 +111,7 @@ class SamplerLabjack(VendorSampler):
                 )
             )
         except self._ljm.LJMError as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
 
     def _await(self, plan: CapturePlan, deadline_s: float) -> None:
         wanted = plan.samples * len(plan.channels)
@@ -123,7 +122,7 @@ class SamplerLabjack(VendorSampler):
                     raise NoReply(f"the stream gave {len(self._data)} of {wanted} values", instrument=self._name)
                 self._data += self._ljm.eStreamRead(self._handle)[0]
         except self._ljm.LJMError as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
         finally:
             self._stop()
 
@@ -145,7 +144,7 @@ class SamplerLabjack(VendorSampler):
             self._ljm.eStreamStop(self._handle)
         except self._ljm.LJMError as fault:
             if "STREAM_NOT_RUNNING" not in str(fault):
-                raise self._told(fault) from fault
+                raise self._refusal(fault) from fault
 
     def _disconnect(self) -> None:
         handle, self._handle = self._handle, None
@@ -155,7 +154,7 @@ class SamplerLabjack(VendorSampler):
             except self._ljm.LJMError:
                 return  # the device is gone already
 
-    def _told(self, fault: Any) -> InstrumentRefused:
+    def _refusal(self, fault: Any) -> InstrumentRefused:
         return InstrumentRefused(
             f"LJM {fault.errorCode}: {fault}",
             code=int(fault.errorCode),

@@ -1,10 +1,10 @@
 """National Instruments boards through nidaqmx: ni://Dev1. NOT RUN ON HARDWARE.
 
-Finite, re-armed captures on the board's own clock. On multiplexed boards the channels follow each other by the convert
-clock: that skew is stated, and the waveform says that it is not simultaneous. A task is stopped and closed on every
-path, so that the next one does not find its resource reserved. It must never know what a channel means.
-Source: NI-DAQmx Python API documentation (Task, ai_channels.add_ai_voltage_chan, timing.cfg_samp_clk_timing,
-read, DaqError); NI-DAQmx help, "Multichannel scanning considerations" (convert clock).
+Finite, re-armed captures on the board's own clock. On multiplexed boards the channels follow each other by the
+convert clock: that skew is stated, and the waveform says that it is not simultaneous. A task is stopped and closed on
+every path, so that the next one does not find its resource reserved.
+Source: NI-DAQmx Python API documentation (Task, ai_channels.add_ai_voltage_chan, timing.cfg_samp_clk_timing, read,
+DaqError); NI-DAQmx help, "Multichannel scanning considerations" (convert clock).
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class SamplerNidaqmx(VendorSampler):
 
     def _connect(self, library: Any) -> tuple[Identity, SamplerAbilities]:
         self._daq = library
-        with _Told(self):
+        with _Translated(self):
             device = next((d for d in library.system.System.local().devices if d.name == self._device), None)
             if device is None:
                 raise LinkDown(
@@ -65,7 +65,7 @@ class SamplerNidaqmx(VendorSampler):
 
     def _prepare(self, plan: CapturePlan) -> float:
         self._disconnect()
-        with _Told(self):
+        with _Translated(self):
             self._task = self._daq.Task()
             for i, range_v in enumerate(plan.ranges_v):
                 self._task.ai_channels.add_ai_voltage_chan(f"{self._device}/ai{i}", min_val=-range_v, max_val=range_v)
@@ -77,23 +77,23 @@ class SamplerNidaqmx(VendorSampler):
             return float(self._task.timing.samp_clk_rate)
 
     def _start(self, _plan: CapturePlan, /) -> None:
-        with _Told(self):
+        with _Translated(self):
             self._task.stop()
             self._task.start()
 
     def _await(self, _plan: CapturePlan, deadline_s: float, /) -> None:
-        with _Told(self):
+        with _Translated(self):
             self._task.wait_until_done(timeout=deadline_s)
 
     def _read(self, plan: CapturePlan) -> Floats:
-        with _Told(self):
+        with _Translated(self):
             data = self._task.read(number_of_samples_per_channel=plan.samples, timeout=1.0)
             self._task.stop()
         return np.atleast_2d(np.asarray(data, dtype=np.float64))
 
     def _stop(self) -> None:
         if self._task is not None:
-            with _Told(self):
+            with _Translated(self):
                 self._task.stop()
 
     def _disconnect(self) -> None:
@@ -104,7 +104,7 @@ class SamplerNidaqmx(VendorSampler):
             except self._daq.errors.DaqError:
                 return  # the device is gone already
 
-    def told(self, fault: Any) -> BenchError:
+    def translate(self, fault: Any) -> BenchError:
         """One of ours for the library's error, with its number."""
         code = int(fault.error_code)
         kind = NoReply if code in TIMED_OUT else None
@@ -124,7 +124,7 @@ class SamplerNidaqmx(VendorSampler):
         return error
 
 
-class _Told:
+class _Translated:
     """Turns the library's errors into ours."""
 
     def __init__(self, sampler: SamplerNidaqmx) -> None:
@@ -134,7 +134,7 @@ class _Told:
 
     def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, trace: object) -> None:
         if fault is not None and isinstance(fault, self._sampler.daq_error):
-            raise self._sampler.told(fault) from fault
+            raise self._sampler.translate(fault) from fault
 
 
 def _with_skew(can: SamplerAbilities, step_s: float) -> SamplerAbilities:

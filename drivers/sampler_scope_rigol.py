@@ -2,10 +2,11 @@
 
 The sample rate follows from memory depth and time base (depth over twelve divisions), so it is chosen from what the
 scope has and read back. The trigger is forced; its place is put at the left edge. A page may be shorter than asked:
-the length that the block states is used, until all is there. Volts = (raw - yorigin - yreference) * yincrement.
-Good for ratios to a percent or two, for angles after averaging. It must never know what its channels mean.
-Source: Rigol MSO1000Z/DS1000Z Programming Guide: :ACQuire:MDEPth, :ACQuire:SRATe?, :TIMebase:SCALe, :CHANnel<n>:SCALe,
-:SINGle, :TFORce, :TRIGger:STATus?, :WAVeform (RAW, BYTE, STARt, STOP, PREamble?). † 10.24 divisions in 256 codes.
+the length that the block states is used, until all is there. Volts = (raw - yorigin - yreference) * yincrement. Good
+for ratios to a percent or two, for angles after averaging.
+Source: Rigol MSO1000Z/DS1000Z Programming Guide: :ACQuire:MDEPth, :ACQuire:SRATe?, :TIMebase:SCALe,
+:CHANnel<n>:SCALe, :SINGle, :TFORce, :TRIGger:STATus?, :WAVeform (RAW, BYTE, STARt, STOP, PREamble?). † 10.24
+divisions in 256 codes.
 """
 
 from __future__ import annotations
@@ -114,7 +115,7 @@ class SamplerScopeRigol(ScpiSampler):
             records, scales, offsets = [], [], []
             for n, range_v in enumerate(self._ranges_v, 1):
                 scale_v, offset_v = self._preamble(n, range_v)
-                records.append(self._memory())
+                records.append(self._read_memory())
                 scales.append(scale_v)
                 offsets.append(offset_v)
         return Waveform(
@@ -151,7 +152,7 @@ class SamplerScopeRigol(ScpiSampler):
             )
         return y_increment, -(y_origin + y_reference) * y_increment
 
-    def _memory(self) -> np.ndarray:
+    def _read_memory(self) -> np.ndarray:
         """The first samples of the chosen channel's memory, page by page; a page counts for what it holds."""
         data = b""
         while len(data) < self._samples:
@@ -160,7 +161,7 @@ class SamplerScopeRigol(ScpiSampler):
             self._session.write(f":WAV:STAR {first}")
             self._session.write(f":WAV:STOP {last}")
             if self._session.number(":WAV:STAR?") != first:  # a page said twice would stand in this answer's place
-                raise self._not_kept(":WAV:STAR", str(first), "another page")
+                raise self._differs(":WAV:STAR", str(first), "another page")
             page = self._session.block(":WAV:DATA?", 5.0)
             if not page or len(page) > last - first + 1:
                 self._link.dirty = True
@@ -176,10 +177,10 @@ class SamplerScopeRigol(ScpiSampler):
         for n, range_v in enumerate(ranges_v, 1):
             got = self._session.number(f":CHAN{n}:SCAL?")
             if not scpi.same(range_v / 4.0, got, rel=1e-2):
-                raise self._not_kept(f"CHAN{n}:SCAL", f"{range_v / 4.0:g}", f"{got:g}")
+                raise self._differs(f"CHAN{n}:SCAL", f"{range_v / 4.0:g}", f"{got:g}")
         self._rate_hz = self._session.number(":ACQ:SRAT?")
         if not 0.4 < self._rate_hz / sample_rate_hz < 2.6:
-            raise self._not_kept("ACQ:SRAT", f"about {sample_rate_hz:g}", f"{self._rate_hz:g}")
+            raise self._differs("ACQ:SRAT", f"about {sample_rate_hz:g}", f"{self._rate_hz:g}")
 
 
 def _depth_and_scale(rate_hz: float, samples: int) -> tuple[int, float]:

@@ -4,10 +4,10 @@ Configure once; then SING arms, TRIG:FORC starts, *OPC? waits and four blocks ar
 configuration; ranges, rate and error queue are asked for before each record, so that a knob turned by somebody else
 scales nothing. Each block and preamble has its channel's name in front, since an adapter may say a reply twice, late.
 Volts = (code - yreference) * yincrement + yorigin; codes of fewer than 16 bits are left-justified, and the upper rail
-is 32768 less one step of theirs. It must never know what its channels mean.
+is 32768 less one step of theirs.
 Source: Keysight InfiniiVision Programmer's Guide, ":WAVeform Commands" (data conversion, PREamble fields, BYTeorder),
-":ACQuire", ":CHANnel<n>:RANGe" (full scale), ":SINGle", IEEE 488.2 arbitrary blocks (a block ends a message of several
-answers). ACQ:SRAT and ACQ:POIN settable and TRIGger:FORCe: Infiniium Programmer's Guide (†).
+":ACQuire", ":CHANnel<n>:RANGe" (full scale), ":SINGle", IEEE 488.2 arbitrary blocks (a block ends a message of
+several answers). ACQ:SRAT and ACQ:POIN settable and TRIGger:FORCe: Infiniium Programmer's Guide (†).
 """
 
 from __future__ import annotations
@@ -134,8 +134,8 @@ class SamplerDigitiser(ScpiSampler):
                 self._session.query("*OPC?", explain=False)
 
     def _record(self, n: int) -> np.ndarray:
-        asked = f":WAV:SOUR CHAN{n};:WAV:SOUR?;:WAV:DATA?"
-        data = self._session.block(asked, 5.0, expected=2 * self._samples, label=self._source(n))
+        message = f":WAV:SOUR CHAN{n};:WAV:SOUR?;:WAV:DATA?"
+        data = self._session.block(message, 5.0, expected=2 * self._samples, label=self._source(n))
         return np.frombuffer(data, dtype="<i2").astype(np.int16, copy=False)
 
     def _preambles(self) -> tuple[np.ndarray, np.ndarray]:
@@ -158,17 +158,17 @@ class SamplerDigitiser(ScpiSampler):
         *ranges, rate, points = self._kept
         with self._session.parsing("; ".join(queries)):
             full_v = [scpi.parse_number(reply) for reply in ranges]
-            kept_samples, rate_hz = scpi.parse_integer(points), scpi.parse_number(rate)
+            actual_samples, rate_hz = scpi.parse_integer(points), scpi.parse_number(rate)
         for n, (wanted, got) in enumerate(zip(ranges_v, full_v, strict=True), 1):
             if not scpi.same(2.0 * wanted, got, rel=1e-3):
-                raise self._not_kept(f"CHAN{n}:RANG", f"{2.0 * wanted:g}", f"{got:g}")
-        if kept_samples != samples:
-            raise self._not_kept("ACQ:POIN", str(samples), points)
+                raise self._differs(f"CHAN{n}:RANG", f"{2.0 * wanted:g}", f"{got:g}")
+        if actual_samples != samples:
+            raise self._differs("ACQ:POIN", str(samples), points)
         if not form.strip().upper().startswith("WORD"):
-            raise self._not_kept("WAV:FORM", "WORD", form)
+            raise self._differs("WAV:FORM", "WORD", form)
         self._rate_hz = rate_hz
         if not 0.5 < self._rate_hz / sample_rate_hz < 2.0:
-            raise self._not_kept("ACQ:SRAT", f"{sample_rate_hz:g}", rate)
+            raise self._differs("ACQ:SRAT", f"{sample_rate_hz:g}", rate)
 
 
 def code_step(codes: np.ndarray) -> int:

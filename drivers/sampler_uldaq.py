@@ -1,8 +1,7 @@
 """Measurement Computing boards through uldaq: mcc://SERIAL (or mcc://any). NOT RUN ON HARDWARE.
 
 One finite scan a capture, each channel on a range of its own by the board's queue. Boards whose inputs are sampled at
-once (USB-1808X class) are named in a row; all others are stated as one after the other. It must never know what a
-channel means.
+once (USB-1808X class) are named in a row; all others are stated as one after the other.
 Source: uldaq Python API documentation (get_daq_device_inventory, DaqDevice, AiDevice.a_in_load_queue, a_in_scan,
 get_scan_status, ULException); MCC USB-1808 Series User's Guide (simultaneous, 18 bits, 200 kS/s a channel).
 """
@@ -68,7 +67,7 @@ class SamplerUldaq(VendorSampler):
                 skew_s=(0.0,) * 4,
             )
         except library.ULException as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
         identity = Identity(maker="MCC", model=mine.product_name, serial=mine.unique_id, firmware="")
         return identity, abilities
 
@@ -81,7 +80,7 @@ class SamplerUldaq(VendorSampler):
         try:
             self._inputs.a_in_load_queue(queue)
         except self._ul.ULException as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
         self._buffer = self._ul.create_float_buffer(len(plan.channels), plan.samples)
         return plan.rate_hz
 
@@ -103,7 +102,7 @@ class SamplerUldaq(VendorSampler):
                 )
             )
         except ul.ULException as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
 
     def _await(self, _plan: CapturePlan, deadline_s: float, /) -> None:
         end_s = time.monotonic() + deadline_s
@@ -113,13 +112,13 @@ class SamplerUldaq(VendorSampler):
                     raise NoReply(f"the scan did not end within {deadline_s:g} s", instrument=self._name)
                 time.sleep(POLL_S)
         except self._ul.ULException as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
 
     def _read(self, plan: CapturePlan) -> Floats:
         try:
             transferred = int(self._inputs.get_scan_status()[1].current_total_count)
         except self._ul.ULException as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
         flat = np.array(self._buffer[:transferred], dtype=np.float64)
         whole = len(flat) // len(plan.channels) * len(plan.channels)
         return flat[:whole].reshape(-1, len(plan.channels)).T
@@ -128,7 +127,7 @@ class SamplerUldaq(VendorSampler):
         try:
             self._inputs.scan_stop()
         except self._ul.ULException as fault:
-            raise self._told(fault) from fault
+            raise self._refusal(fault) from fault
 
     def _disconnect(self) -> None:
         board, self._board = self._board, None
@@ -139,7 +138,7 @@ class SamplerUldaq(VendorSampler):
             except self._ul.ULException:
                 return  # the board is gone already
 
-    def _told(self, fault: Any) -> InstrumentRefused:
+    def _refusal(self, fault: Any) -> InstrumentRefused:
         return InstrumentRefused(
             f"uldaq {int(fault.error_code)}: {fault.error_message}",
             code=int(fault.error_code),

@@ -1,7 +1,7 @@
 """SCPI as text in and text out: headers, numbers, overload, blocks, channel lists, the error queue's lines.
 
-It must never touch a wire, a clock or a file. A reply becomes a number only if all of it is one number in the
-instrument's own notation: no decimal comma, no NaN, nothing before or behind.
+A reply becomes a number only if all of it is one number in the instrument's own notation: no decimal comma, no NaN,
+nothing before or behind.
 Source: IEEE 488.2-1992, 7.7 and 8.7 (NR1/NR2/NR3, arbitrary blocks); SCPI-1999 vol. 1, 6.2.1 (short and long form),
 7.2.1.4 and 7.2.1.5 (9.9E37 infinity, 9.91E37 not a number), 21.8 (error queue, -350).
 """

@@ -1,6 +1,6 @@
 """The only door to the drivers: a name from a bench file to a driver, closed; and the simulated bench's process.
 
-It must never know a sequence. Driver modules and vendor libraries are loaded when a driver is asked for.
+Driver modules and vendor libraries are loaded when a driver is asked for.
 """
 
 from __future__ import annotations
@@ -53,8 +53,8 @@ def open_driver(driver_name: str, link_url: str, name: str, **options: Any) -> I
 
 def options_of(driver_name: str, name: str = "instrument") -> tuple[str, ...]:
     """The options that a driver takes, by name. UsageError for a driver that is not known."""
-    taken = inspect.signature(_maker(driver_name, name)).parameters.values()
-    return tuple(one.name for one in taken if one.kind is inspect.Parameter.KEYWORD_ONLY)
+    parameters = inspect.signature(_maker(driver_name, name)).parameters.values()
+    return tuple(one.name for one in parameters if one.kind is inspect.Parameter.KEYWORD_ONLY)
 
 
 def check_options(driver_name: str, name: str, options: Iterable[str]) -> None:
@@ -141,8 +141,8 @@ def start_simulated(
     )
     line = _first_line(process)
     try:
-        told = json.loads(line)
-        return SimulatedBench(process, str(told["clock"]), dict(told["links"]), str(told["world"]))
+        announced = json.loads(line)
+        return SimulatedBench(process, str(announced["clock"]), dict(announced["links"]), str(announced["world"]))
     except (ValueError, KeyError, TypeError) as fault:
         _end(process)
         raise LinkDown(

@@ -1,7 +1,7 @@
 """Serial relay boards of the LCUS kind: four-byte frames A0, relay, 0 or 1, sum; FF asks for all states.
 
-Relays are numbered from 1. The board can't be asked who it is: it is recognised by answering FF with one line a relay,
-`CH1:ON`. Every change is read back, twice when the first answer is not whole. It must never know what a relay carries.
+Relays are numbered from 1. The board can't be asked who it is: it is recognised by answering FF with one line a
+relay, `CH1:ON`. Every change is read back, twice when the first answer is not whole.
 Source: data sheets sold with LCUS-1 to LCUS-8 boards (9600 8N1, A0 01 01 A2 switches relay 1 on, A0 01 00 A1 off) †;
 the answer to FF is from memory (†): check it on the board before relying on it.
 """

@@ -2,10 +2,10 @@
 
 Channel numbers are the box's own: slot, row, column (srcc). Every change is read back; relays are opened before
 others are closed by the caller's order (break before make). The inputs are a driver of their own on a link of their
-own, so that polling never waits for a relay. It must never know what a channel carries.
+own, so that polling never waits for a relay.
 Source: Keysight 34980A Programmer's Reference (ROUTe:CLOSe, ROUTe:OPEN, ROUTe:OPEN:ALL, ROUTe:CLOSe?,
-SENSe:DIGital:DATA:BYTE?, SOURce:DIGital:DATA:BYTE, SOURce:DIGital:LEVel: 1.66 V after reset, 5 V at most);
-Keysight 34931A-34933A User's Guide (channel addressing).
+SENSe:DIGital:DATA:BYTE?, SOURce:DIGital:DATA:BYTE, SOURce:DIGital:LEVel: 1.66 V after reset, 5 V at most); Keysight
+34931A-34933A User's Guide (channel addressing).
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """TMCL over a serial wire: nine-byte datagrams with a checksum, one request in flight.
 
 A reply echoes the command but not its type: a late GAP reply looks like a fresh one. So the input is emptied before
-each request, a time-out makes the link dirty, a dirty link is drained and synchronised by a marker (SGP with a value of
-its own, which the reply repeats), and what matters is read until two readings agree. It must never know what turns.
+each request, a time-out makes the link dirty, a dirty link is drained and synchronised by a marker (SGP with a value
+of its own, which the reply repeats), and what matters is read until two readings agree.
 Source: TRINAMIC TMCL Reference Manual / TMCM-1240 TMCL Firmware Manual: "Binary command format", "Reply format",
 "Status codes", "Overview of command opcodes".
 """
@@ -66,8 +66,8 @@ def parse(data: bytes, address: int, op: int, exchange: str) -> int:
     if module != address or echoed != op:
         raise BadReply(f"{data.hex(' ')} answers another request", exchange=exchange)
     if status not in (OK, LOADED):
-        told = STATUS.get(status, "see the firmware manual")
-        raise InstrumentRefused(f"status {status}, {told}", code=status, exchange=exchange)
+        meaning = STATUS.get(status, "see the firmware manual")
+        raise InstrumentRefused(f"status {status}, {meaning}", code=status, exchange=exchange)
     return int(value)
 
 

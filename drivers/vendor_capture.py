@@ -1,9 +1,9 @@
 """What samplers share whose maker gives a library and no bytes: finite captures, volts to codes, one error family.
 
 A capture counts only when every channel gave every sample and nothing overflowed. Volts become codes of the board's
-own step (range over 2^(bits - 1)), so that rails and quantisation mean the same as elsewhere. Libraries are loaded when
-the sampler is opened; without one the error says what to install. NOT RUN ON HARDWARE: each adapter is tested against a
-stand-in module that talks to the simulated world. It must never know a library by itself, nor what a channel means.
+own step (range over 2^(bits - 1)), so that rails and quantisation mean the same as elsewhere. Libraries are loaded
+when the sampler is opened; without one the error says what to install. NOT RUN ON HARDWARE: each adapter is tested
+against a stand-in module that talks to the simulated world.
 """
 
 from __future__ import annotations

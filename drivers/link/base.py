@@ -1,9 +1,8 @@
 """A wire as bytes: what every link offers, and the framing that all of them share.
 
-It must never know what the bytes mean nor which instrument is at the other end. Every exchange has a deadline on
-wall time, in seconds from the call. A link turns dirty when a reply may still be on its way (time-out, stream
-without an end, surplus lines); whoever owns it resynchronises before the next question (drivers/link/session.py).
-Faults leave here as LinkDown, NoReply or BadReply, whatever library is underneath.
+Every exchange has a deadline on wall time, in seconds from the call. A link turns dirty when a reply may still be on
+its way (time-out, stream without an end, surplus lines); whoever owns it resynchronises before the next question
+(drivers/link/session.py). Faults leave here as LinkDown, NoReply or BadReply, whatever library is underneath.
 """
 
 from __future__ import annotations
@@ -130,7 +129,7 @@ class BufferedLink(ABC):
         while (at := buffer.find(self.terminator, searched)) < 0:
             if len(buffer) > LONGEST_LINE:
                 self.dirty = True
-                raise BadReply(f"{len(buffer)} bytes without an end of line, {_shown(buffer)}", instrument=self.name)
+                raise BadReply(f"{len(buffer)} bytes without an end of line, {_excerpt(buffer)}", instrument=self.name)
             searched = max(0, len(buffer) - len(self.terminator) + 1)
             left_s = end - time.monotonic()
             got = self._receive(left_s) if left_s > 0 else b""
@@ -204,7 +203,7 @@ class BufferedLink(ABC):
             thrown += got
             if time.monotonic() > end:
                 self.dirty = True
-                raise BadReply(f"a stream that does not end, {_shown(thrown)}", instrument=self.name)
+                raise BadReply(f"a stream that does not end, {_excerpt(thrown)}", instrument=self.name)
         return bytes(thrown)
 
     def poll_line(self, timeout_s: float) -> bytes | None:
@@ -214,7 +213,7 @@ class BufferedLink(ABC):
         if self.terminator not in buffer:
             if len(buffer) > LONGEST_LINE:
                 self.dirty = True
-                raise BadReply(f"{len(buffer)} bytes without an end of line, {_shown(buffer)}", instrument=self.name)
+                raise BadReply(f"{len(buffer)} bytes without an end of line, {_excerpt(buffer)}", instrument=self.name)
             buffer += self._receive(timeout_s)
         at = buffer.find(self.terminator)
         if at < 0:
@@ -247,7 +246,7 @@ class BufferedLink(ABC):
         hint = "Check that it is switched on and not waiting for something."
         if text and any(byte > 126 or (byte < 32 and byte not in b"\r\n\t") for byte in pending):
             hint = "Bytes that are no text came: a wrong speed or parity of the port is likely; check both ends."
-        seen = f"; {_shown(pending)}" if pending else ""
+        seen = f"; {_excerpt(pending)}" if pending else ""
         return NoReply(what + seen, instrument=self.name, next_action=hint)
 
     def _require_open(self) -> None:
@@ -257,7 +256,7 @@ class BufferedLink(ABC):
     def _down(self, what: str, cause: str = "") -> LinkDown:
         """Closes what is left of the wire and returns the error to raise."""
         self._disconnect()
-        seen = f"; {_shown(self._buffer)}" if self._buffer else ""
+        seen = f"; {_excerpt(self._buffer)}" if self._buffer else ""
         self._buffer.clear()
         because = f" ({cause})" if cause else ""
         return LinkDown(
@@ -275,6 +274,6 @@ def named(fault: NoReply | BadReply, instrument: str, exchange: str) -> NoReply 
     return type(fault)(text, instrument=instrument, exchange=exchange, next_action=fault.next_action)
 
 
-def _shown(data: bytes | bytearray) -> str:
+def _excerpt(data: bytes | bytearray) -> str:
     cut = bytes(data[:16])
     return f"began with {cut!r}" + (f" ({len(data)} bytes)" if len(data) > 16 else "")

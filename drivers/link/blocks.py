@@ -1,6 +1,6 @@
 """Blocks of bytes behind a `#` header, read by their length, never by a terminator.
 
-The link is dirty from the first byte to the last, whatever breaks in between. It must never know what the bytes mean.
+The link is dirty from the first byte to the last, whatever breaks in between.
 Source: IEEE 488.2-1992, 8.7.9 and 8.7.10 (definite and indefinite length arbitrary block response data).
 """
 
@@ -42,12 +42,12 @@ def read_block(link: Link, message: str, deadline_s: float, expected: int | None
 
 
 def _labelled(link: Link, message: str, deadline_s: float, label: str) -> None:
-    said = b""
-    while not said.endswith(b";"):
-        said += link.read_exact(1, deadline_s)
-        if said[:1] == b"#" or len(said) > LABEL_BYTES:
+    front = b""
+    while not front.endswith(b";"):
+        front += link.read_exact(1, deadline_s)
+        if front[:1] == b"#" or len(front) > LABEL_BYTES:
             break
-    text = said.removesuffix(b";").decode("latin-1").strip()
+    text = front.removesuffix(b";").decode("latin-1").strip()
     if not re.fullmatch(label, text, re.IGNORECASE):
         raise BadReply(f"{text!r} in front of a block where {label} was expected", exchange=message)
 

@@ -1,8 +1,8 @@
 """A serial port: serial:///dev/serial/by-id/... or serial:///dev/pts/4, options after a question mark.
 
 Options: baud (115200), bits (8), parity (N, E, O), stop (1, 2), dtr (1, 0: hold the line low so that a board is not
-reset). Opened exclusively (a second opener is refused, not garbled); a port that hangs up is LinkDown at once.
-What arrived before it was opened is thrown away: the port may open in mid-line. It must never know the dialogue.
+reset). Opened exclusively (a second opener is refused, not garbled); a port that hangs up is LinkDown at once. What
+arrived before it was opened is thrown away: the port may open in mid-line.
 Source: POSIX general terminal interface (termios, HUPCL); pyserial documentation, "Serial" (exclusive, in_waiting).
 """
 
@@ -50,7 +50,7 @@ class SerialLink(BufferedLink):
                 _keep_line_on_close(port.fileno())
         except (OSError, ValueError, termios.error) as fault:
             port.close()
-            raise self._down("can't open the port", _told(fault)) from fault
+            raise self._down("can't open the port", _reason(fault)) from fault
         self._port = port
         self.drain(OPENING_QUIET_S)
 
@@ -75,7 +75,7 @@ class SerialLink(BufferedLink):
                 next_action="Check flow control and that it is switched on.",
             ) from fault
         except (OSError, termios.error) as fault:
-            raise self._down("the port was lost while writing", _told(fault)) from fault
+            raise self._down("the port was lost while writing", _reason(fault)) from fault
 
     def _receive(self, timeout_s: float) -> bytes:
         port = self._wire()
@@ -89,7 +89,7 @@ class SerialLink(BufferedLink):
             first = port.read(1)
             return first + port.read(port.in_waiting) if first else b""
         except (OSError, TypeError, termios.error) as fault:
-            raise self._down("the port was lost while reading", _told(fault)) from fault
+            raise self._down("the port was lost while reading", _reason(fault)) from fault
 
     def _wire(self) -> serial.Serial:
         if self._port is None:
@@ -103,11 +103,11 @@ def path_and_options(url: str) -> tuple[str, dict[str, str]]:
     path = parts.netloc + parts.path
     if parts.scheme != "serial" or not path:
         raise UsageError(f"link {url!r} is not serial:///path.", next_action="Write serial:///dev/serial/by-id/...")
-    given = {key: values[-1] for key, values in parse_qs(parts.query, keep_blank_values=True).items()}
-    unknown = sorted(set(given) - set(OPTIONS))
+    parsed = {key: values[-1] for key, values in parse_qs(parts.query, keep_blank_values=True).items()}
+    unknown = sorted(set(parsed) - set(OPTIONS))
     if unknown:
         raise UsageError(f"link {url!r}: unknown option {unknown[0]!r}.", next_action=f"Known: {', '.join(OPTIONS)}.")
-    options = OPTIONS | given
+    options = OPTIONS | parsed
     options["parity"] = options["parity"].upper()
     fits = (
         options["baud"].isdigit()
@@ -128,5 +128,5 @@ def _keep_line_on_close(fileno: int) -> None:
     termios.tcsetattr(fileno, termios.TCSANOW, state)
 
 
-def _told(fault: BaseException) -> str:
+def _reason(fault: BaseException) -> str:
     return str(fault) or type(fault).__name__

@@ -1,10 +1,10 @@
 """A SCPI conversation over any link: one question in flight, one whole answer, faults told with their reason.
 
-States: drivers/link/states.py. After a time-out, a broken reply or surplus bytes the session is dirty; before the next
-message it drains the wire and asks a marker (*ESE with a number of its own, IEEE 488.2, 10.11; or *IDN? where a family
-has no more) until exactly that comes back; on TCP a marker that fails leads to a new connection. A lost link is won
-back, identified and set up again before the next message. An invalid query gives no answer on the wire: after a
-time-out the error queue is read so that the report says why. It must never know what a reading means.
+States: drivers/link/states.py. After a time-out, a broken reply or surplus bytes the session is dirty; before the
+next message it drains the wire and asks a marker (*ESE with a number of its own, IEEE 488.2, 10.11; or *IDN? where a
+family has no more) until exactly that comes back; on TCP a marker that fails leads to a new connection. A lost link
+is won back, identified and set up again before the next message. An invalid query gives no answer on the wire: after
+a time-out the error queue is read so that the report says why.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class ScpiSession:
         self.identify_again: Callable[[], None] | None = None
         self.set_up_again: Callable[[], None] | None = None
         self._markers = cycle(range(1, 256))
-        self._said_s = 0.0
+        self._last_write_s = 0.0
         self._identification = ""
 
     def open(self) -> None:
@@ -252,9 +252,9 @@ class ScpiSession:
 
     def _say(self, message: str) -> None:
         if self.gap_s:
-            time.sleep(max(0.0, self._said_s + self.gap_s - time.monotonic()))
+            time.sleep(max(0.0, self._last_write_s + self.gap_s - time.monotonic()))
         self.link.write(message.encode("ascii") + b"\n")
-        self._said_s = time.monotonic()
+        self._last_write_s = time.monotonic()
 
     def _line(self, message: str, deadline_s: float) -> str:
         """One whole line. The link is dirty from the question to its answer, whatever breaks in between."""

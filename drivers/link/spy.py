@@ -1,6 +1,6 @@
 """A link that shows its traffic: every write and read, with the time since opening, on standard error.
 
-For finding out at the bench who says what. It must never change a byte of what passes. Link addresses: spy+tcp://...
+For finding out at the bench who says what. Link addresses: spy+tcp://...
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ class ForwardingLink(ABC):
         self._inner = inner
 
     @abstractmethod
-    def _said(self, data: bytes) -> None: ...  # before it is sent
+    def _sent(self, data: bytes) -> None: ...  # before it is sent
 
     @abstractmethod
     def _line(self, data: bytes) -> None: ...  # a line, without its terminator
@@ -61,7 +61,7 @@ class ForwardingLink(ABC):
         self._inner.close()
 
     def write(self, data: bytes) -> None:
-        self._said(data)
+        self._sent(data)
         self._inner.write(data)
 
     def read_line(self, deadline_s: float) -> bytes:
@@ -123,7 +123,7 @@ class SpyLink(ForwardingLink):
         super().close()
         self._tell("close", b"")
 
-    def _said(self, data: bytes) -> None:
+    def _sent(self, data: bytes) -> None:
         self._tell("-->", data)
 
     def _line(self, data: bytes) -> None:

@@ -2,7 +2,7 @@
 
 A time-out or a broken reply makes it dirty: it is drained and synchronised by a marker before it is used again. A
 broken wire makes it lost: it is reconnected with back-off, identified again, set up again and read back; each time is
-counted, so that whoever took a step over it can mark the step repeated. It must never know what an instrument says.
+counted, so that whoever took a step over it can mark the step repeated.
 The table below is the whole of it.
 """
 

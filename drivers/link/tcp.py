@@ -1,7 +1,7 @@
 """A raw TCP socket to an instrument: tcp://host:port.
 
 Our own, because the raw-socket session of the pure-Python VISA library spins or hangs on a dead peer and loses
-indefinite blocks (measured, version 0.8.1). It must never know what the bytes mean.
+indefinite blocks (measured, version 0.8.1).
 Source: RFC 9293 (end of stream), RFC 5482 (user time-out); TCP_NODELAY because every exchange is one small write.
 """
 

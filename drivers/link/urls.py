@@ -1,6 +1,6 @@
-"""Link addresses to links: tcp://, serial://, visa://, spy+<any of these>. A VISA raw socket becomes a tcp link.
+"""Link addresses to links: tcp://, serial://, visa://, spy+<any of these>.
 
-It must never know an instrument. Libraries are imported only for the kind of link that is asked for.
+A VISA raw socket becomes a tcp link. Libraries are imported only for the kind of link that is asked for.
 """
 
 from __future__ import annotations

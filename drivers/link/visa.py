@@ -2,10 +2,9 @@
 
 The door to USB-TMC, GPIB, VXI-11, HiSLIP and serial VISA resources, through pyvisa with the pure-Python library
 ("@py"). Raw sockets never pass here: drivers/link/urls.py gives TCPIP::host::port::SOCKET to tcp.py. The library's
-own framing is kept out of the way: bytes come in as they are and are framed by base.py. It must never know a dialogue.
-Options after a question mark, serial resources only: baud (9600), bits, parity, stop as in serial_port.py.
-Source: VPP-4.3 (VISA library); pyvisa documentation, "Resources"; its raw-socket session hangs on dead peers
-(measured).
+own framing is kept out of the way: bytes come in as they are and are framed by base.py. Options after a question
+mark, serial resources only: baud (9600), bits, parity, stop as in serial_port.py.
+Source: VPP-4.3 (VISA library); pyvisa documentation, "Resources"; measured behaviour in instruments.md 0 and 4.
 """
 
 from __future__ import annotations
@@ -50,7 +49,7 @@ class VisaLink(BufferedLink):
                 self._set_up_serial(pyvisa.constants)
         except self._faults() as fault:
             self._disconnect()
-            raise self._down("can't open the VISA resource", _told(fault)) from fault
+            raise self._down("can't open the VISA resource", _reason(fault)) from fault
         if self._serial:
             self.drain(0.02)
 
@@ -100,7 +99,7 @@ class VisaLink(BufferedLink):
                     instrument=self.name,
                     next_action="Switch it off and on.",
                 ) from fault
-            raise self._down("the connection broke while writing", _told(fault)) from fault
+            raise self._down("the connection broke while writing", _reason(fault)) from fault
 
     def _receive(self, timeout_s: float) -> bytes:
         return self._receive_serial(timeout_s) if self._serial else self._receive_message(timeout_s)
@@ -116,7 +115,7 @@ class VisaLink(BufferedLink):
                 self._wait_readable(min(left_s, 0.1))
             return bytes(port.read_bytes(waiting, chunk_size=waiting))
         except self._faults() as fault:
-            raise self._down("the port was lost while reading", _told(fault)) from fault
+            raise self._down("the port was lost while reading", _reason(fault)) from fault
 
     def _wait_readable(self, timeout_s: float) -> None:
         """Sleeps until a byte is here or the time is over; in the kernel where the port's file number is known."""
@@ -140,7 +139,7 @@ class VisaLink(BufferedLink):
         except self._faults() as fault:
             if _is_timeout(fault):
                 return b""
-            raise self._down("the connection broke while reading", _told(fault)) from fault
+            raise self._down("the connection broke while reading", _reason(fault)) from fault
         return got if got.endswith(self.terminator) or len(got) >= MESSAGE_BYTES else got + self.terminator
 
     def _manager_constants(self) -> Any:
@@ -177,11 +176,11 @@ def resource_and_options(url: str) -> tuple[str, dict[str, str]]:
         raise UsageError(f"link {url!r} is not visa://RESOURCE.", next_action="Write visa://USB0::...::INSTR.")
     if resource.upper().endswith("::SOCKET"):
         raise UsageError(f"link {url!r} is a raw socket.", next_action="Write tcp://host:port.")
-    given = {key: values[-1] for key, values in parse_qs(query).items()}
-    unknown = sorted(set(given) - set(SERIAL))
+    options = {key: values[-1] for key, values in parse_qs(query).items()}
+    unknown = sorted(set(options) - set(SERIAL))
     if unknown:
         raise UsageError(f"link {url!r}: unknown option {unknown[0]!r}.", next_action=f"Known: {', '.join(SERIAL)}.")
-    return resource, SERIAL | given
+    return resource, SERIAL | options
 
 
 def _is_timeout(fault: BaseException) -> bool:
@@ -192,5 +191,5 @@ def _is_timeout(fault: BaseException) -> bool:
     return isinstance(fault, TimeoutError)
 
 
-def _told(fault: BaseException) -> str:
+def _reason(fault: BaseException) -> str:
     return str(fault) or type(fault).__name__

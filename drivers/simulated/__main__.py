@@ -39,10 +39,10 @@ def _truth(words: list[str]) -> int:
     parser = argparse.ArgumentParser(prog="python -m drivers.simulated truth")
     parser.add_argument("world")
     parser.add_argument("--clamping", type=int, default=1)
-    given = parser.parse_args(words)
+    options = parser.parse_args(words)
     from drivers.simulated.world.truth import truth
 
-    print(json.dumps(truth(given.world, given.clamping), indent=2))
+    print(json.dumps(truth(options.world, options.clamping), indent=2))
     return 0
 
 
@@ -108,32 +108,32 @@ def _world(file: WorldFile, clamping: int, factory: str | None) -> WorldInterfac
 
         return World(file, clamping)
     module, _, name = factory.partition(":")
-    made: WorldInterface = getattr(importlib.import_module(module), name)(file, clamping)
-    return made
+    make: WorldInterface = getattr(importlib.import_module(module), name)(file, clamping)
+    return make
 
 
 def _serve(words: list[str]) -> int:
-    given = _arguments(words)
+    options = _arguments(words)
     from drivers.simulated.bench import connect, open_clock
     from drivers.simulated.wires.clock import BenchTime
     from drivers.simulated.wires.event_log import EventLog
     from drivers.simulated.world.safety_chain import SafetyChain
     from drivers.simulated.worldfile.keys import load_world
 
-    file, path = load_world(given.world, dict(given.set))
-    file = file.model_copy(update={"faults_of_wire": (*file.faults_of_wire, *given.fault)})
-    world = _world(file, given.clamping, given.world_object)
-    with EventLog(given.log) as log:
+    file, path = load_world(options.world, dict(options.set))
+    file = file.model_copy(update={"faults_of_wire": (*file.faults_of_wire, *options.fault)})
+    world = _world(file, options.clamping, options.world_object)
+    with EventLog(options.log) as log:
         chain = SafetyChain(world, log.emit, file.interlock.enable_timer_s)
-        factor = 1.0 if given.speed in ("real", "fast") else float(given.speed)
-        bench_time = BenchTime(fast=given.speed == "fast", factor=factor)
-        server = Server(bench_time, chain, log.emit, parent_watch(given.parent))
+        factor = 1.0 if options.speed in ("real", "fast") else float(options.speed)
+        bench_time = BenchTime(fast=options.speed == "fast", factor=factor)
+        server = Server(bench_time, chain, log.emit, parent_watch(options.parent))
         wake, woken = _stop_on_signals(server)
         try:
             clock = open_clock(server)
             links = connect(server, file, world, chain, log.emit)
-            log.emit(0.0, "start", world=str(path), clamping=given.clamping, speed=given.speed)
-            _announce({"world": str(path), "pid": os.getpid(), "clock": clock, "links": links}, given.ports)
+            log.emit(0.0, "start", world=str(path), clamping=options.clamping, speed=options.speed)
+            _announce({"world": str(path), "pid": os.getpid(), "clock": clock, "links": links}, options.ports)
             server.serve()
         finally:
             server.close()

@@ -1,9 +1,8 @@
 """The simulated bench as a whole: one world, its instruments, and the wire that each of them hangs on.
 
 Links as in drivers/simulated/README.md; which make answers on a wire is the world's choice (model, controller,
-probe). The
-multimeter is a VISA serial resource or a socket, generator, sampler and switch box are sockets, axis, encoder, climate
-probe and relay board are serial ports; the interlock is a second socket of the switch box.
+probe). The multimeter is a VISA serial resource or a socket, generator, sampler and switch box are sockets, axis,
+encoder, climate probe and relay board are serial ports; the interlock is a second socket of the switch box.
 """
 
 from __future__ import annotations

@@ -1,9 +1,7 @@
 """What the dialogues need from the world, and what the server needs from a dialogue: two small Protocols.
 
-The dialogues see the world through `WorldInterface` only, so that physics and words never mix
-(drivers/simulated/README.md).
-A `Session` is one client's conversation with one instrument: bytes in, replies out, bench time an argument.
-It must never know a socket or a wall clock.
+The dialogues see the world through `WorldInterface` only, so that physics and words never mix . A `Session` is one
+client's conversation with one instrument: bytes in, replies out, bench time an argument.
 """
 
 from __future__ import annotations

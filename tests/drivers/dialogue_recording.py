@@ -54,7 +54,7 @@ class RecordingLink(ForwardingLink):
         if self._good:
             self._aside.replace(self._file)
 
-    def _said(self, data: bytes) -> None:
+    def _sent(self, data: bytes) -> None:
         self._note({"say": data.decode("latin-1")})
 
     def _line(self, data: bytes) -> None:

@@ -80,10 +80,10 @@ def soak(family, exchanges, seed):
         if family.tune:
             family.tune(driver)
         switch_on(gate, faults, seed)
-        i, told, since = 0, gate.seen, 0
-        while gate.seen < exchanges:
+        i, told, since = 0, gate.messages, 0
+        while gate.messages < exchanges:
             i += 1
-            told, since = (told, since + 1) if gate.seen == told else (gate.seen, 0)
+            told, since = (told, since + 1) if gate.messages == told else (gate.messages, 0)
             if since > SILENT_VERBS:
                 count.wrong.append(f"no exchange any more after {i} verbs: {count.errors}")
                 break
@@ -98,7 +98,7 @@ def soak(family, exchanges, seed):
                 count.right += 1
             else:
                 count.wrong.append(seen)
-        count.exchanges, count.faults = gate.seen, sum(gate.injected.values())
+        count.exchanges, count.faults = gate.messages, sum(gate.injected.values())
         gate.clear()
     return count
 

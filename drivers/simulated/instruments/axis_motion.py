@@ -1,7 +1,8 @@
 """The moving half of a grbl 1.1h controller: its planner, its step counter, feed hold, halt and the seek of the index.
 
 It counts the steps that it sends; what the motor makes of them is the world's affair, behind the safety chain. Each
-queued move starts from rest (grbl's junction speed is left out). It must never know a line of text.
+queued move starts from rest (grbl's junction speed is left out). A controller counts what it sends, whatever the
+motor does.
 Source: gnea/grbl 1.1h, interface.md (feed hold, jog cancel, reset), settings.md ($1, $120), planner.h (16 blocks).
 """
 

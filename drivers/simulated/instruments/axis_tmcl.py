@@ -2,7 +2,7 @@
 
 Written from the maker's manual: TRINAMIC TMCM-1240 TMCL Firmware Manual (binary format, status codes, ROR, ROL, MST,
 MVP, SAP, GAP, SGP, GGP, RFS, SIO, GIO, GFV, axis parameters; speeds in pulses a second), independently of the driver.
-A standby current of zero lets the motor go when it stands. It must never know the resolver.
+A standby current of zero lets the motor go when it stands.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ REPLY_S = 0.002  # two datagrams at 115200 baud and the module's own time
 FAR = 2_000_000_000
 READ_ONLY = frozenset((3, 8, 9, 10, 11, 29, 197, 206, 208))
 # axis parameters at switching on that are kept as they are set and do nothing else here
-KEPT = {
+STORED = {
     2: 0, 6: 128, 7: 32, 9: 0, 10: 0, 11: 0, 12: 1, 13: 1, 14: 0, 15: 0, 16: 0, 17: 50_000, 18: 0, 19: 0, 20: 0,
     21: 0, 22: 0, 23: 0, 24: 0, 25: 0, 26: 0, 27: 0, 28: 0, 29: 0, 31: 0, 32: 0, 33: 0, 127: 0, 160: 1, 161: 0,
     162: 2, 163: 0, 164: 0, 165: 0, 166: 0, 167: 5, 168: 0, 169: 0, 170: 0, 171: 0, 172: 0, 173: 0, 174: 0, 178: 0,
@@ -50,7 +50,7 @@ class TmclAxis(QueuedSession):
         self, chain: SafetyChain, gate: Gate, *, steps_per_turn: int, microsteps: int, has_index: bool = True
     ) -> None:
         super().__init__(gate, REPLY_S)
-        self._values = dict(KEPT)
+        self._values = dict(STORED)
         self._values[140] = round(math.log2(microsteps))
         self._globals = {(2, 55): SERIAL}
         # the motion engine's settings: $1 hold, $22 no homing lock, $25 search speed a minute, $100 steps a step

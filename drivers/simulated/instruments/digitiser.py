@@ -1,10 +1,9 @@
 """The words of a four-channel simultaneous 16-bit digitiser that speaks the usual oscilloscope waveform dialogue.
 
 Written from the makers' manuals: Keysight InfiniiVision Programmer's Guide (":WAVeform", ten-field preamble,
-definite-length blocks) and Infiniium Programmer's Guide (":ACQuire:SRATe", ":ADER?", signed WORD data).
-volts = (raw - yreference) * yincrement + yorigin; codes are left-justified in 16 bits. The sample clock is 50 MHz
-over a whole number of at least 200. SING costs the arming time; DATA? a quarter of the read time of a record.
-It must never know what its inputs are connected to; the world gives the samples.
+definite-length blocks) and Infiniium Programmer's Guide (":ACQuire:SRATe", ":ADER?", signed WORD data). volts = (raw
+- yreference) * yincrement + yorigin; codes are left-justified in 16 bits. The sample clock is 50 MHz over a whole
+number of at least 200. SING costs the arming time; DATA? a quarter of the read time of a record.
 """
 
 from __future__ import annotations
@@ -61,7 +60,7 @@ class Digitiser(ScpiInstrument):
         self._divisor = MIN_DIVISOR
         self._points = 1000
         self._full_scale_v = [self._start_full_scale_v] * CHANNELS
-        self._shown = [True] * CHANNELS
+        self._display = [True] * CHANNELS
         self._source = 0
         self._format = "WORD"
         self._lsb_first = False
@@ -69,10 +68,10 @@ class Digitiser(ScpiInstrument):
         self._armed = False
         self._end_s = -math.inf
         self._codes: Codes | None = None
-        self._taken_full_scale_v = list(self._full_scale_v)
-        self._taken_rate_hz = self._rate_hz
-        self._told_done = True
-        self._told_trigger = True
+        self._record_full_scale_v = list(self._full_scale_v)
+        self._record_rate_hz = self._rate_hz
+        self._end_reported = True
+        self._trigger_reported = True
 
     @property
     def _rate_hz(self) -> float:
@@ -107,7 +106,7 @@ class Digitiser(ScpiInstrument):
             Command("DIGitize", set=self._digitize),
             Command("RUN", set=self._refuse_run),
             Command("STOP", set=lambda _: self._stop()),
-            Command("ADER", query=self._done),
+            Command("ADER", query=self._capture_ended),
             Command("TER", query=self._triggered),
         ]
 
@@ -147,15 +146,15 @@ class Digitiser(ScpiInstrument):
         if not self._armed:
             raise ScpiFault(-211)
         self._armed = False
-        self._taken_full_scale_v = list(self._full_scale_v)
-        self._taken_rate_hz = self._rate_hz
-        a, b, c, d = (full / 2.0 for full in self._taken_full_scale_v)
+        self._record_full_scale_v = list(self._full_scale_v)
+        self._record_rate_hz = self._rate_hz
+        a, b, c, d = (full / 2.0 for full in self._record_full_scale_v)
         codes = self._world.sample(t_s, rate_hz=self._rate_hz, n=self._points, ranges_v=(a, b, c, d))
         self._codes = spoil_record(codes, 2 ** (self._bits - 1), self._gate)
         if self._gate.acting("overflow"):
             self.push(-230, "Data corrupt or stale; acquisition memory overflow")
         self._end_s = t_s + self._points / self._rate_hz
-        self._told_done = self._told_trigger = False
+        self._end_reported = self._trigger_reported = False
 
     def _digitize(self, call: Call) -> Busy:
         """Arms, starts at once and keeps the parser until the record is complete."""
@@ -169,20 +168,20 @@ class Digitiser(ScpiInstrument):
         self._armed = False
         self._end_s = -math.inf
 
-    def _done(self, call: Call) -> Held:
+    def _capture_ended(self, call: Call) -> Held:
         end_s = call.t_s + POLL_S
 
         def reply() -> str:
-            done = not self._told_done and self._end_s <= end_s
-            self._told_done = self._told_done or done
+            done = not self._end_reported and self._end_s <= end_s
+            self._end_reported = self._end_reported or done
             return f"{done:d}"
 
         return Held(reply, lambda: end_s)
 
     def _triggered(self, call: Call) -> Held:
         def reply() -> str:
-            told, self._told_trigger = self._told_trigger, True
-            return f"{not told:d}"
+            reported, self._trigger_reported = self._trigger_reported, True
+            return f"{not reported:d}"
 
         return Held(reply, lambda: call.t_s + POLL_S)
 
@@ -191,7 +190,7 @@ class Digitiser(ScpiInstrument):
         return [
             Command("CHANnel#:RANGe", self._set_full_scale, lambda c: _number(self._full_scale_v[self._channel(c)])),
             Command("CHANnel#:OFFSet", self._set_offset, lambda c: _number(0.0 * self._channel(c))),
-            Command("CHANnel#:DISPlay", self._set_shown, lambda c: f"{self._shown[self._channel(c)]:d}"),
+            Command("CHANnel#:DISPlay", self._set_display, lambda c: f"{self._display[self._channel(c)]:d}"),
             Command("CHANnel#:COUPling", self._set_coupling, lambda _: "DC"),
         ]
 
@@ -215,8 +214,8 @@ class Digitiser(ScpiInstrument):
         if call.number("V") != 0.0:
             raise ScpiFault(-222, "this converter has no offset")
 
-    def _set_shown(self, call: Call) -> None:
-        self._shown[self._channel(call)] = call.boolean()
+    def _set_display(self, call: Call) -> None:
+        self._display[self._channel(call)] = call.boolean()
 
     def _set_coupling(self, call: Call) -> None:
         self._channel(call)
@@ -260,12 +259,12 @@ class Digitiser(ScpiInstrument):
         return self._codes
 
     def _volts_a_code(self) -> float:
-        return self._taken_full_scale_v[self._source] / 65_536.0
+        return self._record_full_scale_v[self._source] / 65_536.0
 
     def _preamble(self) -> list[str]:
         points = self._codes.shape[1] if self._codes is not None else self._points
-        rate_hz = self._taken_rate_hz if self._codes is not None else self._rate_hz
-        full_v = (self._taken_full_scale_v if self._codes is not None else self._full_scale_v)[self._source]
+        rate_hz = self._record_rate_hz if self._codes is not None else self._rate_hz
+        full_v = (self._record_full_scale_v if self._codes is not None else self._full_scale_v)[self._source]
         bits = 8 if self._format == "BYTE" else 16
         reference = 2 ** (bits - 1) if self._unsigned and self._format != "ASC" else 0
         return [

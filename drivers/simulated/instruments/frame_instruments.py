@@ -2,7 +2,7 @@
 
 Written from their data sheets and from the MODBUS specifications (V1.1b3; serial line V1.02), independently of the
 drivers. The relay board closes, for each of its relays, one channel of the matrix that the world knows. Modbus: input
-registers 1 (temperature) and 2 (humidity) in tenths, function 2B/0E tells who it is. It must never know the part.
+registers 1 (temperature) and 2 (humidity) in tenths, function 2B/0E tells who it is.
 """
 
 from __future__ import annotations
@@ -78,8 +78,8 @@ class ModbusProbe(QueuedSession):
         return self._framed(struct.pack(f">BB{count}H", function, 2 * count, *wanted))
 
     def _identification(self) -> bytes:
-        told = b"".join(bytes([key, len(text)]) + text for key, text in IDENTITY.items())
-        return bytes([0x2B, 0x0E, 0x03, 0x83, 0x00, 0x00, len(IDENTITY)]) + told
+        objects = b"".join(bytes([key, len(text)]) + text for key, text in IDENTITY.items())
+        return bytes([0x2B, 0x0E, 0x03, 0x83, 0x00, 0x00, len(IDENTITY)]) + objects
 
     def _framed(self, body: bytes) -> bytes:
         data = bytes([self._address]) + body

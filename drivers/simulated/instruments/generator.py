@@ -1,10 +1,9 @@
 """The words of a function generator of the 33500 class: the sine, its level and what the level means.
 
 Written from the maker's manual: Keysight 33500B Series Operating and Service Guide, "SCPI Programming Reference"
-(APPLy, BURSt, FREQuency, FUNCtion, OUTPut, PHASe, VOLTage). The source is 50 ohm; the load setting only rescales
-what is shown: a change of OUTP:LOAD leaves the EMF as it is and the shown level follows. Levels are refused
-beyond 10 V peak open-circuit and 2 mVpp. A burst without trigger gives no signal. Figures with a dagger: from memory.
-It must never know an amplifier or a resolver.
+(APPLy, BURSt, FREQuency, FUNCtion, OUTPut, PHASe, VOLTage). The source is 50 ohm; the load setting only rescales what
+is shown: a change of OUTP:LOAD leaves the EMF as it is and the shown level follows. Levels are refused beyond 10 V
+peak open-circuit and 2 mVpp. A burst without trigger gives no signal. Figures with a dagger: from memory.
 """
 
 from __future__ import annotations
@@ -53,17 +52,17 @@ class Generator(ScpiInstrument):
         """Terminal volts into the stated load over EMF."""
         return 1.0 if math.isinf(self._load_ohm) else self._load_ohm / (self._load_ohm + SOURCE_OHM)
 
-    def _shown(self, emf_vpp: float, unit: str) -> float:
+    def _displayed(self, emf_vpp: float, unit: str) -> float:
         vpp = emf_vpp * self._share()
         v_rms = vpp / math.sqrt(8.0)
         if unit == "VPP":
             return vpp
         return v_rms if unit == "VRMS" else 10.0 * math.log10(v_rms**2 / self._load_ohm / 1e-3)
 
-    def _emf(self, shown: float, unit: str) -> float:
+    def _emf(self, level: float, unit: str) -> float:
         if unit == "DBM":
-            shown, unit = math.sqrt(10.0 ** (shown / 10.0) * 1e-3 * self._load_ohm), "VRMS"
-        vpp = shown * math.sqrt(8.0) if unit == "VRMS" else shown
+            level, unit = math.sqrt(10.0 ** (level / 10.0) * 1e-3 * self._load_ohm), "VRMS"
+        vpp = level * math.sqrt(8.0) if unit == "VRMS" else level
         return vpp / self._share()
 
     def _apply(self, t_s: float) -> None:
@@ -109,7 +108,11 @@ class Generator(ScpiInstrument):
 
     def _levels(self) -> tuple[float, float, float]:
         low, high = EMF_VPP[0], EMF_VPP[1] - 2.0 * abs(self._emf_offset_v)
-        return (self._shown(self._emf_vpp, self._unit), self._shown(low, self._unit), self._shown(high, self._unit))
+        return (
+            self._displayed(self._emf_vpp, self._unit),
+            self._displayed(low, self._unit),
+            self._displayed(high, self._unit),
+        )
 
     def _offsets(self) -> tuple[float, float, float]:
         room = (EMF_VPP[1] - self._emf_vpp) / 2.0 * self._share()
@@ -149,7 +152,7 @@ class Generator(ScpiInstrument):
             raise ScpiFault(-221, "dBm is not possible with an infinite load")
         words = {"MIN": -math.inf, "MINIMUM": -math.inf, "MAX": math.inf, "MAXIMUM": math.inf}
         value = words[text] if text in words else parse_number(text, "V")
-        low, high = (self._shown(vpp, unit) for vpp in (EMF_VPP[0], EMF_VPP[1] - 2.0 * abs(self._emf_offset_v)))
+        low, high = (self._displayed(vpp, unit) for vpp in (EMF_VPP[0], EMF_VPP[1] - 2.0 * abs(self._emf_offset_v)))
         self._emf_vpp = self._emf(self._within(value, low, high), unit)
 
     def _set_offset(self, call: Call) -> None:
@@ -222,7 +225,7 @@ class Generator(ScpiInstrument):
     def _applied(self, call: Call) -> str:
         self._one(call)
         offset = self._emf_offset_v * self._share()
-        level = self._shown(self._emf_vpp, self._unit)
+        level = self._displayed(self._emf_vpp, self._unit)
         return f'"SIN {_number(self._frequency_hz)},{_number(level)},{_number(offset)}"'
 
 

@@ -3,7 +3,6 @@
 Written from the makers' manuals, independently of the drivers: Agilent 33220A User's Guide ch. 4 (no SOURce node);
 Rigol DG800 Programming Guide (unit of the level: the last one used at the panel, OUTP? answers ON or OFF, OUTP:IMP);
 Siglent SDG Series Programming Guide PG02-E04B (BSWV, OUTP, BTWV: header and units in the replies, no error queue).
-It must never know an amplifier or a resolver.
 """
 
 from __future__ import annotations
@@ -81,8 +80,8 @@ class GeneratorSdg(Generator):
         if key == "FRQ":
             self._frequency_hz = min(max(parse_number(text.upper(), "HZ"), 1e-6), 40e6)
         elif key in ("AMP", "AMPVRMS"):
-            shown = parse_number(text.upper(), "V" if key == "AMP" else "VRMS")
-            emf_vpp = self._emf(shown, "VPP" if key == "AMP" else "VRMS")
+            level = parse_number(text.upper(), "V" if key == "AMP" else "VRMS")
+            emf_vpp = self._emf(level, "VPP" if key == "AMP" else "VRMS")
             if 2e-3 <= emf_vpp <= 20.0:
                 self._emf_vpp = emf_vpp
         elif key == "OFST":
@@ -90,7 +89,7 @@ class GeneratorSdg(Generator):
 
     def _wave(self, call: Call) -> str:
         self._first_channel(call)
-        vpp, offset = self._shown(self._emf_vpp, "VPP"), self._emf_offset_v * self._share()
+        vpp, offset = self._displayed(self._emf_vpp, "VPP"), self._emf_offset_v * self._share()
         fields = {
             "WVTP": "SINE",
             "FRQ": f"{self._frequency_hz:.10g}HZ",

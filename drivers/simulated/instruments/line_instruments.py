@@ -1,7 +1,7 @@
 """Two small serial instruments that answer a line with a line: an angle-encoder display and a climate probe.
 
 Source: HEIDENHAIN ND 280/ND 287 User's Manual, "External operation via the data interface": ESC A0000 CR
-identification, ESC A0100 CR error text, ESC A0200 CR actual position; a sign, blanks, digits with a decimal point, CR LF
+identification, ESC A0100 CR error text, ESC A0200 CR actual position; sign, blanks, digits with a decimal point, CR LF
 (layout of the ten-digit field from memory, dagger). Vaisala HMT330 Series User's Guide, "Serial line communication":
 SEND, ERRS, VERS, ?, in STOP mode with echo off (layout of the lines of `?` from memory, dagger).
 """

@@ -2,8 +2,8 @@
 
 Written from the maker's manual: Rigol MSO1000Z/DS1000Z Programming Guide (:ACQuire, :CHANnel, :TIMebase, :TRIGger,
 :WAVeform). Twelve divisions across; 25 codes a division, code 127 at the middle; pages of at most 250 000 bytes; the
-trigger's place follows the time-base offset, and what lies before it is sampled too. It must never know what its
-inputs are connected to; the world gives the samples. Figures with a dagger are from memory.
+trigger's place follows the time-base offset, and what lies before it is sampled too. Figures with a dagger are from
+memory.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Oscilloscope(ScpiInstrument):
 
     def _power_on(self) -> None:
         self._scale_v = [1.0] * CHANNELS
-        self._shown = [True, False, False, False]
+        self._display = [True, False, False, False]
         self._scale_s = 1e-6
         self._offset_s = 0.0
         self._depth = 3_000
@@ -53,8 +53,8 @@ class Oscilloscope(ScpiInstrument):
         self._ready_s = -math.inf
         self._end_s = -math.inf
         self._codes: NDArray[np.uint8] | None = None
-        self._taken_scale_v = list(self._scale_v)
-        self._taken_rate_hz = self._rate_hz
+        self._record_scale_v = list(self._scale_v)
+        self._record_rate_hz = self._rate_hz
         self._source = 0
         self._mode = "NORM"
         self._format = "BYTE"
@@ -80,7 +80,7 @@ class Oscilloscope(ScpiInstrument):
             Command("TIMebase[:MAIN]:OFFSet", self._set_offset_s, lambda _: _number(self._offset_s)),
             Command("TRIGger:MODE", lambda c: self._only(c, "EDGE"), lambda _: "EDGE"),
             Command("TRIGger:SWEep", lambda c: self._only(c, "SINGle", "NORMal", "AUTO"), lambda _: "SING"),
-            Command("TRIGger:STATus", query=self._asked_status),
+            Command("TRIGger:STATus", query=self._poll_status),
             Command("TFORce", set=self._force),
             Command("SINGle", set=self._single),
             Command("RUN", set=lambda _: self._run()),
@@ -134,14 +134,14 @@ class Oscilloscope(ScpiInstrument):
         codes = spoil_record(codes, 2 ** (self._bits - 1), self._gate)
         eight = (codes.astype(np.int32) >> (self._bits - 8)) + MIDDLE
         self._codes = np.clip(eight, 0, 255).astype(np.uint8)
-        self._taken_scale_v, self._taken_rate_hz = list(self._scale_v), rate_hz
+        self._record_scale_v, self._record_rate_hz = list(self._scale_v), rate_hz
         self._end_s = start_s + self._depth / rate_hz
         self._state = "TD"
 
-    def _asked_status(self, call: Call) -> Held:
+    def _poll_status(self, call: Call) -> Held:
         """Asking costs bench time: a polling client sees it pass."""
-        told_s = call.t_s + POLL_S
-        return Held(lambda: self._status(Call(told_s)), lambda: told_s)
+        reply_s = call.t_s + POLL_S
+        return Held(lambda: self._status(Call(reply_s)), lambda: reply_s)
 
     def _status(self, call: Call) -> str:
         if self._state == "TD" and call.t_s >= self._end_s:
@@ -153,7 +153,7 @@ class Oscilloscope(ScpiInstrument):
         return [
             Command("CHANnel#:SCALe", self._set_scale_v, lambda c: _number(self._scale_v[self._channel(c)])),
             Command("CHANnel#:OFFSet", self._set_offset_v, lambda c: _number(0.0 * self._channel(c))),
-            Command("CHANnel#:DISPlay", self._set_shown, lambda c: f"{self._shown[self._channel(c)]:d}"),
+            Command("CHANnel#:DISPlay", self._set_display, lambda c: f"{self._display[self._channel(c)]:d}"),
             Command("CHANnel#:COUPling", lambda c: self._only(c, "DC"), lambda _: "DC"),
             Command("CHANnel#:PROBe", self._set_probe, lambda _: _number(1.0)),
         ]
@@ -174,8 +174,8 @@ class Oscilloscope(ScpiInstrument):
         if call.number("V") != 0.0:
             raise ScpiFault(-222, "this model keeps its channels centred")
 
-    def _set_shown(self, call: Call) -> None:
-        self._shown[self._channel(call)] = call.boolean()
+    def _set_display(self, call: Call) -> None:
+        self._display[self._channel(call)] = call.boolean()
 
     def _set_probe(self, call: Call) -> None:
         if call.number() != 1.0:
@@ -220,7 +220,7 @@ class Oscilloscope(ScpiInstrument):
         return point
 
     def _preamble(self) -> list[str]:
-        volts_a_code = self._taken_scale_v[self._source] / CODES_A_DIVISION
+        volts_a_code = self._record_scale_v[self._source] / CODES_A_DIVISION
         kinds = {"BYTE": "0", "WORD": "1", "ASC": "2"}
         points = self._depth if self._codes is None else self._codes.shape[1]
         return [
@@ -228,7 +228,7 @@ class Oscilloscope(ScpiInstrument):
             {"NORM": "0", "MAX": "1", "RAW": "2"}[self._mode],
             f"{points}",
             "1",
-            _number(1.0 / self._taken_rate_hz),
+            _number(1.0 / self._record_rate_hz),
             _number(0.0),
             "0",
             _number(volts_a_code),

@@ -1,6 +1,6 @@
 """What faults of a sampler do to its record: samples missing, channels exchanged, a step of skew or gain, clipping.
 
-Pure but for the gate that says which of them act on the present command. It must never know a dialogue.
+Pure but for the gate that says which of them act on the present command.
 """
 
 from __future__ import annotations

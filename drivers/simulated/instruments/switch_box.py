@@ -4,8 +4,8 @@ Written from the maker's manual: Keysight 34980A Programmer's Reference (ROUTe, 
 SOURce:DIGital:DATA and LEVel, SYSTem:CTYPe?). Slot 1 a dual 4x16 matrix (channel 1000 + row*100 + column), slot 2
 relays 2001 to 2032, slot 5 inputs 5101 to 5104 and outputs 5201 to 5204. A relay takes 3 ms, one after the other.
 Byte 5101: bit 0 guard closed, bit 1 emergency stop pressed. Bit 0 of 5201 is the enable line, seen from 3.5 V on.
-Both sockets (switch, interlock) speak to one box. It must never know what is wired to a relay.
-Channel errors 303 and 305 are device-specific numbers from memory (dagger).
+Both sockets (switch, interlock) speak to one box. Channel errors 303 and 305 are device-specific numbers from memory
+(dagger).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The wires of the simulated bench: TCP sockets on the loopback address and pseudo-terminals, none of them blocking.
 
-A wire accepts clients (or has one for ever, on a pseudo-terminal) and moves bytes. The slave side of a pty stays
-open here, in raw mode, so that a client that closes its port is no hang-up. It must never know a dialogue.
+A wire accepts clients (or has one for ever, on a pseudo-terminal) and moves bytes. The slave side of a pty stays open
+here, in raw mode, so that a client that closes its port is no hang-up.
 Source: pty(7), termios(3), tcp(7).
 """
 

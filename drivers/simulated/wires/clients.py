@@ -1,7 +1,7 @@
 """Who is connected to the simulated bench, and what of it matters to time: who waits, and which bytes are on their way.
 
-It must never know what an instrument says, nor touch a selector. Bench time in seconds; wall time is the monotonic
-clock. Source: the rule of fast time in drivers/simulated/wires/clock.py (`may_jump`).
+Bench time in seconds; wall time is the monotonic clock.
+Source: the rule of fast time in drivers/simulated/wires/clock.py (`may_jump`).
 """
 
 from __future__ import annotations

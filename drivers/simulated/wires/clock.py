@@ -2,7 +2,7 @@
 
 Real: bench time is wall time since the start, or a stated factor of it. Fast: it stands still and jumps to the
 earliest thing that is due when every registered party waits (in a clock sleep, or for a reply that an instrument
-holds). With no party registered any waiter lets it jump at once. It must never know an instrument or a socket.
+holds). With no party registered any waiter lets it jump at once.
 Words (newline JSON, one request a line, one reply a line): drivers/simulated/README.md.
 """
 

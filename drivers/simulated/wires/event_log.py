@@ -1,6 +1,6 @@
 """The log of the simulated bench: JSON lines, flushed, with wall time and bench time of every event.
 
-It must never know what an event means. Events and their facts: drivers/simulated/README.md.
+Events and their facts: drivers/simulated/README.md.
 """
 
 from __future__ import annotations

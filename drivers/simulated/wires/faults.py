@@ -2,8 +2,8 @@
 
 `WireFault` is one row of a world's [[faults_of_wire]]; `Gate` stands between one instrument and its wire: it sees
 every message that comes in and every reply that goes out, and tells the instrument what it is to do wrong itself
-(`acting`). It must never know what the instrument measures. Binary messages are matched in hexadecimal.
-Kinds: drivers/simulated/wires/spoiling.py; what they copy: the reports listed there.
+(`acting`). Binary messages are matched in hexadecimal.
+Kinds: drivers/simulated/wires/spoiling.py; what they copy: drivers/simulated/README.md, "Faults of wires".
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ class Gate:
         self._active: list[WireFault] = []
         self._mute_until_s = -math.inf
         self._text = ""
-        self._said_s = -math.inf
-        self._kept: dict[str, bytes] = {}
+        self._last_message_s = -math.inf
+        self._first_replies: dict[str, bytes] = {}
         self._last = b""
         self.storm: Callable[[int], None] = lambda _entries: None
         self.opened: Callable[[float], None] = lambda _t_s: None  # somebody has opened the serial port
@@ -46,7 +46,7 @@ class Gate:
         self.cut_s = 0.0  # for how long, wall time
         self.unasked: list[bytes] = []  # what the server is to send before the reply
         self.injected: dict[str, int] = {}  # kind -> how often it has acted
-        self.seen = 0  # messages, while any fault is on the schedule
+        self.messages = 0  # messages, while any fault is on the schedule
 
     def has(self, kind: str) -> bool:
         """Whether a kind is on the schedule at all: some change how a wire is laid."""
@@ -60,9 +60,9 @@ class Gate:
         """The message as the instrument gets it; None when it gets nothing, "" when it only acknowledges."""
         if not self._rows:
             return text
-        self.seen += 1
-        self._text, said_s, self._said_s = text, self._said_s, time.monotonic()
-        self._active = [row.fault for row in self._rows if self._acts(row, text, t_s)]
+        self.messages += 1
+        self._text, before_s, self._last_message_s = text, self._last_message_s, time.monotonic()
+        self._active = [row.fault for row in self._rows if self._is_due(row, text, t_s)]
         got: str | None = text
         for fault in self._active:
             self.injected[fault.kind] = self.injected.get(fault.kind, 0) + 1
@@ -73,7 +73,7 @@ class Gate:
             elif fault.kind == "foreign" and got and isinstance(fault.value, str):
                 got = f"{fault.value};{'' if got[:1] in '*:' else ':'}{got}"
             else:
-                self._note(fault, t_s, self._said_s - said_s)
+                self._note(fault, t_s, self._last_message_s - before_s)
         return got
 
     def take_over(self, other: Gate) -> None:
@@ -100,11 +100,11 @@ class Gate:
             return []
         out = [Outgoing(data)]
         for fault in self._active:
-            remembered = self._last if fault.kind == "stale" else self._kept.get(self._text, data)
+            remembered = self._last if fault.kind == "stale" else self._first_replies.get(self._text, data)
             out = [item for old in out for item in spoil(fault, old, self._random, remembered)]
         self._last = data
         if self.has("stuck"):
-            self._kept.setdefault(self._text, data)
+            self._first_replies.setdefault(self._text, data)
         return out
 
     def _note(self, fault: WireFault, t_s: float, gap_s: float) -> None:
@@ -121,7 +121,7 @@ class Gate:
             text = fault.value if isinstance(fault.value, str) else "OK\r\n"
             self.unasked.append(text.encode("latin-1"))
 
-    def _acts(self, row: _Row, text: str, t_s: float) -> bool:
+    def _is_due(self, row: _Row, text: str, t_s: float) -> bool:
         fault = row.fault
         if row.spent or (fault.match and fault.match.upper() not in text.upper()):
             return False

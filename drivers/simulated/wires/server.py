@@ -1,7 +1,7 @@
 """The one loop of the simulated bench: bytes from the wires to the dialogues, replies back when they are due.
 
 It owns the running of bench time: in real time it sleeps until something is due, in fast time it lets the clock jump
-when every registered party waits. It must never know what an instrument says. One thread, no locks.
+when every registered party waits. One thread, no locks.
 """
 
 from __future__ import annotations
@@ -64,8 +64,8 @@ class Server:
             else:
                 self._join(client)
 
-        kept = listener.port
-        own.reopen = lambda: self._listen_again(name, new_session, own, kept)
+        still_open = listener.port
+        own.reopen = lambda: self._listen_again(name, new_session, own, still_open)
         self._selector.register(listener, selectors.EVENT_READ, accept)
         return listener.url
 

@@ -1,8 +1,8 @@
-"""The kinds of faults, each with what it does, and how those that spoil a reply do so. Pure.
+"""The kinds of faults, each with what it does, and how those that spoil a reply do so.
 
-It must never know a schedule, a wire or an instrument. Kinds that an instrument does by itself (the last groups) are
-asked for by the dialogues through `Gate.acting`; `value` is the number or text of the fault's row.
-Source: public bug reports of instrument libraries; tests/drivers/field_reports.py retells each with its lesson.
+Pure. Kinds that an instrument does by itself (the last groups) are asked for by the dialogues through `Gate.acting`;
+`value` is the number or text of the fault's row.
+Source: drivers/simulated/README.md, "Faults of wires".
 """
 
 from __future__ import annotations
@@ -102,7 +102,7 @@ def _lying(kind: str, data: bytes, by: int) -> bytes:
     head, rest = data[2 : 2 + digits], data[2 + digits :]
     n = int(head)
     if kind == "page_short":
-        kept = n // 2 & ~1
-        return before + b"#" + str(digits).encode() + f"{kept:0{digits}d}".encode() + rest[:kept] + rest[n:]
-    told = max(0, n - by) if kind == "block_short" else n + by
-    return before + b"#" + str(digits).encode() + f"{told:0{digits}d}".encode() + rest
+        half = n // 2 & ~1
+        return before + b"#" + str(digits).encode() + f"{half:0{digits}d}".encode() + rest[:half] + rest[n:]
+    stated = max(0, n - by) if kind == "block_short" else n + by
+    return before + b"#" + str(digits).encode() + f"{stated:0{digits}d}".encode() + rest

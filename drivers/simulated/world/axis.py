@@ -1,9 +1,9 @@
 """The simulated axis: commanded steps to the true rotor angle; time is an argument, seconds.
 
-It must never know a dialogue or a sampler. Angles are mechanical radians, counter-clockwise positive, from the index
-mark. Commands are trapezoid moves; the motor adds cyclic errors at orders 50, 100 and 200 and once and twice per turn;
-backlash is a play operator with memory of direction; each move rings out damped; a motor that loses steps loses
-multiples of four full steps (one electrical turn of a two-phase motor); the rotor may slip on the spindle.
+Angles are mechanical radians, counter-clockwise positive, from the index mark. Commands are trapezoid moves; the
+motor adds cyclic errors at orders 50, 100 and 200 and once and twice per turn; backlash is a play operator with
+memory of direction; each move rings out damped; a motor that loses steps loses multiples of four full steps (one
+electrical turn of a two-phase motor); the rotor may slip on the spindle.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from drivers.simulated.worldfile.keys import AxisWorld
 Floats = NDArray[np.float64]
 
 ARCMIN = math.pi / (180 * 60)
-KEPT_MOVES = 64
+MOVES_LIMIT = 64
 STEP_DIGITS = 6  # of a step: below, a position is taken as rounded
 INDEX_DEG_S = 90.0
 INDEX_BACK_OFF_RAD = math.radians(5.0)
@@ -172,7 +172,7 @@ class AxisPhysics:
         if self._moves[-1].loses_at_rad is not None:
             self._lost = True
         self._starts.append(profile.start_s)
-        del self._moves[:-KEPT_MOVES], self._starts[:-KEPT_MOVES]
+        del self._moves[:-MOVES_LIMIT], self._starts[:-MOVES_LIMIT]
 
     def _loss(self, distance_rad: float) -> float:
         units = max(1, round(math.radians(self._world.lost_deg) / self._loss_unit_rad))

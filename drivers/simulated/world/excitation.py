@@ -1,8 +1,8 @@
 """The simulated generator and amplifier as one source: its EMF as harmonics with a phase that runs freely in time.
 
-It must never know a dialogue or a sampler. The generator is an EMF behind source_ohm into the amplifier's input; the
-amplifier multiplies, clips at its ceiling and may fold back into an inductive load. At each switching on the start
-phase is drawn anew. Phasors are peak; the waveform is Im(sum E_h e^{j h phi(t)}), phi(t) the running phase in rad.
+The generator is an EMF behind source_ohm into the amplifier's input; the amplifier multiplies, clips at its ceiling
+and may fold back into an inductive load. At each switching on the start phase is drawn anew. Phasors are peak; the
+waveform is Im(sum E_h e^{j h phi(t)}), phi(t) the running phase in rad.
 """
 
 from __future__ import annotations
@@ -88,5 +88,5 @@ class Source:
             return (1, *HARMONIC_ORDERS), whole
         clipped = np.clip(wave, -w.amplifier_limit_v, w.amplifier_limit_v)
         spectrum = 2j * np.fft.rfft(clipped) / CLIP_POINTS
-        kept: Complexes = spectrum[1 : CLIP_ORDERS + 1].astype(np.complex128)
-        return tuple(range(1, CLIP_ORDERS + 1)), kept
+        harmonics_kept: Complexes = spectrum[1 : CLIP_ORDERS + 1].astype(np.complex128)
+        return tuple(range(1, CLIP_ORDERS + 1)), harmonics_kept

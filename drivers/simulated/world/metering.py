@@ -1,8 +1,8 @@
 """The simulated multimeter at the rows of the relay matrix: resistance, DC and AC volts, with a meter's own errors.
 
-It must never know a dialogue or a range: values come in ohms and volts, infinite when open. Two-wire readings contain
-meter and adapter leads, four-wire ones sense at the part's terminals. Thermal EMF sits in the adapter, so it turns its
-sign with the polarity; offset compensation removes it. While the part is excited a resistance reading is rubbish.
+Two-wire readings contain meter and adapter leads, four-wire ones sense at the part's terminals. Thermal EMF sits in
+the adapter, so it turns its sign with the polarity; offset compensation removes it. While the part is excited a
+resistance reading is rubbish. Values come in ohms and volts, infinite when open.
 """
 
 from __future__ import annotations

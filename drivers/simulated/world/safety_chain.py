@@ -1,11 +1,11 @@
 """The hardware between controllers and world: a safety chain that cuts excitation and motor power by itself.
 
-An open guard or a pressed emergency stop opens the chain; the generator's panel and the axis controller are not
-told, as on a real bench (grbl goes on counting steps that no motor makes). Excitation comes back only when the
-generator is set anew, motor power when the axis is next energised. Where there is an enable timer, the chain is open
-until the first pulse and opens when no pulse came for its time (a real chain then waits for the reset button too).
-It must never know a dialogue. Events: generator_on (v_rms: open-circuit), generator_off, axis_moving, axis_stopped,
-axis_halted, axis_released, interlock, enable (on).
+An open guard or a pressed emergency stop opens the chain; the generator's panel and the axis controller are not told,
+as on a real bench (grbl goes on counting steps that no motor makes). Excitation comes back only when the generator is
+set anew, motor power when the axis is next energised. Where there is an enable timer, the chain is open until the
+first pulse and opens when no pulse came for its time (a real chain then waits for the reset button too). Events:
+generator_on (v_rms: open-circuit), generator_off, axis_moving, axis_stopped, axis_halted, axis_released, interlock,
+enable (on).
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The simulated sampler: four simultaneous channels as integer codes, from what is wired and how the rotor moves.
 
-It must never know a dialogue. Carrier quasi-static: each instant sees the network's transfer at the true rotor angle
-of that instant (evaluated at some angles over the capture and interpolated); voltages of motion are left out, except
-a magnetised rotor's. Channels: 0 excitation voltage through its divider, 1 current over the shunt, 2 sine, 3 cosine.
+Carrier quasi-static: each instant sees the network's transfer at the true rotor angle of that instant (evaluated at
+some angles over the capture and interpolated); voltages of motion are left out, except a magnetised rotor's.
+Channels: 0 excitation voltage through its divider, 1 current over the shunt, 2 sine, 3 cosine.
 """
 
 from __future__ import annotations

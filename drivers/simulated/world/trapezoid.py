@@ -1,6 +1,6 @@
 """Moves from rest to rest as trapezoids of speed: of the axis controller's counting, and of the motor that follows it.
 
-Pure; steps and seconds. It must never know the world: a controller counts what it sends, whatever the motor does.
+Pure; steps and seconds.
 Source: constant-acceleration kinematics.
 """
 

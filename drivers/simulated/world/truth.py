@@ -1,9 +1,8 @@
 """What a perfect bench would measure of a world: outputs open, sampler disconnected, straight from the circuit.
 
-It must never be read by evaluation or diagnosis. Definitions: rig/evaluation/README.md, 1. Angles of the curve are
-mechanical degrees of the axis from its index; error = indicated - true, electrical arcminutes, mean removed. Null: no
-value (open coil, no signal). Ratios are taken at the pole pairs found, at the nominal ones where none are. Orders:
-amplitude cos(N theta_mech + phase).
+Definitions: rig/evaluation/README.md. Angles of the curve are mechanical degrees of the axis from its index; error =
+indicated - true, electrical arcminutes, mean removed. Null: no value (open coil, no signal). Ratios are taken at the
+pole pairs found, at the nominal ones where none are. Orders: amplitude cos(N theta_mech + phase).
 """
 
 from __future__ import annotations

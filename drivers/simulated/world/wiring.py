@@ -1,10 +1,9 @@
 """The simulated relay matrix: which relays are closed decides what part, source, sampler and meter are one network.
 
-It must never know a dialogue or the time. Channels: 1000 + row * 100 + column (rows: meter HI, LO, excitation HI, LO,
-sine HI, LO, cosine HI, LO; columns: adapter pins 1 to 12, 15 core); 2001 loopback, 2002 leads shorted, 2003 check
-resistor, 2004 ratio standard, 2009 step pulses onto the current's input. The meter in four-wire and the excitation
-input sense at the part's terminals, so that adapter leads count only in two-wire resistance. Grounds are joined on the
-rig's side, behind the relays.
+Channels: 1000 + row * 100 + column (rows: meter HI, LO, excitation HI, LO, sine HI, LO, cosine HI, LO; columns:
+adapter pins 1 to 12, 15 core); 2001 loopback, 2002 leads shorted, 2003 check resistor, 2004 ratio standard, 2009 step
+pulses onto the current's input. The meter in four-wire and the excitation input sense at the part's terminals, so
+that adapter leads count only in two-wire resistance. Grounds are joined on the rig's side, behind the relays.
 """
 
 from __future__ import annotations

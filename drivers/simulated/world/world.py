@@ -1,8 +1,8 @@
-"""The simulated world: one true part on one true bench. All instruments look at the same world.
+"""The simulated world: one true part on one true bench.
 
-It must never know a socket, a dialogue or the wall clock: time is an argument in seconds of bench time and must not
-go back. Every draw comes from the world's seed and the clamping. Signs: drivers/simulated/README.md. Angles are
-mechanical, counter-clockwise positive, from the index mark. Method names are fixed there.
+All instruments look at the same world. Time is an argument, seconds of bench time, and does not go back. Every draw
+comes from the world's seed and the clamping. Signs: drivers/simulated/README.md. Angles are mechanical,
+counter-clockwise positive, from the index mark. Method names are fixed there.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ Codes = NDArray[np.int16]
 
 DEGC_STEP = 0.01
 WET_STEP_S = 1.0
-KEPT_NETWORKS = 64
+NETWORKS_LIMIT = 64
 
 
 class World:
@@ -207,7 +207,7 @@ class World:
         loose_ohm = {coil: self.file.part.faults.loose_ohm(coil, t_s) for coil in COILS}
         key = (self._closed, degc, wet_s, *loose_ohm.values())
         if key not in self._wired:
-            if len(self._wired) >= KEPT_NETWORKS:
+            if len(self._wired) >= NETWORKS_LIMIT:
                 self._wired.clear()
             ohm = thermistor_ohm(self.file.part, degc)
             self._wired[key] = wire(

@@ -1,8 +1,7 @@
 """The world file of the simulated bench: every key, unit and default, checked before anything is built.
 
-It must never know a wire, an instrument's words or the time. The keys are those of fixtures/README.md
-and fixtures/README.md; unknown ones are refused with the nearest known name (rig/description/). Refused with a
-reason: odd tooth counts, teeth = 2 x pole pairs, a gap that closes, keys that contradict each other.
+The keys are those of fixtures/README.md; unknown ones are refused with the nearest known name (rig/description/).
+Refused with a reason: odd tooth counts, teeth = 2 x pole pairs, a gap that closes, keys that contradict each other.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The part's own section of a world file: geometry, turns, copper, thermistor, and everything that is wrong with it.
 
-It must never know the bench around it. Units and defaults: fixtures/README.md.
+Units and defaults: fixtures/README.md.
 """
 
 from __future__ import annotations

@@ -3,8 +3,7 @@
 Written from gnea/grbl's interface.md, commands.md and csv tables: one ok or error:N a line, real-time bytes that
 never cost one, ALARM:3 and a locked state after a reset in motion, silence after a critical alarm until 0x18, no
 answer to `?` while homing or while one is pending. Homing ($H) and probing (G38.2 to G38.5) seek the index mark;
-homing makes it machine zero, probing tells where it was found in the count before. Motion: grbl_work.py. It must
-never know the resolver.
+homing makes it machine zero, probing tells where it was found in the count before. Motion: grbl_work.py.
 """
 
 from __future__ import annotations
@@ -174,7 +173,7 @@ class GrblAxis:
             case "$$":
                 return listing(self.settings) + OK
             case "$#":
-                return self._work.modal.parameters() + f"{self._work.probe_told}\r\n".encode() + OK
+                return self._work.modal.parameters() + f"{self._work.probe_report}\r\n".encode() + OK
             case "$X":
                 return self._unlock()
             case "$H":

@@ -1,8 +1,7 @@
 """What a line sets a grbl 1.1h controller to do: jogs, moves, dwells, homing, probing, and the alarms that end them.
 
-A reply that has to wait stands in `wait`, which is asked at every step until it answers. It must never know a wire, a
-`$` command but $J and $H, nor the resolver. Source: gnea/grbl 1.1h, commands.md (G4, G38.n, $H, $J), interface.md
-(alarms), settings.md ($20, $22, $27, $130).
+A reply that has to wait stands in `wait`, which is asked at every step until it answers. Source: gnea/grbl 1.1h,
+commands.md (G4, G38.n, $H, $J), interface.md (alarms), settings.md ($20, $22, $27, $130).
 """
 
 from __future__ import annotations
@@ -33,7 +32,7 @@ class GrblWork:
         self._motion = motion
         self._settings = settings
         self.modal = Modal()
-        self.probe_told = "[PRB:0.000,0.000,0.000:0]"
+        self.probe_report = "[PRB:0.000,0.000,0.000:0]"
         self.wait: Wait | None = None
         self.wait_s = math.inf
         self.mute = False
@@ -163,8 +162,8 @@ class GrblWork:
             motion.rest(t_s, found)
             found_deg = found / self._settings[100]
             self.modal = self.modal.at(found_deg)
-            self.probe_told = f"[PRB:{found_deg:.3f},0.000,0.000:{reached:d}]"
-            told = f"{self.probe_told}\r\n".encode()
+            self.probe_report = f"[PRB:{found_deg:.3f},0.000,0.000:{reached:d}]"
+            told = f"{self.probe_report}\r\n".encode()
             return told + (b"" if reached or kind in (383, 385) else self.alarm(5, t_s)) + OK
 
         return probed

@@ -1,8 +1,8 @@
 """One line of G-code as grbl 1.1 reads it: words, modal groups, the error number of what it refuses.
 
-Pure text. It must never know the axis. Rotary use: X in degrees (mechanical) in place of millimetres.
-Source: gnea/grbl 1.1h, doc/markdown/commands.md and doc/csv/error_codes_en_US.csv; RS274/NGC interpreter, modal groups.
-Left out and refused with error:20: arcs, tool offsets, inverse-time feed.
+Pure text. Rotary use: X in degrees (mechanical) in place of millimetres.
+Source: gnea/grbl 1.1h, doc/markdown/commands.md and doc/csv/error_codes_en_US.csv; RS274/NGC interpreter, modal
+groups. Left out and refused with error:20: arcs, tool offsets, inverse-time feed.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""What grbl remembers between lines (modal state, offsets) and how it words its reports. Pure.
+"""What grbl remembers between lines (modal state, offsets) and how it words its reports.
 
-It must never know the motor. Positions in mechanical degrees (grbl's "mm"), rates in degrees a minute.
+Pure. Positions in mechanical degrees (grbl's "mm"), rates in degrees a minute.
 Source: gnea/grbl 1.1h, interface.md ("Real-time status reports", "$G", "$#") and commands.md.
 """
 
@@ -171,8 +171,8 @@ class Report:
     ) -> bytes:
         """One `<...>` report; machine in degrees, rate in degrees a minute."""
         busy = state in ("Run", "Jog", "Home") or state.startswith("Hold")
-        shown = machine if mask & 1 else machine - modal.offset_deg
-        fields = [state, f"{'MPos' if mask & 1 else 'WPos'}:{shown:.3f},0.000,0.000"]
+        report = machine if mask & 1 else machine - modal.offset_deg
+        fields = [state, f"{'MPos' if mask & 1 else 'WPos'}:{report:.3f},0.000,0.000"]
         if mask & 2:
             fields.append(f"Bf:{room},{rx_free}")
         fields.append(f"FS:{rate:.0f},0")

@@ -49,10 +49,10 @@ def bench_settings(steps_per_turn: int) -> dict[int, float]:
 
 def listing(settings: dict[int, float]) -> bytes:
     """The answer to $$ without its ok."""
-    return "".join(f"${n}={_shown(n, value)}\r\n" for n, value in settings.items()).encode()
+    return "".join(f"${n}={_text(n, value)}\r\n" for n, value in settings.items()).encode()
 
 
-def _shown(number: int, value: float) -> str:
+def _text(number: int, value: float) -> str:
     return f"{value:.0f}" if number in _WHOLE or number in (30, 31) else f"{value:.3f}"
 
 

@@ -1,8 +1,8 @@
 """What simulated bench multimeters share: functions, conversion times, trigger and the readings of the world; no words.
 
 Conversion time: NPLC / 50 Hz, twice for autozero or four wires, twice for offset compensation, plus 5 ms. Overload:
-+9.90000000E+37. It must never know a resolver or a wire; the world gives the values. Source: Keysight Truevolt Series
-Operating and Service Guide, "Measurement tutorial" and "SCPI Programming Reference".
++9.90000000E+37. Source: Keysight Truevolt Series Operating and Service Guide, "Measurement tutorial" and "SCPI
+Programming Reference".
 """
 
 from __future__ import annotations

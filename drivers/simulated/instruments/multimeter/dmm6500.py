@@ -3,7 +3,7 @@
 Written from the maker's manual: Keithley DMM6500 Reference Manual DMM6500-901-01, section 12 (FUNCtion, RANGe,
 NPLCycles, OCOMpensated, AZERo, DETector:BANDwidth, FORMat, READ?, TRACe:DATA?) and appendix B (*LANG). Readings in
 REAL are blocks of indefinite length, `#0` and eight bytes. Offset compensation of four-wire ohms ends at 10 kilohm.
-It shares the conversion times and the physics of bench_meter.py. It must never know a resolver or a wire.
+It shares the conversion times and the physics of bench_meter.py.
 """
 
 from __future__ import annotations
@@ -145,9 +145,9 @@ class Dmm6500(BenchMeter):
     def _native_fetch(self, _call: Call) -> Held:
         if self._readings is None:
             raise ScpiFault(-230)
-        return Held(self._shown, self.operations_end_s)
+        return Held(self._display, self.operations_end_s)
 
-    def _shown(self) -> str | bytes:
+    def _display(self) -> str | bytes:
         """The last reading in the format that was chosen."""
         return self._formatted([float(self._readings[-1])] if self._readings else [])
 

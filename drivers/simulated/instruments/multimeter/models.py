@@ -2,7 +2,7 @@
 
 Written from the makers' manuals (HP 34401A User's Guide ch. 4; Agilent 34410A Programmer's Reference; Keysight
 Truevolt Guide; Siglent SDM3065X remote manual; Rigol DM3068 Programming Guide), independently of the drivers. The
-DMM6500's native set is a file of its own. It must never know a world. Figures with a dagger are from memory.
+DMM6500's native set is a file of its own. Figures with a dagger are from memory.
 """
 
 from __future__ import annotations

@@ -1,10 +1,9 @@
 """The words of a 6.5-digit bench multimeter of the Truevolt class, over RS-232 or a socket.
 
 Written from the maker's manual: Keysight Truevolt Series Operating and Service Guide (34460A to 34470A), "SCPI
-Programming Reference" (CONFigure, INITiate, MEASure, READ?, SENSe, TRIGger); reply of CONF? as on the 34401A.
-Figures from memory are marked with a dagger. Measuring itself: bench_meter.py. SYST:REM is accepted and never demanded.
+Programming Reference" (CONFigure, INITiate, MEASure, READ?, SENSe, TRIGger); reply of CONF? as on the 34401A. Figures
+from memory are marked with a dagger. Measuring itself: bench_meter.py. SYST:REM is accepted and never demanded.
 ZERO:AUTO, DET:BAND and INP:IMP:AUTO without a function's name are the 34401A's and act on the present function.
-It must never know a resolver or a wire; the world gives the values.
 """
 
 from __future__ import annotations

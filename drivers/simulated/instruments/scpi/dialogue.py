@@ -1,9 +1,9 @@
 """An IEEE 488.2 instrument's common part: status registers, error queue, common commands, one parser a client.
 
 `ScpiInstrument` holds what all clients share, `ScpiSession` one client's message exchange: one message unit after
-another in bench time; a query that has to wait holds the units behind it, as a real parser does.
-It must never know a socket or what the instrument measures. Source: IEEE Std 488.2-1992 chapters 6, 10 and 11
-(status byte, standard event register, common commands); SCPI-1999 volume 2 21.8 (error queue).
+another in bench time; a query that has to wait holds the units behind it, as a real parser does. Source: IEEE Std
+488.2-1992 chapters 6, 10 and 11 (status byte, standard event register, common commands); SCPI-1999 volume 2 21.8
+(error queue).
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class ScpiInstrument:
         self.sre = 0
         self.remote = False
         self._opc_armed = False
-        self._found: dict[tuple[str, bool], tuple[Callable[[Call], Result], tuple[int, ...]]] = {}
+        self._handlers: dict[tuple[str, bool], tuple[Callable[[Call], Result], tuple[int, ...]]] = {}
         self.table: list[Command] = self._common()
 
     # what subclasses say -----------------------------------------------------------------------------------
@@ -89,9 +89,9 @@ class ScpiInstrument:
     def execute(self, header: str, query: bool, call: Call) -> Result:
         """One resolved unit. Raises ScpiFault."""
         key = (header, query)
-        found = self._found.get(key)
+        found = self._handlers.get(key)
         if found is None:
-            found = self._found[key] = find_command(self.table, header, query)
+            found = self._handlers[key] = find_command(self.table, header, query)
         handler, suffixes = found
         return handler(Call(call.t_s, call.args, suffixes))
 

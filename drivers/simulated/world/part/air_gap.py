@@ -1,9 +1,9 @@
 """The air gap of the true part: permeance of every tooth at any rotor angle, from the geometry alone.
 
-It must never know turns, circuits or instruments, nor the reduced model that diagnosis fits. All angles are
-mechanical, counter-clockwise positive, tooth 1 (index 0) at 0. Lobes are shaped so that permeance, not gap, is a
-cosine; eccentricity is cos(a - psi) of the gap; 1/g is averaged over the tooth's width (Gauss-Legendre) and, where
-the rotor is tilted, over the stack. Theory: magnetic equivalent circuit, P = mu0 A / g.
+All angles are mechanical, counter-clockwise positive, tooth 1 (index 0) at 0. Lobes are shaped so that permeance, not
+gap, is a cosine; eccentricity is cos(a - psi) of the gap; 1/g is averaged over the tooth's width (Gauss-Legendre)
+and, where the rotor is tilted, over the stack.
+Theory: magnetic equivalent circuit, P = mu0 A / g.
 """
 
 from __future__ import annotations

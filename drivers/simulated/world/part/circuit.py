@@ -1,9 +1,9 @@
 """The true part: its turns, copper, faults and thermistor, put into a network; and its iron at any rotor angle.
 
-It must never know an instrument, a relay or the reduced model that diagnosis fits. Signals emerge from geometry:
-excitation turns alternate in sign from tooth to tooth, sine and cosine turns are whole numbers of turns with the same
-alternation, shorted turns leave their coil and are a closed coil of their own, leaks join places along the coils.
-Coils are wound tooth by tooth from their low end (place 0) at tooth 1 to their high end (place 1).
+Signals emerge from geometry: excitation turns alternate in sign from tooth to tooth, sine and cosine turns are whole
+numbers of turns with the same alternation, shorted turns leave their coil and are a closed coil of their own, leaks
+join places along the coils. Coils are wound tooth by tooth from their low end (place 0) at tooth 1 to their high end
+(place 1).
 """
 
 from __future__ import annotations
@@ -153,11 +153,11 @@ class TruePart:
         cumulative = np.concatenate([[0.0], np.cumsum(np.abs(self._remaining[coil]))])
         total = cumulative[-1]
         for below, above in pairwise(bounds):
-            taken = np.clip(above * total, cumulative[:-1], cumulative[1:]) - np.clip(
+            removed = np.clip(above * total, cumulative[:-1], cumulative[1:]) - np.clip(
                 below * total, cumulative[:-1], cumulative[1:]
             )
-            turns = np.sign(self._remaining[coil]) * taken
-            ohm = self._ohm_per_turn[coil] * float(taken.sum()) * factor + 1e-9
+            turns = np.sign(self._remaining[coil]) * removed
+            ohm = self._ohm_per_turn[coil] * float(removed.sum()) * factor + 1e-9
             if is_open and above == 1.0:
                 ohm = OPEN_OHM
             network.coil(CoilBranch(high=_place(coil, above), low=_place(coil, below), turns=turns, ohm=ohm))

@@ -1,9 +1,9 @@
 """A small electrical network solver: modified nodal analysis, batched over frequencies and rotor angles.
 
-It must never know a resolver, a relay or a world: nodes are names, elements are resistors, capacitors, magnetically
-coupled coils and one source. Nodes that are joined become one. Every node leaks to ground through GMIN_S, so that
-floating islands have a potential. Phasors are peak; time factor e^{+j w t}. Theory: any text on MNA; coils enter
-through the inverse of their branch impedance matrix R + j w L.
+Nodes that are joined become one. Every node leaks to ground through GMIN_S, so that floating islands have a
+potential. Phasors are peak; time factor e^{+j w t}. Nodes are names; elements are resistors, capacitors, magnetically
+coupled coils and one source.
+Theory: any text on MNA; coils enter through the inverse of their branch impedance matrix R + j w L.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What may be plugged into the adapter in place of the part: shorting plug, dummy part, nothing at all.
 
-It must never know the reduced model, a limit or what the bench file says of the dummy. The dummy is the passive box of
-hardware/dummy_part.md: a transformer 60 : 30 + 30 and two chains of five resistors, whose taps its relays choose
-(relays 2005 to 2008: A, B, S, C). Built from its resistors' nominal values; the windings couple without a leak.
+The dummy is the passive box of hardware/dummy_part.md: a transformer 60 : 30 + 30 and two chains of five resistors,
+whose taps its relays choose (relays 2005 to 2008: A, B, S, C). Built from its resistors' nominal values; the windings
+couple without a leak.
 """
 
 from __future__ import annotations
