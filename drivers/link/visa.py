@@ -4,7 +4,8 @@ The door to USB-TMC, GPIB, VXI-11, HiSLIP and serial VISA resources, through pyv
 ("@py"). Raw sockets never pass here: drivers/link/urls.py gives TCPIP::host::port::SOCKET to tcp.py. The library's
 own framing is kept out of the way: bytes come in as they are and are framed by base.py. Options after a question
 mark, serial resources only: baud (9600), bits, parity, stop as in serial_port.py.
-Source: VPP-4.3 (VISA library); pyvisa documentation, "Resources"; measured behaviour in instruments.md 0 and 4.
+Source: VPP-4.3 (VISA library); pyvisa documentation, "Resources"; its raw-socket session hangs on dead peers
+(measured).
 """
 
 from __future__ import annotations

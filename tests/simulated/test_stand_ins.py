@@ -38,7 +38,8 @@ def test_the_dummy_shows_the_angle_of_its_drawing(setting: object) -> None:
     volts = at._sampling.transfers(at._network(0.0), np.array([1e4]), np.zeros(1))[0, :, 0]
     sine, cosine = volts[2:] / (volts[0] / at.file.sampler.exc_divider)
     angle = math.degrees(math.atan2(sine.real, cosine.real)) % 360.0
-    assert abs(angle - setting.angle_elec_deg) * 60 < 0.3  # type: ignore[attr-defined]
+    drawing = math.degrees(math.atan2(setting.sine, setting.cosine)) % 360.0  # type: ignore[attr-defined]
+    assert abs(angle - drawing) * 60 < 0.3
     true = math.hypot(setting.sine, setting.cosine)  # type: ignore[attr-defined]
     assert math.hypot(abs(sine), abs(cosine)) == pytest.approx(true, rel=2e-3)
 
