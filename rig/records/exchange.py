@@ -247,7 +247,7 @@ def _check_entries(path: Path, staging: Path, job: str) -> list[Path]:
 
 @contextmanager
 def _refused(path: Path, staging: Path) -> Iterator[None]:
-    """A fault of a staged file, told as one of the archive."""
+    """A fault of a staged file, reported as one of the archive."""
     try:
         yield
     except RecordError as fault:

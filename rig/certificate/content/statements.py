@@ -20,7 +20,7 @@ PROVISIONAL = "provisional, no certificate"
 NON_ACCREDITED = "Issued by a non-accredited workshop. The layout follows the content list of ISO/IEC 17025 clause 7.8."
 ITEM_ONLY = "The results relate only to the item tested, as received and as clamped, at the time of the test."
 IN_FULL = "This report may not be reproduced except in full."
-TOLD_BY_CUSTOMER = "Entries marked c were told by the customer and not checked here."
+STATED_BY_CUSTOMER = "Entries marked c were told by the customer and not checked here."
 LIMITS_OF_CUSTOMER = "Limits set by the customer are used as given; whether they suit the purpose was not judged."
 RELEARN = (
     "After fitting, the electrical zero must be re-learned: re-learn on the vehicle by the maker's procedure required. "
@@ -122,7 +122,7 @@ def statements(judged: Sequence[Judged], stated_by_customer: bool) -> tuple[str,
         ITEM_ONLY,
         IN_FULL,
         NON_ACCREDITED,
-        *((TOLD_BY_CUSTOMER,) if stated_by_customer else ()),
+        *((STATED_BY_CUSTOMER,) if stated_by_customer else ()),
         *((LIMITS_OF_CUSTOMER,) if given else ()),
     )
 

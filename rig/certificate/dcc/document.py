@@ -3,7 +3,7 @@
     dcc(content, stored, judgement, shop=shop, issued_utc=...) -> bytes
 
 Figures are those of the page, character by character, in D-SI units (angles in degrees). It decides nothing. The schema
-itself is not shipped: tests validate against a folder by path; dcc_rules.py checks what the schema lets through.
+itself is not shipped: tests validate against a folder by path; rules.py checks what the schema lets through.
 Source: DCC 3.3.0 (dcc.xsd), D-SI 2.2.1; not-capable and untested lines carry a text, no conformity (D-SI has
 no word for them).
 """

@@ -31,8 +31,8 @@ def places(kept: bytes, given: bytes) -> list[str]:
     was, now = objects(kept), objects(given)
     changed = [n for n in sorted({*was, *now}) if was.get(n) != now.get(n)]
     pages = _pages(was)
-    told = [pages.get(n) or _kind(n, was.get(n, now.get(n, b""))) for n in changed]
-    return list(dict.fromkeys(told))
+    found = [pages.get(n) or _kind(n, was.get(n, now.get(n, b""))) for n in changed]
+    return list(dict.fromkeys(found))
 
 
 def _pages(held: dict[int, bytes]) -> dict[int, str]:

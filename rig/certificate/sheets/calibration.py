@@ -1,7 +1,7 @@
 """Calibration status of the shop's instruments and of the rig's own channels on a day: current, due soon, overdue.
 
 From the calibrations that runs recorded and the rig's own calibration files; nothing is assumed of an instrument that
-no run has seen. No advice on intervals is given (ISO/IEC 17025:2017 7.8.4.3). The page is sheets.py's.
+no run has seen. No advice on intervals is given (ISO/IEC 17025:2017 7.8.4.3). The page is set by sheet.py.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 It helps to choose: which unit to fit is an opinion with its figures (rig/review/advice.py), and each unit's own report
 stays what counts. Margin is the share of the tolerance that estimate and U leave free, smallest over the lines with a
-limit. It reads stored runs; the page is sheets.py's.
+limit. It reads stored runs; the page is set by sheet.py.
 """
 
 from __future__ import annotations
@@ -154,16 +154,16 @@ def _apart(lines: Sequence[Judged]) -> float:
 
 
 def _overlay(names: Sequence[str], judgements: Sequence[Judgement], code: str) -> tuple[Plots, ...]:
-    curves = []
-    for name, judgement in zip(names, judgements, strict=True):
-        told = judgement.curves
-        y = told.get("error_model_elec_arcmin") or told.get("error_mean_elec_arcmin") or []
-        curves.append((name, told.get("angle_mech_deg") or [], [float("nan") if v is None else v for v in y]))
-    held = [judgement.curves for judgement in judgements]
-    spectra = [
-        (name, one.get("orders") or [], [float("nan") if v is None else v for v in one.get("orders_mech_arcmin") or []])
-        for name, one in zip(names, held, strict=True)
-    ]
-    plots = (overlay_plot(curves, language(code)), orders_overlay_plot(spectra, language(code)))
+    def curves(x: str, *ys: str) -> list[tuple[str, Sequence[float], Sequence[float]]]:
+        """(label, x, y) of each unit; y is the first of `ys` that it has, with NaN for a missing point."""
+        found = []
+        for name, judgement in zip(names, judgements, strict=True):
+            y = next((points for key in ys if (points := judgement.curves.get(key))), [])
+            found.append((name, judgement.curves.get(x) or [], [float("nan") if v is None else v for v in y]))
+        return found
+
+    tongue = language(code)
+    turn = overlay_plot(curves("angle_mech_deg", "error_model_elec_arcmin", "error_mean_elec_arcmin"), tongue)
+    orders = orders_overlay_plot(curves("orders", "orders_mech_arcmin"), tongue)
     titles = ("Over one turn of the rotor", "By orders of a turn")
-    return tuple(Plots(title=title, plots=(plot,)) for title, plot in zip(titles, plots, strict=True) if plot)
+    return tuple(Plots(title=t, plots=(plot,)) for t, plot in zip(titles, (turn, orders), strict=True) if plot)

@@ -1,7 +1,7 @@
 """A lot on paper: the newest judged run of each unit, outcomes counted, each line's spread against its limits.
 
 Counts and spreads of what was tested; it infers nothing about units that were not (that takes a sampling plan agreed
-beforehand). s is the sample standard deviation over units and holds the measurement's own scatter. The page: sheets.py.
+beforehand). s is the sample standard deviation over units and holds the measurement's own scatter. The page: sheet.py.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ OF_A_UNIT = ("condition", "complaint", "remark")
 
 
 def job_rows(found: Mapping[str, Any]) -> list[str]:
-    """A job in words; `found` as rig/records/history.py gives it."""
+    """A job in words; `found` as rig/records/index/history.py gives it."""
     opened = found["job"]
     if opened is None:
         rows = ["this job was not opened"]

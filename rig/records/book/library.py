@@ -1,6 +1,6 @@
 """A part number's library of known-good units in the shop's book: units in and out, limits approved; only ever added.
 
-    good-unit, withdrawn-unit, learned-limits     entries of <home>/book (book.py), numbered and chained within a part
+    good-unit, withdrawn-unit, learned-limits     entries of <home>/book, numbered and chained within a part
 
 Each entry names the SHA-256 of the file before it (`previous`), so that one which was changed or taken out shows.
 It knows no statistics and judges nothing: what a unit teaches and what a version says are handed in.
