@@ -21,6 +21,10 @@ from rig.resolver.part import Part
 from rig.signal.waveform import Captures, WaveformStack
 
 Complexes = NDArray[np.complex128]
+RECORD = "record"
+"""Series of a recording whose position nobody knows, or of a rotor that somebody turned meanwhile."""
+BESIDE = "_cosine"
+"""Ending of the series of excitation and cosine that a recorder with two channels made beside excitation and sine."""
 
 
 class Absent(StrEnum):
@@ -29,6 +33,7 @@ class Absent(StrEnum):
     RECORDER = "a bench file that states the recorder's channels"
     POSITIONER = "a bench file that states the positioner"
     PART = "a part file"
+    POLE_PAIRS = "the pole pairs of the part"
     LOOPBACK = "a loopback of the channels"
     CURRENT = "the excitation's current"
     DC = "DC resistances and leaks"

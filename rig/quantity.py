@@ -141,6 +141,14 @@ def _rows() -> tuple[Measurand, ...]:
             nonnegative=True,
             angle="elec",
         ),
+        *(
+            m(f"amplitude_{c}_v", "V", f"{n} at one position, peak", "position", nonnegative=True)
+            for c, n in coil.items()
+        ),
+        m("ratio_sin", "ratio", "sine over excitation at one position", "position", nonnegative=True),
+        m("ratio_cos", "ratio", "cosine over excitation at one position", "position", nonnegative=True),
+        m("ratio_both", "ratio", "both outputs over excitation at one position", "position", nonnegative=True),
+        m("angle_elec_deg", "deg", "indicated angle at one position (electrical)", "position", angle="elec"),
         m("background_v", "V", "output voltage with the excitation off, rms", "null", "rig", nonnegative=True),
         m(
             "background_turning_v",

@@ -13,6 +13,7 @@ from typing import Any
 
 from rig.errors import PROGRAM_FAULT
 from rig.quantity import Limit, Scalar
+from rig.resolver.attribution import Cause
 from rig.uncertainty.budget import BudgetLine
 from rig.uncertainty.conformity import Verdict
 
@@ -58,6 +59,7 @@ class Result:
     """One measurand's estimate. qualifier ">" or "<": beyond the estimate (a range's end, a ceiling).
 
     U = k u at `coverage`; dof the effective degrees of freedom. estimate None: could not be measured (see note).
+    lacks: witnesses that a recording has not, whose influences are not in U; then U is the data's scatter only.
     """
 
     measurand: str
@@ -72,6 +74,12 @@ class Result:
     budget: tuple[BudgetLine, ...] = ()
     note: str = ""
     manual: bool = False
+    lacks: tuple[str, ...] = ()
+
+    @property
+    def scatter_only(self) -> bool:
+        """Whether nothing stands behind the channels or the positions: U is the scatter of the data alone."""
+        return bool(self.lacks)
 
     @property
     def U(self) -> float | None:
@@ -109,9 +117,23 @@ class Judged:
             "limit": self.limit.to_dict() if self.limit else None,
             "verdict": self.verdict.value,
             "spoiled": self.spoiled,
+            "scatter_only": r.scatter_only if r else False,
+            "lacks": list(r.lacks) if r else [],
             "conditions": dict(r.conditions) if r else {},
             "note": self.note or (r.note if r else ""),
         }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotKnown:
+    """What a recording can't tell. witness: what it lacks, in words; what: what therefore is not known."""
+
+    witness: str
+    what: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """The shape of a row under `unknown` in --json."""
+        return {"witness": self.witness, "what": self.what}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +142,7 @@ class Reason:
 
     witness: what settled already that it isn't the part; rig_or_part: how it ends, or which witness would settle it.
     on_part: a witness pinned it on the part: its lines have no verdict, and the outcome is undecided, not unsound.
+    question: it spoils nothing, but leaves open whether a figure is the part's or the recorder's.
     """
 
     code: str
@@ -130,6 +153,7 @@ class Reason:
     witness: str = ""
     rig_or_part: str = ""
     on_part: bool = False
+    question: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """The shape of a row under `reasons` in --json."""
@@ -190,6 +214,7 @@ class Judgement:
     """The roll-up of one evaluation of one run, with what the plots need (`curves`: name -> list of numbers).
 
     awaits: the witnesses that this outcome still waits for; () where it is final.
+    causes: what makes the angle error, by error and radius together; unknown: what a recording can't tell.
     """
 
     outcome: str
@@ -199,6 +224,8 @@ class Judgement:
     curves: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     awaits: tuple[Awaited, ...] = ()
+    causes: tuple[Cause, ...] = ()
+    unknown: tuple[NotKnown, ...] = ()
 
     @property
     def awaits_text(self) -> str:

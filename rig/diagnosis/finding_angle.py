@@ -18,7 +18,7 @@ from rig.diagnosis.sound_axis import follows_without_coupling
 from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps
 from rig.evaluation.angle import alike
 from rig.evaluation.turn import silent_output
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED
 from rig.result import Result
 
@@ -28,6 +28,7 @@ LEAST_SHARE = 0.02
 SHORT = "turns on one tooth are shorted (which coil they belong to hardly shows: AC finds the tooth)"
 COIL_NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
 NAMES = {"sin": "sine", "cos": "cosine"}
+EVEN, LIKELIER = 0.5, 0.7  # weights of wirings that a turn alone can't tell apart
 
 
 def angle_hypotheses(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
@@ -130,28 +131,29 @@ def _loose(inspection: Inspection) -> list[Hypothesis]:
 
 
 def _wiring(results: Sequence[Result]) -> list[Hypothesis]:
-    direction = value(results, "direction")
+    """The class of wirings that turn the direction round; a zero that is known makes one likelier, none certain."""
+    direction, zero = value(results, "direction"), value(results, "zero_elec_deg")
     if direction is None or direction > 0:
         return []
-    told = "the electrical angle falls while the rotor turns in the part file's positive sense; ratios are normal"
+    evidence = "the electrical angle falls while the rotor turns in the positive sense; ratios are normal"
+    swapped = reversed_ = EVEN
+    if zero is not None:
+        evidence += f"; {zero:.1f} deg electrical at the datum"
+        quarter = round(zero / 90.0) % 2 == 1
+        swapped, reversed_ = (LIKELIER, EVEN) if quarter else (EVEN, LIKELIER)
+    against = (
+        "sine and cosine swapped (zero at 90 or 270), one output pair reversed (zero at 0 or 180) and positions "
+        "counted the other way round all do this; the excitation pair reversed moves the zero by 180. Without a zero "
+        "that is known to be the part's they can't be told apart"
+    )
     test = "Compare with a known-good part on the same holder; check the harness pin by pin, and the side looked from."
+    rows = (
+        ("wiring-swapped", swapped, "sine and cosine are swapped, or another of its class"),
+        ("wiring-reversed", reversed_, "one output is reversed, or another of its class"),
+    )
     return [
-        Hypothesis(
-            code="wiring-swapped",
-            weight=0.5,
-            text="sine and cosine are swapped",
-            evidence=told,
-            against="one reversed output does the same; without a datum the two can't be told apart",
-            next_test=test,
-        ),
-        Hypothesis(
-            code="wiring-reversed",
-            weight=0.45,
-            text="one output is reversed",
-            evidence=told,
-            against="swapped outputs do the same; without a datum the two can't be told apart",
-            next_test=test,
-        ),
+        Hypothesis(code=code, weight=weight, text=text, evidence=evidence, against=against, next_test=test)
+        for code, weight, text in rows
     ]
 
 
@@ -185,7 +187,7 @@ def _other_rotor(told: str) -> Hypothesis:
 def _rotor(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
     """Orders that are no multiple of p, beyond what the positioner may add."""
     found, p = inspection.evaluated.turn, inspection.observed.part.pole_pairs
-    if found is None:
+    if found is None or inspection.observed.lacks(Absent.POSITIONER):
         return []
     told = []
     for n in (1, 2):

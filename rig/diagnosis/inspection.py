@@ -6,6 +6,7 @@ It must never judge. Each field is worked out when it is first asked for.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -33,17 +34,20 @@ class Inspection:
         return self.evaluated.observed
 
     def quality(self, series: str) -> Quality | None:
-        """The fitness figures of a series; None where it has no live excitation channel."""
+        """The fitness figures of a series; None where it has no live excitation channel or no waveforms."""
         if series not in self._quality:
             self._quality[series] = self._inspect(series)
         return self._quality[series]
 
     def _inspect(self, series: str) -> Quality | None:
         found = self.evaluated.phasors(series)
-        if found is None:
+        if found is None or series in self.observed.tables:
             return None
         steady = ("exc_v", "exc_i") if series.startswith(STEADY_CURRENT) else ("exc_v",)
-        return inspect(self.observed.captures.stack(series), found.fit, Expected(steady=steady))
+        stack = self.observed.captures.stack(series)
+        if not np.all(found.live):
+            stack = replace(stack, codes=stack.codes[found.live])
+        return inspect(stack, found.fit, Expected(steady=steady))
 
     @cached_property
     def magnetics(self) -> Magnetics | None:

@@ -15,6 +15,7 @@ from rig.resolver.part import COILS
 from rig.result import Result
 
 EVERYTHING = ("*",)
+BOTH_OUTPUTS = ("tr_imbalance", "phase_difference_deg", "ratio_both", "angle_elec_deg")
 R20 = tuple(f"r20_{coil}" for coil in COILS)
 
 
@@ -35,7 +36,7 @@ def driven(results: Iterable[Result]) -> tuple[str, ...]:
 
 def turned(results: Iterable[Result]) -> tuple[str, ...]:
     """Everything that comes from turning the rotor."""
-    return (*group("ratio", "null"), *angles(results))
+    return (*group("ratio", "null", "position"), *angles(results))
 
 
 def angles(results: Iterable[Result]) -> tuple[str, ...]:
@@ -50,8 +51,8 @@ def error_lines(results: Iterable[Result]) -> tuple[str, ...]:
 
 def output_lines(name: str, results: Iterable[Result]) -> tuple[str, ...]:
     """What an output (sin, cos) alone decides, and what both decide together."""
-    own = tuple(id_ for id_ in group("ratio", "null") if f"_{name}" in id_)
-    return (*own, "tr_imbalance", "phase_difference_deg", *angles(results))
+    own = tuple(id_ for id_ in group("ratio", "null", "position") if f"_{name}" in id_)
+    return (*own, *BOTH_OUTPUTS, *angles(results))
 
 
 def value(results: Iterable[Result], id_: str) -> float | None:

@@ -15,11 +15,13 @@ from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import angles, driven, error_lines, group, is_open, turned, value
 from rig.diagnosis.rotor_mark import stays_through_reclamping
 from rig.diagnosis.sound_index import index_off, index_tolerance_steps, loose_rotor, which_pass
-from rig.diagnosis.sound_points import point_reasons
+from rig.diagnosis.sound_kind import blind_reasons, kind_reasons, unmoved_reasons
+from rig.diagnosis.sound_order import order_reasons
+from rig.diagnosis.sound_points import hand_reasons, point_reasons
 from rig.evaluation.angle import alike
 from rig.evaluation.angle_curve import AngleCurve
 from rig.evaluation.turn import Turn, silent_output
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.result import Reason, Result
 
 SLIPPED = "rotor-or-axis-slipped"
@@ -28,14 +30,18 @@ HYSTERESIS_FACTOR = 6.0
 MOST_LOBES = 24
 COUPLED = 0.02  # ratio below which an output carries nothing of the rotor
 WHOLE = 0.02
+SURE_SCALE = 0.005  # of the ratio: its standard uncertainty from which a wrong scale is told without a clean curve
+STEPPED = ("steps-lost", "axis-slip")
 LEAST_SCORE = 0.7  # of the pole pairs: points that agree, however crooked the curve
 
 
 def axis_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """Every reason that the sweep gives."""
     found = inspection.evaluated.turn
-    if found is None or is_open(inspection.evaluated, "exc"):
+    if is_open(inspection.evaluated, "exc"):
         return []
+    if found is None:
+        return [*unmoved_reasons(inspection, results), *hand_reasons(inspection, results)]
     if standing := _standing(inspection, found, results):
         return standing
     if follows_without_coupling(found):
@@ -47,7 +53,12 @@ def axis_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reas
         return reasons
     if curve is None:
         return [*reasons, *_not_counted(inspection, results)]
-    if not lost:
+    blind = blind_reasons(found, curve, results)
+    if not blind and (kind := kind_reasons(found)):
+        return kind
+    order = order_reasons(inspection, found, curve, results)
+    reasons += [*blind, *order]
+    if not lost and not any(reason.code in STEPPED for reason in order):
         reasons += _counted(inspection, found, curve, results)
     return [*reasons, *_play(inspection, curve, results)]
 
@@ -176,12 +187,15 @@ def _scale(inspection: Inspection) -> float | None:
     curve = inspection.evaluated.angle_curve
     if curve is None:
         return None
+    if inspection.observed.lacks(Absent.POLE_PAIRS):
+        return None
     ratio = abs(curve.found.per_turn) / inspection.observed.part.pole_pairs
     if ratio <= 0:
         return None
     power = math.log2(ratio)
     near = round(power)
-    return 2.0**near if near != 0 and abs(power - near) < 0.02 and curve.found.score > 0.9 else None
+    sure = curve.found.score > 0.9 or curve.u_per_turn < SURE_SCALE * ratio
+    return 2.0**near if near != 0 and abs(power - near) < 0.02 and sure else None
 
 
 def _microsteps(factor: float, results: Sequence[Result], told: str) -> Reason:
@@ -206,7 +220,8 @@ def _not_counted(inspection: Inspection, results: Sequence[Result]) -> list[Reas
         Reason(
             code="grid-blind",
             text="The positions measured can't tell the pole pairs or the direction.",
-            evidence=f"{alike(pairs)} explain them alike (score {pairs.score:.3f}); the part file says {p}",
+            evidence=f"{alike(pairs)} explain them alike (score {pairs.score:.3f}); "
+            + ("nobody said the pole pairs" if obs.lacks(Absent.POLE_PAIRS) else f"the part file says {p}"),
             next="Run the full test: its sweep of a whole turn tells them apart.",
             spoils=angles(results),
         )
@@ -221,17 +236,17 @@ def _counted(inspection: Inspection, found: Turn, curve: AngleCurve, results: Se
         return []
     factor = _scale(inspection)
     size = _amplitude(found)
-    if factor is not None and size > 0.1 and _clean(curve):
+    whole_scale = abs(abs(pairs.per_turn) - round(abs(pairs.per_turn))) <= max(WHOLE, 4.0 * curve.u_per_turn)
+    if obs.lacks(Absent.INDEX) and factor is not None and whole_scale and pairs.value != p:
+        both = _mismatch(obs, str(pairs.value), pairs.score, error_lines(results))
+        return [both, _microsteps(factor, results, "an axis that turns too far looks the same as other pole pairs")]
+    if factor is not None and size > 0.1 and (_clean(curve) or not whole_scale):
         told = f"{abs(pairs.per_turn):.3f} electrical turns a commanded turn, {p} by the part file; the curve is clean"
         return [_microsteps(factor, results, told)]
     if slipped := _slipped(inspection, results):
         return slipped
     closure = max((abs(gap) for gap in curve.closures_elec_arcmin.values()), default=math.nan) / max(pairs.value, 1)
-    whole = pairs.score > LEAST_SCORE and (
-        closure <= CLOSURE_MECH_ARCMIN
-        if math.isfinite(closure)
-        else abs(abs(pairs.per_turn) - round(abs(pairs.per_turn))) <= WHOLE
-    )
+    whole = pairs.score > LEAST_SCORE and (closure <= _closing_arcmin(curve) if math.isfinite(closure) else whole_scale)
     if whole and pairs.value != p:
         spoils = tuple(id_ for id_ in turned(results) if id_ not in ("pole_pairs", "direction"))
         return [_mismatch(obs, str(pairs.value), pairs.score, spoils)]
@@ -279,6 +294,13 @@ def _slipped(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     ]
 
 
+def _closing_arcmin(curve: AngleCurve) -> float:
+    """How far a turn may stay open, mechanical arcmin: the limit, or what the noise of two points explains."""
+    bend = np.diff(curve.mean, 2)
+    point = float(np.median(np.abs(bend))) / 0.6745 / math.sqrt(6.0) if bend.size else 0.0
+    return max(CLOSURE_MECH_ARCMIN, 5.0 * math.sqrt(2.0) * point / max(curve.found.value, 1))
+
+
 def _amplitude(found: Turn) -> float:
     u, _, v, _ = found.envelopes()
     return float(np.sqrt(np.mean(u[found.inside] ** 2 + v[found.inside] ** 2)))
@@ -292,7 +314,8 @@ def _mismatch(obs: Observed, measured: str, score: float, spoils: tuple[str, ...
     return Reason(
         code="pole-pairs-mismatch",
         text="The part does not have the pole pairs of its part file.",
-        evidence=f"{measured} measured (score {score:.3f}), {obs.part.pole_pairs} by the part file",
+        evidence=f"{measured} measured (score {score:.3f}), {obs.part.pole_pairs} "
+        + ("as stated for this recording" if obs.lacks(Absent.PART) else "by the part file"),
         next="Count the lobes of the rotor, compare the number stamped on it, check the part file.",
         spoils=spoils,
     )

@@ -13,8 +13,9 @@ import numpy as np
 
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import driven, output_lines, turned
+from rig.diagnosis.sound_comparison import comparison_questions
 from rig.evaluation.loopback import SERIES
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.result import Reason, Result
 
 GAIN_WINDOW = 0.03
@@ -26,7 +27,7 @@ NAMES = {"sin": "sine", "cos": "cosine", "exc_v": "excitation voltage", "exc_i":
 def channel_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """Every reason that the comparison of the channels gives."""
     return [
-        *_loopback(inspection, results),
+        *_compared(inspection, results),
         *_crosstalk(inspection, results),
         *_calibrations(inspection.observed, results),
     ]
@@ -35,6 +36,12 @@ def channel_reasons(inspection: Inspection, results: Sequence[Result]) -> list[R
 def spoiled_by(channel: str, results: Sequence[Result]) -> tuple[str, ...]:
     """The lines that a channel decides."""
     return output_lines(channel, results) if channel in ("sin", "cos") else driven(results)
+
+
+def _compared(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    if inspection.observed.lacks(Absent.LOOPBACK):
+        return comparison_questions(inspection, results, GAIN_WINDOW, SKEW_WINDOW_S)
+    return _loopback(inspection, results)
 
 
 def _loopback(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:

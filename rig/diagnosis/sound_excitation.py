@@ -11,15 +11,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.lines import driven, is_open, turned
+from rig.diagnosis.lines import angles, driven, error_lines, is_open, turned
 from rig.evaluation.phasors import COSINE, EXC_V, SINE, SeriesPhasors
-from rig.observed import Observed
+from rig.observed import RECORD, Absent, Observed
 from rig.result import Reason, Result
 
 MISSING = 0.3  # of the wanted level
 LEVEL = 0.05  # relative
 LOAD = 0.06  # how near to 2.00 or 0.50
-FREQUENCY = 3e-4
+FREQUENCY = 3e-4  # against what the rig set
+FREQUENCY_SAID = 0.02  # against what a person or a part file says of a recording
 DISTORTED, USELESS = 0.02, 0.10
 RESTART = 2e-5  # relative step of one capture's own frequency
 
@@ -35,6 +36,7 @@ def excitation_reasons(inspection: Inspection, results: Sequence[Result]) -> lis
     if found is None:
         return []
     return [
+        *_absent_in_some(found, results),
         *_level(inspection, found, results),
         *_frequency(inspection.observed, found, results),
         *_distorted(found, results),
@@ -48,7 +50,7 @@ def _wanted(found: SeriesPhasors) -> np.ndarray[tuple[int], np.dtype[np.float64]
 
 def _missing(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     obs = inspection.observed
-    driven_series = [s for s in (*inspection.evaluated.swept_series, "excitation", "ramp") if obs.has(s)]
+    driven_series = [s for s in (*inspection.evaluated.swept_series, "excitation", "ramp", RECORD) if obs.has(s)]
     if not driven_series:
         return []
     name = driven_series[0]
@@ -62,6 +64,22 @@ def _missing(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
         told = f"{found.v_exc_rms[-1]:.3g} V rms at the coil where {wanted[-1]:.3g} V was wanted ({name})"
         return [_gone(told, results, obs)]
     return []
+
+
+def _absent_in_some(found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
+    """Captures without excitation between others that have it: they were left out of the turn."""
+    gone = found.without_excitation
+    if gone.size == 0:
+        return []
+    return [
+        Reason(
+            code="excitation-missing",
+            text="The excitation is absent in some captures; they are left out.",
+            evidence=f"{gone.size} of {found.live.size} captures of {found.series}, first {int(gone[0])}",
+            next="Record these positions again with the excitation on.",
+            spoils=error_lines(results),
+        )
+    ]
 
 
 def _gone(evidence: str, results: Sequence[Result], obs: Observed) -> Reason:
@@ -99,7 +117,7 @@ def _level(inspection: Inspection, found: SeriesPhasors, results: Sequence[Resul
                 text="The level at the coil is not the part's nominal one.",
                 evidence=f"{level:.3f} V rms, nominal {nominal:.3f} V ({100 * (level / nominal - 1):+.1f} %)",
                 next="Check amplifier and generator; a coil that draws too much shows in its impedance.",
-                spoils=driven(results),
+                spoils=() if inspection.observed.lacks(Absent.SETTING) else driven(results),
             )
         )
     return reasons
@@ -117,15 +135,19 @@ def _first_factor(inspection: Inspection) -> float | None:
 
 def _frequency(obs: Observed, found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
     wanted = float(found.numbers("frequency_hz")[0])
-    wanted = wanted if np.isfinite(wanted) else obs.part.excitation.frequency_hz
-    off = found.frequency.frequency_hz / wanted - 1.0
-    if abs(off) <= FREQUENCY:
+    was_set = bool(np.isfinite(wanted))
+    wanted = wanted if was_set else obs.part.excitation.frequency_hz
+    if wanted <= 0.0 or found.series in obs.tables:
         return []
+    off = found.frequency.frequency_hz / wanted - 1.0
+    if abs(off) <= (FREQUENCY if was_set else FREQUENCY_SAID):
+        return []
+    word = "set" if was_set else "stated"
     return [
         Reason(
             code="excitation-frequency",
-            text="The excitation does not have the frequency that was set.",
-            evidence=f"{found.frequency.frequency_hz:.2f} Hz measured, {wanted:.2f} Hz set ({1e6 * off:+.0f} ppm)",
+            text=f"The excitation does not have the frequency that was {word}.",
+            evidence=f"{found.frequency.frequency_hz:.2f} Hz measured, {wanted:.2f} Hz {word} ({1e6 * off:+.0f} ppm)",
             next="Check the generator's setting and the sampler's stated rate.",
             spoils=driven(results),
         )
@@ -152,8 +174,25 @@ def _distorted(found: SeriesPhasors, results: Sequence[Result]) -> list[Reason]:
     ]
 
 
+def _half_turns(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    """Points half an electrical turn off: the source restarted, and what was recorded as the excitation hides it."""
+    found = inspection.evaluated.turn
+    if found is None or not found.half_turns:
+        return []
+    return [
+        Reason(
+            code="source-restarted",
+            text="The source's phase flips between records and the excitation's record does not show it.",
+            evidence=f"{len(found.half_turns)} of {found.steps.size} records are half an electrical turn off, first "
+            f"{found.half_turns[0]}; doubled, the angle is whole",
+            next="Record the excitation itself with every record, or let the source run on while the sampler re-arms.",
+            spoils=angles(results),
+        )
+    ]
+
+
 def _restarted(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
-    reasons = []
+    reasons = _half_turns(inspection, results)
     for name in inspection.evaluated.swept_series:
         found, quality = inspection.evaluated.phasors(name), inspection.quality(name)
         if found is None or quality is None:
@@ -161,7 +200,7 @@ def _restarted(inspection: Inspection, results: Sequence[Result]) -> list[Reason
         own, u = found.frequency.per_record_hz, found.frequency.u_record_hz
         off = np.abs(own - np.median(own))
         jumped = np.flatnonzero((off > 10.0 * u) & (off > RESTART * found.frequency.frequency_hz))
-        stepped = quality["exc_v"].jump_records
+        stepped = () if inspection.observed.lacks(Absent.SETTING) else quality["exc_v"].jump_records
         broken = quality["exc_v"].disturbed_records
         bad = sorted({int(i) for i in jumped} | set(stepped) | set(broken))
         if bad:

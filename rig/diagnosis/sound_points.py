@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.lines import angles, driven, error_lines, is_open, middle, turned
+from rig.diagnosis.lines import angles, driven, error_lines, is_open, middle, result_of, turned
 from rig.evaluation.turn import Turn
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.resolver.grids import folded, grid_folding
 from rig.result import Reason, Result
 
@@ -47,6 +47,22 @@ def _points(inspection: Inspection, found: Turn, results: Sequence[Result]) -> l
             )
         )
     return reasons + _disturbed(inspection, results)
+
+
+def hand_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    """A rotor turned by hand through too little of an electrical turn."""
+    ratio = result_of(results, "tr_sin")
+    if not inspection.evaluated.hand_series or ratio is None or ratio.estimate is not None:
+        return []
+    return [
+        Reason(
+            code="points-missing",
+            text="The rotor moved during the record, but not through an electrical turn.",
+            evidence=ratio.note,
+            next="Hold it still for one record, or turn it through a whole turn.",
+            spoils=turned(results),
+        )
+    ]
 
 
 def _positions(found: Turn) -> NDArray[np.float64]:
@@ -105,7 +121,7 @@ def _disturbed(inspection: Inspection, results: Sequence[Result]) -> list[Reason
 def _grid(obs: Observed, found: Turn, results: Sequence[Result]) -> list[Reason]:
     axis = obs.bench.axis
     points = _positions(found).size
-    if axis is None or found.coarse or found.reference == "encoder" or points < 24:
+    if axis is None or obs.lacks(Absent.POSITIONER) or found.coarse or found.reference == "encoder" or points < 24:
         return []
     blind = {
         n: fault

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
+import numpy as np
+
 from rig.observed import Observed
 from rig.quantity import Reading
 from rig.result import Reason
@@ -45,7 +47,8 @@ def _out_of_order(readings: Sequence[Reading]) -> list[Reason]:
 
 
 def _overwritten(obs: Observed) -> list[Reason]:
-    copies = [pair for series in obs.captures.series() if series.startswith("sweep") for pair in _copies(obs, series)]
+    series = [name for name in (*obs.captures.series(), *obs.tables) if name.startswith("sweep")]
+    copies = [pair for name in series for pair in _copies(obs, name)]
     if not copies:
         return []
     told = ", ".join(f"{later} holds the samples of {first}" for first, later in copies[:3])
@@ -62,20 +65,30 @@ def _overwritten(obs: Observed) -> list[Reason]:
 def _copies(obs: Observed, series: str) -> Iterator[tuple[str, str]]:
     """(first, later) captures of a series with the same samples at positions that differ."""
     rows = obs.capture_readings(series)
-    codes = obs.captures.stack(series).codes
-    if len(rows) != len(codes):
+    samples = _samples(obs, series)
+    if len(rows) != len(samples):
         return
     turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 0
     seen: dict[bytes, Reading] = {}
     found = []
-    for row, block in zip(rows, codes, strict=True):
-        if int(block.max()) - int(block.min()) < DRIVEN_CODES:
+    for row, block in zip(rows, samples, strict=True):
+        if not block:
             continue
-        first = seen.setdefault(block.tobytes(), row)
+        first = seen.setdefault(block, row)
         if first is not row and not _alike(first, row, turn, obs.part.pole_pairs):
             found.append((first.capture, row.capture))
     if len(found) <= FEW * len(rows):
         yield from found
+
+
+def _samples(obs: Observed, series: str) -> list[bytes]:
+    """What each record holds, byte by byte; nothing for a record that was not driven."""
+    if series in obs.tables:
+        table = obs.tables[series]
+        rows = np.column_stack([table.exc_v, table.sine, table.cosine])
+        return [row.tobytes() if np.any(row) else b"" for row in rows]
+    codes = obs.captures.stack(series).codes
+    return [b"" if int(block.max()) - int(block.min()) < DRIVEN_CODES else block.tobytes() for block in codes]
 
 
 def _alike(a: Reading, b: Reading, steps_per_turn: int, pole_pairs: int) -> bool:

@@ -12,35 +12,40 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.lines import group, is_healthy, is_open, output_lines, turned
+from rig.diagnosis.lines import group, is_healthy, is_open, output_lines
+from rig.diagnosis.sound_ceiling import channel_ceiling, turn_ceilings
 from rig.diagnosis.sound_channels import NAMES, channel_reasons, spoiled_by
 from rig.evaluation.loopback import SERIES
-from rig.observed import Observed
+from rig.observed import RECORD, Absent
 from rig.result import Reason, Result
 from rig.signal.quality import ChannelQuality
 from rig.signal.sine_fit import Fit, fit_stack
 
+MEASURING = ("sweep", "spots", RECORD)
+SIGNED = ("zero_elec_deg", "phase_sin_deg", "phase_cos_deg")  # half a turn of the zero is a change of sign
 LOW_RANGE = 0.01
 SILENT_RATIO = 0.01
 CLIP_GROWTH = 0.004
 ANGLE_HARM_RAD = 3e-4  # about one arcminute, electrical
 HIDDEN_RAD = 1e-3  # a background this large hides harmful pick-up, noise or not
 NOISE_SIGMAS = 4.0  # a background beyond its own noise by less is no pick-up
-AMBIGUOUS_RAD = math.radians(80.0)
+AMBIGUOUS_RAD = math.radians(60.0)  # a phase of 120 deg and beyond looks like one of this size
 
 
 def signal_reasons(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     """Every reason that the channels give."""
     reasons: list[Reason] = []
-    for name in (*inspection.evaluated.swept_series, "excitation", SERIES)[:4]:
+    for name in (*inspection.evaluated.swept_series, "excitation", SERIES, RECORD)[:5]:
         reasons += [r for r in _of_series(inspection, name, results) if r.code not in {x.code for x in reasons}]
+    if not any(reason.code == "channel-saturated" for reason in reasons):
+        reasons += _envelopes_cut(inspection, results)
     return [
         *reasons,
         *_silent(inspection, results),
         *_no_current(inspection),
         *channel_reasons(inspection, results),
         *_background(inspection, results),
-        *_phases(inspection, results),
+        *_phases(inspection),
     ]
 
 
@@ -49,10 +54,15 @@ def _of_series(inspection: Inspection, series: str, results: Sequence[Result]) -
     if quality is None:
         return []
     reasons = []
+    by_hand = series == inspection.evaluated.hand_series  # no fit of a whole record holds while the rotor turns
     for channel in quality.channels:
         clipped = _clipped(inspection, series, channel, results)
-        reasons += clipped or _stuck(series, channel, results)
-        reasons += _interference(inspection.observed, series, channel, results)
+        silent_by_nature = channel.name == "exc_i" and inspection.observed.lacks(Absent.CURRENT)
+        if by_hand:
+            reasons += clipped
+            continue
+        reasons += clipped or ([] if silent_by_nature else _stuck(series, channel, results))
+        reasons += _interference(inspection, series, channel, results)
     return reasons
 
 
@@ -62,15 +72,42 @@ def _clipped(inspection: Inspection, series: str, channel: ChannelQuality, resul
         told = f"{channel.rail_samples} samples on the rail in {len(channel.rail_records)} captures of {series}"
     elif (growth := _flattening(inspection, series, channel.name)) > CLIP_GROWTH:
         told = f"harmonics grow with the level by {100 * growth:.2f} % of it in {series}: the peaks are cut"
+    ceiling = None if told else channel_ceiling(inspection, series, channel.name)
+    if ceiling is not None:
+        told = f"{ceiling.at_level} samples of its strongest record stand at {ceiling.level:+.4g} V; what lies below "
+        told += f"belongs to a peak {100 * ceiling.reach:.1f} % higher"
     if not told:
         return []
+    at = "" if ceiling is None else f" at {abs(ceiling.level):.4g} V"
     return [
         Reason(
             code="channel-saturated",
-            text=f"The {NAMES.get(channel.name, channel.name)} channel is driven beyond its range.",
+            text=f"The {NAMES.get(channel.name, channel.name)} channel is driven beyond its range{at}.",
             evidence=told,
             next="Choose a larger range or a lower level, then sweep again.",
             spoils=spoiled_by(channel.name, results),
+        )
+    ]
+
+
+def _envelopes_cut(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+    """Many positions at one largest amplitude: an output stops at a ceiling, wherever the rails are."""
+    cut = turn_ceilings(inspection)
+    if not cut:
+        return []
+    evidence = "; ".join(
+        f"{NAMES[name]}: {ceiling.at_level} positions at {ceiling.level:.4g} of the excitation, the others belong to a "
+        f"swing {100 * ceiling.reach:.1f} % larger"
+        for name, ceiling in cut.items()
+    )
+    names = " and ".join(NAMES[name] for name in cut)
+    return [
+        Reason(
+            code="channel-saturated",
+            text=f"The {names} {'channels are' if len(cut) > 1 else 'channel is'} driven beyond a range.",
+            evidence=evidence,
+            next="Choose a larger range or a lower level, then sweep again.",
+            spoils=tuple(dict.fromkeys(id_ for name in cut for id_ in spoiled_by(name, results))),
         )
     ]
 
@@ -113,12 +150,15 @@ def _stuck(series: str, channel: ChannelQuality, results: Sequence[Result]) -> l
     ]
 
 
-def _interference(obs: Observed, series: str, channel: ChannelQuality, results: Sequence[Result]) -> list[Reason]:
-    if channel.name not in ("sin", "cos") or not channel.lines or not series.startswith(("sweep", "spots")):
+def _interference(
+    inspection: Inspection, series: str, channel: ChannelQuality, results: Sequence[Result]
+) -> list[Reason]:
+    found = inspection.evaluated.phasors(series)
+    if channel.name not in ("sin", "cos") or not channel.lines or found is None or not series.startswith(MEASURING):
         return []
-    stack = obs.captures.stack(series)
+    stack = inspection.observed.captures.stack(series)
     seconds = stack.codes.shape[2] / stack.sample_rate_hz
-    carrier = obs.part.excitation.frequency_hz
+    carrier = found.frequency.frequency_hz
     worst = max(channel.lines, key=lambda line: line.relative)
     harm = max(line.relative / max(1.0, math.pi * seconds * abs(line.hz - carrier)) for line in channel.lines)
     if worst.relative < 0.005 and harm < ANGLE_HARM_RAD:
@@ -128,7 +168,7 @@ def _interference(obs: Observed, series: str, channel: ChannelQuality, results: 
             code="interference",
             text=f"A foreign signal is on the {NAMES[channel.name]} channel.",
             evidence=f"{worst.hz:.0f} Hz at {1e3 * worst.amplitude_v:.2f} mV peak ({100 * worst.relative:.2f} % of the "
-            f"carrier); at most {harm * 3437.7:.2f}' electrical get through",
+            f"carrier, {abs(worst.hz - carrier):.4g} Hz from it); at most {harm * 3437.7:.2f}' electrical get through",
             next="Switch off nearby inverters, check the shield and the ground, then sweep again.",
             spoils=_but_counts(spoiled_by(channel.name, results)) if harm > ANGLE_HARM_RAD else (),
         )
@@ -234,7 +274,7 @@ def _pick_up(fitted: Fit, c: int, hidden_v: float) -> float:
     return math.sqrt(power - noise) if power > noise * (1.0 + NOISE_SIGMAS / math.sqrt(records)) else 0.0
 
 
-def _phases(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
+def _phases(inspection: Inspection) -> list[Reason]:
     found = inspection.evaluated.turn
     if found is None or is_open(inspection.evaluated, "sin") or is_open(inspection.evaluated, "cos"):
         return []
@@ -247,9 +287,12 @@ def _phases(inspection: Inspection, results: Sequence[Result]) -> list[Reason]:
     return [
         Reason(
             code="phase-ambiguous",
-            text="The carrier phase is too near a quarter turn to tell the sign of an output.",
-            evidence=f"{NAMES[name]} {math.degrees(phase):+.1f} deg against the excitation",
-            next="Check the frequency and the channels' delay; excite at the part's own frequency.",
-            spoils=turned(results),
+            text="The carrier phase is too far from the excitation's to tell the outputs' sign.",
+            evidence=f"{NAMES[name]} {math.degrees(phase):+.1f} deg against the excitation; "
+            f"{math.degrees(phase) - math.copysign(180.0, phase):+.1f} deg with the zero half an electrical turn off "
+            "looks the same",
+            next="Check the frequency and the channels' delay; a reading of the outputs' sign at DC, or a known-good "
+            "part, tells which it is.",
+            spoils=SIGNED,
         )
     ]

@@ -19,15 +19,17 @@ from rig.evaluation.angle_curve import AngleCurve
 from rig.evaluation.channels import Channels
 from rig.evaluation.correction import reference_of_steps
 from rig.evaluation.maximum import Figures, figures
+from rig.evaluation.orders_of_turn import candidate_orders, largest_gap, stated_teeth
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.ratio import why_no_turn
 from rig.evaluation.rotation import Rotation
 from rig.evaluation.slip import play_half_width_mech_arcmin
 from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
 from rig.evaluation.turn import Turn, silent_output
+from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.angle import PolePairs
-from rig.resolver.orders import Orders
+from rig.resolver.orders import Orders, fit_orders
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 
@@ -124,9 +126,21 @@ def _zero(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[s
         half_width("index", index * p / 60.0, "deg"),
         half_width("axis once a turn", p * order_half_width_mech_arcmin(rotation, found.reference, 1) / 60.0, "deg"),
         half_width("backlash", p * (obs.bench.axis.backlash_arcmin if obs.bench.axis else 1.0) / 120.0, "deg"),
+        standard("noise of the curve", _mean_noise_rad(obs, curve), "rad", 180.0 / math.pi),
     ]
     note = f"against {obs.holder.datum}; electrical zero must be learned again on the machine"
     return stated("zero_elec_deg", degrees % 360.0, lines, conditions, note=note)
+
+
+def _mean_noise_rad(obs: Observed, curve: AngleCurve) -> float:
+    """Standard uncertainty of the curve's mean by what no order of the turn explains, electrical rad."""
+    theta, points = curve.theta_mech_rad, curve.theta_mech_rad.size
+    orders = candidate_orders(points, curve.found.value, stated_teeth(obs, points), (), largest_gap(theta))
+    try:
+        rms = fit_orders(theta, curve.mean, orders).residual_rms
+    except UsageError:
+        rms = float(np.std(curve.mean))
+    return rms / ARCMIN_PER_RAD / math.sqrt(points)
 
 
 def _channels(found: Turn) -> float:
@@ -302,7 +316,8 @@ def _curves(found: Turn, curve: AngleCurve, got: Figures) -> dict[str, Any]:
     inside = found.inside & (found.counter_clockwise | ~np.any(found.counter_clockwise))
     rank = np.flatnonzero(inside)[np.argsort(np.mod(found.theta_mech_rad[inside], 2 * math.pi), kind="stable")]
     omega = 2.0 * math.pi * found.frequency_hz
-    z = found.exc_v[rank] / found.exc_i[rank]
+    current = found.exc_i[rank]
+    z = np.divide(found.exc_v[rank], current, out=np.full(rank.size, np.nan, complex), where=np.abs(current) > 0.0)
     p = curve.found.value
     return {
         "angle_mech_deg": np.degrees(curve.theta_mech_rad).tolist(),
@@ -318,7 +333,7 @@ def _curves(found: Turn, curve: AngleCurve, got: Figures) -> dict[str, Any]:
         "envelope_cosine": v[rank].tolist(),
         "quadrature_sine": qu[rank].tolist(),
         "quadrature_cosine": qv[rank].tolist(),
-        "l_exc_h": (z.imag / omega).tolist(),
+        "l_exc_h": _listed(z.imag / omega if omega > 0.0 else np.full(rank.size, np.nan)),
     }
 
 

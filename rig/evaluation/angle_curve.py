@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.evaluation.orders_of_turn import candidate_orders, largest_gap, stated_teeth
 from rig.evaluation.stating import ARCMIN_PER_RAD
 from rig.evaluation.turn import Turn
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.resolver.angle import PolePairs, electrical_angle, pole_pairs
+from rig.resolver.commanded import Scale, commanded_scale
 from rig.resolver.error_curve import Passes, combine_passes, deviation
 
 Floats = NDArray[np.float64]
@@ -29,7 +31,7 @@ class AngleCurve:
     """theta_mech_rad (n,) of one turn, ascending; each error in electrical arcmin, mean of the turn taken off:
     ccw, cw (NaN where a pass has no point), mean (both combined). zero_elec_rad: the offset that was taken off.
     closures_elec_arcmin: "ccw", "cw" -> the reading after a whole turn less the first one of that pass;
-    u_closure_elec_arcmin: standard uncertainty of half their difference."""
+    u_closure_elec_arcmin: standard uncertainty of half their difference; u_per_turn: of `found.per_turn`."""
 
     found: PolePairs
     theta_mech_rad: Floats
@@ -41,6 +43,7 @@ class AngleCurve:
     closures_elec_arcmin: Mapping[str, float]
     u_closure_elec_arcmin: float
     scatter_elec_arcmin: float
+    u_per_turn: float = 0.0
 
 
 def count_pole_pairs(obs: Observed, found: Turn) -> PolePairs:
@@ -48,7 +51,8 @@ def count_pole_pairs(obs: Observed, found: Turn) -> PolePairs:
     u, _, v, _ = found.envelopes()
     inside = found.inside
     theta_elec = electrical_angle(u[inside], v[inside])
-    return pole_pairs(theta_elec, found.theta_mech_rad[inside], nominal=obs.part.pole_pairs)
+    nominal = None if obs.lacks(Absent.POLE_PAIRS) else obs.part.pole_pairs
+    return pole_pairs(theta_elec, found.theta_mech_rad[inside], nominal=nominal)
 
 
 def angle_curve(obs: Observed, found: Turn, pairs: PolePairs) -> AngleCurve | None:
@@ -60,14 +64,29 @@ def angle_curve(obs: Observed, found: Turn, pairs: PolePairs) -> AngleCurve | No
     inside = found.inside
     _, zero = deviation(theta_elec[inside], found.theta_mech_rad[inside], pairs.value, pairs.direction)
     turned, _ = deviation(theta_elec, found.theta_mech_rad, pairs.value, pairs.direction, zero)
-    return _combined(found, pairs, turned, zero, _per_turn(obs))
+    scale = _scale(obs, found, pairs, turned)
+    pairs = replace(pairs, per_turn=scale.per_turn)
+    return _combined(found, pairs, turned, zero, _per_turn(obs), scale.u)
+
+
+def _scale(obs: Observed, found: Turn, pairs: PolePairs, turned: Floats) -> Scale:
+    """Electrical turns a commanded turn, beside every order that the part's own error may have."""
+    inside = found.inside
+    theta = found.theta_mech_rad[inside]
+    if found.coarse:
+        return Scale(pairs.per_turn, 0.0)
+    points = len(np.unique(np.round(np.mod(theta, 2.0 * math.pi), 5)))
+    orders = candidate_orders(points, pairs.value, stated_teeth(obs, points), (), largest_gap(theta))
+    return commanded_scale(theta, turned[inside], pairs.direction * pairs.value, orders)
 
 
 def _per_turn(obs: Observed) -> int:
     return obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
 
 
-def _combined(found: Turn, pairs: PolePairs, turned: Floats, zero: float, per_turn: int) -> AngleCurve:
+def _combined(
+    found: Turn, pairs: PolePairs, turned: Floats, zero: float, per_turn: int, u_per_turn: float
+) -> AngleCurve:
     keys = np.mod(np.rint(found.steps), per_turn).astype(np.int64)
     sides = {}
     for name, mask in (("ccw", found.counter_clockwise), ("cw", ~found.counter_clockwise)):
@@ -104,6 +123,7 @@ def _combined(found: Turn, pairs: PolePairs, turned: Floats, zero: float, per_tu
         closures_elec_arcmin={way: gap * ARCMIN_PER_RAD for way, gap in _closures(found, closings).items()},
         u_closure_elec_arcmin=_u_closure(found, ccw[rank], cw[rank]) * ARCMIN_PER_RAD,
         scatter_elec_arcmin=scatter * ARCMIN_PER_RAD,
+        u_per_turn=u_per_turn,
     )
 
 

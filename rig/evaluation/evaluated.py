@@ -7,21 +7,26 @@ of them. Built in layers: channels (loopback, phasors), windings (resistance, im
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
+import numpy as np
+
 from rig.evaluation.angle import angle_results
 from rig.evaluation.angle_curve import AngleCurve
+from rig.evaluation.attributed import causes
 from rig.evaluation.axial import Place, axial_place
 from rig.evaluation.channels import Channels
 from rig.evaluation.coils import CoilResistance, coil_results
 from rig.evaluation.correction import Correction
 from rig.evaluation.excitation import excitation_phasors, excitation_results
-from rig.evaluation.hand_turned import hand_results, taken
+from rig.evaluation.hand_turned import hand_results, hand_series
 from rig.evaluation.impedance import Impedance, impedance_results
 from rig.evaluation.leaks import leak_results
 from rig.evaluation.loopback import Loopback
 from rig.evaluation.manual import manual_results
+from rig.evaluation.one_position import position_results
 from rig.evaluation.passes import swept_series
 from rig.evaluation.phasors import SeriesPhasors
 from rig.evaluation.positioner import order_half_width_mech_arcmin
@@ -34,11 +39,13 @@ from rig.evaluation.slip import Slip
 from rig.evaluation.temperature import CoilTemperature
 from rig.evaluation.thermistor import thermistor_results
 from rig.evaluation.turn import Turn
+from rig.evaluation.vouching import vouched
 from rig.evaluation.windings import Windings
 from rig.evaluation.witnesses import DummySeen, SwapSeen, dummy_seen, swap_seen
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.quantity import MEASURANDS
 from rig.resolver.angle import PolePairs
+from rig.resolver.attribution import Cause
 from rig.result import Result
 
 
@@ -147,22 +154,45 @@ class Evaluated:
     @cached_property
     def results(self) -> tuple[Result, ...]:
         """Every result that the readings allow, in the order in which they are printed; untested ones say why."""
+        results = [*self._ohms(), *excitation_results(self.windings), *self._driven()]
+        rank = {id_: i for i, id_ in enumerate(MEASURANDS)}
+        results.sort(key=lambda result: rank.get(result.measurand, len(rank)))
+        estimates = {result.measurand: result.estimate or 0.0 for result in results}
+        ratio = max((estimates.get(id_, 0.0) for id_ in ("tr_sin", "tr_cos", "ratio_both")), default=0.0)
+        results = vouched(self.observed, results, self.excitation, ratio)
+        return (*with_reclamping(self.observed, results), *manual_results(self.observed))
+
+    def _ohms(self) -> list[Result]:
+        """What a meter reads, the part at rest; nothing of a recording without such readings."""
+        if self.observed.lacks(Absent.DC):
+            return []
         found = self.temperature
         degc, lines = (found.degc, found.lines) if found else (None, ())
-        by_hand = taken(self.observed)
-        results = [
+        return [
             *coil_results(self.observed, self.windings.resistances, self.temperature),
             *thermistor_results(self.observed, degc, lines),
             *leak_results(self.observed),
-            *excitation_results(self.windings),
-            *turning_results(self.turning_background),
-            *impedance_results(self.windings.impedances),
-            *([] if by_hand else ratio_results(self.rotation)),
-            *self._angle[0],
         ]
-        rank = {id_: i for i, id_ in enumerate(MEASURANDS)}
-        results.sort(key=lambda result: rank.get(result.measurand, len(rank)))
-        return (*with_reclamping(self.observed, results), *manual_results(self.observed))
+
+    def _driven(self) -> list[Result]:
+        """What needs the excitation: impedances, ratios, nulls, the angle; or one position's figures."""
+        lacks = self.observed.lacks
+        impedances = [] if lacks(Absent.CURRENT) else impedance_results(self.windings.impedances)
+        turning = turning_results(self.turning_background)
+        if lacks(Absent.POSITIONS) and not self.hand_series:
+            return [*turning, *impedances, *position_results(self.channels)]
+        ratios = [] if self.hand_series else ratio_results(self.rotation)
+        return [*turning, *impedances, *ratios, *self._angle[0]]
+
+    @cached_property
+    def hand_series(self) -> str:
+        """The series in which somebody turned the rotor by hand; "" where nobody did."""
+        return hand_series(self.channels)
+
+    @cached_property
+    def causes(self) -> tuple[Cause, ...]:
+        """What makes the angle error, by error and radius together; empty where the points can't tell."""
+        return () if self.turn is None or self.angle_curve is None else causes(self.turn, self.angle_curve)
 
     @property
     def curves(self) -> Mapping[str, Any]:
@@ -171,7 +201,9 @@ class Evaluated:
 
     @cached_property
     def _angle(self) -> tuple[list[Result], dict[str, Any]]:
-        return (hand_results(self.windings), {}) if taken(self.observed) else angle_results(self.rotation)
+        if self.hand_series:
+            return hand_results(self.windings, self.hand_series), {}
+        return angle_results(self.rotation)
 
     # ---- runs that answer a question of their own
 
@@ -196,5 +228,20 @@ class Evaluated:
 
 
 def evaluate(observed: Observed) -> Evaluated:
-    """A run's figures, each worked out when it is first asked for."""
-    return Evaluated(observed)
+    """A run's figures, each worked out when it is first asked for.
+
+    Of a part without a label what nobody said is taken from the data: pole pairs, level and frequency.
+    """
+    return Evaluated(_described_by_data(observed) if observed.lacks(Absent.PART, Absent.POLE_PAIRS) else observed)
+
+
+def _described_by_data(observed: Observed) -> Observed:
+    part, seen = observed.part, Evaluated(observed)
+    counted = seen.pole_pairs if part.pole_pairs == 0 else None
+    pole_pairs = part.pole_pairs or (1 if counted is None else counted.value)
+    excitation = part.excitation
+    if seen.excitation is not None:
+        level = excitation.level_v_rms or float(np.mean(seen.excitation.v_exc_rms))
+        hz = excitation.frequency_hz or seen.excitation.frequency.frequency_hz
+        excitation = replace(excitation, level_v_rms=level, frequency_hz=hz)
+    return replace(observed, part=replace(part, pole_pairs=pole_pairs, excitation=excitation))

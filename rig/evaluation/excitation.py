@@ -16,17 +16,18 @@ from rig.evaluation.passes import swept_series
 from rig.evaluation.phasors import EXC_V, SeriesPhasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
 from rig.evaluation.windings import Windings
-from rig.observed import Observed
+from rig.observed import RECORD, Absent, Observed
 from rig.quantity import Scalar
 from rig.result import Result
 
 IDS = ("v_exc_rms", "i_exc_rms", "f_exc_hz", "thd_exc")
+FIT_DOF = 30.0  # of one record of many samples
 CLOCK_PPM = 50.0  # half-width of the sampler's clock where the bench file states nothing
 
 
 def excitation_phasors(channels: Channels) -> SeriesPhasors | None:
     """The series that shows the excitation as the results had it: the sweep, else the settled excitation."""
-    for name in (*swept_series(channels.observed), "excitation", "impedance_exc"):
+    for name in (*swept_series(channels.observed), "excitation", "impedance_exc", RECORD):
         found = channels.phasors(name)
         if found is not None:
             return found
@@ -39,11 +40,12 @@ def excitation_results(windings: Windings) -> list[Result]:
     found = excitation_phasors(windings.channels)
     if found is None:
         return [untested(id_, "no capture with a live excitation channel") for id_ in IDS] + background_results(obs)
+    phasors_only = found.series in obs.tables
     return [
         _level(obs, found),
-        _current(windings, found),
-        _frequency(obs, found),
-        _thd(found),
+        untested("i_exc_rms", "no current was recorded") if obs.lacks(Absent.CURRENT) else _current(windings, found),
+        untested("f_exc_hz", "phasors carry no frequency") if phasors_only else _frequency(obs, found),
+        untested("thd_exc", "phasors carry no harmonics") if phasors_only else _thd(found),
         *background_results(obs),
     ]
 
@@ -100,7 +102,8 @@ def _frequency(obs: Observed, found: SeriesPhasors) -> Result:
     clock = spec.percent_reading / 100.0 if spec else CLOCK_PPM * 1e-6
     lines = [
         half_width("sampler clock", clock, "relative", hz, note="bench file" if spec else "not stated"),
-        by_scatter("fit", found.frequency.u_hz, "Hz", max(found.exc_v.size - 1.0, 1.0)),
+        by_scatter("fit", found.frequency.u_hz, "Hz", max(found.exc_v.size - 1.0, FIT_DOF)),
+        standard("rounding of the file's time column", obs.u_rate_relative, "relative", hz),
     ]
     return stated("f_exc_hz", hz, lines, {"series": found.series})
 

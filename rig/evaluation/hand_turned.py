@@ -21,19 +21,23 @@ from rig.evaluation.ratio import IDS as RATIO_IDS
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
 from rig.evaluation.turn import loading_factor
 from rig.evaluation.windings import Windings
-from rig.observed import Observed
+from rig.observed import BESIDE, RECORD, Observed
 from rig.quantity import Scalar
 from rig.resolver.orders import fit_orders
 from rig.resolver.ratio import crossings
 from rig.result import Result
 from rig.signal.common_frequency import pooled_frequency
-from rig.signal.moving import Windows, moving_phasors, ratio_slope, window_for
+from rig.signal.moving import Windows, moving_phasors, ratio_slope, window_for, window_samples
 from rig.signal.waveform import WaveformStack
 from rig.uncertainty.budget import BudgetLine
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 SERIES = "hand_turned"
+WINDOW_S = 1e-3
+LEAST_WINDOWS = 4  # in a record, below which nobody can say that the rotor moved
+MOVES = 0.01  # of the outputs' size, rms over a record
+NOISE_FACTOR = 6.0
 ANGLE_IDS = (
     "pole_pairs",
     "direction",
@@ -46,18 +50,38 @@ ANGLE_IDS = (
 DEG = 180.0 / math.pi
 
 
-def taken(obs: Observed) -> bool:
-    """Whether this run was turned by hand."""
-    return obs.has(SERIES)
+def hand_series(channels: Channels) -> str:
+    """The series in which somebody turned the rotor: a hand-turned run's, or a record in which the outputs move beside
+    the excitation; "" where there is none."""
+    if channels.observed.has(SERIES):
+        return SERIES
+    return RECORD if channels.observed.has(RECORD) and _moves(channels) else ""
 
 
-def hand_results(windings: Windings) -> list[Result]:
+def _moves(channels: Channels) -> bool:
+    stack, found = channels.observed.captures.stack(RECORD), channels.phasors(RECORD)
+    if found is None or channels.observed.has(RECORD + BESIDE):
+        return False
+    rate_hz, hz = stack.sample_rate_hz, found.frequency.frequency_hz
+    if stack.codes.shape[2] < LEAST_WINDOWS * window_samples(rate_hz, hz, WINDOW_S):
+        return False
+    windows = moving_phasors(stack.codes, rate_hz, hz, window_s=WINDOW_S, scale=stack.scale_v)
+    exc = windows.phasor[0, :, EXC_V]
+    if np.min(np.abs(exc)) < 0.1 * np.max(np.abs(exc)):
+        return False
+    ratios = [windows.phasor[0, :, c] / exc for c in (SINE, COSINE)]
+    size = max(float(np.max(np.abs(part))) for part in ratios)
+    noise = float(np.max(windows.u)) / float(np.median(np.abs(exc)))
+    return max(float(np.std(part)) for part in ratios) >= max(MOVES * size, NOISE_FACTOR * noise)
+
+
+def hand_results(windings: Windings, series: str) -> list[Result]:
     """Ratio, null and quadrature lines by hand; the angle lines say that they were not measured."""
     angle = [untested(id_, "turned by hand: nobody knows where the rotor stood") for id_ in ANGLE_IDS]
-    if not taken(windings.observed):
+    if not series:
         return [untested(id_, "not turned by hand in this run") for id_ in RATIO_IDS] + angle
     try:
-        found, loopback, conditions, loading_u = _of_run(windings)
+        found, loopback, conditions, loading_u = _of_run(windings, series)
     except UsageError as fault:
         return [untested(id_, fault.message) for id_ in RATIO_IDS] + angle
     lines = _amplitudes(windings.observed, found, loopback, loading_u, conditions)
@@ -69,12 +93,12 @@ def hand_results(windings: Windings) -> list[Result]:
     return sorted(lines, key=lambda line: rank[line.measurand]) + angle
 
 
-def _of_run(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar], float]:
+def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[str, Scalar], float]:
     obs = windings.observed
-    stack = obs.captures.stack(SERIES)
+    stack = obs.captures.stack(series)
     if not alive(stack):
         raise UsageError("the excitation is absent in some captures", next_action="Check the excitation.")
-    near = set_frequency_hz(obs, SERIES)
+    near = set_frequency_hz(obs, series) or None
     frequency = pooled_frequency(stack.codes[:, EXC_V, :], stack.sample_rate_hz, near_hz=near)
     hz = frequency.frequency_hz
     loopback = windings.channels.loopback_at(hz)
@@ -82,10 +106,10 @@ def _of_run(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar], 
     if window_for(fastest := float(np.quantile(np.abs(speed), 0.99))) < 1e-3:
         windows, ratios, speed, loading_u = _ratios(windings, stack, hz, loopback, window_for(fastest))
     divider = obs.bench.sampler.exc_divider
-    readings = obs.capture_readings(SERIES)
+    readings = obs.capture_readings(series)
     begun = np.array([reading.bench_time_s for reading in readings], dtype=np.float64)
     at_s = (begun[:, None] + windows.centre_s[None, :]).ravel()
-    found = hand_turn(ratios[0], ratios[1], speed, at_s, obs.part.pole_pairs)
+    found = hand_turn(ratios[0], ratios[1], speed, at_s, obs.part.pole_pairs or 1)
     rms = np.abs(windows.phasor[..., EXC_V] / loopback.gain[EXC_V]) / math.sqrt(2.0) / divider
     conditions: dict[str, Scalar] = {
         "frequency_hz": hz,

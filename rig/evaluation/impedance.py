@@ -20,7 +20,7 @@ from rig.evaluation.flown import Flown
 from rig.evaluation.passes import swept_series
 from rig.evaluation.phasors import SeriesPhasors
 from rig.evaluation.stating import by_scatter, half_width, standard, stated, times, untested
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.quantity import Scalar
 from rig.resolver.orders import fit_orders
 from rig.result import Result
@@ -74,7 +74,7 @@ def coil_impedance(
         found = channels.phasors(name)
         if found is not None:
             break
-    if found is None:
+    if found is None or obs.lacks(Absent.CURRENT):
         return None
     noise_i = found.u_noise_v[1] / obs.bench.sampler.shunt_ohm
     if np.min(np.abs(found.exc_i)) < 10.0 * noise_i:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.sine_fit import fit_stack
 
@@ -123,10 +123,11 @@ def loopback_in_force(obs: Observed, own: Loopback | None) -> Loopback:
         if isinstance(data, Mapping) and "gain" in data and "frequency_hz" in data:
             return from_calibration(obs, {"utc": kept.get("made_utc", ""), **data})
     ones = np.ones(4)
+    unknown = (0.0 if obs.lacks(Absent.RECORDER) else UNKNOWN_GAIN) * np.array([0.0, 1.0, 1.0, 1.0])
     return Loopback(
         gain=ones.astype(np.complex128),
-        u_gain=UNKNOWN_GAIN * np.array([0.0, 1.0, 1.0, 1.0]),
-        u_phase_rad=UNKNOWN_GAIN * np.array([0.0, 1.0, 1.0, 1.0]),
+        u_gain=unknown,
+        u_phase_rad=unknown.copy(),
         scatter=np.zeros(4),
         captures=0,
         frequency_hz=obs.part.excitation.frequency_hz,
@@ -146,6 +147,8 @@ def _uncertainty(obs: Observed, scatter: Floats, captures: int) -> Floats:
 
 def scaled_loopback(found: Loopback, frequency_hz: float) -> Loopback:
     """The same channels at another frequency (Hz): a delay turns the phase in proportion."""
+    if found.frequency_hz <= 0.0 or frequency_hz <= 0.0:
+        return found  # nobody said the frequency, and nothing was compared at one
     scale = frequency_hz / found.frequency_hz
     if abs(scale - 1.0) < 1e-6:
         return found

@@ -17,12 +17,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.evaluation.orders_of_turn import candidate_orders, largest_gap, stated_teeth
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.rotation import Rotation
 from rig.evaluation.turn import Turn
 from rig.observed import Observed
 from rig.resolver.grids import folded
-from rig.resolver.maximum_error import KEEP_CHI2
+from rig.resolver.maximum_error import KEEP_CHI2, residual_test
 from rig.resolver.orders import Orders, fit_orders
 from rig.uncertainty.coverage import COVERAGE
 
@@ -40,6 +41,7 @@ class Figures:
     """maximum, span, rms; (positioner, noise) standard uncertainty of each; model: all orders; model_curve (n,).
 
     by_order: share of the positioner's variance that each of its orders a turn (1, 2) has, by the stated half-widths.
+    order_left, amplitude_left: largest order that the model's residual holds beyond noise (0: none), and its size.
     kept: orders that are not noise; raw_maximum: largest |point|, positioner and all, for information.
     """
 
@@ -56,6 +58,8 @@ class Figures:
     model: Orders
     model_curve: Floats
     note: str
+    order_left: int = 0
+    amplitude_left: float = 0.0
 
 
 def nuisance_orders(obs: Observed, reference: str, points: int) -> tuple[int, ...]:
@@ -66,31 +70,12 @@ def nuisance_orders(obs: Observed, reference: str, points: int) -> tuple[int, ..
     return tuple(sorted(n for n in shown if 0 < n < points / 2))
 
 
-def candidate_orders(
-    points: int, pole_pairs: int, teeth: int | None, nuisance: tuple[int, ...], gap_mech_rad: float = 0.0
-) -> tuple[int, ...]:
-    """Orders of the part's own curve: all that this many points carry, up to four times the teeth.
-
-    gap_mech_rad: largest distance of neighbouring points; an order that goes through half a wave unseen is left out.
-    """
-    top = min(int(0.42 * points) - len(nuisance), max(4 * (teeth or 4 * pole_pairs) + pole_pairs, 16 * pole_pairs))
-    if gap_mech_rad > 0.0:
-        top = min(top, int(math.pi / gap_mech_rad))
-    return tuple(n for n in range(1, max(top, 2) + 1) if n not in nuisance)
-
-
-def _largest_gap(theta_mech_rad: Floats) -> float:
-    """Mechanical rad between neighbours, over the turn's end as well."""
-    theta = np.sort(np.mod(theta_mech_rad, 2.0 * math.pi))
-    return float(np.max(np.diff(np.append(theta, theta[0] + 2.0 * math.pi))))
-
-
 def figures(rotation: Rotation, found: Turn, theta_mech_rad: Floats, error: Floats, pole_pairs: int) -> Figures:
     """The figures of a curve of one turn (n points, electrical arcmin, mean taken off)."""
     nuisance = nuisance_orders(rotation.observed, found.reference, theta_mech_rad.size)
-    orders = candidate_orders(
-        theta_mech_rad.size, pole_pairs, rotation.observed.part.teeth, nuisance, _largest_gap(theta_mech_rad)
-    )
+    points = theta_mech_rad.size
+    teeth = stated_teeth(rotation.observed, points)
+    orders = candidate_orders(points, pole_pairs, teeth, nuisance, largest_gap(theta_mech_rad))
     model = fit_orders(theta_mech_rad, error, [*orders, *nuisance])
     kept = tuple(n for n in orders if model.chi2(n) > KEEP_CHI2) or (1,)
     widths = {n: pole_pairs * order_half_width_mech_arcmin(rotation, found.reference, n) for n in (1, 2)}
@@ -110,6 +95,9 @@ def figures(rotation: Rotation, found: Turn, theta_mech_rad: Floats, error: Floa
     spread[2] = np.quantile(np.concatenate(errors[:OWN_TO_RAW], axis=1)[2], COVERAGE) / K
     noise = _noise(model, kept, fine, rng)
     largest, span, rms = _three(curve[None, :])[:, 0]
+    only_noise, order_left, amplitude_left = residual_test(
+        theta_mech_rad, error - model.evaluate(theta_mech_rad), model
+    )
     u_each = np.array([model.u_amplitude(n) for n in kept]) * np.abs(_coefficients(model, kept))
     return Figures(
         maximum=float(largest),
@@ -123,6 +111,8 @@ def figures(rotation: Rotation, found: Turn, theta_mech_rad: Floats, error: Floa
         kept=kept,
         residual_rms=model.residual_rms,
         model=model,
+        order_left=0 if only_noise else order_left,
+        amplitude_left=0.0 if only_noise else amplitude_left,
         model_curve=np.interp(theta_mech_rad, fine, curve, period=2.0 * math.pi),
         note=f"bench file, once and twice a turn; {found.reference} as the reference",
     )

@@ -81,6 +81,9 @@ def null_results(
     leaked = _leaked(channels, found, name, abs(wave.wave)) * level
     fundamental = largest(parts[:, :1], u[:, :1])
     for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
+        if id_ == ids[1] and parts.shape[1] == 1 and found.latency_s is None:
+            results.append(untested(id_, "phasors carry no harmonics"))
+            continue
         if id_ == ids[1] and found.latency_s is not None:
             results.append(untested(id_, "turned on the fly: the rotor does not rest at its nulls"))
             continue

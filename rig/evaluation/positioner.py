@@ -9,14 +9,15 @@ Theory: rig/resolver/README.md, 4, rig/evaluation/README.md.
 from __future__ import annotations
 
 from rig.evaluation.rotation import Rotation
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 
 OTHER_SHARE = 0.05  # of the stated cyclic error, at orders about which the bench file states nothing
 
 
 def cyclic_orders(obs: Observed) -> tuple[int, ...]:
-    """Orders a turn at which the motor's own steps show; none without an axis."""
-    return obs.bench.axis.cyclic_orders if obs.bench.axis else ()
+    """Orders a turn at which the motor's own steps show; none without an axis, or where nothing is known of it."""
+    axis = None if obs.lacks(Absent.POSITIONER) else obs.bench.axis
+    return axis.cyclic_orders if axis else ()
 
 
 def order_half_width_mech_arcmin(rotation: Rotation, reference: str, order: int) -> float:

@@ -14,6 +14,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.errors import UsageError
+from rig.evaluation.balance import Balance, balance, ellipse_of
 from rig.evaluation.envelopes import Envelope, Places, envelope, places
 from rig.evaluation.nulls import null_results, quadrature_result
 from rig.evaluation.passes import swept_series
@@ -23,7 +25,7 @@ from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, standard, stated,
 from rig.evaluation.turn import Turn, silent_output
 from rig.observed import Observed
 from rig.quantity import Scalar
-from rig.resolver.ellipse import fit_ellipse
+from rig.resolver.orders import fit_orders
 from rig.result import Result
 
 Complexes = NDArray[np.complex128]
@@ -57,18 +59,22 @@ def ratio_results(rotation: Rotation) -> list[Result]:
     seen = places(obs, found)
     p, teeth = obs.part.pole_pairs, obs.part.teeth
     cyclic = cyclic_orders(obs) if found.reference == "steps" else ()
-    wave_u = envelope(seen.theta, seen.u, p, found.coarse, teeth, cyclic)
-    wave_v = envelope(seen.theta, seen.v, p, found.coarse, teeth, cyclic)
+    try:
+        wave_u = envelope(seen.theta, seen.u, p, found.coarse, teeth, cyclic)
+        wave_v = envelope(seen.theta, seen.v, p, found.coarse, teeth, cyclic)
+    except UsageError as fault:
+        return [untested(id_, fault.message) for id_ in IDS]
     conditions = _conditions(obs, found)
-    results = _amplitudes(rotation, found, wave_u, wave_v, conditions)
-    results += _phases(found, conditions)
+    even = balance(obs, seen, wave_u, wave_v, found.coarse)
+    results = _amplitudes(rotation, found, wave_u, wave_v, even, conditions)
+    results += _phases(found, seen, (wave_u, wave_v), conditions)
     for name, wave in (("sin", wave_u), ("cos", wave_v)):
         results.append(quadrature_result(rotation.windings.channels, found, name, wave, seen, conditions))
         results.append(_centre(rotation, found, name, wave, conditions))
         results += null_results(rotation.windings.channels, found, name, wave, seen, conditions)
     silent = silent_output(found)
     if not silent:
-        results.append(_orthogonality(rotation, found, wave_u, wave_v, seen, conditions))
+        results.append(_orthogonality(rotation, found, even, seen, conditions))
     else:
         results.append(untested("orthogonality_elec_deg", f"no signal at the {silent} output"))
     return [_voided(result, silent) for result in results]
@@ -109,7 +115,12 @@ def _conditions(obs: Observed, found: Turn) -> dict[str, Scalar]:
 
 
 def _amplitudes(
-    rotation: Rotation, found: Turn, sine: Envelope, cosine: Envelope, conditions: dict[str, Scalar]
+    rotation: Rotation,
+    found: Turn,
+    sine: Envelope,
+    cosine: Envelope,
+    even: Balance,
+    conditions: dict[str, Scalar],
 ) -> list[Result]:
     obs = rotation.observed
     sampler = obs.bench.sampler
@@ -126,18 +137,17 @@ def _amplitudes(
         if found.coarse:
             lines.append(half_width("few positions", few_positions(obs), "relative", tr, note="quick screen"))
         results.append(stated(f"tr_{name}", tr, lines, conditions))
-    balance = abs(sine.wave) / abs(cosine.wave) - 1.0
     gains = found.loopback.u_gain
     lines = [
         standard("channel gain sine against cosine", float(math.hypot(gains[2], gains[3])), "ratio"),
         standard("loading, what is not in common", 0.1 * found.loading_u, "ratio"),
-        standard("scatter round the turn", math.hypot(sine.u_wave, cosine.u_wave) / abs(cosine.wave), "ratio"),
+        standard("scatter round the turn", even.u_imbalance, "ratio"),
         half_width("positions of the axis, order 2p", _imbalance_by_axis(rotation, found), "ratio"),
     ]
     if found.coarse:
         lines.append(half_width("few positions", few_positions(obs), "ratio", note="quick screen"))
     note = "the excitation is common to both outputs and cancels"
-    results.append(stated("tr_imbalance", balance, lines, conditions, note=note))
+    results.append(stated("tr_imbalance", even.imbalance, lines, conditions | _way(even), note=note))
     return results
 
 
@@ -161,8 +171,9 @@ def _imbalance_by_axis(rotation: Rotation, found: Turn) -> float:
     return p * order_half_width_mech_arcmin(rotation, found.reference, 2 * p) / ARCMIN_PER_RAD
 
 
-def _phases(found: Turn, conditions: dict[str, Scalar]) -> list[Result]:
+def _phases(found: Turn, seen: Places, waves: tuple[Envelope, Envelope], conditions: dict[str, Scalar]) -> list[Result]:
     deg = 180.0 / math.pi
+    noise = {name: _phase_noise(seen, name, wave) for name, wave in zip(("sin", "cos"), waves, strict=True)}
     phases = {"sin": (found.phase_sine_rad, 2), "cos": (found.phase_cosine_rad, 3)}
     results = []
     for name, (phase, channel) in phases.items():
@@ -170,7 +181,7 @@ def _phases(found: Turn, conditions: dict[str, Scalar]) -> list[Result]:
             standard("channel phase after the loopback", float(found.loopback.u_phase_rad[channel]), "rad", deg),
             standard("loading by the sampler's inputs", found.loading_u, "rad", deg),
             half_width("phase of the divider", 5e-4, "rad", deg),
-            standard("noise", float(np.mean(found.u_ratio)) / math.sqrt(found.u_ratio.size), "rad", 2.0 * deg),
+            standard("noise across the carrier", noise[name], "rad", deg),
         ]
         if found.coarse:
             lines.append(half_width("few positions", 0.005, "rad", deg, note="quick screen"))
@@ -179,12 +190,20 @@ def _phases(found: Turn, conditions: dict[str, Scalar]) -> list[Result]:
     lines = [
         standard("channel phase sine against cosine", math.hypot(turns[2], turns[3]), "rad", deg),
         standard("loading, what is not in common", 0.1 * found.loading_u, "rad", deg),
+        standard("noise across the carrier", math.hypot(*noise.values()), "rad", deg),
     ]
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "rad", deg, note="quick screen"))
     apart = math.remainder(found.phase_sine_rad - found.phase_cosine_rad, 2.0 * math.pi)
     results.append(stated("phase_difference_deg", deg * apart, lines, conditions))
     return results
+
+
+def _phase_noise(seen: Places, name: str, wave: Envelope) -> float:
+    """Standard uncertainty of a carrier's phase, rad, by the scatter across it that no order of the turn explains."""
+    orders = [n for n in wave.fit.orders if 2 * n < seen.theta.size - 2]
+    across = fit_orders(seen.theta, seen.side(name)[1], orders or [1])
+    return across.residual_rms * math.sqrt(2.0 / seen.theta.size) / max(abs(wave.wave), 1e-12)
 
 
 def _centre(rotation: Rotation, found: Turn, name: str, wave: Envelope, conditions: dict[str, Scalar]) -> Result:
@@ -209,36 +228,22 @@ def _centre_by_axis(rotation: Rotation, found: Turn) -> float:
     return p * order_half_width_mech_arcmin(rotation, found.reference, p) / ARCMIN_PER_RAD / 2.0
 
 
-def orthogonality_rad(sine: Envelope, cosine: Envelope, direction: int) -> float:
-    """Angle between sine and cosine null less a quarter turn, electrical rad, in the direction of the run."""
-    apart = float(np.angle(sine.wave)) + math.pi / 2.0 - float(np.angle(cosine.wave))
-    apart = math.remainder(apart, 2.0 * math.pi) * (1 if direction >= 0 else -1)
-    return math.remainder(apart, math.pi)
-
-
-def direction_of(sine: Envelope, cosine: Envelope) -> int:
-    """+1 when the sine lags the cosine by a quarter electrical turn (theta_elec rises with theta_mech), else -1."""
-    return 1 if math.sin(float(np.angle(sine.wave)) - float(np.angle(cosine.wave))) < 0 else -1
+def _way(even: Balance) -> dict[str, Scalar]:
+    return {"by": even.by} if even.by == "ellipse" else {}
 
 
 def _orthogonality(
-    rotation: Rotation,
-    found: Turn,
-    sine: Envelope,
-    cosine: Envelope,
-    seen: Places,
-    conditions: dict[str, Scalar],
+    rotation: Rotation, found: Turn, even: Balance, seen: Places, conditions: dict[str, Scalar]
 ) -> Result:
     deg = 180.0 / math.pi
-    value = orthogonality_rad(sine, cosine, direction_of(sine, cosine))
     lines = [
-        standard("scatter round the turn", math.hypot(sine.u_wave, cosine.u_wave) / abs(cosine.wave), "rad", deg),
+        standard("scatter round the turn", even.u_orthogonality_rad, "rad", deg),
         half_width("positions of the axis, order 2p", _imbalance_by_axis(rotation, found), "rad", deg),
         half_width("crosstalk of sine and cosine", 2.0 * rotation.windings.channels.crosstalk, "rad", deg),
     ]
     if found.coarse:
         lines.append(half_width("few positions", few_positions(rotation.observed), "rad", deg, note="quick screen"))
-    shown = dict(conditions)
-    if not found.coarse:
-        shown["by_ellipse_deg"] = deg * fit_ellipse(seen.u, seen.v).orthogonality_rad
-    return stated("orthogonality_elec_deg", deg * value, lines, shown)
+    shown = conditions | _way(even)
+    if not found.coarse and (ellipse := ellipse_of(seen)) is not None:
+        shown["by_ellipse_deg"] = deg * ellipse.orthogonality_rad
+    return stated("orthogonality_elec_deg", deg * even.orthogonality_rad, lines, shown)

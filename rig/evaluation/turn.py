@@ -23,11 +23,14 @@ from rig.evaluation.passes import CLOCKWISE, SPOTS
 from rig.evaluation.phasors import SeriesPhasors, normalised_harmonics
 from rig.evaluation.windings import Windings
 from rig.observed import Observed
+from rig.resolver.angle import electrical_angle, pole_pairs
+from rig.resolver.commanded import half_turn_flips
 from rig.signal.phasor import carrier_phase, signed_envelope
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+AGREEING = 0.9  # score of the pole pairs from which no half turn is looked for
 SILENT_SHARE = 0.02  # of the other output's movement
 SILENT_RATIO = 0.003  # movement of an output against the excitation, rms, below which there is nothing to see
 UNKNOWN_LOADING = 0.05  # standard, share of the loading's correction that its model may miss
@@ -42,6 +45,7 @@ class Turn:
     theta_mech_rad: position; steps: commanded; counter_clockwise, closing: masks; at_s: bench time;
     sine, cosine: complex ratios to the excitation, open-circuit; exc_v (V peak), exc_i (A peak); harmonics_*: (n, h) V
     peak at the connector; u_ratio: standard uncertainty of a ratio from noise; reference "steps" or "encoder".
+    half_turns: points that read half an electrical turn off and were turned back.
     latency_s: of a turn on the fly, where hysteresis can't be told from it and harmonics are (n, 0); else None.
     closures_elec_rad: of such a turn, (counter-clockwise, clockwise, their standard uncertainty), by its second turn
     less its first; at rest the closing points show them.
@@ -68,6 +72,7 @@ class Turn:
     phase_sine_rad: float
     phase_cosine_rad: float
     coarse: bool
+    half_turns: tuple[int, ...] = ()
     latency_s: float | None = None
     closures_elec_rad: tuple[float, float, float] | None = None
 
@@ -113,6 +118,9 @@ def turn(
     cosine = np.concatenate([r[1] for r in ratios])
     if not (_moves(sine[~closing]) and _moves(cosine[~closing])):
         return None
+    flipped = _half_turns(sine, cosine, theta, ~closing)
+    sine, cosine = np.where(flipped, -sine, sine), np.where(flipped, -cosine, cosine)
+    phases = _carrier_phases(sine[~closing], cosine[~closing])
     first = parts[0][1]
     return Turn(
         series=names,
@@ -133,10 +141,33 @@ def turn(
         u_frequency_hz=first.frequency.u_hz,
         loopback=first.loopback,
         loading_u=max(r[3] for r in ratios),
-        phase_sine_rad=carrier_phase(sine[~closing]).phase_rad,
-        phase_cosine_rad=carrier_phase(cosine[~closing]).phase_rad,
+        phase_sine_rad=phases[0],
+        phase_cosine_rad=phases[1],
+        half_turns=tuple(int(i) for i in np.flatnonzero(flipped)),
         coarse=names == (SPOTS,),
     )
+
+
+def _carrier_phases(sine: Complexes, cosine: Complexes) -> tuple[float, float]:
+    """Carrier phases of both outputs, rad: their common one within a quarter turn of the excitation, each on the branch
+    nearest the common one, so that no output changes its sign against the other."""
+    moved = np.concatenate([sine - np.mean(sine), cosine - np.mean(cosine)])
+    common = carrier_phase(moved, constant=0j).phase_rad
+    first, second = (carrier_phase(side, sign_from=common).phase_rad for side in (sine, cosine))
+    return first, second
+
+
+def _half_turns(sine: Complexes, cosine: Complexes, theta_mech_rad: Floats, inside: Bools) -> Bools:
+    """(n,) points that read half an electrical turn off: a source that restarted in the other half of its cycle, where
+    what was recorded as the excitation does not show it."""
+    still = np.zeros(sine.size, dtype=bool)
+    phases = _carrier_phases(sine[inside], cosine[inside])
+    u, v = (signed_envelope(side, phase)[0] for side, phase in zip((sine, cosine), phases, strict=True))
+    elec = electrical_angle(u, v)
+    if pole_pairs(elec[inside], theta_mech_rad[inside]).score > AGREEING:
+        return still
+    found = half_turn_flips(elec, theta_mech_rad)
+    return still if found is None else found[1]
 
 
 def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
@@ -147,6 +178,7 @@ def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
     sine, u_sine = loading_factor(windings, "sin", both, found.frequency_hz, found.steps)
     cosine, u_cosine = loading_factor(windings, "cos", both, found.frequency_hz, found.steps)
     sine, cosine = sine * found.sine, cosine * found.cosine
+    phases = _carrier_phases(sine, cosine)
     per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
     none = np.zeros((found.steps.size, 0), dtype=np.complex128)
     return Turn(
@@ -168,8 +200,8 @@ def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
         u_frequency_hz=0.0,
         loopback=found.loopback,
         loading_u=max(u_sine, u_cosine),
-        phase_sine_rad=carrier_phase(sine).phase_rad,
-        phase_cosine_rad=carrier_phase(cosine).phase_rad,
+        phase_sine_rad=phases[0],
+        phase_cosine_rad=phases[1],
         coarse=False,
         latency_s=found.latency_s,
         closures_elec_rad=found.closures_elec_rad,

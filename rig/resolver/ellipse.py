@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.resolver.commanded import electrical_places
 
 Floats = NDArray[np.float64]
+LEAST_PLACES = 6  # five parameters and one point to check them by
 _LINE = 0.9999  # correlation of the envelopes above which they are one and the same signal
 
 
@@ -97,8 +99,8 @@ def _jacobian(p: Floats, u: Floats, v: Floats) -> Floats:
 def fit_ellipse(u: Floats, v: Floats) -> Ellipse:
     """The ellipse through (u, v).
 
-    u, v: (n,) signed envelopes of the sine and the cosine output in one unit, n >= 6, over an electrical turn at least.
-    Raises UsageError when the points draw no ellipse (a dead output).
+    u, v: (n,) signed envelopes of the sine and the cosine output in one unit, at six places of the electrical turn at
+    least. Raises UsageError when the points draw no ellipse: a dead output, or too few places, however many points.
     """
     x, y = np.asarray(u, dtype=np.float64), np.asarray(v, dtype=np.float64)
     spread = (float(np.std(x)), float(np.std(y)))
@@ -107,6 +109,11 @@ def fit_ellipse(u: Floats, v: Floats) -> Ellipse:
         raise UsageError(
             f"{x.size} points with spreads {spread[0]:.3g} and {spread[1]:.3g} draw no ellipse.",
             next_action="Check that both outputs move over the turn.",
+        )
+    if (places := electrical_places(np.arctan2(x, y))) < LEAST_PLACES:
+        raise UsageError(
+            f"{x.size} points show {places} places of the electrical turn; an ellipse needs {LEAST_PLACES}.",
+            next_action="Measure at positions that do not repeat each other every electrical turn.",
         )
     centre, size = (float(np.mean(x)), float(np.mean(y))), np.array([*spread, *spread, 1.0])
     xs, ys = (x - centre[0]) / spread[0], (y - centre[1]) / spread[1]

@@ -106,7 +106,7 @@ def maximum(
     at = int(np.argmax(np.abs(curve)))
     row = shape[at]
     residual = y - model.evaluate(theta)
-    ok, order, amplitude = _residual_test(theta, residual, model, noise)
+    ok, order, amplitude = residual_test(theta, residual, model, noise)
     return MaximumError(
         value=max(0.0, top - bias),
         band=band,
@@ -180,7 +180,9 @@ def _maximum_statistics(curve: Floats, shape: Floats, draws: Floats, coverage: f
     return bias, float(np.quantile(np.concatenate(reach), coverage))
 
 
-def _residual_test(theta: Floats, residual: Floats, model: Orders, noise: float | None) -> tuple[bool, int, float]:
+def residual_test(
+    theta: Floats, residual: Floats, model: Orders, noise: float | None = None
+) -> tuple[bool, int, float]:
     """(only noise is left, largest order left, its amplitude). Orders 1..n/2 that are not in the model are looked at;
     a line counts when it is rarer than 1 in 1000 among as many noise lines (chi2 of 2 degrees of freedom)."""
     from scipy import special

@@ -33,12 +33,14 @@ from rig.diagnosis.witness import ending
 from rig.diagnosis.witness_reading import judgement as witness_judgement
 from rig.evaluation.evaluated import evaluate
 from rig.evaluation.watching import judgement as watch_judgement
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.pins.search import find_pins
 from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.frozen import fitted, opinions
+from rig.review.recording_notes import recording_notes
+from rig.review.unknown import not_known
 from rig.uncertainty.conformity import Verdict
 from rig.uncertainty.conformity import judge as verdict_of
 
@@ -67,6 +69,7 @@ def judge(
     witnesses: entries beside the run of what witnesses said (rig/diagnosis/awaiting.py).
     """
     evaluated = evaluate(obs)
+    obs = replace(evaluated.observed, part=_vouched_limits(evaluated.observed))
     inspection = Inspection(evaluated)
     said = answered(witnesses)
     reasons = _merged([*rig_reasons(evaluated, witnesses), *left_standing(soundness(inspection), said)], gate_reasons)
@@ -80,12 +83,15 @@ def judge(
         reasons=_ended(reasons),
         findings=tuple(told),
         curves=evaluated.curves,
+        causes=evaluated.causes if obs.absent else (),
+        unknown=not_known(evaluated),
         notes=(
             *_notes(obs, judged, cut_short),
+            *recording_notes(evaluated),
             *confirmations(witnesses),
             *opinions(judged, obs.header.get("learned")),
         ),
-        awaits=awaited(evaluated, judged, reasons, said),
+        awaits=() if obs.absent else awaited(evaluated, judged, reasons, said),
     )
 
 
@@ -172,6 +178,11 @@ def _merged(own: Sequence[Reason], given: Sequence[Reason]) -> list[Reason]:
 # ---- lines --------------------------------------------------------------------------------------------------
 
 
+def _vouched_limits(obs: Observed) -> Part:
+    """The part with its limits, without them where nothing vouches for the channels or the positions."""
+    return replace(obs.part, limits=()) if obs.lacks(Absent.RECORDER, Absent.POSITIONER) else obs.part
+
+
 def _with_conventions(part: Part) -> Part:
     """The part file's positive rotation is a requirement of its own wherever the file has limits at all."""
     if not part.limits or part.limit("direction") is not None:
@@ -249,7 +260,7 @@ def roll_up(judged: Sequence[Judged], reasons: Sequence[Reason], *, cut_short: s
     if _unsound(limited, reasons):
         return "unsound measurement"
     if not limited:
-        return "measured, no limits"
+        return "undecided" if any(reason.question for reason in reasons) else "measured, no limits"
     untested = any(_required(line) and line.verdict is Verdict.NOT_TESTED for line in limited)
     if untested or any(line.verdict in UNDECIDED for line in limited):
         return "undecided"
@@ -277,6 +288,11 @@ def _notes(obs: Observed, judged: Sequence[Judged], cut_short: str) -> list[str]
         notes.append("Shop master rotor: the part's own rotor was not judged.")
     elif obs.rotor == "none":
         notes.append("Stator alone: ratio and angle error need a rotor and were not tested.")
-    if not any(line.limit for line in judged):
+    if obs.part.number and obs.lacks(Absent.RECORDER, Absent.POSITIONER):
+        notes.append(
+            f"Limits of part {obs.part.number} are not applied: nothing vouches for the recorder and the positioner "
+            "(--bench names a file that does)."
+        )
+    elif not any(line.limit for line in judged):
         notes.append("No line of this part has a limit: nothing was judged.")
     return notes

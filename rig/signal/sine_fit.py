@@ -11,7 +11,7 @@ against 11 ms. The residual is formed explicitly: the difference |x|^2 - |Q'x|^2
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +52,17 @@ class Fit:
         rss = np.sqrt(np.sum(np.abs(self.harmonics) ** 2, axis=2))
         base = np.abs(self.fundamental)
         return np.asarray(np.divide(rss, base, out=np.full_like(rss, np.inf), where=base > 0), dtype=np.float64)
+
+    def only(self, records: NDArray[np.bool_]) -> Fit:
+        """The fit of some of the records; records (n,)."""
+        return replace(
+            self,
+            fundamental=self.fundamental[records],
+            harmonics=self.harmonics[records],
+            dc=self.dc[records],
+            residual_rms=self.residual_rms[records],
+            u_amplitude=self.u_amplitude[records],
+        )
 
     def scaled(self, scale: Floats, offset: Floats | None = None) -> Fit:
         """The same fit in other units: x -> scale * x + offset, (ch,) each; codes to volts."""

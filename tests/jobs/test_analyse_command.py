@@ -38,6 +38,30 @@ def test_a_good_turn_leaves_with_zero(phasors: Path) -> None:
     assert found["pole_pairs"] == 4 and found["tr_sin"] == pytest.approx(2 / 7, rel=1e-4)
 
 
+def test_the_document_has_the_shape_of_a_runs(phasors: Path) -> None:
+    """Numbers unrounded, null for what is not known, scatter only and the absent witnesses beside every line."""
+    document = json.loads(run("phasors", str(phasors), "--json").stdout)
+    keys = {"schema", "simulated", "run", "part", "serial", "outcome", "reasons", "results", "findings", "files"}
+    assert keys <= set(document)
+    frequency = next(row for row in document["results"] if row["measurand"] == "f_exc_hz")
+    assert frequency["estimate"] is None and "frequency" in frequency["note"]
+    ratio = next(row for row in document["results"] if row["measurand"] == "tr_sin")
+    assert ratio["scatter_only"] and any("recorder" in witness for witness in ratio["lacks"])
+    assert all({"witness", "what"} == set(row) for row in document["unknown"]) and document["unknown"]
+
+
+def test_a_bench_file_vouches_for_the_recorder(phasors: Path) -> None:
+    """With a bench and a part file lines are judged with a larger U; without the bench no line has a verdict."""
+    alone = json.loads(run("phasors", str(phasors), "--part", "KX4-2207", "--json").stdout)
+    both = json.loads(run("phasors", str(phasors), "--part", "KX4-2207", "--bench", "simulated", "--json").stdout)
+    rows = [{row["measurand"]: row for row in document["results"]} for document in (alone, both)]
+    assert rows[0]["tr_sin"]["limit"] is None and rows[0]["tr_sin"]["verdict"] == "no limit"
+    assert any("Limits of part" in note for note in alone["notes"])
+    assert rows[1]["tr_sin"]["limit"] is not None and not rows[1]["tr_sin"]["scatter_only"]
+    assert rows[1]["tr_sin"]["U"] > 20 * rows[0]["tr_sin"]["U"]
+    assert rows[1]["error_max_elec_arcmin"]["U"] > rows[0]["error_max_elec_arcmin"]["U"]
+
+
 def test_text_says_what_is_not_known(phasors: Path) -> None:
     """The screen lists what the file can't tell, and a part file brings pole pairs and frequency."""
     got = run("phasors", str(phasors))

@@ -20,6 +20,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent / "metrology_parts"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "evaluation"))
 sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "review"))
 
 import assumptions
 import coverage

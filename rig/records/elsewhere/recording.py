@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rig.description.benches import BenchFile
 from rig.errors import UsageError
-from rig.observed import Absent, Observed, PhasorSeries
+from rig.observed import BESIDE, RECORD, Absent, Observed, PhasorSeries
 from rig.quantity import Reading, Scalar
 from rig.records.capture_files import PhasorTable, SweepFile, WaveTable
 from rig.records.elsewhere.unvouched import STEPS_PER_TURN, bench_of_recording, no_holder, unknown_part
@@ -26,9 +26,6 @@ Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
 CHANNELS = ("exc_v", "exc_i", "sin", "cos")
 ROLE_OF_CHANNEL = {"exc_v": "exc", "exc_i": "exc_i", "sin": "sin", "cos": "cos"}
-RECORD = "record"
-BESIDE = "_cosine"
-"""Ending of a series that holds excitation and cosine, recorded after excitation and sine with two channels."""
 STEP_DEG = 360.0 / STEPS_PER_TURN
 ALWAYS_ABSENT = frozenset({Absent.LOOPBACK, Absent.DC, Absent.INDEX, Absent.SETTING, Absent.TIMES, Absent.BACKGROUND})
 
@@ -56,6 +53,8 @@ class Known:
         found = set(ALWAYS_ABSENT)
         if self.part is None:
             found.add(Absent.PART)
+        if self.part is None and self.pole_pairs is None:
+            found.add(Absent.POLE_PAIRS)
         if self.bench is None:
             found.add(Absent.RECORDER)
         if self.bench is None or self.bench.axis is None:

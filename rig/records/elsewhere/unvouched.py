@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from rig.description.benches import AxisDevice, BenchFile, SamplerDevice
 from rig.description.holders import Holder
-from rig.resolver.part import Excitation, Part
+from rig.resolver.part import TERMINALS, Excitation, Part
 
 STEPS_PER_TURN = 3_600_000
 FULL_STEPS = 200
 NAME = "elsewhere"
 NOTHING = "none"
+DATUM = "position 0 of the recording"
 _SILENT = ("gain", "crosstalk", "frequency", "noise")
 
 
@@ -79,11 +80,11 @@ def unknown_part(pole_pairs: int | None = None, frequency_hz: float | None = Non
         title="a part without a label",
         pole_pairs=pole_pairs or 0,
         positive_rotation="the sense in which the file's positions rise",
-        pins={},
+        pins={terminal: terminal for terminal in TERMINALS[:6]},
         excitation=excitation,
     )
 
 
 def no_holder() -> Holder:
     """Nothing is known of what held the part."""
-    return Holder.model_validate({"schema": "anglewright holder 1", "name": NAME, "channels": {}})
+    return Holder.model_validate({"schema": "anglewright holder 1", "name": NAME, "channels": {}, "datum": DATUM})

@@ -11,16 +11,15 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from rig.records.capture_files_csv import read_phasors, read_waves
-from rig.review.analyse_turn import analyse_phasors
-from rig.review.analyse_waves import analyse_waves
-from rig.review.analysis import Analysis, Told
+from judged_recordings import judge_file
+
+from rig.result import Judgement
 
 TOP = Path(__file__).parents[3]
 SHOWN = ("tr_sin", "ratio_sin", "tr_imbalance", "orthogonality_elec_deg", "pole_pairs", "error_max_elec_arcmin")
 
 
-def said(found: Analysis) -> str:
+def said(found: Judgement) -> str:
     """Outcome, reasons and a few figures."""
     parts = [found.outcome, *sorted({reason.code for reason in found.reasons})]
     for id_ in SHOWN:
@@ -38,11 +37,11 @@ def show() -> Iterator[tuple[bool, str]]:
         yield False, "the shared cases are not there: set ANGLEWRIGHT_SHARED"
         return
     for path in sorted((cases / "phasors").glob("*.csv")):
-        yield True, f"{path.name}: {said(analyse_phasors(read_phasors(path), Told(pole_pairs=1)))}"
+        yield True, f"{path.name}: {said(judge_file(path, 1))}"
     for path in sorted((cases / "waves").glob("*.csv")):
-        yield True, f"{path.name}: {said(analyse_waves(read_waves(path)))}"
+        yield True, f"{path.name}: {said(judge_file(path))}"
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-k", "shared", "tests/review/test_analyse_recordings.py"],
+        [sys.executable, "-m", "pytest", "-q", "-k", "shared", "tests/review/test_recordings.py"],
         cwd=TOP,
         env=os.environ | {"ANGLEWRIGHT_SHARED": shared},
         capture_output=True,

@@ -1,0 +1,90 @@
+"""What a recording lacks and what that leaves of its results: the scatter of the data, and what is not known.
+
+It must never invent an influence. A budget line rests on the bench file of the recorder or of the positioner, or on
+neither; lines that rest on an absent file are taken out, and the result names the file. A file of text adds the
+rounding of its last digit to every figure that its volts decide.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from rig.evaluation.phasors import SeriesPhasors
+from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, stated
+from rig.observed import Absent, Observed
+from rig.quantity import measurand
+from rig.result import Result
+from rig.uncertainty.budget import BudgetLine
+
+RESTS_ON: Mapping[Absent, tuple[str, ...]] = {
+    Absent.RECORDER: (
+        "channel gain",
+        "channel phase",
+        "crosstalk",
+        "excitation divider",
+        "level and channel gain",
+        "loading",
+        "phase of the divider",
+        "sampler",
+        "shunt",
+    ),
+    Absent.POSITIONER: ("axis", "backlash", "few positions", "index", "position"),
+}
+"""Absent file -> beginnings of the influences that only it can state."""
+GROUPS: Mapping[Absent, tuple[str, ...]] = {
+    Absent.RECORDER: ("excitation", "ratio", "null", "angle", "impedance", "position"),
+    Absent.POSITIONER: ("ratio", "null", "angle"),
+}
+"""Absent file -> groups of measurands whose U needs it."""
+EXACT = ("pole_pairs", "direction")
+LAST_DIGIT = "rounding of the file's last digit"
+
+
+def vouched(observed: Observed, results: Sequence[Result], found: SeriesPhasors | None, ratio: float) -> list[Result]:
+    """The results of a recording with what stands behind them. found: the phasors of its excitation; ratio: the larger
+    transformation ratio, to which the last digit is compared. A bench run's results come back as they are."""
+    if not observed.absent:
+        return list(results)
+    return [_vouched(observed, result, found, ratio) for result in results]
+
+
+def _vouched(observed: Observed, result: Result, found: SeriesPhasors | None, ratio: float) -> Result:
+    if result.estimate is None or result.measurand in EXACT or result.manual:
+        return result
+    absent = [file for file in RESTS_ON if observed.lacks(file) and _group(result.measurand) in GROUPS[file]]
+    beginnings = tuple(begin for file in absent for begin in RESTS_ON[file])
+    lines = [line for line in result.budget if not (beginnings and line.influence.startswith(beginnings))]
+    lines += _last_digit(observed, result, found, ratio)
+    made = stated(
+        result.measurand, result.estimate, lines, result.conditions, qualifier=result.qualifier, note=result.note
+    )
+    return replace(made, unit=result.unit, lacks=tuple(file.value for file in absent))
+
+
+def _group(id_: str) -> str:
+    return measurand(id_).group
+
+
+def _last_digit(observed: Observed, result: Result, found: SeriesPhasors | None, ratio: float) -> list[BudgetLine]:
+    """Half a unit of the last digit, rectangular, as far as the figure follows the volts."""
+    if observed.digit_v <= 0.0 or found is None or result.measurand in ("f_exc_hz", "thd_exc"):
+        return []
+    level_v = float(abs(found.exc_v).mean())
+    share = observed.digit_v / level_v
+    of_output = share / max(ratio, 1e-6)
+    id_, unit = result.measurand, result.unit
+    if id_.startswith(("v_exc", "amplitude_")):
+        width = observed.digit_v / (math.sqrt(2.0) if id_.startswith("v_exc") else 1.0)
+    elif id_.startswith(("tr_sin", "tr_cos", "ratio_")):
+        width = share
+    elif id_.startswith("null_"):
+        width = observed.digit_v / math.sqrt(2.0)
+    elif unit == "deg":
+        width = math.degrees(of_output)
+    elif unit == "arcmin":
+        width = ARCMIN_PER_RAD * of_output / (observed.part.pole_pairs if "_mech_" in id_ else 1)
+    else:
+        width = of_output
+    return [half_width(LAST_DIGIT, width, unit)]
