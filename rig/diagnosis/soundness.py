@@ -38,7 +38,8 @@ def soundness(inspection: Inspection) -> list[Reason]:
     reasons += signal_reasons(inspection, results)
     if loose:
         return [*reasons, _comes_and_goes(loose, results)]
-    reasons += axis_reasons(inspection, results)
+    cut = any(reason.code == "channel-saturated" for reason in reasons)  # what is cut may look like another kind
+    reasons += [r for r in axis_reasons(inspection, results) if not (cut and r.code == "not-this-kind")]
     if not any(_blocks_seat(reason) for reason in reasons):
         reasons += seat_reasons(inspection, results)
     return reasons

@@ -25,13 +25,15 @@ SHOWN_SHARE = 0.45  # of the positions: highest order that they show
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Balance:
     """imbalance: sine over cosine, less one; orthogonality_rad: electrical; u_: standard uncertainties by the scatter;
-    by: "positions" or "ellipse"."""
+    by: "positions" or "ellipse"; tr, u_tr: amplitudes of sine and cosine and their scatter, the same way."""
 
     imbalance: float
     u_imbalance: float
     orthogonality_rad: float
     u_orthogonality_rad: float
     by: str
+    tr: tuple[float, float]
+    u_tr: tuple[float, float]
 
 
 def balance(obs: Observed, seen: Places, sine: Envelope, cosine: Envelope, coarse: bool) -> Balance:
@@ -46,6 +48,8 @@ def balance(obs: Observed, seen: Places, sine: Envelope, cosine: Envelope, coars
             orthogonality_rad=ellipse.orthogonality_rad,
             u_orthogonality_rad=float(ellipse.u[1]),
             by="ellipse",
+            tr=(ellipse.amplitude_u, ellipse.amplitude_v),
+            u_tr=(float(ellipse.u[4]), float(ellipse.u[5])),
         )
     return Balance(
         imbalance=abs(sine.wave) / abs(cosine.wave) - 1.0,
@@ -53,6 +57,8 @@ def balance(obs: Observed, seen: Places, sine: Envelope, cosine: Envelope, coars
         orthogonality_rad=orthogonality_rad(sine, cosine, direction),
         u_orthogonality_rad=scatter,
         by="positions",
+        tr=(abs(sine.wave), abs(cosine.wave)),
+        u_tr=(sine.u_wave, cosine.u_wave),
     )
 
 

@@ -66,7 +66,7 @@ def ratio_results(rotation: Rotation) -> list[Result]:
         return [untested(id_, fault.message) for id_ in IDS]
     conditions = _conditions(obs, found)
     even = balance(obs, seen, wave_u, wave_v, found.coarse)
-    results = _amplitudes(rotation, found, wave_u, wave_v, even, conditions)
+    results = _amplitudes(rotation, found, even, conditions)
     results += _phases(found, seen, (wave_u, wave_v), conditions)
     for name, wave in (("sin", wave_u), ("cos", wave_v)):
         results.append(quadrature_result(rotation.windings.channels, found, name, wave, seen, conditions))
@@ -114,29 +114,21 @@ def _conditions(obs: Observed, found: Turn) -> dict[str, Scalar]:
     }
 
 
-def _amplitudes(
-    rotation: Rotation,
-    found: Turn,
-    sine: Envelope,
-    cosine: Envelope,
-    even: Balance,
-    conditions: dict[str, Scalar],
-) -> list[Result]:
+def _amplitudes(rotation: Rotation, found: Turn, even: Balance, conditions: dict[str, Scalar]) -> list[Result]:
     obs = rotation.observed
     sampler = obs.bench.sampler
     results = []
-    for name, wave, channel in (("sin", sine, 2), ("cos", cosine, 3)):
-        tr = abs(wave.wave)
+    for name, tr, u_tr, channel in zip(("sin", "cos"), even.tr, even.u_tr, (2, 3), strict=True):
         lines = [
             standard("excitation divider", sampler.exc_divider_u, "relative", tr, note="bench file"),
             standard("channel gain after the loopback", float(found.loopback.u_gain[channel]), "relative", tr),
             standard("loading by the sampler's inputs", found.loading_u, "relative", tr),
-            standard("scatter round the turn", wave.u_wave, "ratio"),
+            standard("scatter round the turn", u_tr, "ratio"),
             half_width("positions of the axis", _second_order(rotation, found), "relative", tr),
         ]
         if found.coarse:
             lines.append(half_width("few positions", few_positions(obs), "relative", tr, note="quick screen"))
-        results.append(stated(f"tr_{name}", tr, lines, conditions))
+        results.append(stated(f"tr_{name}", tr, lines, conditions | _way(even)))
     gains = found.loopback.u_gain
     lines = [
         standard("channel gain sine against cosine", float(math.hypot(gains[2], gains[3])), "ratio"),
