@@ -16,6 +16,7 @@ from rig.quantity import Limit, Scalar
 from rig.resolver.attribution import Cause
 from rig.uncertainty.budget import BudgetLine
 from rig.uncertainty.conformity import Verdict
+from rig.vocabulary import awaits_text
 
 OUTCOMES = (
     "within limits",
@@ -230,8 +231,7 @@ class Judgement:
     @property
     def awaits_text(self) -> str:
         """'awaits a witness (shorting plug)', or "" where the outcome is final."""
-        titles = " or ".join(dict.fromkeys(one.title for one in self.awaits))
-        return f"awaits a witness ({titles})" if titles else ""
+        return awaits_text(one.title for one in self.awaits)
 
     @property
     def exit_status(self) -> int:

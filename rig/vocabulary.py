@@ -7,7 +7,7 @@ not yet applied. `check` is asked for every reading before it is written. It kno
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from rig.quantity import Scalar
@@ -83,6 +83,12 @@ QUANTITIES: Mapping[str, Quantity] = {
         for n in (1, 2, 3)
     },
 }
+
+
+def awaits_text(titles: Iterable[str]) -> str:
+    """'awaits a witness (shorting plug)' for the witnesses that an outcome waits for; "" for none."""
+    named = " or ".join(dict.fromkeys(titles))
+    return f"awaits a witness ({named})" if named else ""
 
 
 def check(quantity: str, unit: str, conditions: Mapping[str, Scalar], *, capture: bool) -> None:

@@ -20,7 +20,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from rig.description.loading import Strict, checked
-from rig.description.loading import home as default_home
+from rig.description.places import home as default_home
 from rig.errors import UsageError
 
 Language = Literal["en", "de"]

@@ -16,7 +16,7 @@ def complete_name(kind: str) -> Completer:
     """Names of the part, bench, holder or world files of the home and of the package."""
 
     def complete(_context: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
-        from rig.description.loading import known_names
+        from rig.description.places import known_names
 
         return [name for name in known_names(kind) if name.startswith(start)]
 

@@ -36,7 +36,7 @@ from rig.control.identified import Identified
 from rig.control.stop import StopToken, stop_on_signals
 from rig.description.benches import BenchFile, Device
 from rig.description.holders import Holder
-from rig.description.loading import find
+from rig.description.places import find
 from rig.errors import UsageError, WrongInstrument
 
 OPTIONS: Mapping[str, tuple[str, ...]] = {

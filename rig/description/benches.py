@@ -10,7 +10,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from rig.description.loading import Strict, checked, find
+from rig.description.loading import Strict, checked
+from rig.description.places import find
 
 
 class Spec(Strict):

@@ -9,7 +9,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from rig.description.loading import Strict, checked, find
+from rig.description.loading import Strict, checked
+from rig.description.places import find
 from rig.errors import UsageError
 
 

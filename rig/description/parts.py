@@ -9,7 +9,8 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from rig.description.loading import Strict, checked, find, line_of, read_toml
+from rig.description.loading import Strict, checked, line_of, read_toml
+from rig.description.places import find
 from rig.errors import UsageError
 from rig.quantity import Limit, measurand
 from rig.resolver.part import TERMINALS, CoilNominal, DecisionRule, Excitation, Part, ThermistorNominal

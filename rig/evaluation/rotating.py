@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
 
 from rig.evaluation.stating import by_scatter, half_width, standard, stated
 from rig.observed import Observed
@@ -83,6 +82,8 @@ def _orders(volts: Floats, rate_hz: float, speed_mech_deg_s: float, top: int) ->
     width_s = min(MAINS_S, 0.7 / (top * turn_hz))
     kernel = np.hanning(max(3, round(width_s * rate_hz)) + 2)[1:-1]
     kernel /= kernel.sum()
+    from scipy.signal import fftconvolve  # half a second to load: only where a magnet is looked for
+
     smooth = fftconvolve(volts, kernel[None, :], mode="valid", axes=1)
     orders = np.arange(1, top + 1)
     lag = np.arange(kernel.size) - (kernel.size - 1) / 2

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
-from rig.description.loading import home
+from rig.description.places import home
 
 FOLDER = "faults"
 

@@ -22,8 +22,9 @@ from rig.control.sequencer import run as run_sequence
 from rig.control.step import Context, Progress
 from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import Holder, load_holder
-from rig.description.loading import find, read_toml
+from rig.description.loading import read_toml
 from rig.description.parts import PartFile, load_part
+from rig.description.places import find
 from rig.diagnosis.drying import LeakTrend
 from rig.errors import RecordError, RigError, UsageError
 from rig.jobs.arming_prompt import at_terminal
@@ -337,13 +338,6 @@ def kept_run(run_id: str) -> Finished:
         outcome="incomplete", judged=(), reasons=(), findings=(), notes=("The run was cut short; nothing was judged.",)
     )
     return Finished(stored=stored, judgement=judgement, files=files_of(stored))
-
-
-def kept_runs(*, serial: str = "", part: str = "", most: int | None = None) -> list[dict[str, Any]]:
-    """Rows of the list of runs, newest first; at most so many."""
-    where = {key: value for key, value in (("serial", serial), ("part", part)) if value}
-    rows = Store().list(most, **where)
-    return [{name: getattr(found, name) for name in type(found).__slots__} for found in rows]
 
 
 def files_of(stored: StoredRun) -> dict[str, str]:

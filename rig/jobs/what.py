@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from rig.certificate.seal.register import Register
 from rig.description.traits import Traits
 from rig.errors import UsageError
+from rig.records.run.listing import Found
 from rig.records.run.stored import StoredRun
-from rig.records.store import Found, Store
+from rig.records.store import Store
 
 CLOSED = "incomplete"  # the outcome of a run that was cut short
 

@@ -14,17 +14,18 @@ import re
 import secrets
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cached_property
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.description.loading import home as default_home
+from rig.description.places import home as default_home
 from rig.errors import RecordError, UsageError
 from rig.records.files import sha256_of, to_json, unwritable, write_beside, write_new
 from rig.records.run.journal import Journal
+from rig.records.run.listing import Found
 from rig.records.run.raw import RawFile
 from rig.records.run.record import RunHeader, RunRecord, dump_judgement
 from rig.records.run.remarks import Remark, add_remark
@@ -60,21 +61,6 @@ class RunFolder:
         self.journal.close()
         self.raw.close()
         return {name: sha256_of(self.path / name) for name in (JOURNAL, RAW) if (self.path / name).exists()}
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """One line of the list of runs, as the index holds it."""
-
-    run: str
-    started_utc: str
-    part: str
-    serial: str
-    sequence: str
-    outcome: str
-    simulated: bool
-    job: str
-    awaits: str = ""
 
 
 class Store:

@@ -14,7 +14,7 @@ import sample
 
 from rig.certificate.faces import build_report
 from rig.certificate.shop import Shop
-from rig.description.loading import packaged_fixtures
+from rig.description.places import packaged_fixtures
 from rig.records.store import Store
 from rig.result import Judgement
 

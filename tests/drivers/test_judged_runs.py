@@ -14,7 +14,7 @@ from vendor_standins import installed, ljm_module, nidaqmx_module, sounddevice_m
 from wired_world import WiredWorld
 
 from drivers.shelf import start_simulated
-from rig.description.loading import packaged_fixtures
+from rig.description.places import packaged_fixtures
 from rig.jobs.run_job import Request, run_job
 
 USUAL_BENCH = packaged_fixtures() / "benches" / "simulated.toml"

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from foreign.signals import BITS, ORDERS, Codes, Complexes, Drive, codes_of, connectors, quantised, through_channels
 from foreign.world import Foreigner
-from rig.description.loading import find
+from rig.description.places import find
 
 Floats = NDArray[np.float64]
 KINDS = ("sweep", "phasors", "waves")

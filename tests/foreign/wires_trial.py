@@ -13,7 +13,7 @@ from typing import Any
 
 from foreign.part import part_data
 from foreign.world import foreign_world
-from rig.description.loading import find
+from rig.description.places import find
 from rig.records.store import Store
 from rig.result import Result
 from rig.review.judge import judge_run

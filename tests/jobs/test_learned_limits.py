@@ -18,8 +18,9 @@ from library_samples import PART, a_part
 from observed_from_world import Rehearsal, world_of
 
 from rig.cli.main import cli
-from rig.description.loading import from_data, packaged_fixtures
+from rig.description.loading import from_data
 from rig.description.parts import PartFile
+from rig.description.places import packaged_fixtures
 from rig.jobs.run_job import Request, run_job
 from rig.records.index.database import VARIABLE
 from rig.records.run.old_traits import OLD_TRAITS

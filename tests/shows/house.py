@@ -11,6 +11,7 @@ import argparse
 import ast
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -21,8 +22,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 TOP = Path(__file__).parents[2]
-sys.path.insert(0, str(TOP / "tests" / "review"))
-
 Shown = Iterator[tuple[bool, str]]
 ROOTS = ("rig", "drivers", "sequences")
 MOST_BOXES, MOST_LINES = 12, 300
@@ -192,20 +191,29 @@ def seconds(words: list[str], env: dict[str, str], times: int = 5) -> float:
     return best
 
 
+def many_runs(home: Path, count: int) -> None:
+    """A home with so many copies of one kept run; the large files are links to the same bytes."""
+    source = next((TOP / "fixtures" / "reference" / "runs" / "schema-1").iterdir())
+    first = home / "first"
+    shutil.copytree(source, first)
+    for n in range(count):
+        folder = (
+            home / "runs" / f"202601{1 + n // 86400:02d}-{n // 3600 % 24:02d}{n // 60 % 60:02d}{n % 60:02d}-{n:04x}"
+        )
+        folder.mkdir(parents=True)
+        for file in first.iterdir():
+            os.link(file, folder / file.name)
+
+
 def start_up() -> Shown:
     """`unit` with 10 000 runs in the home takes at most six times --help."""
-    import archive_samples
-
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "home"
-        archive_samples.write_runs(home, 10_000)
+        many_runs(home, 10_000)
         env = os.environ | {"ANGLEWRIGHT_HOME": str(home), "PYTHONDONTWRITEBYTECODE": ""}
-        start = time.perf_counter()
-        subprocess.run([sys.executable, "-m", "rig", "unit"], env=env, capture_output=True, check=True)
-        first = time.perf_counter() - start
         help_s, unit_s = seconds(["--help"], env), seconds(["unit"], env)
     ratio = unit_s / help_s
-    yield ratio <= 6.0, f"unit {unit_s:.2f} s, --help {help_s:.2f} s: ratio {ratio:.1f}; the first index {first:.1f} s"
+    yield ratio <= 6.0, f"unit {unit_s:.2f} s, --help {help_s:.2f} s: ratio {ratio:.1f}"
 
 
 def clone() -> Shown:

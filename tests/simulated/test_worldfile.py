@@ -8,7 +8,7 @@ import pytest
 from pydantic import BaseModel
 
 from drivers.simulated.worldfile.keys import WorldFile, load_world
-from rig.description.loading import known_names
+from rig.description.places import known_names
 from rig.errors import DescriptionError
 
 README = Path(__file__).parents[2] / "fixtures" / "README.md"

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.description.loading import packaged_fixtures
+from rig.description.places import packaged_fixtures
 from rig.errors import RigError
 from rig.jobs.run_job import Request, run_job
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.description.loading import find
+from rig.description.places import find
 from rig.errors import LinkDown
 from rig.jobs.night import night as queue_night
 from rig.jobs.night.night import Night

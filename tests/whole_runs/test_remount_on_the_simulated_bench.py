@@ -14,7 +14,7 @@ import pytest
 
 from drivers.simulated.world.axis import AxisPhysics
 from drivers.simulated.worldfile.keys import load_world
-from rig.description.loading import packaged_fixtures
+from rig.description.places import packaged_fixtures
 
 WORLD = """
 seed = 6

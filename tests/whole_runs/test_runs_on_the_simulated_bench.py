@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from rig.description.loading import packaged_fixtures
+from rig.description.places import packaged_fixtures
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 

@@ -15,7 +15,8 @@ from pydantic import Field, field_validator, model_validator
 
 from drivers.simulated.worldfile.part import PartWorld
 from drivers.simulated.worldfile.wire_fault import WireFault
-from rig.description.loading import Strict, checked, find, from_data
+from rig.description.loading import Strict, checked, from_data
+from rig.description.places import find
 from rig.resolver.part import TERMINALS
 
 Four = tuple[float, float, float, float]

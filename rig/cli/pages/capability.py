@@ -10,8 +10,9 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from rig.description.benches import BenchFile
-from rig.description.loading import find, read_toml
+from rig.description.loading import read_toml
 from rig.description.parts import load_part
+from rig.description.places import find
 from rig.jobs import run_job as jobs
 from rig.records.calibrations import Calibrations
 

@@ -19,6 +19,7 @@ from rich.text import Text
 from rig.certificate.content.rows import GROUPS
 from rig.certificate.words.wording import display, short_name
 from rig.cli.pages.leaks import drying
+from rig.cli.pages.runs import console_of_output
 from rig.cli.pages.witness import settling
 from rig.control.step import Progress as Told
 from rig.jobs.bench import health as proving
@@ -82,15 +83,9 @@ def show_scene(unit: Unit) -> None:
     console.print(f"{unit.told}\n", style="italic")
 
 
-def _console() -> Console:
-    """Standard output; wide where it goes into a file or a pipe."""
-    console = Console(highlight=False)
-    return console if console.is_terminal else Console(highlight=False, width=110)
-
-
 def show_finished(finished: Finished, *, every_line: bool = False) -> None:
     """Outcome, reasons, findings, the judged lines (or every line), files."""
-    console = _console()
+    console = console_of_output()
     header, judgement = finished.stored.header, finished.judgement
     console.print()
     if header.simulated:
@@ -192,26 +187,9 @@ def _group_place(line: Judged) -> int:
     return titles.index(_group(line))
 
 
-def show_runs(rows: list[dict[str, Any]]) -> None:
-    """The list of kept runs, newest first; a run's id begins with its start in UTC."""
-    console = _console()
-    if not rows:
-        console.print("no runs yet")
-        return
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    table.add_column("run", no_wrap=True, min_width=20)
-    for name in ("part", "serial", "sequence", "outcome"):
-        table.add_column(name, overflow="fold")
-    for row in rows:
-        outcome = ", ".join(filter(None, (row["outcome"], row["awaits"])))
-        outcome += " (simulated)" if row["simulated"] else ""
-        table.add_row(*(str(row[name]) for name in ("run", "part", "serial", "sequence")), outcome)
-    console.print(table)
-
-
 def show_bench(report: Mapping[str, Any]) -> None:
     """What is connected, who answers, calibration due, what is missing for which sequence."""
-    console = _console()
+    console = console_of_output()
     console.print(f"[bold]{report['title'] or report['bench']}[/]" + ("   SIMULATED" if report["simulated"] else ""))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for name in ("role", "who answers", "serial", "asset", "calibration due", "answers in"):

@@ -22,7 +22,7 @@ def key(name: str, as_json: bool) -> None:
     Example: anglewright panel key --name 'Harrow Lane Motor Rebuild (invented)'
     """
     from rig.certificate.seal.signatures import new_key
-    from rig.description.loading import home
+    from rig.description.places import home
 
     made = new_key(home() / "keys", name)
     if as_json:

@@ -91,7 +91,7 @@ def list_reports(serial: str, as_json: bool) -> None:
     Example: anglewright report list
     """
     from rig.certificate.seal.register import Register, in_force
-    from rig.description.loading import home
+    from rig.description.places import home
 
     register = Register(home())
     rows = [(e, state) for e, state in in_force(register.entries, register) if serial in ("", e.serial)]
@@ -119,7 +119,7 @@ def verify(what: Sequence[str], as_json: bool) -> None:
     from rig.certificate.seal.verify import verify as check
     from rig.certificate.seal.verify_run import run_verification
     from rig.cli.pages.report import verify_rows
-    from rig.description.loading import home
+    from rig.description.places import home
     from rig.records.store import Store
 
     found = [

@@ -39,18 +39,21 @@ def show(what: str | None, part: str, serial: str, every: bool, printed: bool, o
 
     Example: anglewright unit 4L-00871
     """
-    from rig.cli.pages.run import show_finished, show_runs
-    from rig.jobs import run_job as jobs
-
     if what is None:
-        rows = jobs.kept_runs(serial=serial, part=part, most=None if every else NEWEST)
+        from rig.cli.pages.runs import show_runs
+        from rig.jobs.kept import kept_runs
+
+        rows = kept_runs(serial=serial, part=part, most=None if every else NEWEST)
         print_json({"runs": rows}) if as_json else show_runs(rows)
         return
     stored = chosen_run(what, part=part)
     if printed:
         _print_history(stored.header.part.get("number", ""), stored.header.serial, out, as_json)
         return
-    finished = jobs.kept_run(stored.id)
+    from rig.cli.pages.run import show_finished
+    from rig.jobs.run_job import kept_run
+
+    finished = kept_run(stored.id)
     print_json(finished.document()) if as_json else show_finished(finished, every_line=True)
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from drivers.roles import Found
 from rig.description.benches import BenchFile
-from rig.description.loading import home
+from rig.description.places import home
 from rig.errors import UsageError
 from rig.jobs.bench.description_files import toml_text, write_new
 from rig.jobs.bench.dialogue import Questions

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.description.benches import BenchFile
 from rig.description.holders import Holder
-from rig.description.loading import home
+from rig.description.places import home
 from rig.errors import UsageError
 from rig.jobs.bench.description_files import toml_text, write_new
 from rig.jobs.bench.dialogue import Questions

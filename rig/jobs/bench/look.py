@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.control.bench import open_bench
-from rig.description.loading import find, packaged_fixtures
+from rig.description.places import find, packaged_fixtures
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.bench import health as proving

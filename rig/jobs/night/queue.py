@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
-from rig.description.loading import home as default_home
+from rig.description.places import home as default_home
 from rig.errors import RecordError, UsageError
 from rig.jobs.run_job import Request
 from rig.records.files import read_json, sync, to_json, unwritable

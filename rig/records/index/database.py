@@ -207,12 +207,11 @@ def migrate(engine: Engine, revision: str = "head") -> None:
 
     Raises RecordError for a database that a newer version of the program has written.
     """
-    from alembic.script import ScriptDirectory
-    from alembic.util.exc import CommandError
-
     if revision == "head" and _at_head(engine):
         return
-    from alembic import command
+    from alembic import command  # loaded late: a list of runs must be there at once
+    from alembic.script import ScriptDirectory
+    from alembic.util.exc import CommandError
 
     config = _config()
     with engine.execution_options(writes=True).begin() as connection:
