@@ -58,6 +58,7 @@ def execute(example: str) -> Result:
     return CliRunner().invoke(cli, words[1:], input=TYPED.get(example, ""))
 
 
+@pytest.mark.timeout(1800)  # forty examples, a dozen whole runs: long on a busy machine
 def test_every_example_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """All examples of words and commands, in one home of an invented shop, leave with the status that they should."""
     monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
