@@ -1,7 +1,7 @@
 """The newest runs of a home, told from their folders alone: a run's id begins with its start, so names sort by time.
 
-Nothing heavy is loaded, so that the list is there at once whatever the size of the home; the index holds the same columns
-for questions over all runs (rig/records/index/rows.py; a test holds both against each other).
+Nothing heavy is loaded, so that the list is there at once whatever the size of the home; the index holds the same
+columns for questions over all runs (rig/records/index/rows.py; a test holds both against each other).
 """
 
 from __future__ import annotations
