@@ -25,6 +25,8 @@ Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 BINS = 16  # a cycle of the electrical angle
 FILLED = 0.75
+MECHANICAL = 3  # orders of the turn are known up to this electrical order
+LEAST_DOF = 6
 HARMONIC_ORDERS = (3, 4, 5, 6)  # electrical orders of the radius that only winding harmonics make
 
 
@@ -76,7 +78,8 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
     bins, means = _even(theta, span, (np.hypot(u, v), qu, qv))
     radius, across_u, across_v = means
     shown_u, shown_v = radius * np.sin(bins), radius * np.cos(bins)
-    ellipse = fit_ellipse(shown_u, shown_v)
+    smooth, harmonic = _harmonics(bins, radius, span)  # a harmonic that is known is no scatter of the ellipse
+    ellipse = fit_ellipse(smooth * np.sin(bins), smooth * np.cos(bins))
     return HandTurn(
         ellipse=ellipse,
         phase_sine_rad=phases[0].phase_rad,
@@ -91,7 +94,7 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
         cycles=cycles,
         turns_mech=cycles / pole_pairs,
         whole=whole,
-        harmonic=_harmonic(bins, radius, span),
+        harmonic=harmonic,
         across=(float(np.quantile(np.abs(qu), 0.99)), float(np.quantile(np.abs(qv), 0.99))),
         points=u.size,
     )
@@ -140,6 +143,19 @@ def _even(theta: Floats, span: int, values: tuple[Floats, ...]) -> tuple[Floats,
     return (seen + 0.5) / places * 2 * math.pi * span, tuple(means)
 
 
-def _harmonic(bins: Floats, radius: Floats, span: int) -> float:
-    fit = fit_orders(bins / span, radius, [span * n for n in (1, 2, *HARMONIC_ORDERS)])
-    return max(fit.amplitude(span * n) for n in HARMONIC_ORDERS) / fit.constant
+def _harmonics(bins: Floats, radius: Floats, span: int) -> tuple[Floats, float]:
+    """((b,) radius of the ellipse and its scatter alone, largest order that only winding harmonics make over the mean).
+
+    Orders of the turn that are not the ellipse's own (its first and second) are known and no scatter: winding harmonics
+    and, over a whole turn, what the rotor does in it. What is left is scaled by the degrees of freedom they took."""
+    harmonics = [span * n for n in HARMONIC_ORDERS]
+    orders = sorted({*range(1, MECHANICAL * span + 1), *harmonics}) if span > 1 else [1, 2, *harmonics]
+    if radius.size < BINS * span or radius.size - 2 * len(orders) - 1 < LEAST_DOF:
+        orders = [span, 2 * span, *harmonics]  # over a gap the orders of the turn can't be told apart
+    fit = fit_orders(bins / span, radius, orders)
+    own = [fit.orders.index(span), fit.orders.index(2 * span)]
+    waves = sum((fit.coefficients[i] * np.exp(1j * fit.orders[i] * bins / span)).real for i in own)
+    left = radius - fit.evaluate(bins / span)
+    scale = math.sqrt(radius.size / max(radius.size - 2 * len(orders) - 1, 1))
+    largest = max(fit.amplitude(n) for n in harmonics) / fit.constant
+    return fit.constant + waves + scale * left, largest

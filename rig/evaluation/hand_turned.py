@@ -48,6 +48,10 @@ ANGLE_IDS = (
     "error_rms_elec_arcmin",
 )
 DEG = 180.0 / math.pi
+OPPOSITE = 0.5
+"""Third harmonic that turns as the fundamental does and looks like an imbalance, as a share of the largest harmonic
+seen in the radius. Both windings have the same permeance under them, so that it only comes from what they are unlike.
+Its components stay below 0.57 of that harmonic in 95.45 % of 150 parts of tests/foreign: 2 / sqrt(3) of this share."""
 
 
 def hand_series(channels: Channels) -> str:
@@ -182,11 +186,11 @@ def _shape(
         standard("channel gain sine against cosine", gains, "ratio"),
         standard("loading, what is not in common", 0.1 * loading_u, "ratio"),
     ]
-    imbalance = [*both, by_scatter("scatter of the radius", u_imbalance, "ratio", dof), *_model(found, 2.0)]
+    imbalance = [*both, by_scatter("scatter of the radius", u_imbalance, "ratio", dof), *_model(found, 2.0 * OPPOSITE)]
     square = [
         by_scatter("scatter of the radius", u_orthogonality, "rad", dof, DEG),
         half_width("crosstalk of sine and cosine", 2.0 * channels.crosstalk, "rad", DEG),
-        *_model(found, 2.0 * DEG, "rad"),
+        *_model(found, 2.0 * OPPOSITE * DEG, "rad"),
     ]
     results = [
         stated("tr_imbalance", ellipse.imbalance, imbalance, conditions, note="by the ellipse"),

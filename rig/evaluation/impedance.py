@@ -112,7 +112,9 @@ def _lines(
 ) -> tuple[list[BudgetLine], list[BudgetLine]]:
     sampler = channels.observed.bench.sampler
     n = each.size
-    scatter = float(np.std(np.abs(each)) / np.mean(np.abs(each))) if positions < 3 and n > 2 else 0.0
+    unknown = positions < 3 and n > 2
+    scatter = float(np.std(np.abs(each)) / np.mean(np.abs(each))) if unknown else 0.0
+    scatter_rad = float(np.std(np.angle(each / each.mean()))) if unknown else 0.0
     gain, turn = float(found.loopback.u_gain[1]), float(found.loopback.u_phase_rad[1])
     modulus = [
         standard("shunt", sampler.shunt_u, "relative", note="bench file"),
@@ -129,7 +131,7 @@ def _lines(
     phase.append(half_width("crosstalk into the current's channel", abs(leaked.imag), "rad"))
     if scatter > 0.0:
         modulus.append(by_scatter("repeatability", scatter / math.sqrt(n), "relative", float(n - 1)))
-        phase.append(by_scatter("repeatability", scatter / math.sqrt(n), "rad", float(n - 1)))
+        phase.append(by_scatter("repeatability", scatter_rad / math.sqrt(n), "rad", float(n - 1)))
     noise_v, noise_i = found.u_noise_v[0] / sampler.exc_divider, found.u_noise_v[1] / sampler.shunt_ohm
     relative = math.hypot(noise_v / np.mean(np.abs(found.exc_v)), noise_i / np.mean(np.abs(found.exc_i)))
     for lines, unit in ((modulus, "relative"), (phase, "rad")):
@@ -138,10 +140,19 @@ def _lines(
             share = _between(channels, coil, positions, on_the_fly)
             lines.append(half_width("rotor positions between", share * ripple, unit))
     if positions < 8:
-        shown = _ripple_elsewhere(channels.observed, coil, exc)
-        modulus.append(half_width("rotor positions not seen", max(shown, ripple) / max(positions, 1), "relative"))
-        phase.append(half_width("rotor positions not seen", 0.3 * max(shown, ripple) / max(positions, 1), "rad"))
+        unseen = _ripple_not_seen(channels.observed, coil, exc, ripple, positions)
+        modulus.append(half_width("rotor positions not seen", unseen, "relative"))
+        phase.append(half_width("rotor positions not seen", 0.3 * unseen, "rad"))
     return modulus, phase
+
+
+def _ripple_not_seen(obs: Observed, coil: str, exc: Impedance | None, ripple: float, positions: int) -> float:
+    """Half-width, relative, of the mean over the turn. Where nobody knows the positions, the captures' own ripple tells
+    whether the rotor was turned between them: what they show of the expected ripple is in their scatter already."""
+    shown = _ripple_elsewhere(obs, coil, exc)
+    if positions == 0:
+        return max(shown - ripple, 0.0)
+    return max(shown, ripple) / positions
 
 
 def _between(channels: Channels, coil: str, positions: int, on_the_fly: Flown | None) -> float:

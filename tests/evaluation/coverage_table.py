@@ -4,8 +4,8 @@ For each line: share, the share of intervals that hold the truth, and q, the 95.
 has share 95.45 % and q = 1. Required: share in 93.5 to 97.5 % and q in 0.90 to 1.00, each give or take what chance does
 (two binomial standard deviations where a row has under 1500; two standard errors of q). A line ruled by one bounded
 influence may cover more, down to q = 0.70: k = 2 of a rectangle covers all of it (its own q is 0.83).
-Below FEW intervals neither figure tells much: a row is then short when so many lie outside, or so many within a tenth
-of U, as a right U would leave once in a thousand trials.
+Below FEW intervals neither figure tells much and only gross faults show: a row is then short when so many lie outside,
+or so many within a fiftieth of U, as a right U would leave once in a thousand trials.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ COVERAGE = 0.9545
 LOW, HIGH = 0.935, 0.975
 Q_LOW, Q_HIGH, Q_BOUNDED = 0.90, 1.00, 0.70
 CERTAIN, FEW, ONCE_IN = 1500, 200, 1000
-NEAR, SHARE_NEAR = 0.1, 0.1585  # share of a normal error within a tenth of its U (k = 2)
+NEAR, SHARE_NEAR = 0.02, 0.0319  # share of a normal error within a fiftieth of its U (k = 2)
 RULES = 0.5  # share of the variance from which one bounded influence rules a line: more than all others together
 
 
