@@ -1,10 +1,8 @@
 """Null voltages and quadrature of one output: what is left where its envelope crosses zero, and across its carrier.
 
 It must never know a limit. At each interpolated crossing the fundamental's quadrature and harmonics 2 to 5 are read
-from their fits round the turn; powers have the noise's own taken off; the largest crossing counts. A sum of squares
-near zero is no straight line, so the noise is carried by trials: from what was found less its noise, and, where all of
-it may be noise, from nothing at all; the wider one stands (JCGM 101; rig/evaluation/README.md, 1). Volts rms
-at the nominal level.
+from their fits round the turn; the largest crossing counts, without the bias that the luckiest of several noisy ones
+has (rig/resolver/largest_null.py). Volts rms at the nominal level.
 """
 
 from __future__ import annotations
@@ -21,15 +19,13 @@ from rig.evaluation.stating import half_width, standard, stated, untested
 from rig.evaluation.turn import Turn
 from rig.observed import Observed
 from rig.quantity import Scalar
+from rig.resolver.largest_null import largest_null
 from rig.resolver.ratio import crossings
 from rig.result import Result
 from rig.signal.phasor import carrier_phase
-from rig.uncertainty.coverage import COVERAGE
 
 Floats = NDArray[np.float64]
-SEED, TRIALS, K = 20_252, 2000, 2.0
-MAY_BE_NOISE = 4.0  # standard deviations that the largest of a few crossings reaches by noise alone
-BY_CHANCE = 1.3  # noise that orders kept or left out by chance add to the fit's own
+BY_CHANCE = 1.15  # noise that orders kept or left out by chance add to the fit's own
 HARMONIC_LOADING = 0.03  # half-width, relative, of the harmonics by the loading of the outputs
 
 
@@ -79,7 +75,7 @@ def null_results(
     shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
     results = []
     leaked = _leaked(channels, found, name, abs(wave.wave)) * level
-    fundamental = largest(parts[:, :1], u[:, :1])
+    fundamental = largest_null(parts[:, :1], u[:, :1], leaked).value
     for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
         if id_ == ids[1] and parts.shape[1] == 1 and found.latency_s is None:
             results.append(untested(id_, "phasors carry no harmonics"))
@@ -87,15 +83,15 @@ def null_results(
         if id_ == ids[1] and found.latency_s is not None:
             results.append(untested(id_, "turned on the fly: the rotor does not rest at its nulls"))
             continue
-        worst = largest(parts[:, :count], u[:, :count])
+        worst = largest_null(parts[:, :count], u[:, :count], leaked)
         lines = [
-            standard("noise and crosstalk at the null", of_largest(parts[:, :count], u[:, :count], leaked), "V"),
-            half_width("level and channel gain", 2e-3 * worst, "V"),
-            half_width("loading of the harmonics", HARMONIC_LOADING * abs(worst - fundamental), "V"),
+            standard("noise and crosstalk at the null", worst.u, "V"),
+            half_width("level and channel gain", 2e-3 * worst.value, "V"),
+            half_width("loading of the harmonics", HARMONIC_LOADING * abs(worst.value - fundamental), "V"),
         ]
         if found.coarse:
             lines.append(half_width("few positions", 0.005 * abs(wave.wave) * level, "V", note="quick screen"))
-        results.append(stated(id_, worst, lines, shown | {"bandwidth": "harmonics 1 to 5"}))
+        results.append(stated(id_, worst.value, lines, shown | {"bandwidth": "harmonics 1 to 5"}))
     return results
 
 
@@ -117,36 +113,6 @@ def _at_crossings(obs: Observed, found: Turn, name: str, wave: Envelope, seen: P
             values.append(fit.evaluate(at) * scale)
             variances.append(fit.variance(at) * scale**2)
     return np.stack(values, axis=1), BY_CHANCE * np.sqrt(np.stack(variances, axis=1))
-
-
-def largest(parts: Floats, u: Floats) -> float:
-    """The largest null: root of the sum of squares less that of the noise, of each row (nulls, parts)."""
-    return float(_largest(parts[None], u)[0])
-
-
-def _largest(parts: Floats, u: Floats) -> Floats:
-    power = np.sum(parts**2, axis=2) - np.sum(u**2, axis=1)
-    found: Floats = np.sqrt(np.maximum(np.max(power, axis=1), 0.0))
-    return found
-
-
-def of_largest(parts: Floats, u: Floats, leaked: float) -> float:
-    """Standard uncertainty (half of what 95.45 % of the trials stay below) that noise u (nulls, parts) leaves in the
-    largest null together with a leak into the first part, the same at all of them and even within +-leaked."""
-    rng = np.random.default_rng(SEED)
-    noise = u * rng.standard_normal((TRIALS, *parts.shape))
-    noise[:, :, 0] += leaked * rng.uniform(-1.0, 1.0, (TRIALS, 1))
-    reach = np.hypot(u, np.where(np.arange(parts.shape[1]) == 0, leaked / math.sqrt(3.0), 0.0))
-    size2 = np.sum(parts**2, axis=1)
-    share = np.sqrt(np.maximum(0.0, 1.0 - np.sum(reach**2, axis=1) / np.maximum(size2, 1e-300)))
-    bases = [parts * share[:, None]]
-    if np.all(np.abs(parts) < MAY_BE_NOISE * np.maximum(reach, 1e-300)):
-        bases.append(np.zeros_like(parts))
-    widest = []
-    for base in bases:
-        truth = math.sqrt(float(np.max(np.sum(base**2, axis=1))))
-        widest.append(float(np.quantile(np.abs(_largest(base + noise, u) - truth), COVERAGE)))
-    return max(widest) / K
 
 
 def _leaked(channels: Channels, found: Turn, name: str, tr: float) -> float:
