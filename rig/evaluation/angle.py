@@ -2,7 +2,7 @@
 
 It must never know a limit. error = indicated - true, electrical, best-fit zero (rig/evaluation/angle_curve.py). The
 motor's own cyclic orders are fitted and left out of the curve; once and twice a turn the axis' stated error can't be
-told from the part's, and is carried as a simultaneous band (rig/resolver/maximum_error.py, rig/evaluation/maximum.py).
+told from the part's, and is carried as a simultaneous band (rig/resolver/orders.py, rig/evaluation/maximum.py).
 Theory: rig/resolver/README.md, 1.
 """
 

@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 from rig.evaluation.turn import Turn
 from rig.observed import Observed
 from rig.resolver.grids import folded
-from rig.resolver.maximum_error import KEEP_CHI2
-from rig.resolver.orders import Orders, fit_orders
+from rig.resolver.orders import KEEP_CHI2, Orders, fit_orders
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]

@@ -23,8 +23,7 @@ from rig.evaluation.rotation import Rotation
 from rig.evaluation.turn import Turn
 from rig.observed import Observed
 from rig.resolver.grids import folded
-from rig.resolver.maximum_error import KEEP_CHI2, residual_test
-from rig.resolver.orders import Orders, fit_orders
+from rig.resolver.orders import KEEP_CHI2, Orders, fit_orders, residual_test
 from rig.uncertainty.coverage import COVERAGE
 
 Floats = NDArray[np.float64]

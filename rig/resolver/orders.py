@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 
 Floats = NDArray[np.float64]
+KEEP_CHI2 = 11.8  # two degrees of freedom: noise exceeds it in 3 of 1000 orders
+RARE = 1e-3  # share of noise lines among which a line left over counts
 Complexes = NDArray[np.complex128]
 
 
@@ -138,3 +140,21 @@ def fit_orders(theta_mech_rad: Floats, values: Floats, orders: Sequence[int], we
         residual_rms=math.sqrt(variance),
         dof=dof,
     )
+
+
+def residual_test(theta: Floats, residual: Floats, model: Orders) -> tuple[bool, int, float]:
+    """(only noise is left, largest order left, its amplitude in the residual's unit).
+
+    theta: (n,) mechanical rad. Orders 1..n/2 that are not in the model are looked at; a line counts when it is rarer
+    than 1 in 1000 among as many noise lines (chi2 of 2 degrees of freedom).
+    """
+    left = np.array([n for n in range(1, (theta.size - 1) // 2 + 1) if n not in model.orders])
+    if left.size == 0 or model.dof < 3 or model.residual_rms == 0:
+        return True, 0, 0.0
+    lines = (2 / theta.size) * np.abs(np.exp(-1j * np.multiply.outer(left, theta)) @ residual)
+    best = int(np.argmax(lines))
+    amplitude = float(lines[best])
+    rest = max(1e-300, float(np.sum(residual**2)) - 0.5 * theta.size * amplitude**2)
+    sigma2 = rest / max(1, model.dof - 2)
+    ok = 0.5 * theta.size * amplitude**2 / sigma2 < 2 * math.log(left.size / RARE)
+    return bool(ok), int(left[best]), amplitude

@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.errors import UsageError
-from rig.resolver.maximum_error import KEEP_CHI2
-from rig.resolver.orders import Orders
+from rig.resolver.orders import KEEP_CHI2, Orders
 from rig.resolver.separation import OBSERVABLE, Separation, few_known
 
 
