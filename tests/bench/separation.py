@@ -3,7 +3,7 @@
     .venv/bin/python tests/bench/separation.py
 
 Promised: rms of the recovered sensor curve 0.30' (two clampings), 0.06' (three), 0.04' (five), electrical, median of
-25 seeds; 200 000 trials of a whole sweep's maximum in under 5 s. Exit status 1 when one falls short.
+25 seeds. Exit status 1 when it falls short.
 """
 
 from __future__ import annotations
