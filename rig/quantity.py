@@ -182,10 +182,33 @@ def _rows() -> tuple[Measurand, ...]:
 MEASURANDS: Mapping[str, Measurand] = {row.id: row for row in _rows()}
 
 
+BENCH = "bench_"  # how the ids of the bench's own lines begin
+
+
+def _bench_rows() -> tuple[Measurand, ...]:
+    rows = [("lead_zero_2w", "ohm", "leads shorted at the adapter, two-wire")]
+    rows += [("lead_zero_4w", "ohm", "leads shorted at the adapter, four-wire")]
+    rows += [("check_resistor", "ohm", "check resistor, four-wire")]
+    for id_, name in (("exc_i", "current"), ("sin", "sine"), ("cos", "cosine")):
+        rows += [(f"gain_{id_}", "1", f"gain of the {name} channel against the excitation's")]
+        rows += [(f"phase_{id_}", "deg", f"phase of the {name} channel against the excitation's")]
+    for id_, name in (("sin", "sine"), ("cos", "cosine")):
+        rows += [(f"ratio_{id_}", "1", f"ratio standard, {name} over excitation")]
+        rows += [(f"ratio_phase_{id_}", "deg", f"ratio standard, phase of {name} (lead +)")]
+    rows += [("ratio_match", "1", "ratio standard, sine over cosine")]
+    rows += [("generator_level", "1", "excitation found over excitation set")]
+    rows += [("index_mech_arcmin", "arcmin", "index after one turn and back (mechanical)")]
+    return tuple(Measurand(f"{BENCH}{id_}", unit, name, "bench", "rig") for id_, unit, name in rows)
+
+
+BENCH_LINES: Mapping[str, Measurand] = {row.id: row for row in _bench_rows()}
+"""What a bench is held against by its own standards; never a line of a part."""
+
+
 def measurand(id_: str) -> Measurand:
     """The measurand of an id; `order_N_mech_arcmin` is made for any whole N. Raises KeyError for an unknown id."""
-    if id_ in MEASURANDS:
-        return MEASURANDS[id_]
+    if (row := MEASURANDS.get(id_) or BENCH_LINES.get(id_)) is not None:
+        return row
     parts = id_.split("_")
     if len(parts) == 4 and parts[0] == "order" and parts[1].isdigit() and parts[2:] == ["mech", "arcmin"]:
         name = f"angle error, amplitude of order {parts[1]} a turn (mechanical angle)"

@@ -19,6 +19,8 @@ from rig.evaluation.channels import Channels
 from rig.evaluation.proving_ratio import match, phase_limits_deg
 from rig.evaluation.stating import by_scatter, half_width, specification, standard
 from rig.observed import Observed
+from rig.quantity import BENCH, measurand
+from rig.result import finite
 from rig.uncertainty.budget import BudgetLine, combine
 from rig.uncertainty.conformity import acceptance_zone
 
@@ -40,6 +42,7 @@ class ProofLine:
     """One line; estimate, U and limits in `unit`, None where nothing was taken. next: what to look at when it fell.
 
     gone: why there is no figure although it was taken (over range, no signal), which is outside every limit.
+    k: coverage factor of U; dof: None for infinitely many.
     agreement: the limits are the U of a difference themselves, so that U can't fill them.
     """
 
@@ -53,6 +56,8 @@ class ProofLine:
     next: str
     gone: str = ""
     agreement: bool = False
+    k: float | None = None
+    dof: float | None = None
 
     @property
     def verdict(self) -> str:
@@ -80,24 +85,31 @@ def proof(channels: Channels) -> tuple[ProofLine, ...]:
 
 def _line(
     id_: str,
-    text: str,
-    unit: str,
     estimate: float | None,
     influences: Sequence[BudgetLine | None],
     limits: tuple[float, float],
     next_: str,
     gone: str = "",
 ) -> ProofLine:
+    row = measurand(f"{BENCH}{id_}")
     if estimate is None or not math.isfinite(estimate):
         low, high = limits if gone else (None, None)
         return ProofLine(
-            id=id_, text=text, unit=unit, estimate=None, U=None, lower=low, upper=high, next=next_, gone=gone
+            id=id_, text=row.name, unit=row.unit, estimate=None, U=None, lower=low, upper=high, next=next_, gone=gone
         )
     kept = [line for line in influences if line is not None and line.contribution > 0.0]
     combined = combine(kept) if kept else None
-    expanded = combined.u * combined.k if combined else None
     return ProofLine(
-        id=id_, text=text, unit=unit, estimate=estimate, U=expanded, lower=limits[0], upper=limits[1], next=next_
+        id=id_,
+        text=row.name,
+        unit=row.unit,
+        estimate=estimate,
+        U=combined.u * combined.k if combined else None,
+        lower=limits[0],
+        upper=limits[1],
+        next=next_,
+        k=combined.k if combined else None,
+        dof=finite(combined.dof) if combined else None,
     )
 
 
@@ -119,8 +131,6 @@ def _leads(obs: Observed) -> list[ProofLine]:
         lines.append(
             _line(
                 f"lead_zero_{wires}w",
-                f"leads shorted at the adapter, {'two' if wires == 2 else 'four'}-wire",
-                "ohm",
                 zero,
                 [spec],
                 (low - _wide(spec), high + _wide(spec)),
@@ -144,8 +154,6 @@ def _check_resistor(obs: Observed) -> ProofLine:
     limits = (nominal - wide, nominal + wide)
     return _line(
         "check_resistor",
-        "check resistor, four-wire",
-        "ohm",
         mean,
         influences,
         limits,
@@ -160,7 +168,7 @@ def _channels(channels: Channels) -> list[ProofLine]:
     phase_deg = math.degrees(2.0 * math.pi * (found.frequency_hz if found else 0.0) * DELAY_S)
     lines = []
     silent = NO_SIGNAL if channels.observed.has("loopback") else ""
-    for c, name, text in ((1, "exc_i", "current"), (2, "sin", "sine"), (3, "cos", "cosine")):
+    for c, name in ((1, "exc_i"), (2, "sin"), (3, "cos")):
         alive = found is not None and c not in found.dead
         gain = found.gain[c] if found is not None and alive else None
         u = float(found.scatter[c]) / math.sqrt(found.captures) if found is not None else 0.0
@@ -168,8 +176,6 @@ def _channels(channels: Channels) -> list[ProofLine]:
         lines.append(
             _line(
                 f"gain_{name}",
-                f"gain of the {text} channel against the excitation's",
-                "1",
                 None if gain is None else float(abs(gain)),
                 [by_scatter("captures", u, "1", dof)],
                 (1.0 - GAIN, 1.0 + GAIN),
@@ -180,8 +186,6 @@ def _channels(channels: Channels) -> list[ProofLine]:
         lines.append(
             _line(
                 f"phase_{name}",
-                f"phase of the {text} channel against the excitation's",
-                "deg",
                 None if gain is None else math.degrees(float(np.angle(gain))),
                 [by_scatter("captures", math.degrees(u), "deg", dof)],
                 (-phase_deg, phase_deg),
@@ -199,7 +203,7 @@ def _ratio(channels: Channels) -> list[ProofLine]:
     value = obs.bench.switch.ratio_standard_value
     lines: list[ProofLine] = []
     silent = _silent(obs)
-    for c, name in ((2, "sine"), (3, "cosine")):
+    for c, name in ((2, "sin"), (3, "cos")):
         each = None if found is None else (found.sine if c == 2 else found.cosine) / found.exc_v
         mean = None if each is None else complex(np.mean(each))
         size = 0.0 if mean is None else abs(mean)
@@ -209,9 +213,7 @@ def _ratio(channels: Channels) -> list[ProofLine]:
         u_gain = 0.0 if found is None else float(found.loopback.u_gain[c])
         lines.append(
             _line(
-                f"ratio_{name[:3]}",
-                f"ratio standard, {name} over excitation",
-                "1",
+                f"ratio_{name}",
                 None if mean is None else size,
                 [
                     by_scatter("captures", scatter, "1", max(n - 1, 1)),
@@ -225,9 +227,7 @@ def _ratio(channels: Channels) -> list[ProofLine]:
         )
         lines.append(
             _line(
-                f"ratio_phase_{name[:3]}",
-                f"ratio standard, phase of {name} (lead +)",
-                "deg",
+                f"ratio_phase_{name}",
                 None if mean is None else math.degrees(float(np.angle(mean))),
                 [standard("channel phase", u_phase, "deg")],
                 phase_limits_deg(obs.bench, found.frequency.frequency_hz if found else 0.0),
@@ -249,8 +249,6 @@ def _match(channels: Channels) -> ProofLine:
     found = match(channels)
     return _line(
         "ratio_match",
-        "ratio standard, sine over cosine",
-        "1",
         None if found is None else found[0],
         () if found is None else found[1],
         (1.0 - MATCH, 1.0 + MATCH),
@@ -270,8 +268,6 @@ def _level(channels: Channels) -> ProofLine:
     absolute = 0.0 if spec is None else spec.percent_reading / 100.0
     return _line(
         "generator_level",
-        "excitation found over excitation set",
-        "1",
         level,
         [standard("divider", obs.bench.sampler.exc_divider_u, "1"), half_width("sampler", absolute, "1")],
         (1.0 - LEVEL, 1.0 + LEVEL),
@@ -288,8 +284,6 @@ def _axis(obs: Observed) -> ProofLine:
     repeat = 0.0 if device is None else device.index_repeat_arcmin
     return _line(
         "index_mech_arcmin",
-        "index after one turn and back (mechanical)",
-        "arcmin",
         found[-1] * arcmin if found and device is not None else None,
         [half_width("one microstep", arcmin / 2.0, "arcmin"), half_width("index", repeat, "arcmin")],
         (-1.05 * arcmin, 1.05 * arcmin),

@@ -32,6 +32,7 @@ from rig.diagnosis.soundness import soundness
 from rig.diagnosis.witness import ending
 from rig.diagnosis.witness_reading import judgement as witness_judgement
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.standards import judgement as standards_judgement
 from rig.evaluation.watching import judgement as watch_judgement
 from rig.observed import Absent, Observed
 from rig.pins.search import find_pins
@@ -52,6 +53,7 @@ UNDECIDED = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.NOT_CAP
 ANSWERS: Mapping[str, Callable[[Inspection], Judgement]] = {
     "witness": lambda inspection: witness_judgement(inspection.evaluated),
     "seat": seat_judgement,
+    "standards": lambda inspection: standards_judgement(inspection.evaluated),
     "watch": lambda inspection: watch_judgement(inspection.observed),
 }
 FORBIDDEN = "excitation-forbidden"  # why a run ended after its DC steps; spoils nothing by itself

@@ -68,6 +68,8 @@ def _whole(judgement: Judgement, header: RunHeader, run: str) -> OpenLine:
             why=f"rig or part is not known: awaits the {one.title}",
             next=f"anglewright run witness {run} --take {one.kind}",
         )
+    if judgement.outcome == "outside limits" and not header.kind.judges_part:
+        return OpenLine(line="", why="; ".join(judgement.notes), next=again(header, run))
     if judgement.outcome == "outside limits":
         failing = ", ".join(line.measurand for line in judgement.judged if line.verdict is Verdict.FAIL)
         return OpenLine(line="", why=f"decided: {failing} outside", next=f"anglewright run witness {run}")

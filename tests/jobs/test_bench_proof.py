@@ -146,3 +146,21 @@ def test_a_known_part_is_held_against_its_own_record(tmp_path: Path) -> None:
     fell = json.loads(off.stdout)["fell_short"]
     assert {"known_r20_exc", "known_r20_sin", "known_r20_cos"} <= set(fell) and "known_tr_sin" not in fell
     assert "look at: Seat it again" in page(json.loads(off.stdout))
+
+
+def test_check_standard_judges_its_own_lines(tmp_path: Path) -> None:
+    """Leads, check resistor, loopback and ratio standard with limit, U and verdict, kept as lines of the run."""
+    good = call("run", "check_standard", *PART, "--serial", "BENCH-1", "--json")
+    assert good.exit_code == 0, good.stderr
+    told = {row["measurand"]: row for row in json.loads(good.stdout)["results"]}
+    taken = {"bench_lead_zero_2w", "bench_lead_zero_4w", "bench_check_resistor", "bench_gain_sin", "bench_ratio_cos"}
+    assert taken <= set(told) and {told[id_]["verdict"] for id_ in taken} == {"pass"}
+    assert all(told[id_]["U"] > 0 and told[id_]["limit"]["upper"] is not None for id_ in taken)
+    assert told["bench_index_mech_arcmin"]["verdict"] == "not tested"
+    kept = Store().find(json.loads(good.stdout)["run"]).judgement
+    assert kept is not None and {line.measurand for line in kept.judged} == set(told)
+    off = world(tmp_path, "[multimeter]\ngain_ppm = 900")
+    bad = call("run", "check_standard", *PART, "--serial", "BENCH-1", "--world", off)
+    assert bad.exit_code == 1, bad.stderr
+    assert "Check resistor, four-wire" in bad.stdout and "fail" in bad.stdout
+    assert "look at its relay" in bad.stdout and "next  anglewright run check_standard" in bad.stdout
