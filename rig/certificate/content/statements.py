@@ -16,7 +16,7 @@ from rig.uncertainty.conformity import Verdict, worst_specific_risk
 
 TITLE = "Measurement report"
 SUBTITLE = "calibration-style"
-PROVISIONAL = "provisional, no certificate"
+PROVISIONAL = "provisional"
 NON_ACCREDITED = "Issued by a non-accredited workshop. The layout follows the content list of ISO/IEC 17025 clause 7.8."
 ITEM_ONLY = "The results relate only to the item tested, as received and as clamped, at the time of the test."
 IN_FULL = "This report may not be reproduced except in full."
