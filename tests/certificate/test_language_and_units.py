@@ -48,7 +48,8 @@ def fixed_words() -> set[str]:
     words = {short_name(id_, alone=alone) for id_ in MEASURANDS for alone in (True, False)}
     words |= set(say.FITTED_AS.values()) | set(say.FINDING_WORDS.values()) | set(say.ROLE_WORDS.values())
     words |= {headline for headline, _ in say.HEADLINES.values()} | set(say.EXCLUDED)
-    words |= {say.ITEM_ONLY, say.IN_FULL, say.NON_ACCREDITED, say.TOLD_BY_CUSTOMER, say.LIMITS_OF_CUSTOMER, say.RELEARN}
+    words |= {say.ITEM_ONLY, say.IN_FULL, say.NON_ACCREDITED, say.STATED_BY_CUSTOMER}
+    words |= {say.LIMITS_OF_CUSTOMER, say.RELEARN}
     for template in TEMPLATES.glob("*.typ"):
         found = re.findall(r't(?:-with)?\("((?:[^"\\]|\\.)*)"', template.read_text(encoding="utf-8"))
         words |= {text.replace('\\"', '"') for text in found}
@@ -230,10 +231,10 @@ def test_what_the_customer_told_is_marked(tmp_path: Path) -> None:
     header = sample.a_header(details={"complaint": "jerks", "fault_codes": "P0A3F", "received": "2026-11-20"})
     said = build_content(sample.stored(tmp_path, sample.good(), header), sample.good(), issued_utc=sample.ISSUED)
     assert said.by_customer == ("Customer", "Complaint", "Fault codes")
-    assert say.TOLD_BY_CUSTOMER in said.statements
+    assert say.STATED_BY_CUSTOMER in said.statements
     assert say.LIMITS_OF_CUSTOMER in said.statements
     header = sample.a_header(customer="")
     said = build_content(sample.stored(tmp_path, sample.unsound(), header), sample.unsound(), issued_utc=sample.ISSUED)
     assert said.by_customer == ()
-    assert say.TOLD_BY_CUSTOMER not in said.statements
+    assert say.STATED_BY_CUSTOMER not in said.statements
     assert say.LIMITS_OF_CUSTOMER not in said.statements
