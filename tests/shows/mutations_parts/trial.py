@@ -22,7 +22,7 @@ import mutants
 import pytest
 
 ALREADY = "ignore:Module already imported:pytest.PytestAssertRewriteWarning"
-CAP_S = 50.0  # processor time of the tests of one mutant, as measured without it
+CAP_S = 20.0  # processor time of the tests of one mutant, as measured without it
 LIMIT_TIMES, LIMIT_S = 4.0, 40.0
 WARM = (
     *("numpy", "scipy.optimize", "scipy.stats", "scipy.linalg", "scipy.signal", "pandas", "pydantic", "GTC", "h5py"),
