@@ -26,7 +26,8 @@ class SamplerAudio(VendorSampler):
     """full_scale_v: volts at the input connector that give full scale, with the knobs as they are locked."""
 
     library: ClassVar[str] = "sounddevice"
-    extra: ClassVar[str] = "audio"
+    scheme: ClassVar[str] = "audio"
+    package: ClassVar[str] = "sounddevice"
     needs: ClassVar[str] = "PortAudio"
 
     def __init__(self, name: str, link: str, *, full_scale_v: float = 1.0) -> None:

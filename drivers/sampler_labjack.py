@@ -4,7 +4,8 @@ A capture is a stream of a stated length, started by the trigger and stopped whe
 bits, 40 kS/s a channel; the T7 samples one after the other, 100 kS/s in all: fit for low carriers only, and refused
 beyond its limit. Scans that the device had to skip come as -9999 and spoil the capture.
 Source: LabJack LJM documentation (openS, getHandleInfo, eWriteName, eStreamStart, eStreamRead, eStreamStop, dummy
-value -9999); T-Series Datasheet, "Stream mode", "Analog inputs" (rates, ranges, bits).
+value -9999); T-Series Datasheet, "Stream mode" (rates; trigger index, clock source, resolution index and settling: 0 is
+the default), "Analog inputs" (ranges, bits).
 """
 
 from __future__ import annotations
@@ -23,6 +24,12 @@ from rig.errors import BadReply, InstrumentRefused, NoReply, WrongInstrument
 SKIPPED = -9999.0
 READ_S = 0.1  # a read at most: a short capture comes in one read, as soon as it is in
 MAX_SAMPLES = 200_000
+STREAM_SETTINGS = {  # the device holds those of its last user: start at once, own clock, the rest by default
+    "STREAM_TRIGGER_INDEX": 0,
+    "STREAM_CLOCK_SOURCE": 0,
+    "STREAM_RESOLUTION_INDEX": 0,
+    "STREAM_SETTLING_US": 0,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +54,8 @@ class SamplerLabjack(VendorSampler):
     """Inputs AIN0 onwards on the T8, AIN0, AIN2, AIN4, AIN6 (differential) on the T7."""
 
     library: ClassVar[str] = "labjack"
-    extra: ClassVar[str] = "labjack"
+    scheme: ClassVar[str] = "labjack"
+    package: ClassVar[str] = "labjack-ljm"
     needs: ClassVar[str] = "the LJM library"
 
     def __init__(self, name: str, link: str) -> None:
@@ -92,6 +100,8 @@ class SamplerLabjack(VendorSampler):
         spacing = 1 if self._kind.simultaneous else 2
         names = [f"AIN{i * spacing}" for i in range(len(plan.channels))]
         try:
+            for setting, value in STREAM_SETTINGS.items():
+                self._ljm.eWriteName(self._handle, setting, value)
             for name, range_v in zip(names, plan.ranges_v, strict=True):
                 self._ljm.eWriteName(self._handle, f"{name}_RANGE", range_v)
                 if not self._kind.simultaneous:

@@ -25,7 +25,8 @@ class SamplerNidaqmx(VendorSampler):
     """Differential inputs ai0 onwards, in the order of the channels. bits: of the converter."""
 
     library: ClassVar[str] = "nidaqmx"
-    extra: ClassVar[str] = "ni"
+    scheme: ClassVar[str] = "ni"
+    package: ClassVar[str] = "nidaqmx"
     needs: ClassVar[str] = "the NI-DAQmx runtime"
 
     def __init__(self, name: str, link: str, *, bits: int = 16) -> None:

@@ -27,7 +27,8 @@ class SamplerUldaq(VendorSampler):
     """Differential inputs from 0, in the order of the channels."""
 
     library: ClassVar[str] = "uldaq"
-    extra: ClassVar[str] = "mcc"
+    scheme: ClassVar[str] = "mcc"
+    package: ClassVar[str] = "uldaq"
     needs: ClassVar[str] = "libuldaq"
 
     def __init__(self, name: str, link: str) -> None:

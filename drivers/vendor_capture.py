@@ -37,18 +37,20 @@ class CapturePlan:
 class VendorSampler(ABC):
     """link: "kind://DEVICE"; what stands behind "://" is the device's name in its maker's own words.
 
-    Subclasses say `library`, `extra` and `maker`, and how to open, prepare, start, await and close.
+    Subclasses say `library` (the module), `package` (what pip installs), `scheme` (of the link) and `needs`, and how to
+    open, prepare, start, await and close.
     """
 
     library: ClassVar[str]
-    extra: ClassVar[str]
+    scheme: ClassVar[str]
+    package: ClassVar[str]
     needs: ClassVar[str]
 
     def __init__(self, name: str, link: str) -> None:
         self._name = name
         self._device = link.partition("://")[2]
         if not self._device:
-            raise UsageError(f"{name}: link {link!r} names no device.", next_action=f"Write {self.extra}://DEVICE.")
+            raise UsageError(f"{name}: link {link!r} names no device.", next_action=f"Write {self.scheme}://DEVICE.")
         self._identity: Identity | None = None
         self._abilities: SamplerAbilities | None = None
         self._plan: CapturePlan | None = None
@@ -173,7 +175,7 @@ class VendorSampler(ABC):
         except ImportError as fault:
             raise UsageError(
                 f"{self._name}: the library {self.library} is not installed ({fault}).",
-                next_action=f"pip install 'anglewright[{self.extra}]', and {self.needs} from the maker.",
+                next_action=f"pip install {self.package}, and {self.needs} from the maker.",
             ) from fault
 
     @abstractmethod
