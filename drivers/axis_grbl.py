@@ -50,7 +50,7 @@ class AxisGrbl(IndexedAxis):
         )
         self._grbl = GrblDialogue(self._link, name)
         self._zero_deg = 0.0
-        self._unsure = False  # after a failed line it may be doing something else than was told
+        self._unsure = False  # after a failed line its motion may differ from the last command
         self._asleep = False
 
     def _connect(self) -> None:

@@ -60,7 +60,7 @@ class AxisTmcl(IndexedAxis):
 
     @property
     def repeated(self) -> list[str]:
-        """Why readings were asked for twice, oldest first."""
+        """Why requests were repeated, oldest first."""
         return self._tmcl.repeated
 
     def release(self) -> None:

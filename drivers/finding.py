@@ -1,4 +1,4 @@
-"""Who answers at a link: *IDN? or the small serial dialogues, asked in turn; nothing is set, switched or moved.
+"""Who answers at a link: *IDN? or the small serial dialogues, one after another; nothing is set, switched or moved.
 
 On a serial port grbl is asked first, by its status byte: other instruments' words could be moves to it, so whatever
 answers lines with ok or error is asked nothing more. To the others they are only noise; TMCL and relay boards take
@@ -31,7 +31,7 @@ SCPI = (
     ("scope-rigol", "sampler"),
 )
 DIGITISER = re.compile(r"(DSO|MSO|MXR|UXR|EXR)\S*", re.IGNORECASE)
-SERIAL = (  # what is asked -> settings of its port as it leaves the factory, where the link says nothing else
+SERIAL = (  # query -> settings of its port as it leaves the factory, where the link says nothing else
     ("grbl", "axis", "dtr=0"),
     ("hmt-probe", "climate", "baud=4800&bits=7&parity=E"),
     ("scpi", "", "baud=9600"),
@@ -136,7 +136,7 @@ def _query(link: str, words: bytes) -> str:
 
 
 def _small(driver: str, role: str, url: str, make: Make) -> Found:
-    """One small dialogue: found, answered by somebody else (told), or nothing heard (told is empty)."""
+    """One small dialogue: recognised, another answer (in `told`), or no answer (`told` is empty)."""
     try:
         if driver == "grbl":
             return _grbl(url)

@@ -92,7 +92,7 @@ class SineGenerator(ScpiDevice, ABC):
             raise self._differs(self._output_header(), "OFF", "ON")
 
     def _set_up_again(self) -> None:
-        """After a lost link: it must stand as it was left. One that does not is switched off, and that is said."""
+        """After a lost link: it must stand as it was left. One that does not is switched off, with an error."""
         if self._wanted is None:
             return
         try:

@@ -106,7 +106,7 @@ class GrblDialogue:
         return any(line.startswith("[GC:") for line in self.command("$G"))
 
     def status(self) -> Status:
-        """A status report, asked for at 5 Hz at most; garbled ones are dropped and asked for again, three times."""
+        """A status report, at most five a second; a garbled one is dropped and requested again, three times."""
         for _ in range(3):
             time.sleep(max(0.0, self._last_query_s + STATUS_GAP_S - time.monotonic()))
             self._last_query_s = time.monotonic()
@@ -145,7 +145,7 @@ class GrblDialogue:
         )
 
     def take_alarm(self) -> int | None:
-        """The alarm seen since it was last asked for."""
+        """The alarm since the last call, which clears it."""
         alarm, self._alarm = self._alarm, None
         return alarm
 

@@ -170,7 +170,7 @@ class Dwells(Protocol):
 
 
 class Encoder(Instrument, Protocol):
-    """A reference angle on the axis, read when asked."""
+    """A reference angle on the axis, read on request."""
 
     def angle_mech_deg(self) -> float: ...
 

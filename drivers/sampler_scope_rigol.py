@@ -160,7 +160,7 @@ class SamplerScopeRigol(ScpiSampler):
             last = min(self._samples, len(data) + PAGE_BYTES)
             self._session.write(f":WAV:STAR {first}")
             self._session.write(f":WAV:STOP {last}")
-            if self._session.number(":WAV:STAR?") != first:  # a page said twice would stand in this answer's place
+            if self._session.number(":WAV:STAR?") != first:  # a page sent twice would be read as this answer
                 raise self._differs(":WAV:STAR", str(first), "another page")
             page = self._session.block(":WAV:DATA?", 5.0)
             if not page or len(page) > last - first + 1:

@@ -79,7 +79,7 @@ class SwitchLcus(LineDevice):
             states = self._again(self._states)
             wrong = [relay for relay in unique if states[relay] != closed]
             if wrong:
-                for relay in wrong:  # a frame may have been lost on the wire: it is said once more
+                for relay in wrong:  # a frame may have been lost on the wire: it is sent once more
                     self._link.write(frame(relay, closed=closed))
                 states = self._again(self._states)
                 wrong = [relay for relay in unique if states[relay] != closed]

@@ -57,7 +57,7 @@ class SwitchScpi(ScpiDevice):
             self._again(self._all_open)
 
     def _switch(self, word: str, channels: Sequence[int], *, closed: bool) -> None:
-        """Relays are where they are told to be however often that is said."""
+        """A relay command may be repeated: its result is the same."""
         self._session.set(f"{word} {scpi.channel_list(channels)}")
         self._verify(channels, closed=closed)
 

@@ -1,4 +1,4 @@
-"""A SCPI conversation over any link: one question in flight, one whole answer, faults told with their reason.
+"""A SCPI conversation over any link: one query in flight, one whole answer, faults with their reason.
 
 States: drivers/link/states.py. After a time-out, a broken reply or surplus bytes the session is dirty; before the
 next message it drains the wire and asks a marker (*ESE with a number of its own, IEEE 488.2, 10.11; or *IDN? where a

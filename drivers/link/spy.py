@@ -14,7 +14,7 @@ from drivers.link.base import Link
 
 
 class ForwardingLink(ABC):
-    """inner: the link that does the work; its faults pass unchanged. Bytes that never came are told to nobody."""
+    """inner: the link that does the work; its faults pass unchanged. Bytes that never came are not reported."""
 
     def __init__(self, inner: Link) -> None:
         self._inner = inner

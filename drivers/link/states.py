@@ -94,7 +94,7 @@ class LinkState:
 
 
 class Watched:
-    """Around what is said on the wire: LinkDown moves the link's state to lost and says on which words."""
+    """Around one exchange: LinkDown moves the link's state to lost and names the message."""
 
     __slots__ = ("_message", "_name", "_states")
 

@@ -19,7 +19,7 @@ USER_TIMEOUT_MS = 10_000
 
 
 class TcpLink(BufferedLink):
-    """A connected stream. A peer that closes or resets is told at once as LinkDown."""
+    """A connected stream. A peer that closes or resets raises LinkDown at once."""
 
     def __init__(self, url: str, name: str = "", terminator: bytes = b"\n") -> None:
         super().__init__(url, name, terminator)

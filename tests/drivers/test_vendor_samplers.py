@@ -145,8 +145,12 @@ def test_audio_faults():
 
 @pytest.mark.parametrize(
     ("driver", "scheme", "package"),
-    [("nidaqmx", "ni", "nidaqmx"), ("uldaq", "mcc", "uldaq"), ("labjack", "labjack", "labjack-ljm")]
-    + [("audio", "audio", "sounddevice")],
+    [
+        ("nidaqmx", "ni", "nidaqmx"),
+        ("uldaq", "mcc", "uldaq"),
+        ("labjack", "labjack", "labjack-ljm"),
+        ("audio", "audio", "sounddevice"),
+    ],
 )
 def test_a_library_that_is_not_installed(driver, scheme, package, monkeypatch):
     """The error names a package that exists in the registry, not an extra that this project does not have."""

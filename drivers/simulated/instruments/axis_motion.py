@@ -47,7 +47,7 @@ class GrblMotion:
         if settings[1] == 255:
             chain.axis_energise(0.0, True)
 
-    # what is asked -----------------------------------------------------------------------------------------
+    # commands ---------------------------------------------------------------------------------------------
     @property
     def at_rest(self) -> bool:
         return self.move is None and not self.queue
@@ -127,7 +127,7 @@ class GrblMotion:
         self._frame = self.steps - self._chain.world.axis_commanded_steps(t_s)
 
     def slip(self, steps: float) -> None:
-        """Fault injection: the motor is that many steps away from what is counted, and nobody is told."""
+        """Fault injection: the motor is that many steps away from the count, without a message."""
         self._frame += steps
 
     def wake(self, t_s: float) -> None:

@@ -127,7 +127,7 @@ class Oscilloscope(ScpiInstrument):
             return
         rate_hz = self._rate_hz
         start_s = max(call.t_s, self._ready_s) + self._offset_s - DIVISIONS / 2.0 * self._scale_s
-        start_s = max(start_s, call.t_s)  # what lies before the present can't be asked of the world
+        start_s = max(start_s, call.t_s)  # the world gives no samples of the past
         ranges = [HALF_DIVISIONS * scale for scale in self._scale_v]
         a, b, c, d = ranges
         codes = self._world.sample(start_s, rate_hz=rate_hz, n=self._depth, ranges_v=(a, b, c, d))

@@ -33,7 +33,7 @@ class SwitchBox(ScpiInstrument):
     identity = "Keysight Technologies,34980A,SIM00004,SIM-1.0"
 
     def __init__(self, world: WorldInterface, emit: Emit, pulsed: Callable[[float], None] | None = None) -> None:
-        """pulsed: told the time of each rising edge of the enable line."""
+        """pulsed: called with the time of each rising edge of the enable line."""
         super().__init__()
         self._world = world
         self._emit = emit

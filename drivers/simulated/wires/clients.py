@@ -58,7 +58,7 @@ class Clients:
         self.note(client)
 
     def due(self, now_s: float) -> Iterator[Client]:
-        """Those with anything to do at a bench time, each asked when its turn comes: one may make another due."""
+        """Clients with anything to do at a bench time, evaluated one by one: one may make another due."""
         for client in list(self._active.values()):
             if client.session.due_s() <= now_s or client.late:
                 yield client

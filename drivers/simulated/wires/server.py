@@ -29,7 +29,7 @@ NewSession = Callable[[], Session]
 
 
 class Server:
-    """Wires, clients and the loop. `alive` is asked now and then; the loop ends when it says no."""
+    """Wires, clients and the loop. `alive` is called now and then; the loop ends when it returns False."""
 
     def __init__(self, clock: BenchTime, chain: SafetyChain, emit: Emit, alive: Callable[[], bool]) -> None:
         self.clock = clock

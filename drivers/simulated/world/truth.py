@@ -62,7 +62,7 @@ def truth(
 
 
 class _Truth:
-    """One part in one seat: everything that can be asked of it."""
+    """One part in one seat, and every value of it."""
 
     def __init__(self, part: TruePart, frequency_hz: float, level_v_rms: float) -> None:
         self.part, self.world = part, part.world

@@ -25,7 +25,7 @@ Kind = Literal[
     "extra",  # `value` is added after it
     "decimal_comma",  # 1.5 becomes 1,5
     "overload",  # it is `value` (default +9.9E+37)
-    "text",  # it is `value` (default NAN), whatever was asked
+    "text",  # it is `value` (default NAN), whatever the query was
     "wrong_idn",  # it is another instrument's identification, `value` or a made-up one
     "garble",  # one byte of it is replaced
     "drop_chars",  # `value` of its characters (default 1) are lost
@@ -34,7 +34,7 @@ Kind = Literal[
     "checksum",  # its last byte is wrong
     "block_short",  # the header of a block promises `value` bytes less (default 10)
     "block_long",  # the header of a block promises `value` bytes more (default 10)
-    "page_short",  # a block holds half of what was asked, with an honest header
+    "page_short",  # a block holds half of the requested bytes, with a right header
     # the command
     "swallow",  # it is not executed and not answered
     "ignored",  # a setting is acknowledged and not executed

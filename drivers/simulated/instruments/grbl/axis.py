@@ -51,7 +51,7 @@ class GrblAxis:
         gate.opened = self._reset
         self._greet()
 
-    # the Session face --------------------------------------------------------------------------------------
+    # session --------------------------------------------------------------------------------------
     def receive(self, data: bytes, t_s: float, /) -> None:
         self._motion.advance(t_s)
         for byte in data:

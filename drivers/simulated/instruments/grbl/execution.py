@@ -16,7 +16,7 @@ from drivers.simulated.instruments.grbl.modal_state import Modal, Plan
 from drivers.simulated.wires.faults import Gate
 
 OK = b"ok\r\n"
-Wait = Callable[[float], bytes | None]  # asked at every step: the reply, or None while it must wait
+Wait = Callable[[float], bytes | None]  # called at every step: the reply, or None while it must wait
 
 FULL_STEPS = 200
 

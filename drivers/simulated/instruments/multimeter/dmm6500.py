@@ -28,7 +28,7 @@ LANGUAGES = ("TSP", "SCPI", "SCPI2000", "SCPI34401")
 
 
 class Dmm6500(BenchMeter):
-    """What is kept and how it is told; measuring itself is the common part's."""
+    """Settings and the format of replies; the common part measures."""
 
     identity = "KEITHLEY INSTRUMENTS,MODEL DMM6500,SIM00001,1.7.12b"
 

@@ -186,7 +186,7 @@ class Multimeter(BenchMeter):
         return f"{self._settings[name].nplc:+.8E}"
 
     def _set_input(self, call: Call) -> None:
-        """Kept and told; the world's voltages do not depend on it."""
+        """Stored and read back only: the world's voltages do not depend on it."""
         self._high_input = call.boolean()
 
     def _set_ocomp(self, call: Call) -> None:

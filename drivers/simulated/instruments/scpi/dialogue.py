@@ -45,7 +45,7 @@ class ScpiInstrument:
         self._handlers: dict[tuple[str, bool], tuple[Callable[[Call], Result], tuple[int, ...]]] = {}
         self.table: list[Command] = self._common()
 
-    # what subclasses say -----------------------------------------------------------------------------------
+    # what subclasses override -----------------------------------------------------------------------------------
     def operations_end_s(self) -> float:
         """Bench time at which overlapped operations are complete; -inf for none, inf while a trigger is missing."""
         return -math.inf

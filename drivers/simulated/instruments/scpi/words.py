@@ -51,7 +51,7 @@ class ScpiFault(Exception):
 
 @dataclass(frozen=True)
 class Held:
-    """A query's answer that is not ready: `reply` is asked for when bench time reaches `until_s()`."""
+    """A query's answer that is not ready: `reply` is called when bench time reaches `until_s()`."""
 
     reply: Callable[[], str | bytes]
     until_s: Callable[[], float]
