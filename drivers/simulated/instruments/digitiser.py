@@ -13,8 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.instruments.sampler_faults import spoil_record
-from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument
+from drivers.simulated.instruments.four_channels import CHANNELS, FourChannels
 from drivers.simulated.instruments.scpi.words import Busy, Call, Command, Held, ScpiFault
 from drivers.simulated.interfaces import WorldInterface
 from drivers.simulated.wires.faults import Gate
@@ -23,14 +22,13 @@ CLOCK_HZ = 50e6
 MIN_DIVISOR = 200
 MAX_DIVISOR = 5_000_000
 MAX_POINTS = 1_000_000
-CHANNELS = 4
 LEAST_FULL_SCALE_V = 0.02
 POLL_S = 0.001  # what asking for an event register costs: a polling client sees bench time pass
 FORMATS = {"BYTE": 0, "WORD": 1, "ASC": 4}
 Codes = NDArray[np.int16]
 
 
-class Digitiser(ScpiInstrument):
+class Digitiser(FourChannels):
     """Arm (SING), start (TRIG:FORC), wait (*OPC?), read (WAV:DATA?). bits: of the converter, at most 16."""
 
     identity = "Keysight Technologies,DSOS404D,SIM00003,SIM-1.0"
@@ -45,16 +43,12 @@ class Digitiser(ScpiInstrument):
         read_s: float = 0.0,
         gate: Gate | None = None,
     ) -> None:
-        super().__init__()
-        self._gate = gate or Gate()
-        self._world = world
-        self._bits = bits
-        self._arm_s = arm_s
+        super().__init__(world, bits=bits, arm_s=arm_s, gate=gate)
         self._read_s = read_s
         self._most_full_scale_v = 2.0 * max(range_v, 20.0)
         self._start_full_scale_v = 2.0 * range_v
         self._power_on()
-        self.table += self._acquiring() + self._channels() + self._reading()
+        self.table += self._acquiring() + self._channels() + self._reading() + self._shared()
 
     def _power_on(self) -> None:
         self._divisor = MIN_DIVISOR
@@ -95,12 +89,12 @@ class Digitiser(ScpiInstrument):
         return [
             Command("ACQuire:SRATe[:ANALog]", self._set_rate, lambda _: _number(self._rate_hz)),
             Command("ACQuire:POINts[:ANALog]", self._set_points, lambda _: f"{self._points}"),
-            Command("ACQuire:TYPE", lambda c: self._fixed(c, "NORMal"), lambda _: "NORM"),
-            Command("ACQuire:MODE", lambda c: self._fixed(c, "RTIMe"), lambda _: "RTIM"),
+            self._fixed("ACQuire:TYPE", "NORM", "NORMal"),
+            self._fixed("ACQuire:MODE", "RTIM", "RTIMe"),
             Command("TIMebase:RANGe", query=lambda _: _number(self._points / self._rate_hz)),
-            Command("TIMebase:REFerence", lambda c: self._fixed(c, "LEFT"), lambda _: "LEFT"),
-            Command("TRIGger:MODE", lambda c: self._fixed(c, "EDGE"), lambda _: "EDGE"),
-            Command("TRIGger:SWEep", lambda c: self._fixed(c, "NORMal", "TRIGgered"), lambda _: "NORM"),
+            self._fixed("TIMebase:REFerence", "LEFT", "LEFT"),
+            self._fixed("TRIGger:MODE", "EDGE", "EDGE"),
+            self._fixed("TRIGger:SWEep", "NORM", "NORMal", "TRIGgered"),
             Command("TRIGger:FORCe", set=lambda c: self._force(c.t_s)),
             Command("SINGle", set=self._single),
             Command("DIGitize", set=self._digitize),
@@ -109,12 +103,6 @@ class Digitiser(ScpiInstrument):
             Command("ADER", query=self._capture_ended),
             Command("TER", query=self._triggered),
         ]
-
-    @staticmethod
-    def _fixed(call: Call, *words: str) -> None:
-        """A setting of which this instrument has one value."""
-        call.only(1)
-        call.choice(*words)
 
     @staticmethod
     def _refuse_run(_call: Call) -> None:
@@ -148,9 +136,7 @@ class Digitiser(ScpiInstrument):
         self._armed = False
         self._record_full_scale_v = list(self._full_scale_v)
         self._record_rate_hz = self._rate_hz
-        a, b, c, d = (full / 2.0 for full in self._record_full_scale_v)
-        codes = self._world.sample(t_s, rate_hz=self._rate_hz, n=self._points, ranges_v=(a, b, c, d))
-        self._codes = spoil_record(codes, 2 ** (self._bits - 1), self._gate)
+        self._codes = self._sample(t_s, self._rate_hz, self._points, [full / 2.0 for full in self._record_full_scale_v])
         if self._gate.acting("overflow"):
             self.push(-230, "Data corrupt or stale; acquisition memory overflow")
         self._end_s = t_s + self._points / self._rate_hz
@@ -189,17 +175,7 @@ class Digitiser(ScpiInstrument):
     def _channels(self) -> list[Command]:
         return [
             Command("CHANnel#:RANGe", self._set_full_scale, lambda c: _number(self._full_scale_v[self._channel(c)])),
-            Command("CHANnel#:OFFSet", self._set_offset, lambda c: _number(0.0 * self._channel(c))),
-            Command("CHANnel#:DISPlay", self._set_display, lambda c: f"{self._display[self._channel(c)]:d}"),
-            Command("CHANnel#:COUPling", self._set_coupling, lambda _: "DC"),
         ]
-
-    @staticmethod
-    def _channel(call: Call) -> int:
-        number = call.suffixes[0]
-        if not 1 <= number <= CHANNELS:
-            raise ScpiFault(-114)
-        return number - 1
 
     def _set_full_scale(self, call: Call) -> None:
         channel = self._channel(call)
@@ -209,40 +185,16 @@ class Digitiser(ScpiInstrument):
             raise ScpiFault(-222)
         self._full_scale_v[channel] = value
 
-    def _set_offset(self, call: Call) -> None:
-        self._channel(call)
-        if call.number("V") != 0.0:
-            raise ScpiFault(-222, "this converter has no offset")
-
-    def _set_display(self, call: Call) -> None:
-        self._display[self._channel(call)] = call.boolean()
-
-    def _set_coupling(self, call: Call) -> None:
-        self._channel(call)
-        call.choice("DC")
-
     # reading -----------------------------------------------------------------------------------------------
     def _reading(self) -> list[Command]:
         return [
-            Command("WAVeform:SOURce", self._set_source, lambda _: f"CHAN{self._source + 1}"),
             Command("WAVeform:FORMat", self._set_format, lambda _: self._format),
             Command("WAVeform:BYTeorder", self._set_order, lambda _: "LSBF" if self._lsb_first else "MSBF"),
             Command("WAVeform:UNSigned", self._set_unsigned, lambda _: f"{self._unsigned:d}"),
             Command("WAVeform:POINts", query=lambda _: f"{self._record().shape[1]}"),
-            Command("WAVeform:PREamble", query=lambda _: ",".join(self._preamble())),
-            Command("WAVeform:XINCrement", query=lambda _: self._preamble()[4]),
-            Command("WAVeform:XORigin", query=lambda _: self._preamble()[5]),
-            Command("WAVeform:XREFerence", query=lambda _: self._preamble()[6]),
-            Command("WAVeform:YINCrement", query=lambda _: self._preamble()[7]),
-            Command("WAVeform:YORigin", query=lambda _: self._preamble()[8]),
-            Command("WAVeform:YREFerence", query=lambda _: self._preamble()[9]),
+            *self._preamble_rows(XINCrement=4, XORigin=5, XREFerence=6, YINCrement=7, YORigin=8, YREFerence=9),
             Command("WAVeform:DATA", query=self._data),
         ]
-
-    def _set_source(self, call: Call) -> None:
-        self._source = ("CHAN1", "CHAN2", "CHAN3", "CHAN4").index(
-            call.choice("CHANnel1", "CHANnel2", "CHANnel3", "CHANnel4")
-        )
 
     def _set_format(self, call: Call) -> None:
         self._format = call.choice("WORD", "BYTE", "ASCii")

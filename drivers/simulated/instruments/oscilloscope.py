@@ -13,8 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.instruments.sampler_faults import spoil_record
-from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument
+from drivers.simulated.instruments.four_channels import CHANNELS, FourChannels
 from drivers.simulated.instruments.scpi.words import Call, Command, Held, ScpiFault
 from drivers.simulated.interfaces import WorldInterface
 from drivers.simulated.wires.faults import Gate
@@ -25,23 +24,18 @@ MIDDLE = 127
 HALF_DIVISIONS = 5.12  # dagger: half of 256 codes
 DEPTHS = (3_000, 30_000, 300_000, 3_000_000)
 PAGE_BYTES = 250_000
-CHANNELS = 4
 POLL_S = 0.02
 
 
-class Oscilloscope(ScpiInstrument):
+class Oscilloscope(FourChannels):
     """bits: of the world's converter; its codes are cut to eight."""
 
     identity = "RIGOL TECHNOLOGIES,DS1104Z,SIM00003,00.04.04.SP4"
 
     def __init__(self, world: WorldInterface, *, bits: int = 16, arm_s: float = 0.0, gate: Gate | None = None) -> None:
-        super().__init__()
-        self._world = world
-        self._bits = bits
-        self._arm_s = arm_s
-        self._gate = gate or Gate()
+        super().__init__(world, bits=bits, arm_s=arm_s, gate=gate)
         self._power_on()
-        self.table += self._acquiring() + self._channels() + self._reading()
+        self.table += self._acquiring() + self._channels() + self._reading() + self._shared()
 
     def _power_on(self) -> None:
         self._scale_v = [1.0] * CHANNELS
@@ -75,22 +69,17 @@ class Oscilloscope(ScpiInstrument):
         return [
             Command("ACQuire:MDEPth", self._set_depth, lambda _: f"{self._depth}"),
             Command("ACQuire:SRATe", query=lambda _: _number(self._rate_hz)),
-            Command("ACQuire:TYPE", lambda c: self._only(c, "NORMal"), lambda _: "NORM"),
+            self._fixed("ACQuire:TYPE", "NORM", "NORMal"),
             Command("TIMebase[:MAIN]:SCALe", self._set_scale_s, lambda _: _number(self._scale_s)),
             Command("TIMebase[:MAIN]:OFFSet", self._set_offset_s, lambda _: _number(self._offset_s)),
-            Command("TRIGger:MODE", lambda c: self._only(c, "EDGE"), lambda _: "EDGE"),
-            Command("TRIGger:SWEep", lambda c: self._only(c, "SINGle", "NORMal", "AUTO"), lambda _: "SING"),
+            self._fixed("TRIGger:MODE", "EDGE", "EDGE"),
+            self._fixed("TRIGger:SWEep", "SING", "SINGle", "NORMal", "AUTO"),
             Command("TRIGger:STATus", query=self._poll_status),
             Command("TFORce", set=self._force),
             Command("SINGle", set=self._single),
             Command("RUN", set=lambda _: self._run()),
             Command("STOP", set=lambda _: self._halt()),
         ]
-
-    @staticmethod
-    def _only(call: Call, *words: str) -> None:
-        call.only(1)
-        call.choice(*words)
 
     def _set_depth(self, call: Call) -> None:
         if call.text() == "AUTO":
@@ -128,10 +117,7 @@ class Oscilloscope(ScpiInstrument):
         rate_hz = self._rate_hz
         start_s = max(call.t_s, self._ready_s) + self._offset_s - DIVISIONS / 2.0 * self._scale_s
         start_s = max(start_s, call.t_s)  # the world gives no samples of the past
-        ranges = [HALF_DIVISIONS * scale for scale in self._scale_v]
-        a, b, c, d = ranges
-        codes = self._world.sample(start_s, rate_hz=rate_hz, n=self._depth, ranges_v=(a, b, c, d))
-        codes = spoil_record(codes, 2 ** (self._bits - 1), self._gate)
+        codes = self._sample(start_s, rate_hz, self._depth, [HALF_DIVISIONS * scale for scale in self._scale_v])
         eight = (codes.astype(np.int32) >> (self._bits - 8)) + MIDDLE
         self._codes = np.clip(eight, 0, 255).astype(np.uint8)
         self._record_scale_v, self._record_rate_hz = list(self._scale_v), rate_hz
@@ -152,30 +138,14 @@ class Oscilloscope(ScpiInstrument):
     def _channels(self) -> list[Command]:
         return [
             Command("CHANnel#:SCALe", self._set_scale_v, lambda c: _number(self._scale_v[self._channel(c)])),
-            Command("CHANnel#:OFFSet", self._set_offset_v, lambda c: _number(0.0 * self._channel(c))),
-            Command("CHANnel#:DISPlay", self._set_display, lambda c: f"{self._display[self._channel(c)]:d}"),
-            Command("CHANnel#:COUPling", lambda c: self._only(c, "DC"), lambda _: "DC"),
             Command("CHANnel#:PROBe", self._set_probe, lambda _: _number(1.0)),
         ]
-
-    @staticmethod
-    def _channel(call: Call) -> int:
-        if not 1 <= call.suffixes[0] <= CHANNELS:
-            raise ScpiFault(-114)
-        return call.suffixes[0] - 1
 
     def _set_scale_v(self, call: Call) -> None:
         value = call.number("V")
         if not 1e-3 <= value <= 10.0:
             raise ScpiFault(-222)
         self._scale_v[self._channel(call)] = value
-
-    def _set_offset_v(self, call: Call) -> None:
-        if call.number("V") != 0.0:
-            raise ScpiFault(-222, "this model keeps its channels centred")
-
-    def _set_display(self, call: Call) -> None:
-        self._display[self._channel(call)] = call.boolean()
 
     def _set_probe(self, call: Call) -> None:
         if call.number() != 1.0:
@@ -184,22 +154,13 @@ class Oscilloscope(ScpiInstrument):
     # reading -----------------------------------------------------------------------------------------------
     def _reading(self) -> list[Command]:
         return [
-            Command("WAVeform:SOURce", self._set_source, lambda _: f"CHAN{self._source + 1}"),
             Command("WAVeform:MODE", self._set_mode, lambda _: self._mode),
             Command("WAVeform:FORMat", self._set_format, lambda _: self._format),
             Command("WAVeform:STARt", self._set_first, lambda _: f"{self._first}"),
             Command("WAVeform:STOP", self._set_last, lambda _: f"{self._last}"),
-            Command("WAVeform:PREamble", query=lambda _: ",".join(self._preamble())),
-            Command("WAVeform:XINCrement", query=lambda _: self._preamble()[4]),
-            Command("WAVeform:YINCrement", query=lambda _: self._preamble()[7]),
-            Command("WAVeform:YORigin", query=lambda _: self._preamble()[8]),
-            Command("WAVeform:YREFerence", query=lambda _: self._preamble()[9]),
+            *self._preamble_rows(XINCrement=4, YINCrement=7, YORigin=8, YREFerence=9),
             Command("WAVeform:DATA", query=self._data),
         ]
-
-    def _set_source(self, call: Call) -> None:
-        chosen = call.choice("CHANnel1", "CHANnel2", "CHANnel3", "CHANnel4")
-        self._source = int(chosen[-1]) - 1
 
     def _set_mode(self, call: Call) -> None:
         self._mode = call.choice("NORMal", "MAXimum", "RAW")
