@@ -50,7 +50,7 @@ QUANTITIES: Mapping[str, Quantity] = {
     "humidity": _read("%", ("phase",), "relative humidity of that air"),
     "thermistor_resistance": _read("ohm", ("wires", "range_ohm"), "the part's temperature sensor"),
     "leak_resistance": _read("ohm", ("from", "to", "range_ohm"), "exc, sin, cos, thermistor to each other, core, all"),
-    "encoder_angle": _read("deg", PLACE, "the reference encoder, mechanical"),
+    "encoder_angle": _read("deg", (*PLACE, "series"), "the reference encoder, mechanical; series: of which sweep"),
     "index_found": _read("steps", ("phase",), "index mark less where it was expected; phase first, between, again"),
     "step_settle_s": _read("s", ("measured", "steps"), "wait after a step, as stated or as measured"),
     "manual": Quantity((), ("name", "instrument", "qualifier", "caution"), "read elsewhere and typed in"),
