@@ -13,8 +13,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from rig.control.step import Context
+from rig.diagnosis.index_witness import index_off_steps, index_tolerance_steps
 from rig.diagnosis.rotor_mark import mark_said
-from rig.diagnosis.sound_index import index_off_steps, index_tolerance_steps
+from rig.diagnosis.rule import Evidence
+from rig.diagnosis.soundness import reason
 from rig.evaluation.evaluated import Evaluated, evaluate
 from rig.evaluation.passes import SWEEPS_AGAIN, TURNINGS_AGAIN
 from rig.observed import Observed
@@ -107,4 +109,6 @@ def mark_is_asked(ctx: Context) -> bool:
 def excitation(ctx: Context) -> list[Reason]:
     """The reason for which the ramp switched off again, if it did."""
     fact = ctx.facts.get(NO_EXCITATION)
-    return [] if fact is None else [Reason(**fact)]
+    if fact is None:
+        return []
+    return [reason(fact.code, Evidence(figures=fact.figures, text=fact.text, next=fact.next))]

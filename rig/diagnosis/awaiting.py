@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from rig.diagnosis.lines import driven, group, is_open, output_lines
-from rig.diagnosis.suspects import Suspect
-from rig.diagnosis.witness import OPEN, PART, REASON_LINES, RIG, WITNESSES, witnesses_of_reason
+from rig.diagnosis.suspects import Suspect, lines_of, witnesses_of_reason
+from rig.diagnosis.witness import OPEN, PART, RIG, WITNESSES
 from rig.evaluation.evaluated import Evaluated
 from rig.resolver.part import COILS
 from rig.result import Awaited, Judged, Reason
@@ -55,7 +55,7 @@ def left_standing(reasons: Sequence[Reason], answers: Mapping[str, str]) -> list
 
 
 def _answers_to(reason: Reason, answers: Mapping[str, str]) -> set[str]:
-    return {answers[line] for line in REASON_LINES[reason.code] if line in answers}
+    return {answers[line] for line in lines_of(reason.code) if line in answers}
 
 
 def _add(asked: dict[str, list[str]], kinds: Sequence[str], line: str) -> None:

@@ -1,41 +1,47 @@
-"""Hypothesis from the turning rotor with the excitation off: iron that is magnetised.
+"""Pattern of the turning rotor with the excitation off: iron that is magnetised.
 
-It must never ask the driven figures: a magnet shows without excitation, in proportion to speed. Source: trade.md 3.
+It must never ask the driven figures: a magnet shows without excitation, in proportion to speed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rig.diagnosis.hypothesis import Hypothesis
 from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.lines import CHANNEL_NAMES, result_of
+from rig.diagnosis.pattern import Pattern, Sign
+from rig.diagnosis.thresholds import MAGNET_LEAST_V, MAGNET_NOISES
 from rig.result import Result
 
-LEAST_V = 2e-4  # peak; below, a sampler's drift and pick-up look alike
-NOISES = 6.0
 
-
-def rotation_hypotheses(inspection: Inspection, results: Sequence[Result]) -> list[Hypothesis]:
-    """`magnetised` where turning alone brings a voltage well above the noise of its band."""
+def magnetised(inspection: Inspection, results: Sequence[Result]) -> list[Sign]:
+    """Turning alone brings a voltage well above the noise of its band."""
     found = inspection.evaluated.turning_background
-    if found is None or not any(result.measurand == "background_turning_v" for result in results):
+    if found is None or result_of(results, "background_turning_v") is None:
         return []
-    if found.peak_v < max(LEAST_V, NOISES * found.noise_v):
+    if found.peak_v < max(MAGNET_LEAST_V, MAGNET_NOISES * found.noise_v):
         return []
     p = inspection.observed.part.pole_pairs
     own = found.order % p == 0
-    speed = found.speed_mech_deg_s / 6.0
-    output = {"sin": "sine", "cos": "cosine"}[found.coil]
     return [
-        Hypothesis(
-            code="magnetised",
+        Sign(
             weight=0.9 if own else 0.8,
-            text="the rotor or the stator's iron is magnetised",
-            evidence=f"with the excitation off, turning at {speed:.0f} 1/min (mechanical) brings "
-            f"{1e3 * found.peak_v:.3g} mV peak at {found.order} a turn on the {output} output: "
-            f"{found.per_krpm_v:.3g} V at 1000 1/min",
+            evidence=f"with the excitation off, turning at {found.speed_mech_deg_s / 6.0:.0f} 1/min (mechanical) "
+            f"brings {1e3 * found.peak_v:.3g} mV peak at {found.order} a turn on the {CHANNEL_NAMES[found.coil]} "
+            f"output: {found.per_krpm_v:.3g} V at 1000 1/min",
             against="" if own else f"a magnetised rotor shows at {p} a turn first; look for a magnet near the shaft",
-            next_test="Demagnetise (excite, then let the level come down slowly with the rotor turned by hand), keep "
-            "magnets and magnetic tools away, and run the full test again.",
         )
     ]
+
+
+PATTERNS = (
+    Pattern(
+        code="magnetised",
+        prior=0.02,
+        looks_at="captures of the turning rotor with the excitation off",
+        check=magnetised,
+        text="the rotor or the stator's iron is magnetised",
+        next_test="Demagnetise (excite, then let the level come down slowly with the rotor turned by hand), keep "
+        "magnets and magnetic tools away, and run the full test again.",
+    ),
+)

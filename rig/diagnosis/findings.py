@@ -7,43 +7,22 @@ nobody thought of. tests/shows/diagnosis.py holds them against how often they ar
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.diagnosis.finding_angle import angle_hypotheses
-from rig.diagnosis.finding_coils import coil_hypotheses
-from rig.diagnosis.finding_rotation import rotation_hypotheses
-from rig.diagnosis.hypothesis import Hypothesis
+from rig.diagnosis import finding_angle, finding_coils, finding_rotation
 from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.pattern import Pattern, Sign, recognise
 from rig.result import Finding, Judged, Result
 from rig.uncertainty.conformity import Verdict
 
-PRIOR: Mapping[str, float] = {  # shares among faulty parts taken in for rebuild; a shop's judgement, not a count
-    "open-coil": 0.12,
-    "intermittent-coil": 0.06,
-    "shorted-turns": 0.08,
-    "leak-coil-coil": 0.06,
-    "leak-coil-core": 0.10,
-    "contact-resistance": 0.12,
-    "gap-or-rotor": 0.08,
-    "damaged-lobe": 0.06,
-    "wrong-rotor": 0.03,
-    "loose-rotor": 0.03,
-    "magnetised": 0.02,
-    "moisture": 0.08,
-    "thermistor-open": 0.03,
-    "thermistor-short": 0.01,
-    "thermistor-drift": 0.03,
-    "wiring-swapped": 0.02,
-    "wiring-reversed": 0.02,
-}
-OTHER = 0.05
+PATTERNS = (*finding_coils.PATTERNS, *finding_angle.PATTERNS, *finding_rotation.PATTERNS)
+BY_CODE: Mapping[str, Pattern] = {pattern.code: pattern for pattern in PATTERNS}
+OTHER = 0.05  # prior of what nobody thought of
 SUREST = 0.98  # no pattern on this bench is surer
 SHOWN = 4
 SUSPICIOUS = 0.5  # weight from which a hypothesis is told though no line fails
-
-Source = Callable[[Inspection, Sequence[Result]], list[Hypothesis]]
-SOURCES: tuple[Source, ...] = (coil_hypotheses, angle_hypotheses, rotation_hypotheses)
+UNKNOWN = 0.3  # probability of the catch-all where no pattern is complete
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +36,9 @@ def findings(inspection: Inspection, judged: Sequence[Judged]) -> list[Finding]:
     """Ranked findings where a line fails or something is suspicious; `no-fault-found` where all lines pass."""
     state = _state(judged)
     sound = _sound(inspection.evaluated.results, judged)
-    found = [h for source in SOURCES for h in source(inspection, sound)]
+    found = recognise(PATTERNS, inspection, sound)
     if not state.fails:
-        found = [h for h in found if h.weight >= SUSPICIOUS]
+        found = [(pattern, sign) for pattern, sign in found if sign.weight >= SUSPICIOUS]
     if found:
         return _ranked(found)
     if state.fails:
@@ -83,26 +62,11 @@ def _state(judged: Sequence[Judged]) -> _State:
     )
 
 
-def _ranked(found: list[Hypothesis]) -> list[Finding]:
-    strongest: dict[str, Hypothesis] = {}
-    for hypothesis in found:
-        known = strongest.get(hypothesis.code)
-        if known is None or hypothesis.weight > known.weight:
-            strongest[hypothesis.code] = hypothesis
-    share = {code: PRIOR.get(code, OTHER) * _odds(h.weight) for code, h in strongest.items()}
-    ranked = sorted(strongest.values(), key=lambda h: -share[h.code])[:SHOWN]
+def _ranked(found: Sequence[tuple[Pattern, Sign]]) -> list[Finding]:
+    share = {pattern.code: pattern.prior * _odds(sign.weight) for pattern, sign in found}
+    ranked = sorted(found, key=lambda one: -share[one[0].code])[:SHOWN]
     total = sum(share.values()) + OTHER
-    return [
-        Finding(
-            code=h.code,
-            probability=round(share[h.code] / total, 3),
-            evidence=h.evidence,
-            against=h.against,
-            next_test=h.next_test,
-            text=f"Hint: {h.text}",
-        )
-        for h in ranked
-    ]
+    return [pattern.finding(sign, share[pattern.code] / total) for pattern, sign in ranked]
 
 
 def _odds(weight: float) -> float:
@@ -112,14 +76,14 @@ def _odds(weight: float) -> float:
 
 def _unknown(judged: Sequence[Judged]) -> Finding:
     failed = ", ".join(line.measurand for line in judged if line.limit and line.verdict is Verdict.FAIL)
-    return Finding(
-        code="gap-or-rotor",
-        probability=0.3,
+    sign = Sign(
+        weight=UNKNOWN,
         evidence=f"outside: {failed or 'conditional lines only'}; no known pattern fits",
         against="the pattern of none of the listed faults is complete",
         next_test="Re-seat and run again; compare with a known-good part of the same number.",
-        text="Hint: none of the listed faults explains the figures by itself.",
+        text="none of the listed faults explains the figures by itself.",
     )
+    return BY_CODE["gap-or-rotor"].finding(sign, UNKNOWN)
 
 
 def _none_found() -> Finding:

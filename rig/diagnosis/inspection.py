@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.diagnosis.loose_contact import LooseContact, loose_contacts
-from rig.diagnosis.magnetic import Magnetics, magnetics, rotor_ripple, turns_with_rotor
+from rig.diagnosis.magnetic import Magnetics, magnetics, rotor_ripple, turns_with_rotor, uncoupled_order
 from rig.evaluation.evaluated import Evaluated
 from rig.observed import Observed
 from rig.signal.quality import Expected, Quality, inspect
@@ -68,3 +68,13 @@ class Inspection:
     def loose_contacts(self) -> Mapping[str, LooseContact]:
         """Coil -> what is loose about it; coils without a sign are left out."""
         return loose_contacts(self.evaluated)
+
+    @property
+    def open_at_times(self) -> list[LooseContact]:
+        """Of these, those whose path was open: what the sweep shows of that coil is worth nothing."""
+        return [one for one in self.loose_contacts.values() if one.opens]
+
+    @cached_property
+    def uncoupled_order(self) -> int:
+        """The order a turn at which outputs that carry next to nothing still follow a rotor; 0 when they don't."""
+        return uncoupled_order(self.evaluated.turn)

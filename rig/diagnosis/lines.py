@@ -19,6 +19,10 @@ BOTH_OUTPUTS = ("tr_imbalance", "phase_difference_deg", "ratio_both", "angle_ele
 R20 = tuple(f"r20_{coil}" for coil in COILS)
 
 
+CHANNEL_NAMES = {"sin": "sine", "cos": "cosine", "exc_v": "excitation voltage", "exc_i": "excitation current"}
+COIL_NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
+
+
 def group(*names: str) -> tuple[str, ...]:
     """Ids of the part's lines in these groups."""
     return tuple(id_ for id_, row in MEASURANDS.items() if row.group in names)

@@ -13,8 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.diagnosis.lines import is_open
+from rig.diagnosis.thresholds import (
+    COUPLED,
+    FEWEST_FOR_MODEL,
+    FEWEST_FOR_RIPPLE,
+    MOST_LOBES,
+    ORDER_NOISES,
+    POINTS_PER_ORDER,
+    STRONG_SHARE,
+    TOLD_SHARE,
+)
 from rig.evaluation.evaluated import Evaluated
-from rig.evaluation.turn import silent_output
+from rig.evaluation.turn import Turn, silent_output
 from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED, Design, Fit, fit_faults
 
 ROTOR_RIPPLE = 0.0012  # of the excitation's inductance, at orders that turn with the rotor; a good part has 1e-4
@@ -41,7 +51,7 @@ class Magnetics:
         first = self.fits[0]
         healthy = self.fit(HEALTHY)
         clear = len(self.fits) < 2 or self.fits[1].criterion - first.criterion > CLEAR
-        told = first.misfit < 0.5 * healthy.misfit and healthy.criterion - first.criterion > CLEAR
+        told = first.misfit < TOLD_SHARE * healthy.misfit and healthy.criterion - first.criterion > CLEAR
         return first.kind if clear and told else HEALTHY
 
     def lobe_faces_mech_deg(self) -> list[float]:
@@ -59,6 +69,27 @@ class Magnetics:
         return math.degrees(found.toward_mech_rad + found.zero_rad / p) * self.sense % 360.0
 
 
+def uncoupled_order(found: Turn | None) -> int:
+    """The order a turn at which outputs that carry next to nothing still follow a rotor; 0 when they don't.
+
+    A rotor whose lobes do not match the winding couples only by what the teeth differ; without a rotor nothing moves.
+    """
+    if found is None:
+        return 0
+    sides = (found.sine[found.inside], found.cosine[found.inside])
+    if max(float(np.max(np.abs(side))) for side in sides) >= COUPLED:
+        return 0
+    orders = np.arange(1, 2 * MOST_LOBES + 1)
+    orders = orders[orders < sides[0].size // POINTS_PER_ORDER]
+    if orders.size == 0:
+        return 0  # a few spots show no order
+    basis = np.exp(-1j * np.outer(orders, found.theta_mech_rad[found.inside])) / sides[0].size
+    size = np.max([np.abs(basis @ side) + np.abs(np.conj(basis) @ side) for side in sides], axis=0)
+    noise = float(np.mean(found.u_ratio[found.inside])) / math.sqrt(sides[0].size)
+    order = int(orders[int(np.argmax(size))])
+    return order if float(size.max()) > ORDER_NOISES * noise else 0
+
+
 def magnetics(evaluated: Evaluated) -> Magnetics | None:
     """The fits of this run; None where there is no whole turn to try them on."""
     obs, found, curve, impedance = (
@@ -71,7 +102,7 @@ def magnetics(evaluated: Evaluated) -> Magnetics | None:
         return None
     if any(is_open(evaluated, name) for name in ("exc", "sin", "cos")) or curve.found.value != obs.part.pole_pairs:
         return None
-    if impedance.z_ohm.imag <= 0 or int(found.inside.sum()) < 48:
+    if impedance.z_ohm.imag <= 0 or int(found.inside.sum()) < FEWEST_FOR_MODEL:
         return None
     p = obs.part.pole_pairs
     teeth = obs.part.teeth or 4 * p
@@ -92,7 +123,7 @@ def rotor_ripple(evaluated: Evaluated) -> NDArray[np.float64]:
     if found is None or found.coarse or evaluated.impedance("exc") is None:
         return np.zeros(0)
     chosen = found.inside & found.counter_clockwise
-    if int(chosen.sum()) < 24:
+    if int(chosen.sum()) < FEWEST_FOR_RIPPLE:
         return np.zeros(0)
     rank = np.argsort(found.steps[chosen])
     inductance = np.imag(found.exc_v[chosen] / found.exc_i[chosen])[rank]
@@ -111,6 +142,6 @@ def turns_with_rotor(ripple: NDArray[np.float64]) -> str:
     """What of the excitation's inductance turns with the rotor, by its `rotor_ripple`; "" for nothing."""
     if ripple.size == 0 or float(ripple.max()) < ROTOR_RIPPLE:
         return ""
-    strong = [n for n in range(ripple.size) if ripple[n] > 0.3 * ripple.max()]
+    strong = [n for n in range(ripple.size) if ripple[n] > STRONG_SHARE * ripple.max()]
     told = ", ".join(f"{100 * ripple[n]:.2f} % at order {n}" for n in strong)
     return f"the excitation's inductance ripples with the rotor: {told}"

@@ -7,59 +7,43 @@ repeat itself there), and so is a turn where many are equal (the axis stands: so
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
 
+from rig.diagnosis import scopes
+from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.neighbours import swapped_records
+from rig.diagnosis.rule import Evidence, Rule
+from rig.diagnosis.thresholds import COPIES_BY_ACCIDENT, DRIVEN_CODES, WHOLE_TURNS
 from rig.observed import Observed
 from rig.quantity import Reading
-from rig.result import Reason
-
-FEW = 0.1  # share of a series; more copies than that are no accident of writing
-DRIVEN_CODES = 50  # peak to peak: less is a silent record
 
 
-def record_reasons(obs: Observed) -> list[Reason]:
-    """record-overwritten and record-out-of-order, each spoiling every line."""
-    return [*_out_of_order(obs.readings), *_overwritten(obs)]
-
-
-def _out_of_order(readings: Sequence[Reading]) -> list[Reason]:
+def out_of_order(inspection: Inspection) -> list[Evidence]:
     """Both clocks have to go back: the bench's own starts anew with a resumed run, the wall's may be set."""
     back = [
         (before, after)
-        for before, after in pairwise(readings)
+        for before, after in pairwise(inspection.observed.readings)
         if after.bench_time_s < before.bench_time_s and after.time_utc < before.time_utc
     ]
     if not back:
-        return []
+        return swapped_records(inspection)
     before, after = back[0]
-    return [
-        Reason(
-            code="record-out-of-order",
-            text="the readings are not in the order in which they were taken",
-            evidence=f"{len(back)} time(s) both clocks go back, first at {after.quantity} of step {after.step}: "
-            f"{before.time_utc} is followed by {after.time_utc}",
-            next="Restore the run folder from its copy; never join journals by hand. Run again if there is none.",
-        )
-    ]
+    figures = f"{len(back)} time(s) both clocks go back, first at {after.quantity} of step {after.step}: "
+    return [Evidence(figures=figures + f"{before.time_utc} is followed by {after.time_utc}")]
 
 
-def _overwritten(obs: Observed) -> list[Reason]:
+def overwritten(inspection: Inspection) -> list[Evidence]:
+    """Records of a sweep that equal another one to the last code."""
+    obs = inspection.observed
     series = [name for name in (*obs.captures.series(), *obs.tables) if name.startswith("sweep")]
     copies = [pair for name in series for pair in _copies(obs, name)]
     if not copies:
         return []
-    told = ", ".join(f"{later} holds the samples of {first}" for first, later in copies[:3])
-    return [
-        Reason(
-            code="record-overwritten",
-            text="a record was written over another one",
-            evidence=f"{len(copies)} record(s) equal another to the last code: {told}",
-            next="Run again; if it comes back, look at the sampler's arming (an old record was read out) and the disk.",
-        )
-    ]
+    first = ", ".join(f"{later} holds the samples of {first}" for first, later in copies[:3])
+    return [Evidence(figures=f"{len(copies)} record(s) equal another to the last code: {first}")]
 
 
 def _copies(obs: Observed, series: str) -> Iterator[tuple[str, str]]:
@@ -77,7 +61,7 @@ def _copies(obs: Observed, series: str) -> Iterator[tuple[str, str]]:
         first = seen.setdefault(block, row)
         if first is not row and not _alike(first, row, turn, obs.part.pole_pairs):
             found.append((first.capture, row.capture))
-    if len(found) <= FEW * len(rows):
+    if len(found) <= COPIES_BY_ACCIDENT * len(rows):
         yield from found
 
 
@@ -97,4 +81,24 @@ def _alike(a: Reading, b: Reading, steps_per_turn: int, pole_pairs: int) -> bool
     if not all(isinstance(p, int | float) for p in places) or not steps_per_turn:
         return True
     apart = abs(float(str(places[0])) - float(str(places[1]))) * pole_pairs / steps_per_turn
-    return abs(apart - round(apart)) < 1e-9
+    return abs(apart - round(apart)) < WHOLE_TURNS
+
+
+RULES = (
+    Rule(
+        code="record-out-of-order",
+        looks_at="the times of the readings, by both clocks; records that fit each other's position",
+        check=out_of_order,
+        text="the readings are not in the order in which they were taken",
+        next="Restore the run folder from its copy; never join journals by hand. Run again if there is none.",
+        spoils=scopes.by_case(scopes.everything, swapped=scopes.error_lines),
+    ),
+    Rule(
+        code="record-overwritten",
+        looks_at="the samples of the sweep, record against record",
+        check=overwritten,
+        text="a record was written over another one",
+        next="Run again; if it comes back, look at the sampler's arming (an old record was read out) and the disk.",
+        spoils=scopes.everything,
+    ),
+)

@@ -2,61 +2,81 @@
 
 It must never say what is wrong with the part (rig/diagnosis/findings.py does). A disagreement is the rig's until an
 independent witness pins it on the part: DC resistance, loopback, index, encoder, the other channel. Each reason names
-the lines it spoils; the others keep their verdict. `excitation-forbidden` only tells why a run ended early.
+the lines it spoils; the others keep their verdict. The rules are rows of one table, in order of cause: the first
+reason is the cause. What spoils everything leaves nothing for the rest to look at.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
+from rig.diagnosis import (
+    sound_axis,
+    sound_channels,
+    sound_dc,
+    sound_excitation,
+    sound_foreign,
+    sound_kind,
+    sound_points,
+    sound_records,
+    sound_seat,
+    sound_signal,
+    sound_turn,
+)
 from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.lines import turned
-from rig.diagnosis.loose_contact import LooseContact
-from rig.diagnosis.sound_axis import axis_reasons
-from rig.diagnosis.sound_dc import dc_reasons
-from rig.diagnosis.sound_excitation import excitation_reasons
-from rig.diagnosis.sound_records import record_reasons
-from rig.diagnosis.sound_seat import seat_reasons
-from rig.diagnosis.sound_signal import signal_reasons
-from rig.result import Reason, Result
+from rig.diagnosis.lines import EVERYTHING
+from rig.diagnosis.rule import Evidence, Rule, ask, in_order_of_cause, story
+from rig.pins.isolation import wiring_reasons
+from rig.result import Reason
 
-NAMES = {"exc": "excitation", "sin": "sine", "cos": "cosine"}
+WIRING = ("live-circuit", "pin-map-mismatch", "wrong-adapter")
+"""Codes of rig/pins, which reads the wiring for every door and builds these reasons."""
+BASIC = ("record-out-of-order", "record-overwritten", *WIRING)
+RULES = in_order_of_cause(
+    (
+        *sound_records.RULES,
+        *sound_dc.RULES,
+        *sound_channels.CALIBRATION,
+        *story(
+            *sound_excitation.RULES,
+            *sound_signal.RULES,
+            *sound_foreign.RULES,
+            *sound_channels.RULES,
+            *sound_signal.PHASE,
+            *sound_axis.STANDING_RULES,
+            *sound_kind.RULES,
+            *sound_axis.RULES,
+            *sound_points.RULES,
+            *sound_points.DISTURBED,
+            *sound_turn.RULES,
+            *sound_seat.RULES,
+            needs_sound=EVERYTHING,
+        ),
+    )
+)
+"""Every rule of a run, each after what causes it; of what was driven nothing is looked at once all is spoiled."""
+
+BY_CODE: Mapping[str, Rule] = {rule.code: rule for rule in RULES}
+ORDER = tuple(dict.fromkeys((*BASIC, "adapter-fault", "excitation-forbidden", *BY_CODE)))
 
 
 def soundness(inspection: Inspection) -> list[Reason]:
-    """Every reason that this run's data give, most basic first. Empty: nothing speaks against the measurement."""
-    results = inspection.evaluated.results
-    reasons = [*record_reasons(inspection.observed), *dc_reasons(inspection)]
-    if any("*" in reason.spoils for reason in reasons):
-        return reasons
-    loose = [one for one in inspection.loose_contacts.values() if one.opens]
-    settled = bool(loose) and all(one.witnessed for one in loose)
-    if not settled or all(one.coil != "exc" for one in loose):
-        reasons += excitation_reasons(inspection, results)
-    if settled:
-        return reasons  # the coil's own resistance or current is the witness: what the sweep lacks is not the rig's
-    reasons += signal_reasons(inspection, results)
-    if loose:
-        return [*reasons, _comes_and_goes(loose, results)]
-    cut = any(reason.code == "channel-saturated" for reason in reasons)  # what is cut may look like another kind
-    reasons += [r for r in axis_reasons(inspection, results) if not (cut and r.code == "not-this-kind")]
-    if not any(_blocks_seat(reason) for reason in reasons):
-        reasons += seat_reasons(inspection, results)
-    return reasons
+    """Every reason that this run's data give, the cause first. Empty: nothing speaks against the measurement."""
+    wiring = wiring_reasons(inspection.observed)
+    return cause_first(ask(RULES, inspection, inspection.evaluated.results, standing=wiring))
 
 
-def _comes_and_goes(loose: Sequence[LooseContact], results: Sequence[Result]) -> Reason:
-    """Where the coil's own figures don't tell it too, the sampler's lead may have dropped out as well."""
-    names = " and ".join(NAMES[one.coil] for one in loose)
-    return Reason(
-        code="point-disturbed",
-        text=f"The {names} signal comes and goes during the sweep; its resistance was steady.",
-        evidence="; ".join(f"{NAMES[one.coil]}: {one.told()}" for one in loose),
-        next=f"anglewright run watch {loose[0].coil} --ac while lead and part are moved; then exchange the inputs.",
-        spoils=turned(results),
-    )
+def reason(code: str, found: Evidence) -> Reason:
+    """The reason that a step's own evidence gives, in the words of its row. Raises KeyError for an unknown code."""
+    return BY_CODE[code].reason(found)
 
 
-def _blocks_seat(reason: Reason) -> bool:
-    """A fault that already spoils the error lines leaves nothing to read a seat from."""
-    return "error_max_elec_arcmin" in reason.spoils
+def cause_first(reasons: Iterable[Reason]) -> list[Reason]:
+    """The reasons in the order of the table; codes of other rooms after them, in the order given."""
+    rank = {code: i for i, code in enumerate(ORDER)}
+    return sorted(reasons, key=lambda one: rank.get(one.code, len(rank)))
+
+
+def codes(rules: Sequence[Rule] = RULES) -> tuple[str, ...]:
+    """Every code of the table, in order of cause."""
+    return tuple(rule.code for rule in rules)

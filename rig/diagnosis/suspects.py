@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from rig.diagnosis.witness import FINDING_LINES, REASON_LINES, SILENT_LINE, witnesses_of
+from rig.diagnosis import findings, soundness
+from rig.diagnosis.witness import SILENT_LINE, titles, witnesses_of
 from rig.quantity import MEASURANDS
 from rig.result import Judged, Judgement
 from rig.uncertainty.conformity import Verdict
@@ -73,6 +74,39 @@ class Suspect:
         return cls(**data)
 
 
+WIRING_LINES = dict.fromkeys(("pin-map-mismatch", "wrong-adapter"), ("direction",))  # reasons of rig/pins
+FORBIDDEN_ENDS = (
+    "The part, unless the adapter is to blame: shorting plug (open) or open adapter (short, leak) settles it."
+)
+
+
+def lines_of(code: str) -> tuple[str, ...]:
+    """The lines that a witness is asked about for a reason or a finding, as their rows say."""
+    row = soundness.BY_CODE.get(code) or findings.BY_CODE.get(code)
+    return WIRING_LINES.get(code, ()) if row is None else row.asks
+
+
+def witnesses_of_reason(code: str) -> tuple[str, ...]:
+    """Which witnesses can settle a reason: those of its row, else those of its lines, a re-seat left out."""
+    row = soundness.BY_CODE.get(code)
+    if row is not None and row.witnesses:
+        return row.witnesses
+    lines = WIRING_LINES.get(code, ()) if row is None else row.asks
+    return tuple(dict.fromkeys(kind for line in lines for kind in witnesses_of(line) if kind != "reseat"))
+
+
+def ending(code: str, settled_by: str, *, on_part: bool = False) -> str:
+    """How a reason ends: what settled it already, which witness would, or that none can. settled_by: its witness."""
+    if on_part:
+        return "It's the part: the rig's share was tightened, marked and seen not to move."
+    if code == "excitation-forbidden":
+        return FORBIDDEN_ENDS
+    if settled_by:
+        return "It's the rig or its set-up, not the part."
+    kinds = witnesses_of_reason(code)
+    return f"Rig or part? {titles(kinds)} settles it." if kinds else ""
+
+
 def suspects(judgement: Judgement, codes: Iterable[str] = (), *, level_v_rms: float = 0.0) -> list[Suspect]:
     """The suspected lines that some witness can settle. codes: reason or finding codes, or lines; none: all failures
     and reasons. level_v_rms: wanted at the coil, for a reason about the excitation."""
@@ -84,7 +118,7 @@ def suspects(judgement: Judgement, codes: Iterable[str] = (), *, level_v_rms: fl
     for code in named:
         if code in MEASURANDS:
             wanted.setdefault(code, "")
-        for line in (*REASON_LINES.get(code, ()), *FINDING_LINES.get(code, ())):
+        for line in lines_of(code):
             wanted.setdefault(line, code)
     found = [_suspect(line, judgement.line(line), reason, level_v_rms) for line, reason in wanted.items()]
     return [suspect for suspect in found if suspect.kinds]

@@ -83,46 +83,7 @@ _LINES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("q_", ("reseat",)),
 )
 
-REASON_LINES: Mapping[str, tuple[str, ...]] = {
-    "excitation-missing": ("v_exc_rms",),
-    "excitation-level": ("v_exc_rms",),
-    "load-setting": ("v_exc_rms",),
-    "channel-silent": ("tr_sin", "tr_cos"),
-    "channel-constant": ("tr_sin", "tr_cos"),
-    "channel-low": ("tr_sin", "tr_cos"),
-    "channel-gain": ("tr_imbalance",),
-    "skew": ("phase_difference_deg",),
-    "phase-ambiguous": ("phase_sin_deg", "phase_cos_deg"),
-    "crosstalk": ("error_max_elec_arcmin",),
-    "physics-violated": ("tr_sin", "tr_cos"),
-    "pin-map-mismatch": ("direction",),
-    "wrong-adapter": ("direction",),
-    "seat-off-centre": ("error_max_elec_arcmin",),
-    "seat-tilted": ("error_max_elec_arcmin",),
-    "seat-axial": ("tr_sin", "tr_cos"),
-}
-"""Reason code -> the lines that a witness is asked about."""
-
-FINDING_LINES: Mapping[str, tuple[str, ...]] = {
-    "open-coil": ("r20_exc", "r20_sin", "r20_cos"),
-    "intermittent-coil": ("r20_exc", "r20_sin", "r20_cos"),
-    "contact-resistance": ("r20_exc", "r20_sin", "r20_cos"),
-    "shorted-turns": ("error_max_elec_arcmin", "r20_exc", "r20_sin", "r20_cos"),
-    "leak-coil-coil": ("leak_exc_sin", "leak_exc_cos", "leak_sin_cos"),
-    "leak-coil-core": ("leak_exc_core", "leak_sin_core", "leak_cos_core"),
-    "moisture": ("leak_exc_core", "leak_sin_core", "leak_cos_core"),
-    "thermistor-open": ("thermistor_ohm",),
-    "thermistor-short": ("thermistor_ohm",),
-    "thermistor-drift": ("thermistor_minus_coil_degc",),
-    "gap-or-rotor": ("tr_sin", "tr_cos"),
-    "wiring-swapped": ("direction",),
-    "wiring-reversed": ("direction",),
-}
-"""Finding code -> the lines that a witness is asked about."""
-
 SILENT_LINE = ("dummy", "swap")  # of an output that shows nothing; no seat does that
-_SILENT = ("channel-silent", "channel-constant", "channel-low")
-_SEATS = ("seat-off-centre", "seat-tilted", "seat-axial", "rotor-or-axis-slipped")
 
 
 def witnesses_of(line: str, side: str = "") -> tuple[str, ...]:
@@ -132,30 +93,6 @@ def witnesses_of(line: str, side: str = "") -> tuple[str, ...]:
     return next((kinds for start, kinds in _LINES if line.startswith(start)), ())
 
 
-def witnesses_of_reason(code: str) -> tuple[str, ...]:
-    """Which witnesses can settle a reason; a seat asks for the re-seat only."""
-    if code in _SEATS:
-        return ("reseat",)
-    if code in _SILENT:
-        return SILENT_LINE
-    kinds = [kind for line in REASON_LINES.get(code, ()) for kind in witnesses_of(line) if kind != "reseat"]
-    return tuple(dict.fromkeys(kinds))
-
-
 def titles(kinds: Iterable[str]) -> str:
     """Witnesses in words; "" for none."""
     return " or ".join(WITNESSES[kind].title for kind in kinds)
-
-
-def ending(code: str, settled_by: str, *, on_part: bool = False) -> str:
-    """How a reason ends: what settled it already, which witness would, or that none can. settled_by: its witness."""
-    if on_part:
-        return "It's the part: the rig's share was tightened, marked and seen not to move."
-    if code == "excitation-forbidden":
-        return (
-            "The part, unless the adapter is to blame: shorting plug (open) or open adapter (short, leak) settles it."
-        )
-    if settled_by:
-        return "It's the rig or its set-up, not the part."
-    kinds = witnesses_of_reason(code)
-    return f"Rig or part? {titles(kinds)} settles it." if kinds else ""

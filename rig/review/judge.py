@@ -28,8 +28,8 @@ from rig.diagnosis.findings import findings
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.limit_sense import compared
 from rig.diagnosis.seating import judgement as seat_judgement
-from rig.diagnosis.soundness import soundness
-from rig.diagnosis.witness import ending
+from rig.diagnosis.soundness import cause_first, soundness
+from rig.diagnosis.suspects import ending
 from rig.diagnosis.witness_reading import judgement as witness_judgement
 from rig.evaluation.evaluated import evaluate
 from rig.evaluation.standards import judgement as standards_judgement
@@ -74,7 +74,8 @@ def judge(
     obs = replace(evaluated.observed, part=_vouched_limits(evaluated.observed))
     inspection = Inspection(evaluated)
     said = answered(witnesses)
-    reasons = _merged([*rig_reasons(evaluated, witnesses), *left_standing(soundness(inspection), said)], gate_reasons)
+    own = [*rig_reasons(evaluated, witnesses), *left_standing(soundness(inspection), said)]
+    reasons = cause_first(_merged(own, gate_reasons))
     judged, uncompared = compared(evaluated, _lines(_with_conventions(obs.part), evaluated.results, reasons))
     reasons += uncompared
     outcome = roll_up(judged, reasons, cut_short=cut_short)

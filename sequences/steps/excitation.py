@@ -8,7 +8,8 @@ of switching on) and comes down slowly at the end, which demagnetises the iron a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 
 from rig.control.step import Context
@@ -24,8 +25,18 @@ TRIMS = 5
 IMPEDANCE_V_RMS = 2.0
 IMPEDANCE_POINTS = 16
 REPEATS = 8
-NO_EXCITATION = "no excitation"  # fact: {code, text, evidence, next}
+NO_EXCITATION = "no excitation"  # fact: a NoExcitation
 BESIDES = "relays besides"  # fact: what closed with the part's relays
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoExcitation:
+    """Why the ramp switched off again: a reason's code, its figures; text, next: where the row's own do not fit."""
+
+    code: str
+    figures: str
+    text: str = ""
+    next: str = ""
 
 
 def _gain(ctx: Context) -> float:
@@ -199,9 +210,7 @@ def _hopeless(ctx: Context, stage: int, wanted_v: float, found: sampling.Level) 
         _give_up(
             ctx,
             "excitation-missing",
-            "The excitation does not arrive at the coil.",
             f"{found.v_rms:.3g} V rms found at the coil where {wanted_v:.3g} V was wanted.",
-            "Check amplifier supply, fuse, relay rows and the adapter lead; then run again.",
         )
         return True
     expected_a = found.a_rms * nominal.level_v_rms / max(found.v_rms, 1e-9)
@@ -209,18 +218,17 @@ def _hopeless(ctx: Context, stage: int, wanted_v: float, found: sampling.Level) 
         _give_up(
             ctx,
             "excitation-level",
-            "The coil would draw more than its ceiling at the nominal level.",
             f"{1e3 * found.a_rms:.1f} mA at {found.v_rms:.3g} V rms makes {1e3 * expected_a:.0f} mA at "
             f"{nominal.level_v_rms:.3g} V; the ceiling is {1e3 * nominal.ceiling_a_rms:.0f} mA.",
-            "Look for shorted turns in the excitation coil, a missing rotor or a wrong pin map.",
+            text="The coil would draw more than its ceiling at the nominal level.",
+            next="Look for shorted turns in the excitation coil, a missing rotor or a wrong pin map.",
         )
         return True
     return False
 
 
-def _give_up(ctx: Context, code: str, text: str, evidence: str, next_: str) -> None:
-    fact: Mapping[str, str] = {"code": code, "text": text, "evidence": evidence, "next": next_}
-    ctx.facts[NO_EXCITATION] = fact
+def _give_up(ctx: Context, code: str, figures: str, *, text: str = "", next: str = "") -> None:
+    ctx.facts[NO_EXCITATION] = NoExcitation(code=code, figures=figures, text=text, next=next)
 
 
 def ramp_down(ctx: Context) -> None:

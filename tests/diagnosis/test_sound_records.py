@@ -6,7 +6,16 @@ import pytest
 from observed_from_world import Rehearsal, world_of
 from readings_by_hand import observed, reading
 
-from rig.diagnosis.sound_records import record_reasons
+from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.soundness import soundness
+from rig.evaluation.evaluated import evaluate
+from rig.observed import Observed
+from rig.result import Reason
+
+
+def record_reasons(seen: Observed) -> list[Reason]:
+    """The reasons about the records, of all that a run gives."""
+    return [one for one in soundness(Inspection(evaluate(seen))) if one.code.startswith("record-")]
 
 
 @pytest.fixture(scope="module")

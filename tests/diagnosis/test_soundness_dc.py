@@ -4,7 +4,7 @@ import pytest
 from readings_by_hand import GOOD_PINS, coil, observed, pin_table, reading
 
 from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.sound_dc import dc_reasons
+from rig.diagnosis.soundness import soundness
 from rig.evaluation.evaluated import evaluate
 from rig.pins.isolation import forbids_excitation, wiring_reasons
 from rig.pins.readings import pair_table
@@ -23,7 +23,7 @@ def inspection(readings: list[Reading]) -> Inspection:
 
 
 def codes(readings: list[Reading]) -> list[str]:
-    return [reason.code for reason in dc_reasons(inspection(readings))]
+    return [reason.code for reason in soundness(inspection(readings))]
 
 
 def test_a_good_pin_table_gives_no_reason() -> None:
@@ -35,7 +35,7 @@ def test_a_voltage_before_anything_is_on_is_a_live_circuit() -> None:
     """12 V between two pins spoils everything and forbids excitation; microvolts of thermal EMF don't."""
     live = [reading("pin_voltage_dc", 12.0, "V", pin_a="1", pin_b="core")]
     quiet = [reading("pin_voltage_dc", 4e-6, "V", pin_a="1", pin_b="core")]
-    reason = dc_reasons(inspection(live))[0]
+    reason = soundness(inspection(live))[0]
     assert (reason.code, reason.spoils) == ("live-circuit", ("*",))
     assert "12" in reason.evidence
     assert [r.code for r in wiring_reasons(observed(live))] == ["live-circuit"]
@@ -57,7 +57,7 @@ def test_coils_on_other_pins_are_a_mismatch_and_an_adapter_of_another_part() -> 
 
 def test_two_coils_on_each_others_pins_are_told_by_their_values() -> None:
     """All pairs conduct, but the excitation's 9 ohm stand on the sine's pins."""
-    reasons = dc_reasons(inspection(pin_table(EXC_AND_SINE_CROSSED)))
+    reasons = soundness(inspection(pin_table(EXC_AND_SINE_CROSSED)))
     assert [r.code for r in reasons] == ["pin-map-mismatch"]
     assert "exc" in reasons[0].text and "sin" in reasons[0].text
 
@@ -65,7 +65,7 @@ def test_two_coils_on_each_others_pins_are_told_by_their_values() -> None:
 @pytest.mark.parametrize("wires,ohm", [(2, 1.4), (4, 0.05)])
 def test_a_lead_zero_that_no_lead_has_spoils_the_resistances(wires: int, ohm: float) -> None:
     """Only the coils' lines: leaks and ratios keep their verdict."""
-    reasons = dc_reasons(inspection([reading("lead_zero", ohm, wires=wires)]))
+    reasons = soundness(inspection([reading("lead_zero", ohm, wires=wires)]))
     assert [r.code for r in reasons] == ["leads-not-zeroed"]
     assert set(reasons[0].spoils) == {"r20_exc", "r20_sin", "r20_cos", "r20_match"}
 
@@ -96,7 +96,7 @@ def test_a_thermistor_alone_against_air_and_copper_is_the_parts_fault() -> None:
 
 def test_a_warm_part_spoils_what_is_referred_to_20_degc_and_nothing_else() -> None:
     """Thermistor and copper agree that the part is 10 K above the air."""
-    reasons = dc_reasons(inspection(thermometers(7640.0, 1.039)))
+    reasons = soundness(inspection(thermometers(7640.0, 1.039)))
     assert [r.code for r in reasons] == ["temperature-unsettled"]
     assert "r20_exc" in reasons[0].spoils
     assert "r20_match" not in reasons[0].spoils and "tr_sin" not in reasons[0].spoils

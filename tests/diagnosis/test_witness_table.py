@@ -6,20 +6,17 @@ import math
 
 import pytest
 
-from rig.diagnosis.suspects import Suspect, suspects
+from rig.diagnosis import findings, soundness
+from rig.diagnosis.suspects import Suspect, ending, suspects, witnesses_of_reason
 from rig.diagnosis.witness import (
-    FINDING_LINES,
     NOT_SEAT,
     OPEN,
     PART,
     PART_OR_SEAT,
-    REASON_LINES,
     RIG,
     WITNESSES,
-    ending,
     titles,
     witnesses_of,
-    witnesses_of_reason,
 )
 from rig.diagnosis.witness_reading import Settled, Shown, overall, reseated, settle, settle_sensor, together
 from rig.quantity import MEASURANDS, Limit
@@ -47,9 +44,9 @@ RATIO = Suspect(line="tr_sin", estimate=0.20, U=0.002, lower=0.265, upper=0.335)
 
 def test_every_reason_and_finding_names_known_lines() -> None:
     """Each line that the table asks about is a measurand with a witness."""
-    for table in (REASON_LINES, FINDING_LINES):
-        for lines in table.values():
-            assert all(one in MEASURANDS and witnesses_of(one) for one in lines)
+    for table in (soundness.BY_CODE, findings.BY_CODE):
+        for row in table.values():
+            assert all(one in MEASURANDS and witnesses_of(one) for one in row.asks)
 
 
 @pytest.mark.parametrize(

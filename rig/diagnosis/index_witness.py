@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from rig.diagnosis.thresholds import ENCODER_AGREES_MECH_DEG
 from rig.evaluation.passes import SWEEPS, SWEEPS_AGAIN
 from rig.observed import Observed
 from rig.quantity import Reading
@@ -83,7 +84,7 @@ def loose_rotor(obs: Observed) -> str:
     if off is None or abs(off) > index_tolerance_steps(obs):
         return ""
     if (span := _encoder_against_steps(obs)) is not None:
-        return "the encoder agrees with the steps" if span < 0.2 else ""
+        return "the encoder agrees with the steps" if span < ENCODER_AGREES_MECH_DEG else ""
     return "the index was found where expected after one whole turn" if _index_between(obs) else ""
 
 

@@ -1,6 +1,6 @@
 """Does a channel stop below the converter's own rails, in a record or round the turn?
 
-It must never know a rail code (rig/diagnosis/sound_signal.py reads those). Theory: rig/signal/ceiling.py.
+It must never give a reason, nor know a rail code (rig/diagnosis/sound_signal.py does). Theory: rig/signal/ceiling.py.
 """
 
 from __future__ import annotations

@@ -1,0 +1,146 @@
+"""Reasons and findings are rows: each code in one place, thresholds by name, causes before consequences, one door."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from rig.diagnosis import findings, soundness
+from rig.diagnosis import thresholds as table
+from rig.diagnosis.rule import in_order_of_cause
+
+ROOT = Path(__file__).parent.parent.parent
+ROOM = ROOT / "rig" / "diagnosis"
+ROWS = ("Rule", "Pattern")
+RULE_FILES = sorted({*ROOM.glob("sound*.py"), *ROOM.glob("finding*.py")})
+SHARED = ("facts.py", "magnetic.py", "loose_contact.py", "index_witness.py", "copper.py", "inspection.py", "rule.py")
+MAY_STAND = {0, 1, 2, 3}  # a sign, a count of what has two or three sides; no threshold
+
+
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def rows(path: Path) -> Iterator[dict[str, ast.expr]]:
+    """The keyword arguments of every row that a file builds."""
+    for node in ast.walk(parsed(path)):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ROWS:
+            yield {str(word.arg): word.value for word in node.keywords}
+
+
+def code_of(row: dict[str, ast.expr]) -> str:
+    code = row["code"]
+    assert isinstance(code, ast.Constant) and isinstance(code.value, str)
+    return code.value
+
+
+def test_each_code_is_a_row_in_exactly_one_place() -> None:
+    """A code, its check and what it spoils stand together, in one row of one file."""
+    seen: dict[str, str] = {}
+    for path in RULE_FILES:
+        for row in rows(path):
+            code = code_of(row)
+            assert code not in seen, f"{code} stands in {seen[code]} and in {path.name}"
+            seen[code] = path.name
+            assert "check" in row and ("spoils" in row or "prior" in row), code
+    assert set(seen) == {*soundness.BY_CODE, *findings.BY_CODE}
+
+
+def test_no_check_builds_a_reason_or_a_finding_past_its_row() -> None:
+    """Only a row makes a Reason; a Finding besides is the one that says that nothing was found."""
+    for path in RULE_FILES:
+        built = [
+            node.func.id
+            for node in ast.walk(parsed(path))
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ("Reason", "Finding")
+        ]
+        assert built == (["Finding"] if path.name == "findings.py" else []), path.name
+
+
+@pytest.mark.parametrize("path", [*RULE_FILES, *(ROOM / name for name in SHARED)], ids=lambda path: path.name)
+def test_rules_compare_with_named_thresholds(path: Path) -> None:
+    """No comparison holds a number of its own, save counts up to three."""
+    for node in ast.walk(parsed(path)):
+        if not isinstance(node, ast.Compare):
+            continue
+        numbers = [
+            part.value
+            for side in (node.left, *node.comparators)
+            for part in without_calls(side)
+            if isinstance(part, ast.Constant) and isinstance(part.value, int | float)
+        ]
+        literal = [number for number in numbers if not isinstance(number, bool) and number not in MAY_STAND]
+        assert not literal, f"{path.name}:{node.lineno} compares with {literal}"
+
+
+def without_calls(side: ast.expr) -> Iterator[ast.AST]:
+    """The parts of a side of a comparison, arguments of calls and indices left out."""
+    yield side
+    for child in ast.iter_child_nodes(side):
+        if isinstance(child, ast.expr) and not isinstance(side, ast.Call | ast.Subscript):
+            yield from without_calls(child)
+
+
+def test_every_threshold_of_the_table_is_used() -> None:
+    """A name that nothing compares with is no threshold."""
+    text = "\n".join(path.read_text(encoding="utf-8") for path in ROOM.glob("*.py") if path.name != "thresholds.py")
+    names = [name for name in vars(table) if name.isupper()]
+    assert names and not [name for name in names if name not in text]
+
+
+def test_causes_are_known_codes_and_come_first() -> None:
+    """Every code that a row names exists, and stands before the row in the order in which the rules are asked."""
+    order = list(soundness.codes())
+    for rule in soundness.RULES:
+        for cause in (*rule.caused_by, *rule.blocked_by):
+            assert cause in soundness.ORDER, cause
+            if cause not in soundness.WIRING:  # those are asked first, by rig/pins
+                assert order.index(cause) < order.index(rule.code), f"{rule.code} before its cause {cause}"
+
+
+@pytest.mark.parametrize(
+    ("cause", "consequence"),
+    [
+        ("channel-saturated", "excitation-level"),
+        ("channel-saturated", "excitation-distorted"),
+        ("microstep-setting", "point-disturbed"),
+        ("leads-not-zeroed", "temperature-unsettled"),
+        ("load-setting", "excitation-level"),
+    ],
+)
+def test_the_first_reason_is_the_cause(cause: str, consequence: str) -> None:
+    """Who reads the first reason alone does the right thing first."""
+    order = list(soundness.codes())
+    assert order.index(cause) < order.index(consequence)
+
+
+def test_causes_in_a_circle_are_refused() -> None:
+    """Two rules that name each other have no first one."""
+    first, second = soundness.RULES[:2]
+    names = type(first).__dataclass_fields__
+    made = [
+        type(rule)(**{name: getattr(rule, name) for name in names} | {"caused_by": (other.code,)})
+        for rule, other in ((first, second), (second, first))
+    ]
+    with pytest.raises(ValueError, match="circle"):
+        in_order_of_cause(made)
+
+
+def test_findings_do_not_ask_soundness() -> None:
+    """A fault of the rig is never explained by a fault of the part, and no finding is built on a reason's file."""
+    for path in (*ROOM.glob("finding*.py"), ROOM / "pattern.py"):
+        assert "sound_" not in path.read_text(encoding="utf-8").replace("diagnosis/sound_", ""), path.name
+
+
+def test_nothing_is_kept_under_a_name_in_a_string() -> None:
+    """What was worked out once is a typed field; no object has a memo by string."""
+    for path in (ROOT / "rig").rglob("*.py"):
+        called = [
+            node.func.attr
+            for node in ast.walk(parsed(path))
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
+        ]
+        assert "memo" not in called, path
