@@ -2,6 +2,7 @@
 
 import pytest
 
+from rig.evaluation.passes import SWEEPS, SWEEPS_AGAIN, TURNINGS, TURNINGS_AGAIN
 from rig.vocabulary import QUANTITIES, check
 
 
@@ -28,6 +29,15 @@ def test_what_no_row_describes_is_refused(
     """The message names the quantity and what was expected."""
     with pytest.raises(ValueError, match=words):
         check(quantity, unit, conditions, capture=capture)
+
+
+def test_every_pass_of_a_turn_has_its_row() -> None:
+    """Both passes at rest and on the fly, and their repeats; an encoder's angle says of which pass it is."""
+    for series in (*SWEEPS, *SWEEPS_AGAIN):
+        check(series, "V", {"position_steps": 10, "direction": "ccw"}, capture=True)
+        check("encoder_angle", "deg", {"position_steps": 10, "direction": "ccw", "series": series}, capture=False)
+    for series in (*TURNINGS, *TURNINGS_AGAIN):
+        check(series, "V", {"stop_steps": 10, "direction": "ccw"}, capture=True)
 
 
 def test_every_row_says_what_it_is() -> None:

@@ -119,6 +119,7 @@ def test_without_a_level_that_stood_the_output_stays_off() -> None:
 UNREPEATED = {
     "rotor",  # no instrument
     "manual",
+    "rotor_mark",
     "pulses",
     "hand_turned",  # hands turned it
     "hand",
