@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 from rig.evaluation.channels import Channels
 from rig.evaluation.envelopes import Envelope, Places, envelope_orders, pruned
+from rig.evaluation.impedance import UNSEEN_RIPPLE
+from rig.evaluation.phasors import COSINE, SINE
 from rig.evaluation.stating import half_width, standard, stated, untested
-from rig.evaluation.turn import Turn
+from rig.evaluation.turn import NOMINAL_OUTPUT_OHM, Turn
+from rig.evaluation.windings import Windings
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.largest_null import largest_null
@@ -63,18 +66,20 @@ def _u_carrier(found: Turn, name: str, pole_pairs: int, tr: float) -> float:
 
 
 def null_results(
-    channels: Channels, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+    windings: Windings, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
 ) -> list[Result]:
     """null_fund and null_total of one output."""
+    channels = windings.channels
     level = channels.observed.part.excitation.level_v_rms
     ids = (f"null_fund_{name}_v", f"null_total_{name}_v")
     try:
-        parts, u = _at_crossings(channels.observed, found, name, wave, seen)
+        parts, u = _at_crossings(channels.observed, found, name, seen)
     except UsageError:
         return [untested(id_, "the envelope doesn't cross zero") for id_ in ids]
     shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
     results = []
     leaked = _leaked(channels, found, name, abs(wave.wave)) * level
+    coupled = _coupled(windings, found, name) * abs(wave.wave) * level
     fundamental = largest_null(parts[:, :1], u[:, :1], leaked).value
     for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
         if id_ == ids[1] and parts.shape[1] == 1 and found.latency_s is None:
@@ -86,7 +91,8 @@ def null_results(
         worst = largest_null(parts[:, :count], u[:, :count], leaked)
         lines = [
             standard("noise and crosstalk at the null", worst.u, "V"),
-            half_width("level and channel gain", 2e-3 * worst.value, "V"),
+            standard("excitation divider and channel gain", _u_scale(channels, found, name), "relative", worst.value),
+            half_width("loading by the other output", coupled, "V"),
             half_width("loading of the harmonics", HARMONIC_LOADING * abs(worst.value - fundamental), "V"),
         ]
         if found.coarse:
@@ -95,15 +101,31 @@ def null_results(
     return results
 
 
-def _at_crossings(obs: Observed, found: Turn, name: str, wave: Envelope, seen: Places) -> tuple[Floats, Floats]:
+def _u_scale(channels: Channels, found: Turn, name: str) -> float:
+    """Relative standard uncertainty of an output's volts per volt of excitation."""
+    gain = float(found.loopback.u_gain[SINE if name == "sin" else COSINE])
+    return math.hypot(channels.observed.bench.sampler.exc_divider_u, gain, found.loading_u)
+
+
+def _coupled(windings: Windings, found: Turn, name: str) -> float:
+    """Half-width, relative to the other output: what its current induces here past the excitation coil. The mutual
+    impedance of the outputs turns with the rotor as their own impedances do, and is about as large as their ripple."""
+    sampler, own = windings.observed.bench.sampler, windings.impedance(name)
+    omega = 2.0 * math.pi * found.frequency_hz
+    admittance = abs(complex(1.0 / sampler.input_ohm, omega * sampler.input_pf * 1e-12))
+    mutual = own.ripple * abs(own.z_ohm) if own is not None else UNSEEN_RIPPLE * abs(NOMINAL_OUTPUT_OHM)
+    return mutual * admittance
+
+
+def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[Floats, Floats]:
     """(nulls, parts) volts rms at each crossing and their standard uncertainties from noise: the fundamental across the
     carrier, then real and imaginary part of each harmonic. What of a harmonic goes with the envelope is taken off
     first: it vanishes at the crossing, wherever the axis thinks that is."""
     level = obs.part.excitation.level_v_rms
     along, across, harmonics = seen.side(name)
-    nulls = crossings(seen.theta, along, across, wave.fit.orders)
-    at = np.array([null.theta_mech_rad for null in nulls])
     orders = envelope_orders(seen.theta, obs.part.pole_pairs, found.coarse, obs.part.teeth)
+    nulls = crossings(seen.theta, along, across, orders)  # without the motor's orders, as the quadrature beside it
+    at = np.array([null.theta_mech_rad for null in nulls])
     quadrature = pruned(seen.theta, across, orders)
     values, variances = [quadrature.evaluate(at) * level], [quadrature.variance(at) * level**2]
     scale = level / found.v_exc_rms / math.sqrt(2.0)

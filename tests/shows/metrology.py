@@ -52,6 +52,7 @@ def checks(options: argparse.Namespace) -> Checks:
     if strangers:
         shown.append(("foreign bench runs", lambda: foreign_trials.bench_runs(strangers, options.processes)))
     if strangers_wired:
+        shown.append(("foreign recordings", lambda: foreign_trials.recordings(strangers, options.processes)))
         shown.append(("foreign over the wire", lambda: foreign_trials.over_wires(strangers_wired, work)))
     if wires:
         shown.append(("over the wire", lambda: coverage.over_the_wire(wires, work)))

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from coverage_table import Outcome, fault, line_of, table, write_table
 from foreign.bench_trial import against, bench_outcomes
+from foreign.recordings_trial import recording_outcomes
 from foreign.wires_trial import results_over_wires
 from foreign.world import foreign_world
 
@@ -25,6 +26,13 @@ def bench_runs(count: int, processes: int) -> Iterator[tuple[bool, str]]:
     yield from _shown(
         "foreign-bench", f"Bench runs of {count} foreign worlds", bench_outcomes(_seeds(count), processes)
     )
+
+
+def recordings(count: int, processes: int) -> Iterator[tuple[bool, str]]:
+    """Sweeps, phasors and rotors turned by hand as files, half of them with a bench file beside them."""
+    print(f"  {count} foreign worlds from seed {FIRST_SEED} as recordings")
+    found = recording_outcomes(_seeds(count), processes)
+    yield from _shown("foreign-recordings", f"Recordings of {count} foreign worlds", found)
 
 
 def over_wires(count: int, work: Path) -> Iterator[tuple[bool, str]]:
