@@ -81,8 +81,8 @@ def store(shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
     shutil.copytree(shop.home / "runs", tmp_path / "home" / "runs")
     for serial in GOOD:
-        said("known", "add", shop.runs[serial], "--how", "ran in a machine", "--by", "Ada")
-    said("known", "approve", PART, "--by", "Bo")
+        said("known", "add", shop.runs[serial], "--how", "ran in a machine", "--by", "operator 1")
+    said("known", "approve", PART, "--by", "operator 2")
     return Store(tmp_path / "home")
 
 
@@ -168,8 +168,8 @@ def test_kept_runs_are_judged_by_a_newer_version_and_tell_what_changed(shop: Sho
     assert line["verdict"] == ["no limit", "fail"] and "version 1" in line["limit"][1]["note"]
     assert [one.judgement.outcome for one in store.find(bad).evaluations] == ["measured, no limits", "outside limits"]
     assert "nothing changed" in said("unit", "judge", bad, "--learned", "1").output
-    said("known", "withdraw", PART, "G-1", "--why", "turned out to be repaired", "--by", "Ada")
-    said("known", "approve", PART, "--by", "Bo")
+    said("known", "withdraw", PART, "G-1", "--why", "turned out to be repaired", "--by", "operator 1")
+    said("known", "approve", PART, "--by", "operator 2")
     again = json.loads(said("unit", "judge", bad, "--learned", "newest", "--json").stdout)
     moved = {line["measurand"]: line["limit"] for line in again["lines"] if "limit" in line}
     assert "version 1" in moved["r20_sin"][0]["note"] and "from 3 parts, version 2" in moved["r20_sin"][1]["note"]
@@ -192,7 +192,7 @@ def test_the_report_prints_where_the_limits_come_from(shop: Shop, store: Store) 
     said("report", "issue", run)
     folder = store.folder / run
     data = (folder / "certificate.json").read_text(encoding="utf-8")
-    assert "from 4 parts, version 1, provisional, approved by Bo" in data
+    assert "from 4 parts, version 1, provisional, approved by operator 2" in data
     assert "learned from 4 parts, version 1, provisional" in (folder / "certificate.xml").read_text(encoding="utf-8")
 
 
@@ -206,12 +206,12 @@ def test_a_run_on_a_bench_is_given_its_limits_before_the_first_reading(
     part.write_text(source.partition("[[limits]]")[0].replace("KX4-2207", PART), encoding="utf-8")
     finished = run_job(Request(sequence="quick_screen", part=str(part), serial="N-1", world="good_4"))
     first = finished.stored.journal.of("header")[0]["learned"]
-    assert (first["version"], first["n"], first["approved_by"]) == (1, 4, "Bo")
+    assert (first["version"], first["n"], first["approved_by"]) == (1, 4, "operator 2")
     line = finished.judgement.line("r20_sin")
     assert line is not None and line.limit is not None and "version 1" in line.limit.note
     ratio = finished.judgement.line("tr_sin")
     assert ratio is not None and ratio.limit is not None and ratio.limit.origin == "shop fall-back"  # not swept
-    said("known", "approve", PART, "--by", "Cy")
+    said("known", "approve", PART, "--by", "operator 3")
     assert "nothing changed" in said("unit", "judge", finished.stored.id).output
 
 

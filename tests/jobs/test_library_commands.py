@@ -39,29 +39,33 @@ def test_a_library_from_the_first_unit_to_an_approved_version(store: Store) -> N
     """Units in, limits looked at with their warnings, one unit out, approved by a person, all of it in the history."""
     for i, (r20, error) in enumerate(GOOD):
         run = kept(store, f"G-{i}", a_judgement(r20, error))
-        made = said("known", "add", run.id, "--how", "new from the maker", "--by", "Ada").output
+        made = said("known", "add", run.id, "--how", "new from the maker", "--by", "operator 1").output
         assert f"{PART} G-{i}: 2 lines teach; {i + 1} known-good units" in made
     told = said("known", PART, "--coverage", "0.95").output
     assert "learned from 5 parts, 95 % confident of 95 % of good parts a line; provisional" in told
     assert "a proposal" in told and "5.077" in told and "would pass the limits that it helped to make" in told
     assert "of good parts" in told.splitlines()[-2]
-    said("known", "withdraw", PART, "G-4", "--why", "noisy bearing", "--by", "Bo")
+    said("known", "withdraw", PART, "G-4", "--why", "noisy bearing", "--by", "operator 2")
     assert json.loads(said("known", PART, "--units", "--json").stdout)["units"][-1]["serial"] == "G-3"
-    document = json.loads(said("known", "approve", PART, "--by", "Bo", "--family", "0.9", "--json").stdout)
-    assert (document["version"], document["approved_by"], document["units"]) == (1, "Bo", ["G-0", "G-1", "G-2", "G-3"])
+    document = json.loads(said("known", "approve", PART, "--by", "operator 2", "--family", "0.9", "--json").stdout)
+    assert (document["version"], document["approved_by"], document["units"]) == (
+        1,
+        "operator 2",
+        ["G-0", "G-1", "G-2", "G-3"],
+    )
     assert document["rule"]["coverage"] == pytest.approx(0.95) and document["provisional"]
     assert document["lines"][0]["k"] == pytest.approx(6.341, abs=5e-4)
     history = said("known", PART, "--history").output
     assert "G-4: noisy bearing" in history and "version 1 from 4 parts, 95/95, provisional" in history
-    assert "approved by Bo" in said("known", PART, "--version", "1").output
+    assert "approved by operator 2" in said("known", PART, "--version", "1").output
     listed = said("known").output
-    assert PART in listed and "Bo" in listed
+    assert PART in listed and "operator 2" in listed
 
 
 def test_an_empty_library_says_what_to_do(store: Store) -> None:
     """No library, no unit, no version: each with its next action and status 2."""
     assert "known add" in said("known").output
-    assert "3 at least make a limit" in said("known", "approve", PART, "--by", "Bo", status=2).stderr
+    assert "3 at least make a limit" in said("known", "approve", PART, "--by", "operator 2", status=2).stderr
     assert "known approve" in said("known", PART, "--version", "1", status=2).stderr
 
 

@@ -35,7 +35,7 @@ def library(store: Store) -> Library:
     """Five units of one part number."""
     made = Library(store)
     for i, (r20, error) in enumerate(GOOD):
-        made.add([kept(store, f"G-{i}", a_judgement(r20, error))], how="new from the maker", who="Ada")
+        made.add([kept(store, f"G-{i}", a_judgement(r20, error))], how="new from the maker", who="operator 1")
     return made
 
 
@@ -60,7 +60,7 @@ def test_a_line_that_can_be_zero_is_bounded_above_only(store: Store) -> None:
     library = Library(store)
     for i, null in enumerate((0.0, 1e-3, 2e-3)):
         judgement = a_judgement(9.0 + 0.01 * i, 10.0, "measured, no limits", a_line("null_total_sin_v", null))
-        library.add([kept(store, f"G-{i}", judgement)], how="new", who="Ada")
+        library.add([kept(store, f"G-{i}", judgement)], how="new", who="operator 1")
     limit = {limit.measurand: limit for limit in library.proposed(PART).limits}["null_total_sin_v"]
     assert limit.lower is None and limit.upper is not None and limit.upper > 2e-3
 
@@ -69,7 +69,7 @@ def test_parts_more_alike_than_the_measurement_can_tell_widen_the_limit(store: S
     """Three values within 0.0001 and U of 0.02: the limit stands 2 U from the mean, so that a good part can pass."""
     library = Library(store)
     for i in range(3):
-        library.add([kept(store, f"G-{i}", a_judgement(9.0 + 1e-5 * i, 10.0 + 5.0 * i))], how="new", who="Ada")
+        library.add([kept(store, f"G-{i}", a_judgement(9.0 + 1e-5 * i, 10.0 + 5.0 * i))], how="new", who="operator 1")
     found = library.proposed(PART)
     limit = {limit.measurand: limit for limit in found.limits}["r20_exc"]
     assert (limit.lower, limit.upper) == (pytest.approx(8.96, abs=2e-4), pytest.approx(9.04, abs=2e-4))
@@ -83,7 +83,7 @@ def test_what_has_to_be_said_is_said(library: Library, store: Store) -> None:
     """Provisional, the masking of a bad part among few, the share of good parts that all lines reject, what is left
     out because a unit lacks it, and rotors that differ."""
     lone = a_judgement(9.01, 15.0, "measured, no limits", a_line("tr_sin", 0.3))
-    library.add([kept(store, "G-5", lone, rotor="shop master")], how="new", who="Ada")
+    library.add([kept(store, "G-5", lone, rotor="shop master")], how="new", who="operator 1")
     told = " | ".join(library.proposed(PART).warnings)
     assert "provisional: 6 units" in told and "would pass the limits" in told
     assert "all 2 lines together reject" in told and "of good parts" in told
@@ -102,8 +102,8 @@ def test_the_unit_that_is_judged_never_teaches(library: Library) -> None:
     """Nothing is used before a person approves; a teacher, by whatever run and however its serial is written, is judged
     by the others alone, with the values frozen at approval."""
     assert library.to_judge(PART, "S-9") is None
-    approved = library.approve(PART, who="Bo")
-    assert (approved.version, approved.approved_by, approved.provisional) == (1, "Bo", True)
+    approved = library.approve(PART, who="operator 2")
+    assert (approved.version, approved.approved_by, approved.provisional) == (1, "operator 2", True)
     stranger = library.to_judge(PART, "S-9")
     assert stranger is not None and stranger.limits == approved.limits and stranger.n == 5
     for written in ("G-1", "g 1", "G_I"):
@@ -114,10 +114,10 @@ def test_the_unit_that_is_judged_never_teaches(library: Library) -> None:
 
 def test_a_version_does_not_change_when_units_come_and_go(library: Library, store: Store) -> None:
     """Approved is frozen: the next version stands beside it, each with its number, name and date."""
-    first = library.approve(PART, who="Ada")
-    library.add([kept(store, "G-9", a_judgement(9.4, 30.0))], how="ran in a machine", who="Ada")
-    library.add([kept(store, "G-0", a_judgement(9.2, 12.0))], how="measured again", who="Ada")
-    second = library.approve(PART, who="Bo")
+    first = library.approve(PART, who="operator 1")
+    library.add([kept(store, "G-9", a_judgement(9.4, 30.0))], how="ran in a machine", who="operator 1")
+    library.add([kept(store, "G-0", a_judgement(9.2, 12.0))], how="measured again", who="operator 1")
+    second = library.approve(PART, who="operator 2")
     assert (first.version, second.version, second.n) == (1, 2, 6)
     assert library.version(PART, 1) == first and first.limits != second.limits
     assert library.version(PART) == second and second.approved_utc
@@ -127,8 +127,8 @@ def test_a_version_does_not_change_when_units_come_and_go(library: Library, stor
 
 def test_a_version_that_a_withdrawn_unit_taught_says_so(library: Library) -> None:
     """It stays as approved and in force, and every run that is judged by it carries the sentence."""
-    approved = library.approve(PART, who="Bo")
-    library.withdraw(PART, "G-3", why="came back with a worn bearing", who="Ada")
+    approved = library.approve(PART, who="operator 2")
+    library.withdraw(PART, "G-3", why="came back with a worn bearing", who="operator 1")
     found = library.to_judge(PART, "S-9")
     assert found is not None and found.limits == approved.limits and found.withdrawn == ("G-3",)
     assert any("learned from G-3 too, withdrawn since" in told for told in found.warnings)
@@ -140,13 +140,13 @@ def test_a_version_that_a_withdrawn_unit_taught_says_so(library: Library) -> Non
 
 def test_an_outlier_is_flagged_and_stays_until_a_person_withdraws_it(library: Library, store: Store) -> None:
     """Told by serial; withdrawn only for a reason, which stays in the history."""
-    library.add([kept(store, "G-7", a_judgement(12.0, 15.0))], how="compared", who="Ada")
+    library.add([kept(store, "G-7", a_judgement(12.0, 15.0))], how="compared", who="operator 1")
     found = library.proposed(PART)
     assert found.flagged == {"r20_exc": "G-7"} and "G-7" in [t.serial for t in found.teachers]
     assert any("r20_exc: unit G-7 stands out" in told for told in found.warnings)
     with pytest.raises(UsageError, match="without a reason"):
-        library.withdraw(PART, "G-7", why=" ", who="Ada")
-    library.withdraw(PART, "G-7", why="another winding", who="Ada")
+        library.withdraw(PART, "G-7", why=" ", who="operator 1")
+    library.withdraw(PART, "G-7", why="another winding", who="operator 1")
     assert "G-7" not in [t.serial for t in library.proposed(PART).teachers]
     last = library.history(PART)[-1]
     assert isinstance(last, WithdrawnUnit) and last.why == "another winding" and len(library.history(PART)) == 7
@@ -157,20 +157,22 @@ def test_failures_and_unsound_runs_never_teach(store: Store) -> None:
     library = Library(store)
     for outcome in ("unsound measurement", "not this kind", "incomplete"):
         with pytest.raises(UsageError, match="can't teach"):
-            library.add([kept(store, "B-1", a_judgement(9.0, 10.0, outcome))], how="new", who="Ada")
+            library.add([kept(store, "B-1", a_judgement(9.0, 10.0, outcome))], how="new", who="operator 1")
     with pytest.raises(UsageError, match="only a full test"):
-        library.add([kept(store, "B-1", a_judgement(9.0, 10.0), sequence="quick_screen")], how="new", who="Ada")
+        library.add([kept(store, "B-1", a_judgement(9.0, 10.0), sequence="quick_screen")], how="new", who="operator 1")
     failed = replace(a_line("tr_sin", 0.7), verdict=Verdict.FAIL)
     by_maker = replace(failed, limit=Limit(measurand="tr_sin", lower=0.2, upper=0.6, origin="maker"))
     with pytest.raises(UsageError, match="outside limits at tr_sin"):
-        library.add([kept(store, "B-1", a_judgement(9.0, 10.0, "outside limits", by_maker))], how="new", who="Ada")
+        library.add(
+            [kept(store, "B-1", a_judgement(9.0, 10.0, "outside limits", by_maker))], how="new", who="operator 1"
+        )
     sane = Limit(measurand="tr_sin", lower=0.2, upper=0.6, origin="shop fall-back", note=SANITY)
     unusual = replace(failed, limit=sane)
     assert library.add(
-        [kept(store, "B-1", a_judgement(9.0, 10.0, "outside limits", unusual))], how="new", who="Ada"
+        [kept(store, "B-1", a_judgement(9.0, 10.0, "outside limits", unusual))], how="new", who="operator 1"
     ).values["tr_sin"] == pytest.approx(0.7)
     with pytest.raises(UsageError, match="how it is known"):
-        library.add([kept(store, "B-2", a_judgement(9.0, 10.0))], how="", who="Ada")
+        library.add([kept(store, "B-2", a_judgement(9.0, 10.0))], how="", who="operator 1")
 
 
 def test_what_was_not_soundly_measured_teaches_nothing(store: Store) -> None:
@@ -179,7 +181,7 @@ def test_what_was_not_soundly_measured_teaches_nothing(store: Store) -> None:
     first = kept(store, "G-1", a_judgement(9.0, 10.0))
     second = a_judgement(9.2, 10.0)
     second = replace(second, judged=(*(x for x in second.judged if x.measurand != spoiled.measurand), spoiled))
-    unit = Library(store).add([first, kept(store, "G-1", second)], how="new", who="Ada")
+    unit = Library(store).add([first, kept(store, "G-1", second)], how="new", who="operator 1")
     assert unit.values == {"r20_exc": pytest.approx(9.1), "error_max_elec_arcmin": pytest.approx(10.0)}
     assert {"r20_exc": pytest.approx(0.02), "error_max_elec_arcmin": pytest.approx(0.02)} == unit.U
 
@@ -188,19 +190,19 @@ def test_only_units_measured_alike_stand_together(library: Library, store: Store
     """Another excitation, a simulated unit among real ones, runs of two units: refused, with what differs."""
     other = a_part(excitation={**a_part()["excitation"], "frequency_hz": 5000.0})
     with pytest.raises(UsageError, match="5000 Hz, 7 V; the library holds G-0 at 10000 Hz"):
-        library.add([kept(store, "G-8", a_judgement(9.0, 10.0), part=other)], how="new", who="Ada")
+        library.add([kept(store, "G-8", a_judgement(9.0, 10.0), part=other)], how="new", who="operator 1")
     with pytest.raises(UsageError, match="simulated"):
-        library.add([kept(store, "G-8", a_judgement(9.0, 10.0), simulated=True)], how="new", who="Ada")
+        library.add([kept(store, "G-8", a_judgement(9.0, 10.0), simulated=True)], how="new", who="operator 1")
     two = [kept(store, serial, a_judgement(9.0, 10.0)) for serial in ("G-8", "G-9")]
     with pytest.raises(UsageError, match="differ in serial"):
-        library.add(two, how="new", who="Ada")
+        library.add(two, how="new", who="operator 1")
 
 
 def test_too_few_units_make_no_limit(store: Store) -> None:
     """Two units are refused."""
     library = Library(store)
     for i in range(2):
-        library.add([kept(store, f"G-{i}", a_judgement(9.0 + i, 10.0))], how="new", who="Ada")
+        library.add([kept(store, f"G-{i}", a_judgement(9.0 + i, 10.0))], how="new", who="operator 1")
     with pytest.raises(UsageError, match="3 at least"):
         library.proposed(PART)
 
@@ -214,14 +216,14 @@ def test_a_changed_or_missing_entry_breaks_the_chain(library: Library) -> None:
         library.units(PART)
     files[1].unlink()
     with pytest.raises(RecordError, match="missing or was changed"):
-        library.approve(PART, who="Bo")
+        library.approve(PART, who="operator 2")
     files[1].write_text(text)
     assert len(library.units(PART)) == 5
 
 
 def test_the_libraries_of_a_home_are_summed_up(library: Library, store: Store) -> None:
     """Each part number with its entries, its newest approved version and who approved it, read from the book."""
-    library.approve(PART, who="Bo")
+    library.approve(PART, who="operator 2")
     (row,) = LibraryBook(store).summaries()
-    assert (row["part"], row["entries"], row["version"], row["approved_by"]) == (PART, 6, 1, "Bo")
+    assert (row["part"], row["entries"], row["version"], row["approved_by"]) == (PART, 6, 1, "operator 2")
     assert isinstance(library.history(PART)[-1], LearnedLimits)
