@@ -21,7 +21,7 @@ def settling(finished: Finished) -> list[str]:
     if not finished.stored.header.kind.judges_part:
         return []
     found = suspects(finished.judgement)
-    if not found:
+    if not found and not finished.stored.witness_entries():
         return []
     failing = {line.measurand for line in finished.judgement.judged if line.verdict in FAILS}
     waiting = {line for one in finished.judgement.awaits for line in one.lines}  # these stand among the open lines
