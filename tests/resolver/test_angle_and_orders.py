@@ -191,6 +191,9 @@ def test_bad_grids_are_named() -> None:
     assert grid_folding(48, 4, 16)[50] == (2, "order 2")
     assert grid_folding(200, 4, 16)[200] == (0, "zero")
     assert grid_folding(200, 4, 16)[100] == (100, "Nyquist")
+    assert grid_folding(82, 4, 16)[50] == (32, "order 32")  # twice the teeth, as eight times the pole pairs
+    assert grid_folding(90, 4, 20)[50] == (40, "order 40")
+    assert grid_folding(121, 4, 10)[100] == (21, "")
 
 
 def test_an_order_left_out_fails_the_residual_test() -> None:

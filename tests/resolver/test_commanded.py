@@ -64,3 +64,23 @@ def test_two_speeds_of_one_part() -> None:
         1,
         8,
     )
+
+
+def test_places_are_counted_the_same_wherever_the_turn_begins() -> None:
+    """Points in two groups 150 deg apart, 9 deg within a group: the count does not change as the circle is turned."""
+    points = np.radians([0.0, 9.0, 18.0, 27.0, 177.0, 186.0, 195.0])
+    counts = {electrical_places(points + np.radians(turn)) for turn in range(0, 360, 7)}
+    assert len(counts) == 1 and 2 <= counts.pop() <= 7
+
+
+def test_points_half_a_turn_off_leave_the_pole_pairs_and_name_themselves() -> None:
+    """Three of forty points half an electrical turn off, four pole pairs, either direction."""
+    theta = 2 * math.pi * np.arange(40) / 40
+    for direction in (1, -1):
+        electrical = direction * 4 * theta + 0.3
+        electrical[[5, 6, 21]] += math.pi
+        found = half_turn_flips(np.angle(np.exp(1j * electrical)), theta)
+        assert found is not None
+        pairs, off = found
+        assert (pairs.value, pairs.direction, np.flatnonzero(off).tolist()) == (4, direction, [5, 6, 21])
+        assert abs(pairs.per_turn) == pytest.approx(4.0, abs=1e-3)

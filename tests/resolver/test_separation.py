@@ -152,3 +152,5 @@ def test_an_index_that_repeats_exactly_widens_no_order_of_the_positioner() -> No
             assert exact.covariance[2 * i + part, 2 * i + part] == pytest.approx(alone, rel=1e-12)
             assert scattered.covariance[2 * i + part, 2 * i + part] == pytest.approx(alone + (size * n * 1e-4) ** 2)
     assert exact.orders
+    rows = [0, *(row for k in at for row in (2 * k + 1, 2 * k + 2))]
+    assert np.array_equal(exact.covariance, found.positioner.covariance[np.ix_(rows, rows)])

@@ -53,3 +53,13 @@ def test_a_winding_with_harmonics_is_no_ceiling(third: float) -> None:
     """A third harmonic flattens or sharpens an envelope; it puts no positions at one value."""
     theta = np.arange(160) * 2 * np.pi / 160
     assert envelope_ceiling(theta, np.sin(4 * theta) + third * np.sin(12 * theta), 4) is None
+
+
+@pytest.mark.parametrize("dc", [0.0, 3.0, -0.7])
+def test_a_cut_sine_reaches_as_far_above_as_it_was_cut_whatever_the_dc(dc: float) -> None:
+    """Cut at 0.8 of its peak on both sides, the lower part reaches 25 % above; whole, it reaches not at all."""
+    t = np.arange(3000) / 250e3
+    whole = 4.0 * np.sin(2 * np.pi * 9913.7 * t + 0.4)
+    cut = np.clip(whole, -3.2, 3.2)
+    assert flattening(cut + dc, 250e3, 9913.7) == pytest.approx(0.25, abs=0.01)
+    assert flattening(whole + dc, 250e3, 9913.7) == pytest.approx(0.0, abs=1e-3)

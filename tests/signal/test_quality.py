@@ -134,12 +134,21 @@ def test_drop_out() -> None:
     assert 20 in found["cos"].disturbed_records
 
 
+def test_a_drop_out_that_reaches_the_end_is_told_with_its_length() -> None:
+    """The last 60 samples of one record."""
+    stack = stack_of(volts(np.random.default_rng(6)))
+    stack.codes[20, 3, M - 60 :] = stack.codes[20, 3, M - 60]
+    (gap,) = quality(stack)["cos"].drop_outs
+    assert (gap.record, gap.start, gap.length) == (20, M - 60, 60)
+
+
 def test_jump_of_a_steady_channel() -> None:
     """A record whose level leaves the others' is named, on a channel that should keep its level."""
-    x = volts(np.random.default_rng(7))
-    x[33, 0] *= 0.98
-    found = quality(stack_of(x))
-    assert found["exc_v"].jump_records == (33,)
+    for share, records in ((0.98, (33,)), (1.007, (33,)), (0.997, ())):
+        x = volts(np.random.default_rng(7))
+        x[33, 0] *= share
+        found = quality(stack_of(x))
+        assert found["exc_v"].jump_records == records, share
     assert found["sin"].jump_records == ()
 
 

@@ -51,7 +51,7 @@ def test_coverage_factor_limits() -> None:
     ks = [coverage_factor(nu) for nu in (1, 1.5, 2, 5, 50, 1e6, math.inf)]
     assert ks == sorted(ks, reverse=True)
     assert ks[-1] == pytest.approx(2.0, abs=1e-5)
-    for dof, p in ((0.0, 0.95), (math.nan, 0.95), (5.0, 1.0)):
+    for dof, p in ((0.0, 0.95), (math.nan, 0.95), (5.0, 1.0), (5.0, 1.5), (5.0, 0.0), (5.0, -0.5)):
         with pytest.raises(UsageError):
             coverage_factor(dof, p)
 

@@ -54,6 +54,16 @@ class Reach:
         files = [path for room in mutants.rooms(self.copy) for path in mutants.sources(room, self.copy)]
         return {str(path.relative_to(self.copy)): path.read_text(encoding="utf-8").splitlines() for path in files}
 
+    @cached_property
+    def _texts(self) -> dict[str, str]:
+        return {}
+
+    def test_text(self, file: str) -> str:
+        """The text of a test file."""
+        if file not in self._texts:
+            self._texts[file] = (self.copy / file).read_text(encoding="utf-8") if (self.copy / file).exists() else ""
+        return self._texts[file]
+
     def select(self, mutant: mutants.Mutant) -> list[str]:
         """Tests that run the changed statement: those of its own room first, the quickest first, then the others of
         their files; then what reaches it from the other rooms."""
@@ -65,6 +75,7 @@ class Reach:
                 for number, text in enumerate(lines, start=1):
                     if word.search(text):
                         reached |= self.by_line.get((path, number), set())
+            reached |= {test for test in self.tests if word.search(self.test_text(test.partition("::")[0]))}
         own = {test for test in reached if test.startswith(mutants.ROOMS[mutant.room])}
         files = {test.partition("::")[0] for test in own}
         others = {test for test in self.tests if test.partition("::")[0] in files} - own
