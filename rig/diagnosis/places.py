@@ -9,18 +9,38 @@ import math
 
 import numpy as np
 
+from rig.diagnosis.ceiling import turn_ceilings
 from rig.diagnosis.inspection import Inspection
+from rig.diagnosis.lines import result_of
 from rig.diagnosis.rule import Evidence
+from rig.diagnosis.thresholds import LEFT_MATTERS
 from rig.evaluation.turn import Turn
 from rig.resolver.angle import electrical_angle
 from rig.resolver.commanded import electrical_places
 from rig.resolver.ellipse import LEAST_PLACES
+
+HIDING = "The positions hide what is looked for."
+MORE = "Sweep more positions: 12 a cycle of order 4 p, or a few uneven ones."
 
 
 def positions(found: Turn) -> int:
     """How many positions of a mechanical turn were measured."""
     theta = np.mod(found.theta_mech_rad[found.inside] + 1e-7, 2.0 * math.pi)
     return len(np.unique(np.round(theta, 5)))
+
+
+def orders_left(inspection: Inspection) -> list[Evidence]:
+    """An order that the positions show but can't carry in the model, where it matters beside the largest error's U."""
+    largest = result_of(inspection.evaluated.results, "error_max_elec_arcmin")
+    if largest is None or largest.U is None:
+        return []
+    order, size = largest.conditions.get("order_left"), largest.conditions.get("left_elec_arcmin")
+    if order is None or not isinstance(size, int | float) or size < LEFT_MATTERS * largest.U:
+        return []
+    if turn_ceilings(inspection):
+        return []  # what is cut has every order
+    figures = f"what the orders fitted leave holds order {order} a turn with {size:.2f}' electrical: more than noise"
+    return [Evidence(figures=figures, text=HIDING, next=MORE)]
 
 
 def hidden_places(inspection: Inspection) -> list[Evidence]:
@@ -37,5 +57,4 @@ def hidden_places(inspection: Inspection) -> list[Evidence]:
         case, figures = "", f"{points} positions a turn don't show order {2 * p} (twice the pole pairs)"
     else:
         return []
-    text, next_ = "The positions hide what is looked for.", "Sweep more positions: 12 a cycle of order 4 p, or a few "
-    return [Evidence(figures=figures, case=case, text=text, next=next_ + "uneven ones.")]
+    return [Evidence(figures=figures, case=case, text=HIDING, next=MORE)]

@@ -14,7 +14,7 @@ from rig.diagnosis import facts, scopes
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.lines import COIL_NAMES, middle, result_of
 from rig.diagnosis.neighbours import displaced_records
-from rig.diagnosis.places import hidden_places
+from rig.diagnosis.places import hidden_places, orders_left
 from rig.diagnosis.rule import Evidence, Rule, story
 from rig.diagnosis.sound_axis import LOST, STANDING
 from rig.diagnosis.thresholds import (
@@ -124,7 +124,8 @@ def _disturbed_captures(inspection: Inspection) -> list[Evidence]:
 
 def grid_blind(inspection: Inspection) -> list[Evidence]:
     """Positions that can't tell the pole pairs, show too little of a turn, or hide the motor's orders in the part's."""
-    return [*(_pairs_alike(inspection) or hidden_places(inspection)), *_orders_folded(inspection)]
+    hidden = _pairs_alike(inspection) or hidden_places(inspection) or orders_left(inspection)
+    return [*hidden, *_orders_folded(inspection)]
 
 
 def _pairs_alike(inspection: Inspection) -> list[Evidence]:

@@ -35,7 +35,7 @@ from rig.diagnosis.thresholds import (
 from rig.diagnosis.witness import SILENT_LINE
 from rig.evaluation.loopback import SERIES
 from rig.evaluation.phasors import SeriesPhasors
-from rig.observed import RECORD, Absent
+from rig.observed import BESIDE, RECORD, Absent, Observed
 from rig.signal.quality import ChannelQuality
 
 Floats = NDArray[np.float64]
@@ -46,12 +46,22 @@ Look = Callable[[Inspection, str, ChannelQuality], Evidence | None]
 
 def first_series(inspection: Inspection, look: Look) -> list[Evidence]:
     """What a look finds in the channels of the first series in which it finds anything."""
-    for series in (*inspection.evaluated.swept_series, "excitation", SERIES, RECORD)[:MOST_SERIES]:
+    own = (*inspection.evaluated.swept_series, "excitation", SERIES, RECORD)[:MOST_SERIES]
+    for series in (*own, *(one + BESIDE for one in own)):
         quality = inspection.quality(series)
-        channels = () if quality is None else quality.channels
+        absent = not_recorded(inspection.observed, series)
+        channels = () if quality is None else [one for one in quality.channels if one.name not in absent]
         if found := [one for channel in channels if (one := look(inspection, series, channel)) is not None]:
             return found
     return []
+
+
+def not_recorded(obs: Observed, series: str) -> set[str]:
+    """Channels of a series that hold nothing since nobody recorded them."""
+    absent = {"exc_i"} if obs.lacks(Absent.CURRENT) else set()
+    if obs.has(series + BESIDE):
+        absent.add("cos")
+    return absent | {"sin"} if series.endswith(BESIDE) else absent
 
 
 def saturated(inspection: Inspection) -> list[Evidence]:
@@ -134,8 +144,7 @@ def constant(inspection: Inspection) -> list[Evidence]:
 
 
 def _stuck(inspection: Inspection, series: str, channel: ChannelQuality) -> Evidence | None:
-    no_current = channel.name == "exc_i" and inspection.observed.lacks(Absent.CURRENT)
-    if no_current or series == inspection.evaluated.hand_series:
+    if series == inspection.evaluated.hand_series:
         return None  # no fit of a whole record holds while the rotor turns
     if not (channel.constant or channel.constant_records or channel.drop_outs):
         return None

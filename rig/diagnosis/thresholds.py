@@ -91,6 +91,7 @@ CLOSING_NOISES = 5.0  # of two points, what a turn may stay open by
 
 # kind and neighbours
 NOT_RESOLVER_DEG = 20.0  # of orthogonality
+LEFT_MATTERS = 0.3  # of U of the largest error: an order left out of its model
 NOT_ONE_SPEED = 0.15  # scatter about the ellipse, of the larger output
 JUMP_ELEC_RAD = math.radians(1.0)
 USUAL_FACTOR = 12.0  # times the usual step between neighbours

@@ -167,6 +167,7 @@ def _errors(
         "raw_maximum_elec_arcmin": got.raw_maximum,
         "orders_kept": len(got.kept),
         "residual_rms_elec_arcmin": got.residual_rms,
+        **({"order_left": got.order_left, "left_elec_arcmin": got.amplitude_left} if got.order_left else {}),
     }
     results = []
     for id_, value, line, factor in (
@@ -325,7 +326,7 @@ def _curves(found: Turn, curve: AngleCurve, got: Figures) -> dict[str, Any]:
         "error_cw_elec_arcmin": _listed(curve.cw),
         "error_mean_elec_arcmin": curve.mean.tolist(),
         "error_model_elec_arcmin": got.model_curve.tolist(),
-        "error_band_elec_arcmin": float(2.0 * math.hypot(*got.u_maximum)),
+        "error_band_elec_arcmin": float(2.0 * got.u_band),
         "orders": list(got.model.orders),
         "orders_mech_arcmin": (np.abs(got.model.coefficients) / p).tolist(),
         "envelope_angle_mech_deg": np.degrees(np.mod(found.theta_mech_rad[rank], 2 * math.pi)).tolist(),

@@ -59,6 +59,9 @@ def _level(obs: Observed, found: SeriesPhasors) -> Result:
     ]
     if n > 2:
         lines.append(by_scatter("scatter over the captures", float(level.std(ddof=1)) / math.sqrt(n), "V", n - 1.0))
+    else:
+        u = float(found.u_noise_v[EXC_V]) / obs.bench.sampler.exc_divider / math.sqrt(2.0 * n)
+        lines.append(by_scatter("noise of the capture", u, "V", FIT_DOF))
     return stated("v_exc_rms", mean, lines, {"series": found.series, "captures": n})
 
 

@@ -32,6 +32,8 @@ SEED = 20_251  # of the trials: the same run always gives the same figures
 TRIALS = 1200
 OWN_TO_RAW = 6  # trials with the part's own orders as kept, for each with all that was measured
 GRID = 1440
+NOISE_TRIALS = 400
+LINE_SHARE = 0.5  # of the residual's power, from which an order left in it is one, and no outlier or step
 K = 2.0
 
 
@@ -40,6 +42,7 @@ class Figures:
     """maximum, span, rms; (positioner, noise) standard uncertainty of each; model: all orders; model_curve (n,).
 
     by_order: share of the positioner's variance that each of its orders a turn (1, 2) has, by the stated half-widths.
+    u_band: standard uncertainty of the whole curve at once, for its plot.
     order_left, amplitude_left: largest order that the model's residual holds beyond noise (0: none), and its size.
     kept: orders that are not noise; raw_maximum: largest |point|, positioner and all, for information.
     """
@@ -57,6 +60,7 @@ class Figures:
     model: Orders
     model_curve: Floats
     note: str
+    u_band: float = 0.0
     order_left: int = 0
     amplitude_left: float = 0.0
 
@@ -92,19 +96,20 @@ def figures(rotation: Rotation, found: Turn, theta_mech_rad: Floats, error: Floa
     errors = [np.abs(_errors(rest, base, half, shrinks, waves, rng)) for base in bases]
     spread = np.quantile(np.concatenate(errors, axis=1), COVERAGE, axis=1) / K
     spread[2] = np.quantile(np.concatenate(errors[:OWN_TO_RAW], axis=1)[2], COVERAGE) / K
-    noise = _noise(model, kept, fine, rng)
+    noise, band = _noise(model, kept, fine, rng)
     largest, span, rms = _three(curve[None, :])[:, 0]
-    only_noise, order_left, amplitude_left = residual_test(
-        theta_mech_rad, error - model.evaluate(theta_mech_rad), model
-    )
-    u_each = np.array([model.u_amplitude(n) for n in kept]) * np.abs(_coefficients(model, kept))
+    residual = error - model.evaluate(theta_mech_rad)
+    only_noise, order_left, amplitude_left = residual_test(theta_mech_rad, residual, model)
+    one_line = 0.5 * points * amplitude_left**2 > LINE_SHARE * float(residual @ residual)
+    only_noise = only_noise or not one_line
     return Figures(
         maximum=float(largest),
         span=float(span),
         rms=float(rms),
-        u_maximum=(float(spread[0]), noise),
-        u_span=(float(spread[1]), 2.0 * noise),
-        u_rms=(float(spread[2]), float(np.linalg.norm(u_each)) / 2.0 / max(float(rms), 1e-12)),
+        u_maximum=(float(spread[0]), float(noise[0])),
+        u_span=(float(spread[1]), float(noise[1])),
+        u_rms=(float(spread[2]), float(noise[2])),
+        u_band=math.hypot(float(spread[0]), band),
         by_order={n: float(width**2 / max(np.sum(half**2), 1e-30)) for n, width in zip(shared, half, strict=True)},
         raw_maximum=float(np.max(np.abs(error))),
         kept=kept,
@@ -157,10 +162,16 @@ def _errors(
     return _three(estimates) - truth
 
 
-def _noise(model: Orders, kept: tuple[int, ...], fine: Floats, rng: np.random.Generator) -> float:
-    """Standard uncertainty that the noise of the kept orders leaves: half the simultaneous band over the turn."""
-    coarse = fine[::4]
-    u = np.array([model.u_amplitude(n) for n in kept])
-    draws = u * (rng.standard_normal((200, u.size)) + 1j * rng.standard_normal((200, u.size)))
-    waves = np.exp(1j * np.outer(np.array(kept), coarse))
-    return float(np.quantile(np.max(np.abs((draws @ waves).real), axis=1), COVERAGE)) / K
+def _noise(model: Orders, kept: tuple[int, ...], fine: Floats, rng: np.random.Generator) -> tuple[Floats, float]:
+    """((3,) standard uncertainties that noise leaves in largest, span and rms, by trials of the estimator itself, with
+    the orders that chance keeps or leaves out; half the simultaneous band over the turn, for the curve as a whole)."""
+    u = np.array([model.u_amplitude(n) for n in model.orders])
+    own = np.isin(model.orders, kept)
+    base = np.where(own, model.coefficients, 0.0)
+    draws = u * (rng.standard_normal((NOISE_TRIALS, u.size)) + 1j * rng.standard_normal((NOISE_TRIALS, u.size)))
+    waves = np.exp(1j * np.outer(np.array(model.orders), fine[::4]))
+    seen = base + draws
+    stays = np.abs(seen) ** 2 > KEEP_CHI2 * u**2
+    moved = np.abs(_three((np.where(stays, seen, 0.0) @ waves).real) - _three((base @ waves).real[None, :]))
+    reach = np.max(np.abs((np.where(own, draws, 0.0) @ waves).real), axis=1)
+    return np.quantile(moved, COVERAGE, axis=1) / K, float(np.quantile(reach, COVERAGE)) / K

@@ -18,13 +18,15 @@ from rig.errors import UsageError
 from rig.evaluation.balance import Balance, balance, ellipse_of
 from rig.evaluation.envelopes import Envelope, Places, envelope, places
 from rig.evaluation.nulls import null_results, quadrature_result
+from rig.evaluation.orders_of_turn import stated_teeth
 from rig.evaluation.passes import swept_series
 from rig.evaluation.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.rotation import Rotation
 from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, standard, stated, untested
 from rig.evaluation.turn import Turn, silent_output
-from rig.observed import Observed
+from rig.observed import Absent, Observed
 from rig.quantity import Scalar
+from rig.resolver.grids import STEPPER_ORDERS
 from rig.resolver.orders import fit_orders
 from rig.result import Result
 
@@ -57,8 +59,10 @@ def ratio_results(rotation: Rotation) -> list[Result]:
     if found is None:
         return [untested(id_, why_no_turn(rotation)) for id_ in IDS]
     seen = places(obs, found)
-    p, teeth = obs.part.pole_pairs, obs.part.teeth
+    p, teeth = obs.part.pole_pairs, stated_teeth(obs, seen.theta.size)
     cyclic = cyclic_orders(obs) if found.reference == "steps" else ()
+    if obs.lacks(Absent.POSITIONER):
+        cyclic = STEPPER_ORDERS  # fitted beside the envelope's own, whatever turned the rotor
     try:
         wave_u = envelope(seen.theta, seen.u, p, found.coarse, teeth, cyclic)
         wave_v = envelope(seen.theta, seen.v, p, found.coarse, teeth, cyclic)

@@ -13,7 +13,9 @@ from recorded_samples import moved, phasors, waves
 
 from rig.records.capture_files import PhasorTable, SweepFile, WaveTable, stack_of_volts
 from rig.records.capture_files_csv import read_waves
+from rig.records.elsewhere.recording import Known, waves_observed
 from rig.result import Judgement
+from rig.review.judge import judge
 
 SHARED = Path(os.environ.get("ANGLEWRIGHT_SHARED", "/nowhere")) / "cases"
 shared = pytest.mark.skipif(
@@ -406,3 +408,94 @@ def test_a_turning_rotor_that_saturates_or_hardly_moves() -> None:
     assert codes(little) == {"points-missing"}
     row = little.line("tr_sin")
     assert row is not None and row.verdict.value == "not tested"
+
+
+# ---- what a recording used to be told wrongly
+
+
+def turn_of(error_elec_arcmin: dict[int, float], p: int = 2, points: int = 160) -> PhasorTable:
+    """Phasors of a part whose error has these orders a mechanical turn (electrical arcmin)."""
+    table = phasors(p, points)
+    theta = np.radians(table.stepper_mech_deg)
+    error = sum(size * np.sin(order * theta + order) for order, size in error_elec_arcmin.items())
+    return moved(table, np.asarray(error) / 60.0 / p, p)
+
+
+@pytest.mark.parametrize("orders", [{1: 239.0}, {3: 80.0}, {5: 40.0, 7: 25.0}, {17: 60.0}, {23: 30.0, 15: 30.0}])
+def test_the_largest_error_has_every_order(orders: dict[int, float]) -> None:
+    """Orders beside the multiples of the pole pairs and round the teeth count: nothing is left out of the largest."""
+    found = judge_phasors(turn_of(orders), 2)
+    theta = np.linspace(0.0, 2 * np.pi, 20_000)
+    truth = float(np.max(np.abs(sum(size * np.sin(n * theta + n) for n, size in orders.items()))))
+    row = found.line("error_max_elec_arcmin")
+    assert row is not None and row.result is not None and row.result.U is not None
+    assert abs(value(found, "error_max_elec_arcmin") - truth) < 2.0 * row.result.U and row.result.U < 1.0
+
+
+def test_what_the_model_leaves_spoils_the_largest_error() -> None:
+    """An order beyond those that the positions can carry is not smoothed away in silence."""
+    found = judge_phasors(turn_of({70: 60.0}), 2)
+    assert "grid-blind" in codes(found)
+    row = found.line("error_max_elec_arcmin")
+    assert row is not None and row.verdict.value == "not tested"
+
+
+@pytest.mark.parametrize("level", [0.63, 0.80, 0.95])
+@pytest.mark.parametrize("p", [1, 3])
+def test_clipped_envelopes_are_saturated_channels(level: float, p: int) -> None:
+    """Many positions at one maximum, sine and cosine alike, are a range, not a winding's harmonic or a wrong scale."""
+    table, top = phasors(p, 120), 2.0 * level
+    noise = 1e-4 * np.random.default_rng(1).standard_normal((2, 120))
+    cut = replace(
+        table,
+        sine=np.clip(table.sine.real, -top, top) + noise[0] + 0j,
+        cosine=np.clip(table.cosine.real, -top, top) + noise[1] + 0j,
+    )
+    found = judge_phasors(cut, p)
+    texts = " ".join(reason.text for reason in found.reasons)
+    assert "sine" in texts and "cosine" in texts and found.outcome == "unsound measurement"
+    assert codes(found) == {"channel-saturated"}
+
+
+@pytest.mark.parametrize("phase_deg", [100.0, 110.0, -105.0])
+def test_a_phase_beyond_a_quarter_leaves_the_sign_open(phase_deg: float) -> None:
+    """100 deg look like -80 deg with a zero half a turn off: zero and phases are not known, the error is."""
+    found = judge_phasors(phasors(2, 160, phase_deg=phase_deg), 2)
+    assert codes(found) == {"phase-ambiguous"}
+    for id_ in ("zero_elec_deg", "phase_sin_deg", "phase_cos_deg"):
+        row = found.line(id_)
+        assert row is not None and row.verdict.value == "not tested", id_
+    assert value(found, "direction") == 1 and value(found, "error_max_elec_arcmin") < 1.0
+
+
+def test_four_places_of_the_electrical_turn_are_too_few() -> None:
+    """24 points of six pole pairs show four places: blind, never another kind of part 57 deg out of square."""
+    found = judge_phasors(phasors(6, 24, zero_deg=20.0), 6)
+    assert "grid-blind" in codes(found) and found.outcome != "not this kind"
+
+
+def test_the_last_digit_of_a_file_is_an_influence() -> None:
+    """A noise-free file of three decimals states no U of 1e-14: half a unit of its last digit is in every line."""
+    table = phasors(2, 160, noise_v=0.0)
+    rounded = replace(
+        table, sine=np.round(table.sine.real, 3) + 0j, cosine=np.round(table.cosine.real, 3) + 0j, digit_v=0.5e-3
+    )
+    for row in judge_phasors(rounded, 2).judged:
+        if row.result is None or row.result.estimate is None or row.measurand in ("pole_pairs", "direction"):
+            continue
+        assert row.result.U is not None and row.result.U > 1e-6, row.measurand
+
+
+def test_two_captures_of_two_channels_are_one_recording() -> None:
+    """Excitation and sine, then excitation and cosine at another phase: the same ratios and angle as one capture."""
+    whole = waves(el_deg=33.0, noise_v=1e-4)
+    later = waves(el_deg=33.0, noise_v=1e-4, seed=9)
+    shifted = replace(later, volts=np.roll(later.volts, 7, axis=1)[:, 10:-10])
+    first = replace(whole, volts=whole.volts[[0, 1]], channels=("exc", "sin"))
+    second = replace(shifted, volts=shifted.volts[[0, 2]], channels=("exc", "cos"))
+    one, two = judge_waves(whole), judge(waves_observed(first, Known(), second))
+    for id_ in ("ratio_sin", "ratio_cos", "angle_elec_deg"):
+        row = two.line(id_)
+        assert row is not None and row.result is not None and row.result.U is not None
+        assert abs(value(two, id_) - value(one, id_)) < 3 * row.result.U + 1e-4, id_
+    assert two.outcome == "measured, no limits"
