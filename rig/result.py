@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.answer import Answer, Curves
 from rig.errors import PROGRAM_FAULT
 from rig.quantity import Limit, Scalar
 from rig.resolver.attribution import Cause
@@ -212,8 +213,9 @@ class Awaited:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
-    """The roll-up of one evaluation of one run, with what the plots need (`curves`: name -> list of numbers).
+    """The roll-up of one evaluation of one run, with what the plots need (`curves`).
 
+    answer: of a run that judges no line but answers a question.
     awaits: the witnesses that this outcome still waits for; () where it is final.
     causes: what makes the angle error, by error and radius together; unknown: what a recording can't tell.
     """
@@ -222,7 +224,8 @@ class Judgement:
     judged: tuple[Judged, ...]
     reasons: tuple[Reason, ...]
     findings: tuple[Finding, ...]
-    curves: Mapping[str, Any] = field(default_factory=dict)
+    curves: Curves = field(default_factory=Curves)
+    answer: Answer | None = None
     notes: tuple[str, ...] = ()
     awaits: tuple[Awaited, ...] = ()
     causes: tuple[Cause, ...] = ()

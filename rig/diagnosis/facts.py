@@ -59,4 +59,4 @@ def seated_again(inspection: Inspection) -> bool:
 
 def no_error_curve(inspection: Inspection) -> bool:
     """There is no error curve of a whole turn."""
-    return not inspection.evaluated.curves
+    return inspection.evaluated.curves.empty

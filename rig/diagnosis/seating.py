@@ -11,11 +11,12 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from rig.answer import AxialAnswer, LineFigure, SeatAnswer, SeatFigures
 from rig.diagnosis.inspection import Inspection
 from rig.diagnosis.magnetic import Magnetics
 from rig.resolver.model import ECCENTRIC, HEALTHY, Design, Guess, fit_faults, ratios
@@ -70,23 +71,42 @@ class Seat:
         """Of the direction: what the size's U lets it swing."""
         return math.degrees(math.atan2(self.U, self.offset))
 
+    def figures(self) -> SeatFigures:
+        """As they are kept."""
+        return SeatFigures(
+            visible=self.visible,
+            seen=self.seen,
+            offset_mm=self.offset_mm,
+            U_mm=self.U_mm,
+            least_mm=self.least * self.gap_mm,
+            nudge_toward_mech_deg=self.toward_mech_deg,
+            U_toward_mech_deg=self.U_toward_mech_deg,
+            offset_of_gap=self.offset,
+            U_of_gap=self.U,
+            gap_mm=self.gap_mm,
+            u_gap_mm=self.u_gap_mm,
+            unexplained=self.left,
+            unexplained_if_centred=self.left_centred,
+        )
+
+    @classmethod
+    def of(cls, kept: SeatFigures) -> Seat:
+        """Back from `figures`."""
+        return cls(
+            offset=kept.offset_of_gap,
+            U=kept.U_of_gap,
+            least=kept.least_mm / kept.gap_mm,
+            toward_mech_deg=kept.nudge_toward_mech_deg,
+            gap_mm=kept.gap_mm,
+            u_gap_mm=kept.u_gap_mm,
+            left=kept.unexplained,
+            left_centred=kept.unexplained_if_centred,
+        )
+
     def to_dict(self) -> dict[str, Any]:
         """As JSON-ready data."""
-        return {
-            "visible": self.visible,
-            "seen": self.seen,
-            "offset_mm": self.offset_mm,
-            "U_mm": self.U_mm,
-            "least_mm": self.least * self.gap_mm,
-            "nudge_toward_mech_deg": list(self.toward_mech_deg),
-            "U_toward_mech_deg": self.U_toward_mech_deg,
-            "offset_of_gap": self.offset,
-            "U_of_gap": self.U,
-            "gap_mm": self.gap_mm,
-            "u_gap_mm": self.u_gap_mm,
-            "unexplained": self.left,
-            "unexplained_if_centred": self.left_centred,
-        }
+        data = asdict(self.figures())
+        return data | {"nudge_toward_mech_deg": list(self.toward_mech_deg)}
 
 
 def seat(inspection: Inspection, gap_mm: float | None = None) -> Seat | None:
@@ -167,61 +187,62 @@ def advice(found: Seat | None) -> list[str]:
 
 
 def judgement(inspection: Inspection) -> Judgement:
-    """A seat run's own judgement: figures under `curves`, the advice as notes; no line is judged."""
+    """A seat run's own judgement: its answer typed, the advice as notes; no line is judged."""
     asked: Mapping[str, Any] = inspection.observed.header["details"]["seat"]
     if "axial_mm" in asked:
         place = inspection.evaluated.axial_place(float(asked["axial_mm"]))
-        return _answer({"axial": None if place is None else place.to_dict()}, [])
+        return _answer(AxialAnswer(axial=None if place is None else place.figures()), [])
     gap = asked.get("gap_mm")
     found = seat(inspection, None if gap is None else float(gap))
     results = {r.measurand: r for r in inspection.evaluated.results}
     lines = {id_: _line(results[id_]) for id_ in COMPARED if id_ in results and results[id_].estimate is not None}
     impedance = inspection.evaluated.impedance("exc")
     ripple = inspection.rotor_ripple
-    figures = {
-        "seat": None if found is None else found.to_dict(),
-        "moved_mm": list(asked.get("moved_mm", (0.0, 0.0))),
-        "lines": lines,
-        "inductance_ripple": None if impedance is None else impedance.ripple,
-        "inductance_ripple_orders": [float(x) for x in ripple],
-    }
+    x, y = asked.get("moved_mm", (0.0, 0.0))
+    answer = SeatAnswer(
+        seat=None if found is None else found.figures(),
+        moved_mm=(float(x), float(y)),
+        lines=lines,
+        inductance_ripple=None if impedance is None else impedance.ripple,
+        inductance_ripple_orders=tuple(float(x) for x in ripple),
+    )
     notes = advice(found)
     if impedance is not None:
         notes.append(f"Excitation inductance ripples by {100 * impedance.ripple:.2f} % round the turn.")
     if told := inspection.turns_with_rotor:
         notes.append(f"Not the seat: {told}; that is the rotor's own.")
-    return _answer(figures, notes)
+    return _answer(answer, notes)
 
 
-def _answer(figures: Mapping[str, Any], notes: list[str]) -> Judgement:
+def _answer(answer: SeatAnswer | AxialAnswer, notes: list[str]) -> Judgement:
     return Judgement(
-        outcome="measured, no limits", judged=(), reasons=(), findings=(), curves=figures, notes=tuple(notes)
+        outcome="measured, no limits", judged=(), reasons=(), findings=(), answer=answer, notes=tuple(notes)
     )
 
 
-def _line(result: Result) -> dict[str, Any]:
-    return {"estimate": result.estimate, "U": result.U, "unit": result.unit}
+def _line(result: Result) -> LineFigure:
+    return LineFigure(estimate=float(result.estimate or 0.0), U=result.U, unit=result.unit)
 
 
-def explained(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[dict[str, Any]]:
+def explained(before: Mapping[str, LineFigure], now: Mapping[str, LineFigure]) -> list[dict[str, Any]]:
     """Of each line of two clampings: what the seat explains (what came with it), what stays with part and axis."""
     rows = []
     for id_, old in before.items():
         new = now.get(id_)
         if new is None:
             continue
-        moved = old["estimate"] - new["estimate"]
-        u = math.hypot(old["U"] or 0.0, new["U"] or 0.0)
+        moved = old.estimate - new.estimate
+        u = math.hypot(old.U or 0.0, new.U or 0.0)
         rows.append(
             {
                 "line": id_,
-                "unit": new["unit"],
-                "before": old["estimate"],
+                "unit": new.unit,
+                "before": old.estimate,
                 "seat": moved,
                 "U_seat": u,
                 "seat_seen": abs(moved) > u,
-                "part": new["estimate"],
-                "U_part": new["U"],
+                "part": new.estimate,
+                "U_part": new.U,
             }
         )
     return rows

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
+from rig.answer import SettledLine, WitnessAnswer
 from rig.diagnosis.suspects import SILENT, Suspect
 from rig.diagnosis.witness import NOT_SEAT, OPEN, PART, PART_OR_SEAT, RIG, WITNESSES
 from rig.evaluation.evaluated import Evaluated
@@ -47,9 +48,13 @@ class Settled:
     answer: str
     told: str
 
+    def line(self) -> SettledLine:
+        """As it is kept."""
+        return SettledLine(line=self.suspect.line, reason=self.suspect.reason, answer=self.answer, told=self.told)
+
     def to_dict(self) -> dict[str, Any]:
         """As JSON-ready data."""
-        return {"line": self.suspect.line, "reason": self.suspect.reason, "answer": self.answer, "told": self.told}
+        return asdict(self.line())
 
 
 def settle(suspect: Suspect, shown: Shown | None, stays: str = "") -> Settled:
@@ -110,7 +115,7 @@ def read_witness(evaluated: Evaluated) -> tuple[str, list[Settled]]:
 
 
 def judgement(evaluated: Evaluated) -> Judgement:
-    """A witness run's own judgement: nothing of the part, the answers as notes and, for programs, under `curves`."""
+    """A witness run's own judgement: nothing of the part, the answers as notes and, for programs, typed."""
     kind, settled = read_witness(evaluated)
     of = str(evaluated.observed.header["details"]["witness"]["of"])
     lines = [f"{one.suspect.line}: {one.answer} ({one.told})" for one in settled]
@@ -119,7 +124,7 @@ def judgement(evaluated: Evaluated) -> Judgement:
         judged=(),
         reasons=(),
         findings=(),
-        curves={"witness": {"kind": kind, "of": of, "answers": [one.to_dict() for one in settled]}},
+        answer=WitnessAnswer(kind=kind, of=of, answers=tuple(one.line() for one in settled)),
         notes=(f"Witness {WITNESSES[kind].title} for run {of}: {overall(settled)}.", *lines),
     )
 

@@ -9,11 +9,11 @@ Theory: rig/resolver/README.md, 1.
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.answer import Curves
 from rig.errors import UsageError
 from rig.evaluation.angle_curve import AngleCurve
 from rig.evaluation.channels import Channels
@@ -44,25 +44,25 @@ IDS = (
 )
 
 
-def angle_results(rotation: Rotation) -> tuple[list[Result], dict[str, Any]]:
+def angle_results(rotation: Rotation) -> tuple[list[Result], Curves]:
     """All lines of the angle group, the rig's facts beside them, and the curves for plots."""
     found, curve = rotation.turn, rotation.angle_curve
     if found is not None and (silent := silent_output(found)):
         why = f"the {silent} output carries no signal: one output alone shows no angle"
-        return [untested(id_, why) for id_ in IDS], {}
+        return [untested(id_, why) for id_ in IDS], Curves()
     if found is None:
-        return [untested(id_, why_no_turn(rotation)) for id_ in IDS], {}
+        return [untested(id_, why_no_turn(rotation)) for id_ in IDS], Curves()
     if curve is None:
-        return [untested(id_, why_no_count(rotation)) for id_ in IDS], {}
+        return [untested(id_, why_no_count(rotation)) for id_ in IDS], Curves()
     conditions = _conditions(rotation, found, curve)
     results = _counts(rotation, found, curve, conditions)
     if found.coarse:
         results += _coarse(rotation, found, curve, conditions)
-        return results, {}
+        return results, Curves()
     try:
         stated_figures = figures(rotation, found, curve.theta_mech_rad, curve.mean, curve.found.value)
     except UsageError as fault:
-        return results + [untested(id_, fault.message) for id_ in IDS[2:]], {}
+        return results + [untested(id_, fault.message) for id_ in IDS[2:]], Curves()
     results += _errors(rotation, found, curve, stated_figures, conditions)
     results += _orders(rotation, found, curve, stated_figures.model, conditions)
     results += _facts(rotation, curve, conditions)
@@ -312,7 +312,7 @@ def _coarse(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict
     ]
 
 
-def _curves(found: Turn, curve: AngleCurve, got: Figures) -> dict[str, Any]:
+def _curves(found: Turn, curve: AngleCurve, got: Figures) -> Curves:
     u, qu, v, qv = found.envelopes()
     inside = found.inside & (found.counter_clockwise | ~np.any(found.counter_clockwise))
     rank = np.flatnonzero(inside)[np.argsort(np.mod(found.theta_mech_rad[inside], 2 * math.pi), kind="stable")]
@@ -320,23 +320,23 @@ def _curves(found: Turn, curve: AngleCurve, got: Figures) -> dict[str, Any]:
     current = found.exc_i[rank]
     z = np.divide(found.exc_v[rank], current, out=np.full(rank.size, np.nan, complex), where=np.abs(current) > 0.0)
     p = curve.found.value
-    return {
-        "angle_mech_deg": np.degrees(curve.theta_mech_rad).tolist(),
-        "error_ccw_elec_arcmin": _listed(curve.ccw),
-        "error_cw_elec_arcmin": _listed(curve.cw),
-        "error_mean_elec_arcmin": curve.mean.tolist(),
-        "error_model_elec_arcmin": got.model_curve.tolist(),
-        "error_band_elec_arcmin": float(2.0 * got.u_band),
-        "orders": list(got.model.orders),
-        "orders_mech_arcmin": (np.abs(got.model.coefficients) / p).tolist(),
-        "envelope_angle_mech_deg": np.degrees(np.mod(found.theta_mech_rad[rank], 2 * math.pi)).tolist(),
-        "envelope_sine": u[rank].tolist(),
-        "envelope_cosine": v[rank].tolist(),
-        "quadrature_sine": qu[rank].tolist(),
-        "quadrature_cosine": qv[rank].tolist(),
-        "l_exc_h": _listed(z.imag / omega if omega > 0.0 else np.full(rank.size, np.nan)),
-    }
+    return Curves(
+        angle_mech_deg=tuple(np.degrees(curve.theta_mech_rad).tolist()),
+        error_ccw_elec_arcmin=_listed(curve.ccw),
+        error_cw_elec_arcmin=_listed(curve.cw),
+        error_mean_elec_arcmin=tuple(curve.mean.tolist()),
+        error_model_elec_arcmin=tuple(got.model_curve.tolist()),
+        error_band_elec_arcmin=float(2.0 * got.u_band),
+        orders=tuple(got.model.orders),
+        orders_mech_arcmin=tuple((np.abs(got.model.coefficients) / p).tolist()),
+        envelope_angle_mech_deg=tuple(np.degrees(np.mod(found.theta_mech_rad[rank], 2 * math.pi)).tolist()),
+        envelope_sine=tuple(u[rank].tolist()),
+        envelope_cosine=tuple(v[rank].tolist()),
+        quadrature_sine=tuple(qu[rank].tolist()),
+        quadrature_cosine=tuple(qv[rank].tolist()),
+        l_exc_h=_listed(z.imag / omega if omega > 0.0 else np.full(rank.size, np.nan)),
+    )
 
 
-def _listed(values: Floats) -> list[float | None]:
-    return [float(v) if math.isfinite(v) else None for v in values]
+def _listed(values: Floats) -> tuple[float | None, ...]:
+    return tuple(float(v) if math.isfinite(v) else None for v in values)

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.answer import AxialFigures
 from rig.evaluation.rotation import Rotation
 
 Floats = NDArray[np.float64]
@@ -31,6 +32,10 @@ class Place:
     axial_mm: float
     ratio: float
     l_exc: float
+
+    def figures(self) -> AxialFigures:
+        """As they are kept."""
+        return AxialFigures(axial_mm=self.axial_mm, ratio=self.ratio, l_exc=self.l_exc)
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON-ready data."""

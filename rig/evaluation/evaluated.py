@@ -6,13 +6,12 @@ of them. Built in layers: channels (loopback, phasors), windings (resistance, im
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
+from rig.answer import Curves
 from rig.evaluation.angle import angle_results
 from rig.evaluation.angle_curve import AngleCurve
 from rig.evaluation.attributed import causes
@@ -195,14 +194,14 @@ class Evaluated:
         return () if self.turn is None or self.angle_curve is None else causes(self.turn, self.angle_curve)
 
     @property
-    def curves(self) -> Mapping[str, Any]:
+    def curves(self) -> Curves:
         """The curves of the angle error for plots; empty without a turn."""
         return self._angle[1]
 
     @cached_property
-    def _angle(self) -> tuple[list[Result], dict[str, Any]]:
+    def _angle(self) -> tuple[list[Result], Curves]:
         if self.hand_series:
-            return hand_results(self.windings, self.hand_series), {}
+            return hand_results(self.windings, self.hand_series), Curves()
         return angle_results(self.rotation)
 
     # ---- runs that answer a question of their own

@@ -12,8 +12,8 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from statistics import median
-from typing import Any
 
+from rig.answer import DropOutSeen, WatchAnswer
 from rig.observed import Observed
 from rig.quantity import Reading
 from rig.result import Judgement
@@ -35,16 +35,16 @@ class DropOut:
     worst: float | None
     open: bool = True
 
-    def to_dict(self, unit: str) -> dict[str, Any]:
-        """As JSON-ready data."""
-        return {
-            "begin_utc": self.begin_utc,
-            "end_utc": self.end_utc,
-            "duration_s": self.end_s - self.begin_s,
-            "worst": self.worst,
-            "unit": unit,
-            "open_at_end": self.open,
-        }
+    def seen(self, unit: str) -> DropOutSeen:
+        """As it is kept."""
+        return DropOutSeen(
+            begin_utc=self.begin_utc,
+            end_utc=self.end_utc,
+            duration_s=self.end_s - self.begin_s,
+            worst=self.worst,
+            unit=unit,
+            open_at_end=self.open,
+        )
 
 
 @dataclass(kw_only=True)
@@ -106,19 +106,6 @@ class Hold:
             farther = self.now is None or abs(self.now - self.reference) > abs(last.worst - self.reference)
             last.worst = self.now if farther else last.worst
 
-    def to_dict(self) -> dict[str, Any]:
-        """As JSON-ready data; interval_s: between readings, on average."""
-        return {
-            "unit": self.unit,
-            "readings": self.count,
-            "seconds": self.last_s - self.first_s,
-            "interval_s": (self.last_s - self.first_s) / (self.count - 1) if self.count > 1 else None,
-            "min": self.least,
-            "max": self.most,
-            "reference": self.reference,
-            "drop_outs": [one.to_dict(self.unit) for one in self.drop_outs],
-        }
-
 
 def held(readings: Iterable[Reading]) -> Hold:
     """All watched readings taken in."""
@@ -129,8 +116,25 @@ def held(readings: Iterable[Reading]) -> Hold:
     return hold
 
 
+def answer(hold: Hold, coil: str, mode: str) -> WatchAnswer:
+    """What a watch found, as it is kept."""
+    seconds = hold.last_s - hold.first_s
+    return WatchAnswer(
+        coil=coil,
+        mode=mode,
+        unit=hold.unit,
+        readings=hold.count,
+        seconds=seconds,
+        interval_s=seconds / (hold.count - 1) if hold.count > 1 else None,
+        min=hold.least,
+        max=hold.most,
+        reference=hold.reference,
+        drop_outs=tuple(one.seen(hold.unit) for one in hold.drop_outs),
+    )
+
+
 def judgement(obs: Observed) -> Judgement:
-    """A watch's own judgement: the hold under `curves`, the drop-outs in words."""
+    """A watch's own judgement: the hold as its answer, the drop-outs in words."""
     hold = held(obs.readings)
     watch = obs.header["details"]["watch"]
     notes = [summary(hold, str(watch["coil"]))]
@@ -140,7 +144,7 @@ def judgement(obs: Observed) -> Judgement:
         judged=(),
         reasons=(),
         findings=(),
-        curves={"watch": {"coil": watch["coil"], "mode": watch["mode"], **hold.to_dict()}},
+        answer=answer(hold, str(watch["coil"]), str(watch["mode"])),
         notes=tuple(notes),
     )
 

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from rig.answer import AxialAnswer, SeatAnswer
 from rig.control.sequencer import Sequence as Steps
 from rig.description.parts import load_part
 from rig.diagnosis.seating import Seat, advice, explained, told_apart
@@ -84,17 +85,17 @@ def look(
     details = {"seat": {"gap_mm": gap_mm, "moved_mm": [total.real, total.imag], "after": before.id if before else ""}}
     nudge = {"holder.nudge_mm": abs(total), "holder.nudge_deg": math.degrees(cmath.phase(total))}
     stored = _run(RADIAL, request, details, nudge, on_progress)
-    figures = stored.judgement.curves if stored.judgement is not None else {}
-    found = _seat(figures)
+    now = _answer(stored)
+    found = _seat(now)
     rows: list[dict[str, Any]] = []
     notes = tuple(stored.judgement.notes) if stored.judgement is not None else ()
     if before is not None and before.judgement is not None:
-        earlier = before.judgement.curves
-        rows = explained(earlier.get("lines") or {}, figures.get("lines") or {})
+        earlier = _answer(before)
+        rows = explained(earlier.lines, now.lines)
         old = _seat(earlier)
         if found is not None and old is not None and found.seen and abs(step) > 0:
             found = told_apart(old, step, found)
-            notes = (*advice(found), *notes[len(advice(_seat(figures))) :])
+            notes = (*advice(found), *notes[len(advice(_seat(now))) :])
     return Look(run=stored, found=found, notes=notes, explained=tuple(rows))
 
 
@@ -113,9 +114,10 @@ def slide(
             AXIAL, request, {"seat": {"axial_mm": place_mm}}, {"holder.nudge_axial_mm": place_mm}, on_progress
         )
         runs.append(stored.id)
-        found = stored.judgement.curves.get("axial") if stored.judgement is not None else None
-        if found is not None:
-            places.append(Place(**found))
+        answer = stored.judgement.answer if stored.judgement is not None else None
+        if isinstance(answer, AxialAnswer) and answer.axial is not None:
+            kept = answer.axial
+            places.append(Place(axial_mm=kept.axial_mm, ratio=kept.ratio, l_exc=kept.l_exc))
     return Slide(runs=tuple(runs), places=tuple(places), level=level(places))
 
 
@@ -126,20 +128,14 @@ def _before(run: str) -> StoredRun:
     return stored
 
 
-def _seat(figures: Any) -> Seat | None:
-    told = figures.get("seat")
-    if told is None:
-        return None
-    return Seat(
-        offset=told["offset_of_gap"],
-        U=told["U_of_gap"],
-        least=told["least_mm"] / told["gap_mm"],
-        toward_mech_deg=tuple(told["nudge_toward_mech_deg"]),
-        gap_mm=told["gap_mm"],
-        u_gap_mm=told["u_gap_mm"],
-        left=told["unexplained"],
-        left_centred=told["unexplained_if_centred"],
-    )
+def _answer(run: StoredRun) -> SeatAnswer:
+    """The seat as a kept run answered it; without an answer nothing was read."""
+    answer = None if run.judgement is None else run.judgement.answer
+    return answer if isinstance(answer, SeatAnswer) else SeatAnswer(seat=None)
+
+
+def _seat(answer: SeatAnswer) -> Seat | None:
+    return None if answer.seat is None else Seat.of(answer.seat)
 
 
 def _run(

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from rig.answer import WitnessAnswer
 from rig.certificate.issue import issue, withdraw
 from rig.certificate.seal.register import Register
 from rig.description.benches import BenchFile
@@ -204,8 +205,9 @@ def _answer(run: StoredRun) -> Answer:
     judgement = run.judgement
     told = run.header.details["witness"]
     asked = {row["line"]: Suspect.from_dict(row) for row in told["suspects"]}
-    rows = [] if judgement is None else judgement.curves.get("witness", {}).get("answers", [])
-    settled = tuple(Settled(suspect=asked[r["line"]], answer=r["answer"], told=r["told"]) for r in rows)
+    answer = None if judgement is None else judgement.answer
+    rows = answer.answers if isinstance(answer, WitnessAnswer) else ()
+    settled = tuple(Settled(suspect=asked[r.line], answer=r.answer, told=r.told) for r in rows)
     return Answer(kind=str(told["kind"]), run=run.id, settled=settled)
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
+from rig.answer import PinsAnswer
 from rig.evaluation.evaluated import Evaluated
 from rig.pins.ac_test import AC_TEST, KNOWN_GOOD, driven_coils, evaluate_ac, with_ac
 from rig.pins.circuits import Circuits, find_circuits
@@ -110,13 +111,13 @@ class FoundPins:
         return self.found.to_dict() | {"ac": self.ac.to_dict() if self.ac else None}
 
     def judgement(self) -> Judgement:
-        """As a run's judgement: no line of the part is judged; the pins stand under `curves`."""
+        """As a run's judgement: no line of the part is judged; the pins are its answer."""
         return Judgement(
             outcome=self.found.outcome,
             judged=(),
             reasons=self.found.reasons,
             findings=self.found.findings,
-            curves={"pins": self.to_dict()},
+            answer=PinsAnswer(pins=self.to_dict()),
             notes=self.found.notes,
         )
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from rig.answer import Curves
 from rig.certificate.content.report import Content
 from rig.certificate.faces import build_report
 from rig.certificate.page.pdf import TEMPLATES, _compiler, template_data
@@ -211,7 +212,7 @@ def good() -> Judgement:
         judged=tuple(lines),
         reasons=(),
         findings=(),
-        curves=curves(),
+        curves=Curves.from_dict(curves()),
         notes=("Two raised points were measured again.",),
     )
 
@@ -227,7 +228,13 @@ def bad() -> Judgement:
         next_test="Repeat the sine resistance warm; look at the sine coil's varnish.",
         text="shorted turns in an output coil (sine)",
     )
-    return Judgement(outcome="outside limits", judged=lines, reasons=(), findings=(finding,), curves=curves(scale=9.0))
+    return Judgement(
+        outcome="outside limits",
+        judged=lines,
+        reasons=(),
+        findings=(finding,),
+        curves=Curves.from_dict(curves(scale=9.0)),
+    )
 
 
 def unsound() -> Judgement:
@@ -243,7 +250,9 @@ def unsound() -> Judgement:
         Judged(measurand=id_, result=a_result(id_, *LINES[id_][:2]), limit=None, verdict=Verdict.NO_LIMIT)
         for id_ in LINES
     )
-    return Judgement(outcome="unsound measurement", judged=lines, reasons=(reason,), findings=(), curves=curves())
+    return Judgement(
+        outcome="unsound measurement", judged=lines, reasons=(reason,), findings=(), curves=Curves.from_dict(curves())
+    )
 
 
 def a_reading(quantity: str, value: Any, unit: str, **conditions: Any) -> Reading:

@@ -14,6 +14,7 @@ import pikepdf
 import pytest
 import sample
 
+from rig.answer import Curves
 from rig.certificate.issue import issue, withdraw
 from rig.certificate.sheets.calibration import calibration_sheet
 from rig.certificate.sheets.donors import donor_sheet
@@ -43,7 +44,7 @@ def judgement(seed: int, **changed: float) -> Judgement:
     )
     bad = any(line.verdict.value == "fail" for line in lines)
     outcome = "outside limits" if bad else "within limits"
-    return Judgement(outcome=outcome, judged=lines, reasons=(), findings=(), curves=sample.curves(64))
+    return Judgement(outcome=outcome, judged=lines, reasons=(), findings=(), curves=Curves.from_dict(sample.curves(64)))
 
 
 @pytest.fixture(scope="module")

@@ -233,7 +233,7 @@ def test_csv_holds_every_line(good: dict[str, bytes]) -> None:
 @pytest.mark.parametrize("outcome", ["incomplete", "not this kind", "measured, no limits", "undecided"])
 def test_a_run_without_figures_has_a_report_too(outcome: str, tmp_path: Path) -> None:
     """Without lines, curves, readings of the air or instruments the report still stands, and says so."""
-    bare = Judgement(outcome=outcome, judged=(), reasons=(), findings=(), curves={}, notes=())
+    bare = Judgement(outcome=outcome, judged=(), reasons=(), findings=(), notes=())
     header = sample.a_header(instruments={}, holder={}, bench={}, customer="", operator="")
     run = Store(tmp_path).begin(header)
     stored = Store(tmp_path).finish(run, judgement=bare)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rig.answer import Curves
 from rig.quantity import Limit, Reading
 from rig.records.run.record import RunHeader
 from rig.result import Judged, Judgement, Reason, Result
@@ -68,5 +69,5 @@ def a_judgement(outcome: str = "within limits", estimate: float = 9.01) -> Judge
         Judged(measurand="tr_sin", result=None, limit=None, verdict=Verdict.NOT_TESTED, note="no rotor"),
     )
     reason = Reason(code="skew", text="late", evidence="2 us", next="loop back", spoils=("phase_sin_deg",))
-    curves = {"angle_mech_deg": [0.0, 90.0], "error_elec_arcmin": [1.0, -1.0]}
+    curves = Curves(angle_mech_deg=(0.0, 90.0), error_mean_elec_arcmin=(1.0, -1.0))
     return Judgement(outcome=outcome, judged=lines, reasons=(reason,), findings=(), curves=curves, notes=("n",))

@@ -221,7 +221,7 @@ def build_content(
         relearn=say.RELEARN,
         software=header.software or "anglewright",
         hashes=tuple(stored.hashes.items()),
-        curves=judgement.curves,
+        curves=judgement.curves.to_dict(),
         pole_pairs=part.pole_pairs,
         error_limit_elec_arcmin=_error_limit(judgement, part.pole_pairs),
         units=units,

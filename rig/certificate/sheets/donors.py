@@ -158,8 +158,9 @@ def _overlay(names: Sequence[str], judgements: Sequence[Judgement], code: str) -
         """(label, x, y) of each unit; y is the first of `ys` that it has, with NaN for a missing point."""
         found: list[tuple[str, Sequence[float], Sequence[float]]] = []
         for name, judgement in zip(names, judgements, strict=True):
-            y: Sequence[float | None] = next((points for key in ys if (points := judgement.curves.get(key))), [])
-            found.append((name, judgement.curves.get(x) or [], [float("nan") if v is None else v for v in y]))
+            told = judgement.curves.to_dict()
+            y: Sequence[float | None] = next((points for key in ys if (points := told.get(key))), [])
+            found.append((name, told.get(x) or [], [float("nan") if v is None else v for v in y]))
         return found
 
     tongue = language(code)

@@ -10,6 +10,7 @@ import sys
 import time
 from typing import Any, TextIO
 
+from rig.answer import dump_answer
 from rig.evaluation.watching import QUANTITIES, Hold, told
 from rig.jobs.run_job import Finished
 from rig.quantity import Reading
@@ -107,7 +108,7 @@ def document(finished: Finished) -> dict[str, Any]:
         "schema": SCHEMA,
         "run": finished.stored.id,
         "simulated": finished.stored.header.simulated,
-        "watch": finished.judgement.curves.get("watch"),
+        "watch": dump_answer(finished.judgement.answer).get("watch"),
         "reasons": [reason.to_dict() for reason in finished.judgement.reasons],
         "notes": list(finished.judgement.notes),
     }

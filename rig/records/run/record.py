@@ -12,11 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.answer import Curves, answer_type, dump_answer
 from rig.description.traits import Traits
 from rig.errors import RecordError
 from rig.quantity import STATED_FOR
 from rig.records.run.old_traits import OLD_TRAITS
-from rig.records.schema import dump, load
+from rig.records.schema import dump, load, plain
 from rig.result import OUTCOMES, Judgement
 
 RUN_SCHEMA = "anglewright run 1"
@@ -100,6 +101,8 @@ def dump_judgement(judgement: Judgement) -> dict[str, Any]:
     where something is: the hash of an old report depends on it.
     """
     data = dump(judgement)
+    data["curves"] = plain(judgement.curves.to_dict() | dump_answer(judgement.answer))
+    del data["answer"]
     for row in data["judged"]:
         if row["limit"] is not None:
             row["limit"] = {
@@ -118,6 +121,11 @@ def load_judgement(data: Mapping[str, Any], where: str = "judgement") -> Judgeme
     rows = data.get("judged")
     if isinstance(rows, list):
         data = {**data, "judged": [_with_infinite_dof(row) for row in rows]}
+    curves = data.get("curves")
+    if isinstance(curves, Mapping):
+        found = answer_type(curves)
+        answer = None if found is None else load(found[0], found[1], where, next_action=JUDGE_AGAIN)
+        data = {**data, "curves": Curves.from_dict(curves), "answer": answer}
     return load(Judgement, data, where, JUDGEMENT_SCHEMA, next_action=JUDGE_AGAIN)
 
 

@@ -22,6 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2] / "certificate"))
 import sample
 
+from rig.answer import Curves
 from rig.certificate.faces import build_report
 from rig.certificate.issue import Issued, issue
 from rig.certificate.seal.verify import verify
@@ -204,7 +205,11 @@ def speed() -> Line:
     store = a_store()
     judgement = sample.good()
     judgement = Judgement(
-        outcome=judgement.outcome, judged=judgement.judged, reasons=(), findings=(), curves=sample.curves(720)
+        outcome=judgement.outcome,
+        judged=judgement.judged,
+        reasons=(),
+        findings=(),
+        curves=Curves.from_dict(sample.curves(720)),
     )
     run, _ = a_run(store, judgement)
     build_report(run)
