@@ -7,6 +7,7 @@ import math
 
 import pytest
 
+from rig.answer import LineFigure
 from rig.diagnosis.seating import Seat, _curvature, advice, explained, told_apart
 from rig.resolver.model import Design
 
@@ -63,8 +64,8 @@ def test_a_centred_part_needs_no_nudge() -> None:
 
 def test_what_came_with_the_seat_and_what_stays() -> None:
     """The change between two clampings is the seat's, seen only beyond its U; the rest is part and axis."""
-    before = {"error_max_elec_arcmin": {"estimate": 180.0, "U": 4.0, "unit": "arcmin"}}
-    now = {"error_max_elec_arcmin": {"estimate": 5.0, "U": 3.0, "unit": "arcmin"}}
+    before = {"error_max_elec_arcmin": LineFigure(estimate=180.0, U=4.0, unit="arcmin")}
+    now = {"error_max_elec_arcmin": LineFigure(estimate=5.0, U=3.0, unit="arcmin")}
     (row,) = explained(before, now)
     assert row["seat"] == 175.0 and row["seat_seen"] and row["U_seat"] == 5.0
     assert row["part"] == 5.0
