@@ -54,7 +54,7 @@ class Curves:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SettledLine:
-    """A suspected line and what a witness says of it (the words of rig/diagnosis/witness.py), with the figures."""
+    """A suspected line and what a witness says of it (the words of rig/soundness/witness.py), with the figures."""
 
     line: str
     reason: str

@@ -14,7 +14,7 @@ from typing import Any
 from rig.answer import Answer, Curves
 from rig.errors import PROGRAM_FAULT
 from rig.quantity import Limit, Scalar
-from rig.resolver.attribution import Cause
+from rig.resolver.turn.attribution import Cause
 from rig.uncertainty.budget import BudgetLine
 from rig.uncertainty.conformity import Verdict
 from rig.vocabulary import awaits_text
@@ -198,7 +198,7 @@ class Finding:
 class Awaited:
     """A witness that has to tell rig from part, because nothing within the run can. lines: the measurands it settles.
 
-    kind: as in rig/diagnosis/witness.py; title: its name; do: what hands have to do.
+    kind: as in rig/soundness/witness.py; title: its name; do: what hands have to do.
     """
 
     kind: str

@@ -13,16 +13,16 @@ from collections.abc import Mapping
 import numpy as np
 
 from rig.control.step import Context
-from rig.diagnosis.index_witness import index_off_steps, index_tolerance_steps
-from rig.diagnosis.rotor_mark import mark_said
-from rig.diagnosis.rule import Evidence
-from rig.diagnosis.soundness import reason
 from rig.evaluation.evaluated import Evaluated, evaluate
-from rig.evaluation.passes import SWEEPS_AGAIN, TURNINGS_AGAIN
+from rig.evaluation.inspection.index_witness import index_off_steps, index_tolerance_steps
+from rig.evaluation.inspection.rotor_mark import mark_said
+from rig.evaluation.turn.passes import SWEEPS_AGAIN, TURNINGS_AGAIN
 from rig.observed import Observed
 from rig.pins.isolation import forbids_excitation, wiring_reasons
 from rig.result import Reason
 from rig.signal.waveform import Waveform, WaveformStack
+from rig.soundness.rule import Evidence
+from rig.soundness.soundness import reason
 from sequences.steps.excitation import NO_EXCITATION
 from sequences.steps.sweep import can_turn
 

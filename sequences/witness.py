@@ -1,6 +1,6 @@
 """A witness on the same adapter: something known in place of the part, or the part on exchanged inputs.
 
-Nothing about the part is judged here. One sequence a witness, all called `witness`; rig/diagnosis/witness.py says which
+Nothing about the part is judged here. One sequence a witness, all called `witness`; rig/soundness/witness.py says which
 one settles what, and `anglewright run witness` runs it. None takes a new loopback: the rig is looked at as it measured.
 """
 

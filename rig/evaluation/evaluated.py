@@ -12,39 +12,39 @@ from functools import cached_property
 import numpy as np
 
 from rig.answer import Curves
-from rig.evaluation.angle import angle_results
-from rig.evaluation.angle_curve import AngleCurve
-from rig.evaluation.attributed import causes
-from rig.evaluation.axial import Place, axial_place
-from rig.evaluation.channels import Channels
-from rig.evaluation.coils import CoilResistance, coil_results
-from rig.evaluation.correction import Correction
-from rig.evaluation.excitation import excitation_phasors, excitation_results
-from rig.evaluation.hand_turned import hand_results, hand_series
-from rig.evaluation.impedance import Impedance, impedance_results
-from rig.evaluation.leaks import leak_results
-from rig.evaluation.loopback import Loopback
+from rig.evaluation.angle.causes import causes
+from rig.evaluation.angle.correction import Correction
+from rig.evaluation.angle.curve import AngleCurve
+from rig.evaluation.angle.error import angle_results
+from rig.evaluation.angle.positioner import order_half_width_mech_arcmin
+from rig.evaluation.bench.axial import Place, axial_place
+from rig.evaluation.bench.proof import ProofLine, proof
+from rig.evaluation.bench.reclamping import with_reclamping
+from rig.evaluation.bench.witnesses import DummySeen, SwapSeen, dummy_seen, swap_seen
+from rig.evaluation.by_hand.one_position import position_results
+from rig.evaluation.by_hand.turn import hand_results, hand_series
+from rig.evaluation.coils.impedance import Impedance, impedance_results
+from rig.evaluation.coils.leaks import leak_results
+from rig.evaluation.coils.resistance import CoilResistance, coil_results
+from rig.evaluation.coils.temperature import CoilTemperature
+from rig.evaluation.coils.thermistor import thermistor_results
+from rig.evaluation.coils.windings import Windings
 from rig.evaluation.manual import manual_results
-from rig.evaluation.one_position import position_results
-from rig.evaluation.passes import swept_series
-from rig.evaluation.phasors import SeriesPhasors
-from rig.evaluation.positioner import order_half_width_mech_arcmin
-from rig.evaluation.proving import ProofLine, proof
-from rig.evaluation.ratio import ratio_results
-from rig.evaluation.reclamping import with_reclamping
-from rig.evaluation.rotating import Turning, turning_background, turning_results
-from rig.evaluation.rotation import Rotation
-from rig.evaluation.slip import Slip
-from rig.evaluation.temperature import CoilTemperature
-from rig.evaluation.thermistor import thermistor_results
-from rig.evaluation.turn import Turn
+from rig.evaluation.sampler.channels import Channels
+from rig.evaluation.sampler.excitation import excitation_phasors, excitation_results
+from rig.evaluation.sampler.loopback import Loopback
+from rig.evaluation.sampler.phasors import SeriesPhasors
+from rig.evaluation.turn.background import Turning, turning_background, turning_results
+from rig.evaluation.turn.passes import swept_series
+from rig.evaluation.turn.ratio import ratio_results
+from rig.evaluation.turn.ratios import Turn
+from rig.evaluation.turn.rotation import Rotation
+from rig.evaluation.turn.slip import Slip
 from rig.evaluation.vouching import vouched
-from rig.evaluation.windings import Windings
-from rig.evaluation.witnesses import DummySeen, SwapSeen, dummy_seen, swap_seen
 from rig.observed import Absent, Observed
 from rig.quantity import MEASURANDS
-from rig.resolver.angle import PolePairs
-from rig.resolver.attribution import Cause
+from rig.resolver.turn.angle import PolePairs
+from rig.resolver.turn.attribution import Cause
 from rig.result import Result
 
 

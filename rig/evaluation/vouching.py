@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from rig.evaluation.phasors import SeriesPhasors
+from rig.evaluation.sampler.phasors import SeriesPhasors
 from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, stated
 from rig.observed import Absent, Observed
 from rig.quantity import measurand

@@ -18,7 +18,7 @@ from rig.description.holders import Holder
 from rig.description.parts import PartFile, load_part
 from rig.errors import Cancelled
 from rig.jobs import run_job as jobs
-from rig.jobs.arming_prompt import at_terminal
+from rig.jobs.hands.arming_prompt import at_terminal
 from rig.quantity import Reading
 from rig.records.schema import dump
 from rig.records.store import Store

@@ -25,12 +25,11 @@ from rig.description.holders import Holder, load_holder
 from rig.description.loading import read_toml
 from rig.description.parts import PartFile, load_part
 from rig.description.places import find
-from rig.diagnosis.drying import LeakTrend
 from rig.errors import RecordError, RigError, UsageError
-from rig.jobs.arming_prompt import at_terminal
 from rig.jobs.bench import health as proving
-from rig.jobs.manual_entry import entry
-from rig.jobs.terminal import asker
+from rig.jobs.hands.arming_prompt import at_terminal
+from rig.jobs.hands.manual_entry import entry
+from rig.jobs.hands.terminal import asker
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run.record import RunHeader
 from rig.records.run.stored import StoredRun
@@ -38,6 +37,7 @@ from rig.records.schema import dump
 from rig.records.store import RunFolder, Store
 from rig.result import Judgement
 from rig.review.open_lines import OpenLine, open_lines
+from rig.review.units.drying import LeakTrend
 from sequences.registry import find as find_sequence
 
 Arm = Callable[[Bench], Arming | None]
@@ -110,7 +110,7 @@ class Finished:
 
     def leaks(self) -> LeakTrend | None:
         """How this unit's leaks went over its runs; None where none was low, or nothing can be read."""
-        from rig.review.leak_history import leaks_until
+        from rig.review.units.leak_history import leaks_until
 
         with suppress(RecordError):  # an index that is out of reach must not hide the run itself
             return leaks_until(self.stored)
@@ -276,7 +276,7 @@ def header_of(
     calibration: Mapping[str, Any] | None,
 ) -> RunHeader:
     """Everything that is fixed before the first reading, decision rule and learned limits included."""
-    from rig.review.library import limits_behind
+    from rig.review.library.library import limits_behind
 
     return RunHeader(
         sequence=sequence.name,

@@ -16,13 +16,13 @@ from typing import Any
 from rig.answer import AxialAnswer, SeatAnswer
 from rig.control.sequencer import Sequence as Steps
 from rig.description.parts import load_part
-from rig.diagnosis.seating import Seat, advice, explained, told_apart
 from rig.errors import UsageError
-from rig.evaluation.axial import Level, Place, level
+from rig.evaluation.bench.axial import Level, Place, level
 from rig.jobs import run_job as jobs
 from rig.jobs.questions import Asked, run_asked
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
+from rig.soundness.seating import Seat, advice, explained, told_apart
 from sequences.seat import AXIAL, RADIAL
 
 SCHEMA = "anglewright seat 1"

@@ -17,10 +17,6 @@ from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
-from rig.diagnosis.awaiting import CODE
-from rig.diagnosis.suspects import Suspect, suspects
-from rig.diagnosis.witness import WITNESSES
-from rig.diagnosis.witness_reading import Settled, overall, reseated, together
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.questions import Asked, run_asked
@@ -28,6 +24,10 @@ from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.result import Awaited
 from rig.review.judge import judge_run, loopback_of
+from rig.review.witness.awaiting import CODE
+from rig.review.witness.reading import Settled, overall, reseated, together
+from rig.review.witness.suspects import Suspect, suspects
+from rig.soundness.witness import WITNESSES
 from sequences.witness import SEQUENCES
 
 SCHEMA = "anglewright witness 1"

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.evaluation.evaluated import Evaluated
-from rig.evaluation.phasors import SeriesPhasors
+from rig.evaluation.sampler.phasors import SeriesPhasors
 from rig.pins.pin_map import BY_AC, AcReport, Assignment, Ends, PinMap, Undecided
 from rig.pins.thresholds import (
     EQUAL_PEAKS,
@@ -31,8 +31,8 @@ from rig.pins.thresholds import (
     RECIPROCITY,
     WEAKEST,
 )
-from rig.resolver.angle import electrical_angle, pole_pairs
-from rig.resolver.ellipse import fit_ellipse
+from rig.resolver.turn.angle import electrical_angle, pole_pairs
+from rig.resolver.turn.ellipse import fit_ellipse
 from rig.result import Reason
 from rig.signal.phasor import carrier_phase, signed_envelope
 

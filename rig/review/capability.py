@@ -15,12 +15,12 @@ from typing import Any
 
 from rig.description.benches import BenchFile, EncoderDevice, Spec
 from rig.description.holders import Holder
-from rig.evaluation.correction import KEY, SCHEMA, tied_to
+from rig.evaluation.angle.correction import KEY, SCHEMA, tied_to
+from rig.evaluation.angle.positioner import cyclic_orders
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.positioner import cyclic_orders
 from rig.observed import Observed
 from rig.quantity import Limit, measurand
-from rig.resolver.clampings import chosen_offsets_mech_rad, variance_factors
+from rig.resolver.axis.clampings import chosen_offsets_mech_rad, variance_factors
 from rig.resolver.part import Part
 from rig.result import Result
 from rig.review.expected_run import expected_run

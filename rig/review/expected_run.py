@@ -19,9 +19,9 @@ from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.observed import Observed
 from rig.quantity import Reading, Scalar
-from rig.resolver.grids import good_sweep_points
 from rig.resolver.part import COILS, Part
 from rig.resolver.thermistor import resistance_ohm
+from rig.resolver.turn.grids import good_sweep_points
 from rig.resolver.winding import r_at
 from rig.signal.waveform import HeldCaptures, WaveformStack
 

@@ -23,25 +23,25 @@ from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
-from rig.diagnosis.awaiting import answered, awaited, confirmations, left_standing, rig_reasons
-from rig.diagnosis.findings import findings
-from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.limit_sense import compared
-from rig.diagnosis.seating import judgement as seat_judgement
-from rig.diagnosis.soundness import cause_first, soundness
-from rig.diagnosis.suspects import ending
-from rig.diagnosis.witness_reading import judgement as witness_judgement
+from rig.evaluation.bench.standards import judgement as standards_judgement
+from rig.evaluation.bench.watching import judgement as watch_judgement
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.standards import judgement as standards_judgement
-from rig.evaluation.watching import judgement as watch_judgement
+from rig.evaluation.inspection.inspection import Inspection
+from rig.findings.findings import findings
 from rig.observed import Absent, Observed
 from rig.pins.search import find_pins
 from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
-from rig.review.frozen import fitted, opinions
+from rig.review.library.frozen import fitted, opinions
 from rig.review.recording_notes import recording_notes
 from rig.review.unknown import not_known
+from rig.review.witness.awaiting import answered, awaited, confirmations, left_standing, rig_reasons
+from rig.review.witness.reading import judgement as witness_judgement
+from rig.review.witness.suspects import ending
+from rig.soundness.limit_sense import compared
+from rig.soundness.seating import judgement as seat_judgement
+from rig.soundness.soundness import cause_first, soundness
 from rig.uncertainty.conformity import Verdict
 from rig.uncertainty.conformity import judge as verdict_of
 
@@ -68,7 +68,7 @@ def judge(
 ) -> Judgement:
     """The whole chain. gate_reasons: what ended the run early; cut_short: why it never got to its end ("" = it did).
 
-    witnesses: entries beside the run of what witnesses said (rig/diagnosis/awaiting.py).
+    witnesses: entries beside the run of what witnesses said (rig/review/witness/awaiting.py).
     """
     evaluated = evaluate(obs)
     obs = replace(evaluated.observed, part=_vouched_limits(evaluated.observed))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from statistics import median
 
-from rig.evaluation.proving import ProofLine
+from rig.evaluation.bench.proof import ProofLine
 from rig.quantity import measurand
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store

@@ -12,7 +12,7 @@ import numpy as np
 
 from rig.evaluation.evaluated import Evaluated
 from rig.observed import Absent
-from rig.resolver.grids import grid_folding, part_orders
+from rig.resolver.turn.grids import grid_folding, part_orders
 from rig.result import NotKnown
 
 TELLS: tuple[tuple[Absent, str], ...] = (

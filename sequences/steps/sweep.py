@@ -16,7 +16,7 @@ from rig.control.step import Context
 from rig.description.benches import AxisDevice
 from rig.errors import UsageError
 from rig.quantity import Scalar
-from rig.resolver.grids import good_sweep_points
+from rig.resolver.turn.grids import good_sweep_points
 from sequences.steps import excitation, sampling, settling
 
 RUN_UP = 4  # grid steps

@@ -1,6 +1,7 @@
 """One coil watched as fast as the bench reads: four-wire ohms, or the amplitude at its input under excitation.
 
-It must never hold a minimum or call a drop-out (rig/evaluation/watching.py does). What to watch stands in the header,
+It must never hold a minimum or call a drop-out (rig/evaluation/bench/watching.py does). What to watch stands
+in the header,
 details `watch`: coil, mode "dc" or "ac", seconds of bench time. A stop by hand ends it like any run.
 """
 

@@ -25,8 +25,8 @@ import numpy as np
 from main_job import best_of, stepped_sweep
 from separation import separation, trials
 
-from rig.evaluation.continuous import both_passes, one_pass
-from rig.resolver.orders import fit_orders
+from rig.evaluation.turn.continuous import both_passes, one_pass
+from rig.resolver.turn.orders import fit_orders
 from rig.signal import common_frequency, quality, sine_fit
 from rig.signal.phasor import carrier_phase, ratio, signed_envelope
 from rig.signal.waveform import WaveformStack

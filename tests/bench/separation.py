@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "resolver"))
 import numpy as np
 from separation_samples import made
 
-from rig.resolver.separation import separate
+from rig.resolver.axis.separation import separate
 
 PROMISED = {2: 0.30, 3: 0.06, 5: 0.04}
 SEEDS = 25

@@ -173,7 +173,7 @@ def a_line(id_: str, estimate: float | None = None) -> Judged:
 
 
 def curves(points: int = 320, scale: float = 1.0) -> dict[str, Any]:
-    """A turn's curves with the keys of rig/evaluation/angle.py."""
+    """A turn's curves with the keys of rig/evaluation/angle/error.py."""
     x = np.arange(points) * 360.0 / points
     theta, rng = np.radians(x), np.random.default_rng(7)
     orders = {1: 0.9, 2: 0.4, 3: 0.15, 4: 4.61, 8: 2.02, 12: 1.34, 16: 0.71, 20: 0.2, 24: 0.12}

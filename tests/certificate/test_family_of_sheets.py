@@ -25,7 +25,7 @@ from rig.certificate.shop import Shop
 from rig.errors import UsageError
 from rig.records.store import Store
 from rig.result import Judgement
-from rig.review.margins import margin
+from rig.review.units.margins import margin
 
 SHOP = Shop(name="Tallow Street Motors (invented)", country="GB")
 REAL: dict[str, Any] = {"simulated": False, "current": True}

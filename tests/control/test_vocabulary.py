@@ -2,7 +2,7 @@
 
 import pytest
 
-from rig.evaluation.passes import SWEEPS, SWEEPS_AGAIN, TURNINGS, TURNINGS_AGAIN
+from rig.evaluation.turn.passes import SWEEPS, SWEEPS_AGAIN, TURNINGS, TURNINGS_AGAIN
 from rig.vocabulary import QUANTITIES, check
 
 

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from rig.diagnosis.drying import LeakRun, leak_trend
+from rig.review.units.drying import LeakRun, leak_trend
 
 CORE, PAIR = "leak_sin_core", "leak_exc_sin"
 

@@ -6,11 +6,11 @@ from dataclasses import replace
 import pytest
 from readings_by_hand import observed
 
-from rig.diagnosis.limit_sense import compared
 from rig.evaluation.evaluated import evaluate
 from rig.quantity import Limit
 from rig.result import Judged, Reason, Result
 from rig.review.judge import roll_up
+from rig.soundness.limit_sense import compared
 from rig.uncertainty.conformity import Verdict
 from rig.uncertainty.conformity import judge as verdict_of
 

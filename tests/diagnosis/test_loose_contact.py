@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from observed_from_world import full_test
 
-from rig.diagnosis.inspection import Inspection
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.inspection.inspection import Inspection
 from rig.observed import Observed
 from rig.review.judge import judge
 

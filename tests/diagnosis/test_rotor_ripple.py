@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from observed_from_world import full_test
 
-from rig.diagnosis.inspection import Inspection
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.inspection.inspection import Inspection
 from rig.review.judge import judge
 
 

@@ -8,8 +8,8 @@ import math
 import pytest
 
 from rig.answer import LineFigure
-from rig.diagnosis.seating import Seat, _curvature, advice, explained, told_apart
 from rig.resolver.model import Design
+from rig.soundness.seating import Seat, _curvature, advice, explained, told_apart
 
 
 def seat(mm: float, toward: tuple[float, ...], *, least: float = 0.05, u: float = 0.02) -> Seat:

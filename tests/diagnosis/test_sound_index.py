@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from rig.diagnosis.index_witness import index_off, index_off_steps, loose_rotor, which_pass
+from rig.evaluation.inspection.index_witness import index_off, index_off_steps, loose_rotor, which_pass
 from rig.observed import Observed
 from rig.quantity import Reading
 from rig.signal.waveform import WaveformStack

@@ -6,11 +6,11 @@ import pytest
 from observed_from_world import Rehearsal, world_of
 from readings_by_hand import observed, reading
 
-from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.soundness import soundness
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.inspection.inspection import Inspection
 from rig.observed import Observed
 from rig.result import Reason
+from rig.soundness.soundness import soundness
 
 
 def record_reasons(seen: Observed) -> list[Reason]:

@@ -3,14 +3,14 @@
 import pytest
 from readings_by_hand import GOOD_PINS, coil, observed, pin_table, reading
 
-from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.soundness import soundness
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.inspection.inspection import Inspection
 from rig.pins.isolation import forbids_excitation, wiring_reasons
 from rig.pins.readings import pair_table
 from rig.pins.search import identify
 from rig.quantity import Reading
 from rig.result import Reason
+from rig.soundness.soundness import soundness
 
 OPEN_SINE = {pair: ohm for pair, ohm in GOOD_PINS.items() if pair != ("3", "4")}
 MOVED = {("1", "7"): 15.2, ("3", "6"): 15.2, ("5", "8"): 9.2, ("2", "4"): 11242.0}

@@ -6,9 +6,13 @@ import math
 
 import pytest
 
-from rig.diagnosis import findings, soundness
-from rig.diagnosis.suspects import Suspect, ending, suspects, witnesses_of_reason
-from rig.diagnosis.witness import (
+from rig.findings import findings
+from rig.quantity import MEASURANDS, Limit
+from rig.result import Judged, Judgement, Reason, Result
+from rig.review.witness.reading import Settled, Shown, overall, reseated, settle, settle_sensor, together
+from rig.review.witness.suspects import Suspect, ending, suspects, witnesses_of_reason
+from rig.soundness import soundness
+from rig.soundness.witness import (
     NOT_SEAT,
     OPEN,
     PART,
@@ -18,9 +22,6 @@ from rig.diagnosis.witness import (
     titles,
     witnesses_of,
 )
-from rig.diagnosis.witness_reading import Settled, Shown, overall, reseated, settle, settle_sensor, together
-from rig.quantity import MEASURANDS, Limit
-from rig.result import Judged, Judgement, Reason, Result
 from rig.uncertainty.conformity import Verdict
 
 

@@ -19,8 +19,8 @@ from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import Holder, load_holder
 from rig.description.loading import from_data
 from rig.description.parts import load_part
-from rig.diagnosis.index_witness import index_off_steps, index_tolerance_steps
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.inspection.index_witness import index_off_steps, index_tolerance_steps
 from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import COILS, Part

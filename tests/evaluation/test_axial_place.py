@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.evaluation.axial import Place, level
+from rig.evaluation.bench.axial import Place, level
 
 
 def places(at: list[float], peak: float) -> list[Place]:

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.evaluation.continuous import Pass, both_passes, edges_s, one_pass
-from rig.records.capture_files import stack_of_volts
+from rig.evaluation.turn.continuous import Pass, both_passes, edges_s, one_pass
+from rig.records.elsewhere.tables import stack_of_volts
 
 RATE_HZ = 250_000.0
 PULSES = 800

@@ -9,7 +9,8 @@ import pytest
 from coverage_table import fault, table
 from drawn_hand import one_by_hand
 
-from rig.evaluation import evaluated, hand_turned
+from rig.evaluation import evaluated
+from rig.evaluation.by_hand import turn as hand_turned
 
 SEEDS = range(10_000, 10_004)
 

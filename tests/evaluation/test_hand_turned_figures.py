@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.evaluation.hand_ellipse import HandTurn, followed, hand_turn, turning
+from rig.evaluation.by_hand.ellipse import HandTurn, followed, hand_turn, turning
 from rig.signal.moving import moving_phasors, ratio_slope, window_for
 
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from readings_by_hand import observed
 
+from rig.evaluation.angle.maximum import candidate_orders, figures, nuisance_orders, shrunk
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.maximum import candidate_orders, figures, nuisance_orders, shrunk
 
 POINTS = 320
 THETA = 2 * np.pi * np.arange(POINTS) / POINTS

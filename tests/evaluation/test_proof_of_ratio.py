@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from rig.description.benches import BenchFile, load_bench
-from rig.evaluation.proving import NOT_CAPABLE, OUTSIDE, WITHIN, ProofLine
-from rig.evaluation.proving_ratio import phase_limits_deg
+from rig.evaluation.bench.proof import NOT_CAPABLE, OUTSIDE, WITHIN, ProofLine
+from rig.evaluation.bench.ratio_standard import phase_limits_deg
 
 PAGE = Path(__file__).parents[2] / "hardware" / "first_steps.md"
 

@@ -9,7 +9,7 @@ from typing import Any, cast
 import pytest
 
 from rig.errors import UsageError
-from rig.evaluation.reclamping import KEY, reproducibility, to_data, with_reclamping
+from rig.evaluation.bench.reclamping import KEY, reproducibility, to_data, with_reclamping
 from rig.evaluation.stating import exact, standard, stated, untested
 from rig.observed import Observed
 from rig.result import Result

@@ -13,11 +13,11 @@ from observed_from_world import Rehearsal, world_of
 
 from drivers.simulated.world.axis import AxisPhysics
 from rig.errors import UsageError
-from rig.evaluation.correction import ARCMIN, KEY, differences, from_data, reference_of_steps
+from rig.evaluation.angle.correction import ARCMIN, KEY, differences, from_data, reference_of_steps
+from rig.evaluation.bench.remount import OFFSET, Remounting, checked, separated
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.remount import OFFSET, Remounting, checked, separated
 from rig.observed import Observed
-from rig.resolver.clampings import chosen_offsets_mech_rad
+from rig.resolver.axis.clampings import chosen_offsets_mech_rad
 
 POINTS = 160
 PARTS = {4: ("KX4-2207", {}), 2: ("KX2-1184", {"pole_pairs": 2, "teeth": 8, "gap_scatter": 0.003})}

@@ -9,9 +9,9 @@ from observed_from_world import full_test
 
 from drivers.simulated.world.part.air_gap import seat_of
 from drivers.simulated.worldfile.keys import load_world
-from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.seating import seat
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.inspection.inspection import Inspection
+from rig.soundness.seating import seat
 
 GAP_MM, SHAPE = 0.7, 0.54
 EFFECTIVE_MM = GAP_MM * math.sqrt(1 - SHAPE**2)  # one over the mean of 1 / gap

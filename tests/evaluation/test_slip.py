@@ -11,10 +11,10 @@ import pytest
 from observed_from_world import Rehearsal, full_test, world_of
 
 from drivers.simulated.world.axis import AxisPhysics
-from rig.diagnosis.rotor_mark import MARK, MOVED, UNMOVED
-from rig.evaluation.angle_curve import AngleCurve
+from rig.evaluation.angle.curve import AngleCurve
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.slip import DRIFT_ELEC_ARCMIN, SIGMAS, slip_of
+from rig.evaluation.inspection.rotor_mark import MARK, MOVED, UNMOVED
+from rig.evaluation.turn.slip import DRIFT_ELEC_ARCMIN, SIGMAS, slip_of
 from rig.observed import Observed
 from rig.result import Judgement
 from rig.review.judge import judge

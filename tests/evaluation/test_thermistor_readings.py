@@ -3,10 +3,10 @@
 import pytest
 from readings_by_hand import coil, observed, reading
 
+from rig.evaluation.coils.leaks import leak_results
+from rig.evaluation.coils.temperature import coil_temperature
+from rig.evaluation.coils.thermistor import thermistor_results
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.leaks import leak_results
-from rig.evaluation.temperature import coil_temperature
-from rig.evaluation.thermistor import thermistor_results
 from rig.result import Result
 
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 from observed_from_world import full_test
 
-from rig.diagnosis.findings import findings
-from rig.diagnosis.inspection import Inspection
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.rotating import turning_background
+from rig.evaluation.inspection.inspection import Inspection
+from rig.evaluation.turn.background import turning_background
+from rig.findings.findings import findings
 
 
 @pytest.mark.parametrize(("v_per_krpm", "part", "order"), [(0.02, "KX4-2207", 4), (1.5, "KX2-1184", 2)])

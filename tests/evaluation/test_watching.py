@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.evaluation.watching import Hold, held, summary, told
+from rig.evaluation.bench.watching import Hold, held, summary, told
 from rig.quantity import Reading
 
 

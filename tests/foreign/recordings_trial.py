@@ -21,8 +21,8 @@ from foreign.recordings import KINDS, Recording, write_recording
 from foreign.world import foreign_world
 from rig.description.benches import load_bench
 from rig.evaluation.evaluated import evaluate
-from rig.records.capture_files_csv import read_phasors, read_waves
-from rig.records.capture_files_sweep import read_sweep
+from rig.records.elsewhere.csv_files import read_phasors, read_waves
+from rig.records.elsewhere.hdf5_sweep import read_sweep
 from rig.records.elsewhere.recording import Known, phasors_observed, sweep_observed, waves_observed
 from rig.result import Result
 

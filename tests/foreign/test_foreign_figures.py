@@ -12,7 +12,7 @@ from foreign.bench_run import BenchRun
 from foreign.circuit import Ports
 from foreign.world import Foreigner, foreign_world
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.turn import Turn
+from rig.evaluation.turn.ratios import Turn
 
 
 def ideal(seed: int) -> Foreigner:

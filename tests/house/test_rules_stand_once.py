@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from rig.diagnosis import findings, soundness
-from rig.diagnosis import thresholds as table
-from rig.diagnosis.rule import in_order_of_cause
+from rig.evaluation.inspection import thresholds as table
+from rig.findings import findings
+from rig.soundness import soundness
+from rig.soundness.rule import in_order_of_cause
 
 ROOT = Path(__file__).parent.parent.parent
 ROOM = ROOT / "rig" / "diagnosis"

@@ -13,8 +13,8 @@ import pytest
 from drivers.roles import InterlockState
 from rig.control.arming import Arming, State, armed
 from rig.errors import Cancelled, SafetyStop
-from rig.jobs import arming_prompt
-from rig.jobs.arming_prompt import at_terminal
+from rig.jobs.hands import arming_prompt
+from rig.jobs.hands.arming_prompt import at_terminal
 
 
 class Desk:

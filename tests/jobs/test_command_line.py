@@ -136,7 +136,7 @@ def leaves(group: click.Group) -> list[click.Command]:
 
 def test_a_fault_of_the_program_has_a_status_of_its_own(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No verdict's status: 6, a message in plain words, and the traceback in the file that it names."""
-    monkeypatch.setattr("rig.jobs.kept.kept_runs", lambda **_: 1 / 0)
+    monkeypatch.setattr("rig.jobs.kept.listing.kept_runs", lambda **_: 1 / 0)
     result = call("unit")
     refused(result, 6, "fault of the program", "ZeroDivisionError", "No verdict", str(home / "faults"))
     (file,) = (home / "faults").iterdir()
@@ -163,7 +163,7 @@ def test_a_fault_without_a_place_to_write_shows_its_traceback(home: Path, monkey
     """A full disk or a forbidden home: the text to send stands in the message."""
     home.mkdir()
     (home / "faults").write_text("in the way")
-    monkeypatch.setattr("rig.jobs.kept.kept_runs", lambda **_: 1 / 0)
+    monkeypatch.setattr("rig.jobs.kept.listing.kept_runs", lambda **_: 1 / 0)
     result = call("unit")
     assert result.exit_code == 6 and "1 / 0" in result.stderr and "no file" in result.stderr
 

@@ -29,7 +29,7 @@ from rig.records.schema import dump, load
 from rig.records.store import Store
 from rig.result import Judgement
 from rig.review.judge import judge_run
-from rig.review.library import Library, limits_behind
+from rig.review.library.library import Library, limits_behind
 from rig.uncertainty.conformity import Verdict
 
 FULL_TEST = OLD_TRAITS["full_test"]

@@ -18,7 +18,7 @@ from rig.records.index.database import VARIABLE
 from rig.records.store import Store
 from rig.result import Finding, Judged, Judgement
 from rig.result import Result as Figure
-from rig.review.comparing import ASPECTS as KNOWN
+from rig.review.units.comparing import ASPECTS as KNOWN
 from rig.uncertainty.conformity import Verdict
 
 

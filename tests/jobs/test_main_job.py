@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from rig.jobs.bench.look import pointing_bench
-from rig.jobs.manual_entry import entry
+from rig.jobs.hands.manual_entry import entry
 from rig.jobs.run_job import Request, calibration_name, described
 
 pytestmark = pytest.mark.xdist_group("main_job")  # one worker: the run behind these tests is made once

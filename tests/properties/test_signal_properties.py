@@ -4,11 +4,11 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.resolver.angle import electrical_angle, pole_pairs, wrap
-from rig.resolver.ellipse import fit_ellipse
-from rig.resolver.error_curve import deviation
-from rig.resolver.grids import folded
-from rig.resolver.orders import fit_orders
+from rig.resolver.turn.angle import electrical_angle, pole_pairs, wrap
+from rig.resolver.turn.ellipse import fit_ellipse
+from rig.resolver.turn.error_curve import deviation
+from rig.resolver.turn.grids import folded
+from rig.resolver.turn.orders import fit_orders
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.phasor import carrier_phase, signed_envelope
 from rig.signal.sine_fit import fit

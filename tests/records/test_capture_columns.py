@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.records.capture_columns import answers_of, column_of
-from rig.records.capture_files_csv import columns_of, read_phasors, read_waves
+from rig.records.elsewhere.columns import answers_of, column_of
+from rig.records.elsewhere.csv_files import columns_of, read_phasors, read_waves
 
 
 def written(path: Path, lines: list[str]) -> Path:

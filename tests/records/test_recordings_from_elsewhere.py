@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from rig.errors import RecordError, UsageError
-from rig.records.capture_files import stack_of_volts
-from rig.records.capture_files_csv import read_phasors, read_waves
-from rig.records.capture_files_sweep import read_sweep
+from rig.records.elsewhere.csv_files import read_phasors, read_waves
+from rig.records.elsewhere.hdf5_sweep import read_sweep
+from rig.records.elsewhere.tables import stack_of_volts
 
 HEADER = "stepper_deg,exc_re,exc_im,sin_re,sin_im,cos_re,cos_im"
 ROW = "{},7.0,0.0,0.1,0.0,2.0,0.0"

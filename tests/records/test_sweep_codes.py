@@ -8,7 +8,7 @@ import h5py
 import numpy as np
 import pytest
 
-from rig.records.capture_files_sweep import read_sweep
+from rig.records.elsewhere.hdf5_sweep import read_sweep
 from rig.records.elsewhere.recording import Known, sweep_observed
 from rig.review.judge import judge
 

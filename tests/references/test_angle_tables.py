@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from published import columns, rows
 
-from rig.resolver.angle import electrical_angle
-from rig.resolver.error_curve import deviation
-from rig.resolver.grids import folded
-from rig.resolver.orders import fit_orders
 from rig.resolver.thermistor import (
     pt_resistance,
     pt_temperature,
     resistance_ohm,
     temperature_degc,
 )
+from rig.resolver.turn.angle import electrical_angle
+from rig.resolver.turn.error_curve import deviation
+from rig.resolver.turn.grids import folded
+from rig.resolver.turn.orders import fit_orders
 from rig.resolver.winding import r_at
 from rig.uncertainty.rounding import round_result
 

@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from rig.resolver.angle import electrical_angle, pole_pairs
-from rig.resolver.error_curve import deviation
-from rig.resolver.orders import fit_orders
+from rig.resolver.turn.angle import electrical_angle, pole_pairs
+from rig.resolver.turn.error_curve import deviation
+from rig.resolver.turn.orders import fit_orders
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.phasor import carrier_phase, ratio, signed_envelope
 from rig.signal.sine_fit import fit

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.resolver.clampings import Clamping, chosen_offsets_mech_rad
+from rig.resolver.axis.clampings import Clamping, chosen_offsets_mech_rad
 
 Floats = NDArray[np.float64]
 ARCMIN = np.pi / 10_800

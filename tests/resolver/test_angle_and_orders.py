@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.resolver.angle import electrical_angle, pole_pairs, unwrap, wrap
-from rig.resolver.error_curve import closure, combine_passes, deviation
-from rig.resolver.grids import good_sweep_points, grid_folding
-from rig.resolver.orders import design, fit_orders, residual_test
+from rig.resolver.turn.angle import electrical_angle, pole_pairs, unwrap, wrap
+from rig.resolver.turn.error_curve import closure, combine_passes, deviation
+from rig.resolver.turn.grids import good_sweep_points, grid_folding
+from rig.resolver.turn.orders import design, fit_orders, residual_test
 
 
 def centred_error(theta_elec_rad, theta_mech_rad, pole_pairs, direction):  # type: ignore[no-untyped-def]

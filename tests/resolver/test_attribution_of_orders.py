@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.resolver.attribution import attribute, components
-from rig.resolver.grids import part_orders
+from rig.resolver.turn.attribution import attribute, components
+from rig.resolver.turn.grids import part_orders
 
 THETA = 2 * np.pi * np.arange(320) / 320
 

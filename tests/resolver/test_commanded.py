@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.resolver.angle import wrap
-from rig.resolver.commanded import commanded_scale, electrical_places, half_turn_flips, two_speeds
-from rig.resolver.ellipse import fit_ellipse
+from rig.resolver.turn.angle import wrap
+from rig.resolver.turn.commanded import commanded_scale, electrical_places, half_turn_flips, two_speeds
+from rig.resolver.turn.ellipse import fit_ellipse
 
 RNG = np.random.default_rng(9)
 

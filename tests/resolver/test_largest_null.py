@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.resolver.largest_null import largest_null
+from rig.resolver.turn.largest_null import largest_null
 
 NULLS, PARTS, SIGMA = 8, 9, 1.0
 

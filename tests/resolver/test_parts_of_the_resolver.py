@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.resolver.ellipse import fit_ellipse
-from rig.resolver.ratio import crossings
 from rig.resolver.thermistor import (
     resistance_ohm,
     temperature_degc,
 )
+from rig.resolver.turn.ellipse import fit_ellipse
+from rig.resolver.turn.ratio import crossings
 from rig.resolver.winding import r_at
 
 ELEC = 4 * np.arange(320) * 2 * np.pi / 320

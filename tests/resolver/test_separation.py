@@ -9,9 +9,9 @@ import pytest
 from separation_samples import ARCMIN, Setup, made
 
 from rig.errors import UsageError
-from rig.resolver.clampings import chosen_offsets_mech_rad, read_offset, variance_factors
-from rig.resolver.positioner import compare_positioners, known_positioner, reseat_limit_mech_rad
-from rig.resolver.separation import Separation, separate
+from rig.resolver.axis.clampings import chosen_offsets_mech_rad, read_offset, variance_factors
+from rig.resolver.axis.positioner import compare_positioners, known_positioner, reseat_limit_mech_rad
+from rig.resolver.axis.separation import Separation, separate
 
 FINE = np.linspace(0, 2 * math.pi, 1440, endpoint=False)
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from rig.records.capture_files import PhasorTable, SweepFile, WaveTable
-from rig.records.capture_files_csv import read_phasors, read_waves
+from rig.records.elsewhere.csv_files import read_phasors, read_waves
 from rig.records.elsewhere.recording import Known, phasors_observed, sweep_observed, waves_observed
+from rig.records.elsewhere.tables import PhasorTable, SweepFile, WaveTable
 from rig.result import Judgement
 from rig.review.judge import judge
 

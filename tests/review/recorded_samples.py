@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.records.capture_files import PhasorTable, WaveTable
+from rig.records.elsewhere.tables import PhasorTable, WaveTable
 
 
 def phasors(

@@ -18,10 +18,10 @@ from rig.records.index.database import VARIABLE
 from rig.records.run.record import dump_judgement
 from rig.records.store import Store
 from rig.result import Judgement
-from rig.review import archive
-from rig.review.archive import judge_again, judge_archive
-from rig.review.changes import changes, unchanged
-from rig.review.crews import Task, Work, alone, cluster, processes
+from rig.review.archive import archive
+from rig.review.archive.archive import judge_again, judge_archive
+from rig.review.archive.changes import changes, unchanged
+from rig.review.archive.crews import Task, Work, alone, cluster, processes
 
 
 @pytest.fixture(scope="module")

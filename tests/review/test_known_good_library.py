@@ -18,9 +18,9 @@ from rig.records.book.library import LibraryBook
 from rig.records.index.database import VARIABLE
 from rig.records.store import Store
 from rig.result import Judged
-from rig.review.frozen import SANITY, freeze, opinions
-from rig.review.learning import Rule, line_coverage
-from rig.review.library import Library
+from rig.review.library.frozen import SANITY, freeze, opinions
+from rig.review.library.learning import Rule, line_coverage
+from rig.review.library.library import Library
 from rig.uncertainty.conformity import Verdict, judge
 
 

@@ -10,7 +10,7 @@ from library_samples import a_judgement, a_line, kept
 from rig.cli.pages.leaks import rows_of
 from rig.records.index.database import VARIABLE
 from rig.records.store import Store
-from rig.review.leak_history import leaks_until
+from rig.review.units.leak_history import leaks_until
 
 
 def test_the_trend_is_of_this_unit_up_to_this_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

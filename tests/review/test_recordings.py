@@ -11,9 +11,9 @@ import pytest
 from judged_recordings import codes, estimate, judge_file, judge_phasors, judge_sweep, judge_waves
 from recorded_samples import moved, phasors, waves
 
-from rig.records.capture_files import PhasorTable, SweepFile, WaveTable, stack_of_volts
-from rig.records.capture_files_csv import read_waves
+from rig.records.elsewhere.csv_files import read_waves
 from rig.records.elsewhere.recording import Known, waves_observed
+from rig.records.elsewhere.tables import PhasorTable, SweepFile, WaveTable, stack_of_volts
 from rig.result import Judgement
 from rig.review.judge import judge
 

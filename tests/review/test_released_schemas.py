@@ -11,7 +11,7 @@ from rig.records.index.database import VARIABLE
 from rig.records.run.remarks import read_remarks
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.review.archive import judge_again
+from rig.review.archive.archive import judge_again
 
 RUNS = sorted((Path(__file__).parents[2] / "fixtures" / "reference" / "runs").glob("schema-*/*"))
 by_schema = pytest.mark.parametrize("path", RUNS, ids=lambda path: path.parent.name)

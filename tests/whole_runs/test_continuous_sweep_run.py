@@ -16,14 +16,14 @@ from rig.control.step import Context
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
-from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.soundness import soundness
 from rig.errors import UsageError
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.inspection.inspection import Inspection
 from rig.observed import Observed
 from rig.records.run.record import RunHeader
 from rig.records.schema import dump
 from rig.records.store import Store
+from rig.soundness.soundness import soundness
 from sequences.continuous_sweep import SEQUENCE
 from sequences.full_test import SEQUENCE as STEPPED
 from sequences.steps import continuous

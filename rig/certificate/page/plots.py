@@ -1,7 +1,8 @@
 """The plots of a report: angle error with band and limits, its orders, sine against cosine, envelopes.
 
 Each plot is (name, SVG text, alternative text), drawn by chart.py only when its curve keys are there
-(rig/evaluation/angle.py `_curves`). Angles: mechanical along x; errors electrical on the left, mechanical on the right.
+(rig/evaluation/angle/error.py `_curves`). Angles: mechanical along x; errors electrical on the left,
+mechanical on the right.
 It judges nothing.
 """
 

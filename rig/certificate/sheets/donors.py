@@ -1,6 +1,7 @@
 """Donors side by side: the same lines of several units against their limits, outcome, margin, angle error together.
 
-It helps to choose: which unit to fit is an opinion with its figures (rig/review/advice.py), and each unit's own report
+It helps to choose: which unit to fit is an opinion with its figures (rig/review/units/advice.py), and each
+unit's own report
 stays what counts. Margin is the share of the tolerance that estimate and U leave free, smallest over the lines with a
 limit. It reads stored runs; the page is set by sheet.py.
 """
@@ -19,9 +20,9 @@ from rig.certificate.words.units import Units, in_units
 from rig.certificate.words.wording import display, number, short_name
 from rig.records.run.stored import StoredRun
 from rig.result import Judged, Judgement
-from rig.review.advice import Advice, advice
-from rig.review.comparing import ASPECTS, compare
-from rig.review.margins import margin, used
+from rig.review.units.advice import Advice, advice
+from rig.review.units.comparing import ASPECTS, compare
+from rig.review.units.margins import margin, used
 
 
 def donor_sheet(runs: Sequence[StoredRun], shop: Shop) -> Sheet:

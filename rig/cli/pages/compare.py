@@ -15,9 +15,9 @@ from rich.text import Text
 
 from rig.certificate.words.wording import display, figure_texts, find_measurand, scale_of, short_name, unit_suffix
 from rig.result import Judged, Result
-from rig.review.advice import Advice
-from rig.review.comparing import Comparison, Line
-from rig.review.margins import Difference, margin
+from rig.review.units.advice import Advice
+from rig.review.units.comparing import Comparison, Line
+from rig.review.units.margins import Difference, margin
 
 STYLES: Mapping[str, str] = {"pass": "green", "fail": "bold red", "conditional pass": "yellow", "not tested": "dim"}
 

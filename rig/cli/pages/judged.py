@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from rig.review.archive import Report
-from rig.review.changes import in_words
+from rig.review.archive.archive import Report
+from rig.review.archive.changes import in_words
 
 
 def changed_rows(changed: Mapping[str, Any]) -> list[str]:

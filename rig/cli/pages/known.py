@@ -18,7 +18,7 @@ from rig.certificate.words.wording import find_measurand, limit_text, number, sc
 from rig.quantity import Limit
 from rig.records.book.entries import GoodUnit, LearnedLimits
 from rig.records.book.library import KIND_OF, LibraryEntry
-from rig.review.learning import LimitSet
+from rig.review.library.learning import LimitSet
 from rig.statistics.tolerance import Learned
 
 WORDS = {"good-unit": "unit taken in", "withdrawn-unit": "unit withdrawn", "learned-limits": "limits approved"}

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from rig.certificate.words.wording import short_name
-from rig.diagnosis.drying import WORDS, LeakTrend
 from rig.jobs.run_job import Finished
+from rig.review.units.drying import WORDS, LeakTrend
 
 
 def drying(finished: Finished) -> list[str]:

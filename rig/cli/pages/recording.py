@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.certificate.words.wording import display
-from rig.jobs.recordings import JudgedRecording
+from rig.jobs.kept.recordings import JudgedRecording
 from rig.result import Judged, Judgement
 from rig.uncertainty.conformity import Verdict
 

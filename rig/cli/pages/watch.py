@@ -1,6 +1,7 @@
 """What a watch shows: digits that read from two metres, least and most, every drop-out on a line of its own, a sound.
 
-It computes nothing (rig/evaluation/watching.py holds). On a terminal the block renews itself ten times a second; into
+It computes nothing (rig/evaluation/bench/watching.py holds). On a terminal the block renews itself ten times a
+second; into
 a file or a pipe only the drop-outs go. The sound is the terminal's bell, at the loss and at the return.
 """
 
@@ -11,7 +12,7 @@ import time
 from typing import Any, TextIO
 
 from rig.answer import dump_answer
-from rig.evaluation.watching import QUANTITIES, Hold, told
+from rig.evaluation.bench.watching import QUANTITIES, Hold, told
 from rig.jobs.run_job import Finished
 from rig.quantity import Reading
 

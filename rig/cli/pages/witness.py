@@ -8,12 +8,12 @@ from typing import Any
 
 import click
 
-from rig.diagnosis.suspects import FAILS, suspects
-from rig.diagnosis.witness import WITNESSES, titles
 from rig.errors import RecordError
 from rig.jobs.run_job import Finished
 from rig.jobs.witness import SCHEMA, Answer, Plan, all_said, answers
 from rig.result import Awaited
+from rig.review.witness.suspects import FAILS, suspects
+from rig.soundness.witness import WITNESSES, titles
 
 
 def settling(finished: Finished) -> list[str]:

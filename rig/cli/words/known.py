@@ -12,8 +12,8 @@ from rig.cli.chosen import chosen_run
 from rig.cli.group import WithDefault, print_json
 
 if TYPE_CHECKING:
-    from rig.review.learning import Rule
-    from rig.review.library import Library
+    from rig.review.library.learning import Rule
+    from rig.review.library.library import Library
 
 Command = Callable[..., Any]
 
@@ -81,7 +81,7 @@ def add(units: str, more: Sequence[str], how: str, who: str, as_json: bool) -> N
 
     Example: anglewright known add 4L-00871 --how 'ran in a machine' --by 'operator 2'
     """
-    from rig.jobs.what import Fit
+    from rig.jobs.kept.what import Fit
     from rig.records.store import Store
 
     library = _library(Store())
@@ -129,12 +129,12 @@ def approve(part: str, who: str, family: float | None, as_json: bool, **rule: An
 
 
 def _library(store: Any) -> Library:
-    from rig.review.library import Library
+    from rig.review.library.library import Library
 
     return Library(store)
 
 
 def _rule(words: dict[str, Any]) -> Rule:
-    from rig.review.learning import Rule
+    from rig.review.library.learning import Rule
 
     return Rule(**words)

@@ -88,8 +88,8 @@ def of_run(what: str, draft_to: Path | None, as_json: bool) -> None:
 
     Example: anglewright pins of latest
     """
+    from rig.jobs.kept.what import Fit
     from rig.jobs.pins.table import analyse_run
-    from rig.jobs.what import Fit
 
     _finish(analyse_run(chosen_run(what, Fit(question="pins")).id, draft_to=draft_to), as_json)
 

@@ -1,6 +1,6 @@
 """`anglewright unit read`: a recording from elsewhere, as text or one JSON document.
 
-It computes nothing (rig/jobs/recordings.py does). Heavy libraries are imported inside the commands.
+It computes nothing (rig/jobs/kept/recordings.py does). Heavy libraries are imported inside the commands.
 """
 
 from __future__ import annotations
@@ -102,8 +102,8 @@ def _judge(kind: str, columns: str, *, as_json: bool, **said: Any) -> None:
     """Judge, print and leave with the exit status. A person at a terminal is asked for columns that have no name."""
     from dataclasses import replace
 
-    from rig.jobs.recordings import Request, answered_columns, judge_recording
-    from rig.records.capture_columns import answers_of
+    from rig.jobs.kept.recordings import Request, answered_columns, judge_recording
+    from rig.records.elsewhere.columns import answers_of
 
     request = Request(kind=kind, columns=answers_of(columns), **said)
     if sys.stdin.isatty() and not as_json:

@@ -46,7 +46,7 @@ def issue(what: str, part: str, out: Path | None, reason: str, corrections: Sequ
     Example: anglewright report issue 4L-00871
     """
     from rig.certificate import issue as issuing
-    from rig.jobs.what import Fit
+    from rig.jobs.kept.what import Fit
     from rig.records.store import Store
 
     stored = chosen_run(what, Fit(certified=True), part=part)
@@ -74,7 +74,7 @@ def withdraw(what: str, reason: str, as_json: bool) -> None:
     Example: anglewright report withdraw 4L-00871 --reason 'wrong unit clamped'
     """
     from rig.certificate import issue as issuing
-    from rig.jobs.what import Fit
+    from rig.jobs.kept.what import Fit
     from rig.records.store import Store
 
     entry = issuing.withdraw(Store(), chosen_run(what, Fit(certified=True)).id, reason)

@@ -41,7 +41,7 @@ def show(what: str | None, part: str, serial: str, every: bool, printed: bool, o
     """
     if what is None:
         from rig.cli.pages.runs import show_runs
-        from rig.jobs.kept import kept_runs
+        from rig.jobs.kept.listing import kept_runs
 
         rows = kept_runs(serial=serial, part=part, most=None if every else NEWEST)
         print_json({"runs": rows}) if as_json else show_runs(rows)
@@ -90,9 +90,9 @@ def compare(
 
     Example: anglewright unit compare 4L-00871 4L-00538
     """
-    from rig.jobs.what import Fit
-    from rig.review import comparing
-    from rig.review.advice import advice
+    from rig.jobs.kept.what import Fit
+    from rig.review.units import comparing
+    from rig.review.units.advice import advice
 
     runs = [chosen_run(name, Fit(certified_first=True), part=part) for name in units]
     if printed:
@@ -163,7 +163,7 @@ def judge(
     from rig.errors import UsageError
     from rig.records.files import write_new
     from rig.records.store import Store
-    from rig.review import archive, crews
+    from rig.review.archive import archive, crews
 
     if (what is None) == (campaign is None):
         raise UsageError("judge one run or an archive.", next_action="Give a run, or --campaign NAME.")

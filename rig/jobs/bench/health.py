@@ -1,6 +1,7 @@
 """The bench's health record: lines of a proof kept beside its calibrations, and the page that tells how it stands.
 
-It must never measure: a run of the sequence `prove` does, and rig/evaluation/proving.py reads it. The record is written
+It must never measure: a run of the sequence `prove` does, and rig/evaluation/bench/proof.py reads it. The
+record is written
 once per proof; later runs carry the newest in their header, so that a report can say when the bench was proven.
 """
 

@@ -86,7 +86,7 @@ class Teaching:
 
     def turn(self, work: Callable[[Any], Any]) -> Any:
         """The same for work that turns the axis: a real bench is armed by hand first, at its terminal."""
-        from rig.jobs.arming_prompt import at_terminal
+        from rig.jobs.hands.arming_prompt import at_terminal
 
         def armed(bench: Any) -> Any:
             bench.token.check()

@@ -22,10 +22,10 @@ from rig.records.store import Store
 from sequences.remount import SEQUENCE
 
 if TYPE_CHECKING:
-    from rig.evaluation.reclamping import Reproducibility
-    from rig.evaluation.remount import Remounting
+    from rig.evaluation.bench.reclamping import Reproducibility
+    from rig.evaluation.bench.remount import Remounting
     from rig.observed import Observed
-    from rig.resolver.positioner import Agreement
+    from rig.resolver.axis.positioner import Agreement
 
 SCHEMA = "anglewright remount 1"
 
@@ -125,8 +125,8 @@ def guided(
 
     Raises UsageError before anything is opened for a number of clampings for which no good offsets are known.
     """
-    from rig.evaluation.remount import OFFSET
-    from rig.resolver.clampings import chosen_offsets_mech_rad
+    from rig.evaluation.bench.remount import OFFSET
+    from rig.resolver.axis.clampings import chosen_offsets_mech_rad
 
     offsets = chosen_offsets_mech_rad(clampings, load_part(request.part).pole_pairs)
     runs = []
@@ -140,9 +140,9 @@ def guided(
 
 def evaluated(runs: Sequence[str], check: Sequence[str] = ()) -> Remounted:
     """Separate kept runs of a set (and of a second part's set), and keep what stands."""
+    from rig.evaluation.bench.reclamping import reproducibility, to_data
+    from rig.evaluation.bench.remount import checked, separated
     from rig.evaluation.evaluated import evaluate
-    from rig.evaluation.reclamping import reproducibility, to_data
-    from rig.evaluation.remount import checked, separated
 
     seen = _observed(runs)
     found = separated(seen)

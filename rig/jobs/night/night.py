@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from rig.control.arming import ENDED, Arming, Event, State, armed
 from rig.control.step import Progress
 from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetyStop, UsageError
-from rig.jobs.arming_prompt import at_terminal
+from rig.jobs.hands.arming_prompt import at_terminal
 from rig.jobs.night.free_memory import give_back
 from rig.jobs.night.queue import SCHEMA, Entry, Queue
 from rig.jobs.program_fault import message_of

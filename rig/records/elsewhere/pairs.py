@@ -17,7 +17,7 @@ from pathlib import Path
 from rig.errors import DescriptionError, UsageError
 from rig.observed import Absent, Observed
 from rig.quantity import Reading, Scalar
-from rig.records.capture_files_ohms import Ohms, comma_habit, read_ohms
+from rig.records.elsewhere.ohms import Ohms, comma_habit, read_ohms
 from rig.records.elsewhere.unvouched import bench_of_recording, no_holder, unknown_part
 from rig.signal.waveform import HeldCaptures
 

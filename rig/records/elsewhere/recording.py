@@ -17,7 +17,7 @@ from rig.description.benches import BenchFile
 from rig.errors import UsageError
 from rig.observed import BESIDE, RECORD, Absent, Observed, PhasorSeries
 from rig.quantity import Reading, Scalar
-from rig.records.capture_files import PhasorTable, SweepFile, WaveTable
+from rig.records.elsewhere.tables import PhasorTable, SweepFile, WaveTable
 from rig.records.elsewhere.unvouched import STEPS_PER_TURN, bench_of_recording, no_holder, unknown_part
 from rig.resolver.part import Part
 from rig.signal.waveform import HeldCaptures, WaveformStack

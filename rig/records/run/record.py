@@ -34,7 +34,7 @@ class RunHeader:
     certificate. calibration: the loopback in force, or None. decision: {"rule", "r"}. details: anything else that was
     stated beforehand and is printed (received, complaint, remark). retest_of: the run that this one repeats after a
     re-seat. traits: what the sequence is, None in headers of before (`kind` knows it then).
-    learned: the limits that stand behind the part file's own (rig/review/frozen.py), or None.
+    learned: the limits that stand behind the part file's own (rig/review/library/frozen.py), or None.
     """
 
     sequence: str

@@ -13,7 +13,7 @@ from rig.description.benches import load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.observed import Absent, Observed
-from rig.records.capture_files_sweep import read_sweep
+from rig.records.elsewhere.hdf5_sweep import read_sweep
 from rig.records.elsewhere.recording import Known, sweep_observed
 from rig.records.elsewhere.stripped import stripped
 from rig.review.expected_run import expected_run

@@ -7,7 +7,7 @@ import pytest
 
 from rig.errors import DescriptionError, UsageError
 from rig.pins.readings import PairTable, pair_table
-from rig.records.capture_files_ohms import comma_habit, read_ohms
+from rig.records.elsewhere.ohms import comma_habit, read_ohms
 from rig.records.elsewhere.pairs import parse_pairs, pin_name, read_pairs
 
 

@@ -7,7 +7,6 @@ import pytest
 
 from rig.errors import UsageError
 from rig.observed import Absent
-from rig.records.capture_files import PhasorTable, SweepFile, WaveTable, stack_of_volts
 from rig.records.elsewhere.recording import (
     Known,
     passes,
@@ -15,6 +14,7 @@ from rig.records.elsewhere.recording import (
     sweep_observed,
     waves_observed,
 )
+from rig.records.elsewhere.tables import PhasorTable, SweepFile, WaveTable, stack_of_volts
 from rig.records.elsewhere.unvouched import STEPS_PER_TURN
 
 

@@ -12,11 +12,11 @@ from typing import Any
 from coverage_trial import name_of, truths
 from drawn_rig import Drawn, DrawnRun, drawn
 
-from rig.diagnosis.inspection import Inspection
-from rig.diagnosis.soundness import soundness
 from rig.evaluation.evaluated import evaluate
+from rig.evaluation.inspection.inspection import Inspection
 from rig.observed import Observed
 from rig.result import Reason, Result
+from rig.soundness.soundness import soundness
 
 COPPER = ("r20_exc", "r20_sin", "r20_cos")
 CHANNELS = ("phase_sin_deg", "phase_cos_deg", "phase_difference_deg", "tr_sin", "tr_cos", "tr_imbalance")

@@ -53,7 +53,7 @@ OPERATORS = tuple(
         *("ReplaceBreakWithContinue", "ReplaceContinueWithBreak", "NumberReplacer"),
     )
 )
-ALWAYS = (("rig/evaluation/hand_turned.py", "core/ReplaceBinaryOperator_Mul_Div", "0.1 *"),)
+ALWAYS = (("rig/evaluation/by_hand/turn.py", "core/ReplaceBinaryOperator_Mul_Div", "0.1 *"),)
 """Mutants that no test noticed once: file, operator, and what stands in the line."""
 
 

@@ -33,8 +33,8 @@ from observed_from_world import full_test, quick_screen
 from rig.records.index.database import VARIABLE
 from rig.records.run.record import dump_judgement
 from rig.records.store import Store
-from rig.review.archive import Report, judge_archive
-from rig.review.crews import cluster
+from rig.review.archive.archive import Report, judge_archive
+from rig.review.archive.crews import cluster
 
 Line = Iterator[tuple[bool, str]]
 WORK = Path(tempfile.mkdtemp(prefix="anglewright-show-"))

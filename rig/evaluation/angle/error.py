@@ -1,0 +1,343 @@
+"""Pole pairs, direction and the angle error of one turn as results, with the positioner's budget.
+
+It must never know a limit. error = indicated - true, electrical, best-fit zero (rig/evaluation/angle/curve.py). The
+motor's own cyclic orders are fitted and left out of the curve; once and twice a turn the axis' stated error can't be
+told from the part's, and is carried as a simultaneous band (rig/resolver/turn/orders.py,
+rig/evaluation/angle/maximum.py).
+Theory: rig/resolver/README.md, 1.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.answer import Curves
+from rig.errors import UsageError
+from rig.evaluation.angle.correction import reference_of_steps
+from rig.evaluation.angle.curve import AngleCurve
+from rig.evaluation.angle.maximum import Figures, figures
+from rig.evaluation.angle.positioner import cyclic_orders, order_half_width_mech_arcmin
+from rig.evaluation.sampler.channels import Channels
+from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
+from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_teeth
+from rig.evaluation.turn.ratio import why_no_turn
+from rig.evaluation.turn.ratios import Turn, silent_output
+from rig.evaluation.turn.rotation import Rotation
+from rig.evaluation.turn.slip import play_half_width_mech_arcmin
+from rig.observed import Observed
+from rig.quantity import Scalar
+from rig.resolver.turn.angle import PolePairs
+from rig.resolver.turn.orders import Orders, fit_orders
+from rig.result import Result
+from rig.uncertainty.budget import BudgetLine
+
+Floats = NDArray[np.float64]
+IDS = (
+    "pole_pairs",
+    "direction",
+    "error_max_elec_arcmin",
+    "error_max_mech_arcmin",
+    "error_span_elec_arcmin",
+    "error_rms_elec_arcmin",
+)
+
+
+def angle_results(rotation: Rotation) -> tuple[list[Result], Curves]:
+    """All lines of the angle group, the rig's facts beside them, and the curves for plots."""
+    found, curve = rotation.turn, rotation.angle_curve
+    if found is not None and (silent := silent_output(found)):
+        why = f"the {silent} output carries no signal: one output alone shows no angle"
+        return [untested(id_, why) for id_ in IDS], Curves()
+    if found is None:
+        return [untested(id_, why_no_turn(rotation)) for id_ in IDS], Curves()
+    if curve is None:
+        return [untested(id_, why_no_count(rotation)) for id_ in IDS], Curves()
+    conditions = _conditions(rotation, found, curve)
+    results = _counts(rotation, found, curve, conditions)
+    if found.coarse:
+        results += _coarse(rotation, found, curve, conditions)
+        return results, Curves()
+    try:
+        stated_figures = figures(rotation, found, curve.theta_mech_rad, curve.mean, curve.found.value)
+    except UsageError as fault:
+        return results + [untested(id_, fault.message) for id_ in IDS[2:]], Curves()
+    results += _errors(rotation, found, curve, stated_figures, conditions)
+    results += _orders(rotation, found, curve, stated_figures.model, conditions)
+    results += _facts(rotation, curve, conditions)
+    return results, _curves(found, curve, stated_figures)
+
+
+def _conditions(rotation: Rotation, found: Turn, curve: AngleCurve) -> dict[str, Scalar]:
+    obs = rotation.observed
+    return {
+        "frequency_hz": found.frequency_hz,
+        "level_v_rms": found.v_exc_rms,
+        "rotor": obs.rotor,
+        "clamping": obs.header.get("clamping", 1),
+        "points": int(curve.theta_mech_rad.size),
+        "passes": "both" if curve.passes else "one",
+        "zero": "best fit",
+        "reference": _reference(rotation, found),
+        "positive_rotation": obs.part.positive_rotation,
+        **({} if found.latency_s is None else {"turned": "on the fly", "latency_us": 1e6 * found.latency_s}),
+    }
+
+
+def _reference(rotation: Rotation, found: Turn) -> str:
+    return "encoder" if found.reference == "encoder" else reference_of_steps(rotation.observed, rotation.correction)
+
+
+def why_no_count(rotation: Rotation) -> str:
+    """Why pole pairs and direction are not known; "" where they are."""
+    pairs = rotation.pole_pairs
+    if pairs is None or not pairs.ambiguous:
+        return ""
+    return f"these positions can't tell {alike(pairs)} apart; the part file's are {rotation.observed.part.pole_pairs}"
+
+
+def alike(pairs: PolePairs) -> str:
+    """The candidates that the positions can't tell apart, in words."""
+    named = [f"{abs(k)}{'' if k > 0 else ' with the angle falling'}" for k in pairs.candidates()]
+    return f"{', '.join(named[:-1])} and {named[-1]} pole pairs"
+
+
+def _counts(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+    pairs = curve.found
+    seen = conditions | {"per_turn": pairs.per_turn, "score": pairs.score}
+    note = ""
+    if pairs.assumed:
+        note = (
+            f"consistent with the {pairs.value} of the part file; these positions alone can't tell {alike(pairs)} apart"
+        )
+    results = [exact("pole_pairs", pairs.value, seen, note), exact("direction", pairs.direction, seen, note)]
+    if rotation.observed.holder.datum:
+        results.append(_zero(rotation, found, curve, conditions))
+    return results
+
+
+def _zero(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> Result:
+    obs = rotation.observed
+    p = curve.found.value
+    degrees = math.degrees(curve.zero_elec_rad) + curve.found.direction * p * obs.holder.index_to_datum_deg
+    index = obs.bench.axis.index_repeat_arcmin if obs.bench.axis else 30.0
+    lines = [
+        half_width("index", index * p / 60.0, "deg"),
+        half_width("axis once a turn", p * order_half_width_mech_arcmin(rotation, found.reference, 1) / 60.0, "deg"),
+        half_width("backlash", p * (obs.bench.axis.backlash_arcmin if obs.bench.axis else 1.0) / 120.0, "deg"),
+        standard("noise of the curve", _mean_noise_rad(obs, curve), "rad", 180.0 / math.pi),
+    ]
+    note = f"against {obs.holder.datum}; electrical zero must be learned again on the machine"
+    return stated("zero_elec_deg", degrees % 360.0, lines, conditions, note=note)
+
+
+def _mean_noise_rad(obs: Observed, curve: AngleCurve) -> float:
+    """Standard uncertainty of the curve's mean by what no order of the turn explains, electrical rad."""
+    theta, points = curve.theta_mech_rad, curve.theta_mech_rad.size
+    orders = candidate_orders(points, curve.found.value, stated_teeth(obs, points), (), largest_gap(theta))
+    try:
+        rms = fit_orders(theta, curve.mean, orders).residual_rms
+    except UsageError:
+        rms = float(np.std(curve.mean))
+    return rms / ARCMIN_PER_RAD / math.sqrt(points)
+
+
+def _channels(found: Turn) -> float:
+    """Standard uncertainty, electrical arcmin, that the channels' gain and loading leave in the error (order 2p)."""
+    gains = found.loopback.u_gain
+    return float(0.5 * math.hypot(gains[2], gains[3], 0.1 * found.loading_u)) * ARCMIN_PER_RAD
+
+
+def _crosstalk(channels: Channels, found: Turn, order: int, pole_pairs: int) -> float:
+    """Half-width, electrical arcmin, of what crosstalk adds at an order a turn: the excitation at p, the outputs in
+    each other at 2p."""
+    if order == pole_pairs:
+        u, _, v, _ = found.envelopes()
+        return channels.crosstalk_of_excitation / float(np.max(np.hypot(u, v))) * ARCMIN_PER_RAD
+    return channels.crosstalk * ARCMIN_PER_RAD if order == 2 * pole_pairs else 0.0
+
+
+def _errors(
+    rotation: Rotation, found: Turn, curve: AngleCurve, got: Figures, conditions: dict[str, Scalar]
+) -> list[Result]:
+    p = curve.found.value
+    common = _common(rotation, found, p)
+    seen = conditions | {
+        "raw_maximum_elec_arcmin": got.raw_maximum,
+        "orders_kept": len(got.kept),
+        "residual_rms_elec_arcmin": got.residual_rms,
+        **({"order_left": got.order_left, "left_elec_arcmin": got.amplitude_left} if got.order_left else {}),
+    }
+    results = []
+    for id_, value, line, factor in (
+        ("error_max_elec_arcmin", got.maximum, got.u_maximum, 1.0),
+        ("error_max_mech_arcmin", got.maximum, got.u_maximum, 1.0 / p),
+        ("error_span_elec_arcmin", got.span, got.u_span, 1.0),
+        ("error_rms_elec_arcmin", got.rms, got.u_rms, 1.0),
+    ):
+        by_rms = "rms" in id_
+        lines = [*_positioner(got, line[0], factor), standard("noise of the curve", line[1], "arcmin", factor)]
+        for order, part in common:
+            spread = _share_of_rms(got, order, part.u, p) if by_rms else 2.0 if "span" in id_ else 1.0
+            lines.append(times(part, spread * factor))
+        results.append(stated(id_, value * factor, lines, seen))
+    return results
+
+
+def _positioner(got: Figures, u: float, factor: float) -> list[BudgetLine]:
+    """What the positioner leaves, simultaneous over the turn, by its orders: each even within what the file states."""
+    names = {1: "positioner once a turn, simultaneous", 2: "positioner twice a turn, simultaneous"}
+    return [
+        half_width(names[n], u * math.sqrt(3.0 * share), "arcmin", factor, note=got.note)
+        for n, share in got.by_order.items()
+    ]
+
+
+def _common(rotation: Rotation, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:
+    """Influences on the whole curve with the order a turn at which they act (0: unknown)."""
+    scatter = p * play_half_width_mech_arcmin(rotation.observed, found.reference)
+    other = 2.0 * p * order_half_width_mech_arcmin(rotation, found.reference, 3)
+    unseen = 0.5 * p * rotation.slip.limit_mech_arcmin if rotation.slip is not None else 0.0
+    return [
+        (2 * p, standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback")),
+        (0, half_width("backlash left after both passes", scatter, "arcmin", note="bench file")),
+        (0, half_width("slip not excluded", unseen, "arcmin", note="a ramp over the turn that closure can't see")),
+        (0, half_width("axis, orders not stated", other, "arcmin")),
+        (p, half_width("crosstalk of the excitation", _crosstalk(rotation.windings.channels, found, p, p), "arcmin")),
+        (
+            2 * p,
+            half_width(
+                "crosstalk of sine and cosine", _crosstalk(rotation.windings.channels, found, 2 * p, p), "arcmin"
+            ),
+        ),
+    ]
+
+
+def _share_of_rms(got: Figures, order: int, u: float, p: int) -> float:
+    """How far the rms of the curve follows a small wave of this order: by the curve's own wave there, |a| / (2 rms),
+    and by the small wave's own power. Order 0: of all orders kept the one that matters most."""
+    rms = max(got.rms, 1e-12)
+    orders = [n for n in ([order] if order else got.kept) if n in got.model.orders and n % p == 0]
+    own = max((got.model.amplitude(n) for n in orders), default=0.0) / (2.0 * rms)
+    return min(math.hypot(own, u / (2.0 * rms)), 0.71)
+
+
+def _orders(
+    rotation: Rotation, found: Turn, curve: AngleCurve, model: Orders, conditions: dict[str, Scalar]
+) -> list[Result]:
+    p = curve.found.value
+    wanted = {1, 2, p, 2 * p, 3 * p, 4 * p} | (
+        {rotation.observed.part.teeth} if rotation.observed.part.teeth else set()
+    )
+    results = []
+    for order in sorted(n for n in wanted if n in model.orders):
+        width = order_half_width_mech_arcmin(rotation, found.reference, order)
+        lines = [
+            half_width("positioner at this order", width, "arcmin", note="bench file"),
+            standard("noise", model.u_amplitude(order) / p, "arcmin"),
+            half_width("crosstalk", _crosstalk(rotation.windings.channels, found, order, p) / p, "arcmin"),
+        ]
+        if order == 2 * p:
+            gain = _channels(found) / p
+            share = _share_of_amplitude(model, order, curve, gain * p)
+            lines.append(standard("channel gain sine against cosine", gain, "arcmin", share))
+        note = "" if order % p == 0 else "not a multiple of the pole pairs: rotor or positioner"
+        results.append(stated(f"order_{order}_mech_arcmin", model.amplitude(order) / p, lines, conditions, note=note))
+    return results
+
+
+def _share_of_amplitude(model: Orders, order: int, curve: AngleCurve, size_elec_arcmin: float) -> float:
+    """How far the amplitude of order 2p follows a gain's wave sin(2 theta_elec) of this size: by the part along the
+    order's own wave, and by the square of the part across it."""
+    own = complex(model.coefficients[model.orders.index(order)])
+    gain_rad = curve.found.direction * (2.0 * curve.zero_elec_rad - math.pi / 2.0)
+    apart = math.atan2(own.imag, own.real) - gain_rad
+    across = min(1.0, abs(size_elec_arcmin * math.sin(apart)) / max(2.0 * abs(own), 1e-12))
+    return math.hypot(math.cos(apart), across)
+
+
+def _facts(rotation: Rotation, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+    p, passes = curve.found.value, curve.passes
+    results = []
+    if passes is not None:
+        to_mech = ARCMIN_PER_RAD / p
+        u = passes.u_hysteresis_elec_rad * to_mech
+        value = passes.hysteresis_elec_rad * to_mech
+        if "latency_us" in conditions:
+            why = f"on the fly: play can't be told from the delay, {conditions['latency_us']:.1f} us together"
+            results.append(untested("hysteresis_mech_arcmin", why))
+        else:
+            results.append(stated("hysteresis_mech_arcmin", value, [standard("scatter", u, "arcmin")], conditions))
+        span_s = 1.0 if passes.drift_elec_rad_s == 0 else passes.drift_elec_rad / passes.drift_elec_rad_s
+        u = passes.u_drift_elec_rad_s * abs(span_s) * ARCMIN_PER_RAD
+        drift = passes.drift_elec_rad * ARCMIN_PER_RAD
+        results.append(stated("drift_elec_arcmin", drift, [standard("scatter", u, "arcmin")], conditions))
+    return results + _closure(rotation, curve, conditions)
+
+
+def _closure(rotation: Rotation, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+    """The larger closure of both passes; where the first passes were repeated, what these had shown."""
+    if not curve.closures_elec_arcmin:
+        return []
+    p, slip, first = curve.found.value, rotation.slip, rotation.first_slip
+    worst = max(curve.closures_elec_arcmin.values(), key=abs) / p
+    lines = [
+        half_width("backlash left", play_half_width_mech_arcmin(rotation.observed, "steps"), "arcmin"),
+        standard("scatter", curve.u_closure_elec_arcmin * math.sqrt(2.0) / p, "arcmin"),
+    ]
+    seen = conditions | ({} if slip is None else slip.conditions())
+    note = "" if first is None else f"both passes were repeated, for the first ones did not close: {first.figures()}"
+    return [stated("closure_mech_arcmin", worst, lines, seen, note=note)]
+
+
+def _coarse(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+    p = curve.found.value
+    widths = sum(
+        order_half_width_mech_arcmin(rotation, found.reference, n)
+        for n in (1, 2, *cyclic_orders(rotation.observed)[:1])
+    )
+    worst = float(np.max(np.abs(curve.mean)))
+    rms = float(np.sqrt(np.mean(curve.mean**2)))
+    lines = [
+        half_width("positioner", p * widths, "arcmin", note="bench file"),
+        half_width("few positions", 0.3 * worst, "arcmin", note="quick screen"),
+        standard("channel gain sine against cosine", _channels(found), "arcmin"),
+    ]
+    note = "coarse: a few spots only"
+    return [
+        stated("error_max_elec_arcmin", worst, lines, conditions, note=note),
+        stated("error_max_mech_arcmin", worst / p, [times(x, 1.0 / p) for x in lines], conditions, note=note),
+        stated("error_rms_elec_arcmin", rms, lines, conditions, note=note),
+    ]
+
+
+def _curves(found: Turn, curve: AngleCurve, got: Figures) -> Curves:
+    u, qu, v, qv = found.envelopes()
+    inside = found.inside & (found.counter_clockwise | ~np.any(found.counter_clockwise))
+    rank = np.flatnonzero(inside)[np.argsort(np.mod(found.theta_mech_rad[inside], 2 * math.pi), kind="stable")]
+    omega = 2.0 * math.pi * found.frequency_hz
+    current = found.exc_i[rank]
+    z = np.divide(found.exc_v[rank], current, out=np.full(rank.size, np.nan, complex), where=np.abs(current) > 0.0)
+    p = curve.found.value
+    return Curves(
+        angle_mech_deg=tuple(np.degrees(curve.theta_mech_rad).tolist()),
+        error_ccw_elec_arcmin=_listed(curve.ccw),
+        error_cw_elec_arcmin=_listed(curve.cw),
+        error_mean_elec_arcmin=tuple(curve.mean.tolist()),
+        error_model_elec_arcmin=tuple(got.model_curve.tolist()),
+        error_band_elec_arcmin=float(2.0 * got.u_band),
+        orders=tuple(got.model.orders),
+        orders_mech_arcmin=tuple((np.abs(got.model.coefficients) / p).tolist()),
+        envelope_angle_mech_deg=tuple(np.degrees(np.mod(found.theta_mech_rad[rank], 2 * math.pi)).tolist()),
+        envelope_sine=tuple(u[rank].tolist()),
+        envelope_cosine=tuple(v[rank].tolist()),
+        quadrature_sine=tuple(qu[rank].tolist()),
+        quadrature_cosine=tuple(qv[rank].tolist()),
+        l_exc_h=_listed(z.imag / omega if omega > 0.0 else np.full(rank.size, np.nan)),
+    )
+
+
+def _listed(values: Floats) -> tuple[float | None, ...]:
+    return tuple(float(v) if math.isfinite(v) else None for v in values)

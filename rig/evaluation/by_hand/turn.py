@@ -1,0 +1,289 @@
+"""The rotor turned by hand while the sampler records: everything that the ellipse tells, and no angle error.
+
+It must never know a limit. Nobody knows where the rotor stands: the two envelopes are each other's reference
+(rig/evaluation/by_hand/ellipse.py). What winding harmonics may imitate is budgeted with the largest radius
+order that only
+they make. Series: `hand_turned`, captures in a row. Theory: rig/resolver/README.md, 2.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import UsageError
+from rig.evaluation.by_hand.ellipse import HandTurn, hand_turn, turning
+from rig.evaluation.coils.windings import Windings
+from rig.evaluation.sampler.channels import Channels
+from rig.evaluation.sampler.loopback import Loopback
+from rig.evaluation.sampler.phasors import COSINE, EXC_V, SINE, alive, set_frequency_hz
+from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
+from rig.evaluation.turn.ratio import IDS as RATIO_IDS
+from rig.evaluation.turn.ratios import loading_factor
+from rig.observed import BESIDE, RECORD, Observed
+from rig.quantity import Scalar
+from rig.resolver.turn.orders import fit_orders
+from rig.resolver.turn.ratio import crossings
+from rig.result import Result
+from rig.signal.common_frequency import pooled_frequency
+from rig.signal.moving import Windows, moving_phasors, ratio_slope, window_for, window_samples
+from rig.signal.waveform import WaveformStack
+from rig.uncertainty.budget import BudgetLine
+
+Complexes = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+SERIES = "hand_turned"
+WINDOW_S = 1e-3
+LEAST_WINDOWS = 4  # in a record, below which nobody can say that the rotor moved
+MOVES = 0.01  # of the outputs' size, rms over a record
+NOISE_FACTOR = 6.0
+ANGLE_IDS = (
+    "pole_pairs",
+    "direction",
+    "zero_elec_deg",
+    "error_max_elec_arcmin",
+    "error_max_mech_arcmin",
+    "error_span_elec_arcmin",
+    "error_rms_elec_arcmin",
+)
+DEG = 180.0 / math.pi
+OPPOSITE = 0.5
+"""Third harmonic that turns as the fundamental does and looks like an imbalance, as a share of the largest harmonic
+seen in the radius. Both windings have the same permeance under them, so that it only comes from what they are unlike.
+Its components stay below 0.57 of that harmonic in 95.45 % of 150 parts of tests/foreign: 2 / sqrt(3) of this share."""
+
+
+def hand_series(channels: Channels) -> str:
+    """The series in which somebody turned the rotor: a hand-turned run's, or a record in which the outputs move beside
+    the excitation; "" where there is none."""
+    if channels.observed.has(SERIES):
+        return SERIES
+    return RECORD if channels.observed.has(RECORD) and _moves(channels) else ""
+
+
+def _moves(channels: Channels) -> bool:
+    stack, found = channels.observed.captures.stack(RECORD), channels.phasors(RECORD)
+    if found is None or channels.observed.has(RECORD + BESIDE):
+        return False
+    rate_hz, hz = stack.sample_rate_hz, found.frequency.frequency_hz
+    if stack.codes.shape[2] < LEAST_WINDOWS * window_samples(rate_hz, hz, WINDOW_S):
+        return False
+    windows = moving_phasors(stack.codes, rate_hz, hz, window_s=WINDOW_S, scale=stack.scale_v)
+    exc = windows.phasor[0, :, EXC_V]
+    if np.min(np.abs(exc)) < 0.1 * np.max(np.abs(exc)):
+        return False
+    ratios = [windows.phasor[0, :, c] / exc for c in (SINE, COSINE)]
+    size = max(float(np.max(np.abs(part))) for part in ratios)
+    noise = float(np.max(windows.u)) / float(np.median(np.abs(exc)))
+    return max(float(np.std(part)) for part in ratios) >= max(MOVES * size, NOISE_FACTOR * noise)
+
+
+def hand_results(windings: Windings, series: str) -> list[Result]:
+    """Ratio, null and quadrature lines by hand; the angle lines say that they were not measured."""
+    angle = [untested(id_, "turned by hand: nobody knows where the rotor stood") for id_ in ANGLE_IDS]
+    if not series:
+        return [untested(id_, "not turned by hand in this run") for id_ in RATIO_IDS] + angle
+    try:
+        found, loopback, conditions, loading_u = _of_run(windings, series)
+    except UsageError as fault:
+        return [untested(id_, fault.message) for id_ in RATIO_IDS] + angle
+    lines = _amplitudes(windings.observed, found, loopback, loading_u, conditions)
+    lines += _shape(windings.channels, found, loopback, loading_u, conditions) + _phases(
+        found, loopback, loading_u, conditions
+    )
+    lines += _across(windings, found, conditions)
+    rank = {id_: i for i, id_ in enumerate(RATIO_IDS)}
+    return sorted(lines, key=lambda line: rank[line.measurand]) + angle
+
+
+def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[str, Scalar], float]:
+    obs = windings.observed
+    stack = obs.captures.stack(series)
+    if not alive(stack):
+        raise UsageError("the excitation is absent in some captures", next_action="Check the excitation.")
+    near = set_frequency_hz(obs, series) or None
+    frequency = pooled_frequency(stack.codes[:, EXC_V, :], stack.sample_rate_hz, near_hz=near)
+    hz = frequency.frequency_hz
+    loopback = windings.channels.loopback_at(hz)
+    windows, ratios, speed, loading_u = _ratios(windings, stack, hz, loopback, 1e-3)
+    if window_for(fastest := float(np.quantile(np.abs(speed), 0.99))) < 1e-3:
+        windows, ratios, speed, loading_u = _ratios(windings, stack, hz, loopback, window_for(fastest))
+    divider = obs.bench.sampler.exc_divider
+    readings = obs.capture_readings(series)
+    begun = np.array([reading.bench_time_s for reading in readings], dtype=np.float64)
+    at_s = (begun[:, None] + windows.centre_s[None, :]).ravel()
+    found = hand_turn(ratios[0], ratios[1], speed, at_s, obs.part.pole_pairs or 1)
+    rms = np.abs(windows.phasor[..., EXC_V] / loopback.gain[EXC_V]) / math.sqrt(2.0) / divider
+    conditions: dict[str, Scalar] = {
+        "frequency_hz": hz,
+        "level_v_rms": float(np.mean(rms)),
+        "rotor": obs.rotor,
+        "turned": "by hand",
+        "turns_mech": found.turns_mech,
+        "electrical_cycles": found.cycles,
+        "whole_turn": found.whole,
+        "points": found.points,
+        "load": "open circuit, corrected",
+        "loopback": loopback.source,
+    }
+    return found, loopback, conditions, loading_u
+
+
+def _ratios(
+    windings: Windings, stack: WaveformStack, hz: float, loopback: Loopback, window_s: float
+) -> tuple[Windows, list[Complexes], Floats, float]:
+    """(windows, sine and cosine ratio with the outputs open, speed, relative u of the loading)."""
+    windows = moving_phasors(stack.codes, stack.sample_rate_hz, hz, window_s=window_s, scale=stack.scale_v)
+    divider = windings.observed.bench.sampler.exc_divider
+    gains = [loopback.gain[EXC_V] / loopback.gain[channel] * divider for channel in (SINE, COSINE)]
+    reference = windows.phasor[..., EXC_V]
+    sine, cosine = (
+        (windows.phasor[..., c] / reference * g).ravel() for c, g in zip((SINE, COSINE), gains, strict=True)
+    )
+    ratios, slopes, loading_u = [], [], 0.0
+    for channel, coil, gain, ratio in zip((SINE, COSINE), ("sin", "cos"), gains, (sine, cosine), strict=True):
+        factor, relative_u = loading_factor(windings, coil, (sine, cosine), hz)
+        ratios.append(ratio * factor)
+        slopes.append((ratio_slope(windows, channel, EXC_V) * gain).ravel() * factor)
+        loading_u = max(loading_u, relative_u)
+    return windows, ratios, turning(ratios, slopes), loading_u
+
+
+def _model(found: HandTurn, sensitivity: float, unit: str = "ratio") -> list[BudgetLine]:
+    """What winding harmonics may imitate, and what a part of a turn leaves out."""
+    lines = [half_width("winding harmonics that look the same", found.harmonic, unit, sensitivity)]
+    if not found.whole:
+        lines.append(half_width("less than a whole turn", 0.01, unit, sensitivity / 2))
+    return lines
+
+
+def _amplitudes(
+    obs: Observed, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
+) -> list[Result]:
+    results = []
+    sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
+    dof = max(1, found.u.size - 5)
+    for name, tr, u, channel in zip(("sin", "cos"), sizes, found.ellipse.u[4:6], (SINE, COSINE), strict=True):
+        lines = [
+            standard("excitation divider", obs.bench.sampler.exc_divider_u, "relative", tr, note="bench file"),
+            standard("channel gain after the loopback", float(loopback.u_gain[channel]), "relative", tr),
+            standard("loading by the sampler's inputs", loading_u, "relative", tr),
+            by_scatter("scatter of the radius", float(u), "ratio", dof),
+            *_model(found, tr, "relative"),
+        ]
+        results.append(stated(f"tr_{name}", tr, lines, conditions, note="turned by hand"))
+    return results
+
+
+def _shape(
+    channels: Channels, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
+) -> list[Result]:
+    ellipse, dof = found.ellipse, max(1, found.u.size - 5)
+    u_imbalance, u_orthogonality, u_cu, u_cv = (float(part) for part in ellipse.u[:4])
+    gains = math.hypot(float(loopback.u_gain[SINE]), float(loopback.u_gain[COSINE]))
+    both = [
+        standard("channel gain sine against cosine", gains, "ratio"),
+        standard("loading, what is not in common", 0.1 * loading_u, "ratio"),
+    ]
+    imbalance = [*both, by_scatter("scatter of the radius", u_imbalance, "ratio", dof), *_model(found, 2.0 * OPPOSITE)]
+    square = [
+        by_scatter("scatter of the radius", u_orthogonality, "rad", dof, DEG),
+        half_width("crosstalk of sine and cosine", 2.0 * channels.crosstalk, "rad", DEG),
+        *_model(found, 2.0 * OPPOSITE * DEG, "rad"),
+    ]
+    results = [
+        stated("tr_imbalance", ellipse.imbalance, imbalance, conditions, note="by the ellipse"),
+        stated("orthogonality_elec_deg", DEG * ellipse.orthogonality_rad, square, conditions, note="by the ellipse"),
+    ]
+    centres = (
+        ("sin", ellipse.centre_u, u_cu, ellipse.amplitude_u),
+        ("cos", ellipse.centre_v, u_cv, ellipse.amplitude_v),
+    )
+    for name, centre, u_centre, size in centres:
+        value, u = centre / size, u_centre / size
+        lines = [
+            by_scatter("scatter of the radius", u, "ratio", dof),
+            half_width("crosstalk of the excitation", channels.crosstalk_of_excitation / size, "ratio"),
+            *_model(found, 1.0),
+        ]
+        results.append(stated(f"centre_{name}", value, lines, conditions, note="by the ellipse"))
+    return results
+
+
+def _phases(found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]) -> list[Result]:
+    results = []
+    both = (found.phase_sine_rad, found.phase_cosine_rad)
+    for name, phase, u, channel in zip(("sin", "cos"), both, found.u_phase_rad, (SINE, COSINE), strict=True):
+        lines = [
+            standard("channel phase after the loopback", float(loopback.u_phase_rad[channel]), "rad", DEG),
+            standard("loading by the sampler's inputs", loading_u, "rad", DEG),
+            half_width("phase of the divider", 5e-4, "rad", DEG),
+            by_scatter("scatter across the carrier", u, "rad", max(1, found.points - 2), DEG),
+            half_width("quadrature that turns with the rotor", _turning_across(found), "rad", DEG),
+        ]
+        results.append(stated(f"phase_{name}_deg", DEG * phase, lines, conditions))
+    turns = math.hypot(float(loopback.u_phase_rad[SINE]), float(loopback.u_phase_rad[COSINE]))
+    lines = [
+        standard("channel phase sine against cosine", turns, "rad", DEG),
+        standard("loading, what is not in common", 0.1 * loading_u, "rad", DEG),
+        by_scatter("scatter across the carrier", math.hypot(*found.u_phase_rad), "rad", max(1, found.points - 2), DEG),
+        half_width("quadrature that turns with the rotor", _turning_across(found), "rad", DEG),
+    ]
+    apart = math.remainder(both[0] - both[1], 2 * math.pi)
+    return [*results, stated("phase_difference_deg", DEG * apart, lines, conditions)]
+
+
+def _turning_across(found: HandTurn) -> float:
+    """How far a quadrature that turns with the rotor can tilt a carrier's phase, rad: rms across over rms along."""
+    sides = ((found.qu, found.u), (found.qv, found.v))
+    return max(float(np.std(across) / np.std(along)) for across, along in sides)
+
+
+def _current_v(windings: Windings) -> float:
+    """Volts at the current's connector per volt at the excitation coil; none seen: as of a coil of 50 ohm."""
+    exc = windings.impedance("exc")
+    return windings.observed.bench.sampler.shunt_ohm / (abs(exc.z_ohm) if exc is not None else 50.0)
+
+
+def _across(windings: Windings, found: HandTurn, conditions: dict[str, Scalar]) -> list[Result]:
+    """Quadrature over the turn and nulls of the fundamental; the harmonics of a null need the rotor at rest."""
+    level, p = windings.observed.part.excitation.level_v_rms, found.cycle
+    orders = list(range(1, max(p, len(found.theta_rad) // 3) + 1)) if found.whole else [1, 2, 3, 4]
+    fine = np.linspace(0.0, 2 * math.pi, 4096, endpoint=False)
+    sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
+    seen = conditions | {"level_v_rms": level}
+    results = []
+    sides = zip(("sin", "cos"), (found.u, found.v), (found.qu, found.qv), sizes, found.across, strict=True)
+    for name, along, across, tr, most in sides:
+        phase = found.phase_sine_rad if name == "sin" else found.phase_cosine_rad
+        leaked = windings.channels.crosstalk_of_excitation * abs(
+            math.sin(phase)
+        ) + windings.channels.crosstalk * _current_v(windings)
+        fit = fit_orders(found.theta_rad, across, orders)
+        quadrature = float(np.max(np.abs(fit.evaluate(fine)))) / tr
+        noise = float(np.sqrt(np.max(fit.variance(fine[::64])))) / tr
+        lines = [
+            standard("noise and model", noise + fit.residual_rms / tr / 3.0, "ratio"),
+            *([] if found.whole else [half_width("less than a whole turn", most / tr, "ratio")]),
+            half_width("carrier phase", 2e-5 + 0.5 * _turning_across(found), "ratio"),
+            half_width("crosstalk", leaked / tr, "ratio"),
+        ]
+        results.append(stated(f"quadrature_{name}", quadrature, lines, conditions))
+        results.append(untested(f"null_total_{name}_v", "turned by hand: the rotor does not rest at its nulls"))
+        try:
+            worst = max(crossings(found.theta_rad, along, across, orders), key=lambda null: null.null)
+        except UsageError as fault:
+            results.append(untested(f"null_fund_{name}_v", fault.message))
+            continue
+        value = worst.null * level
+        budget = [
+            standard("noise and model at the null", worst.u_null * level, "V"),
+            half_width("level and channel gain", 2e-3 * value, "V"),
+            half_width("crosstalk", leaked * level, "V"),
+            half_width("quadrature between the places fitted", fit.residual_rms * level, "V"),
+            *([] if found.whole else [half_width("less than a whole turn", most * level, "V")]),
+        ]
+        results.append(stated(f"null_fund_{name}_v", value, budget, seen | {"bandwidth": "fundamental"}))
+    return results

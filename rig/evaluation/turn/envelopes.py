@@ -1,0 +1,124 @@
+"""The signed envelopes of one turn, place by place, and what they are made of: orders a mechanical turn.
+
+It must never know a limit or a budget. Both passes are averaged where they stood on the same step, so that the play of
+the axis is no scatter; the motor's own cyclic orders are fitted beside the part's, so that they are none either.
+Ratios to the excitation; angles mechanical rad. Theory: rig/resolver/README.md, 1.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.evaluation.turn.ratios import Turn
+from rig.observed import Observed
+from rig.resolver.turn.grids import folded
+from rig.resolver.turn.orders import KEEP_CHI2, Orders, fit_orders
+
+Complexes = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Envelope:
+    """A channel's signed envelope as orders a mechanical turn. wave: complex amplitude of order p, Re(c e^{j p theta});
+    u_wave: standard uncertainty of |wave| from the scatter; both in the unit of the envelope."""
+
+    fit: Orders
+    wave: complex
+    u_wave: float
+
+    @property
+    def constant(self) -> float:
+        """The part that does not move with the rotor, in the unit of the envelope."""
+        return self.fit.constant
+
+
+def envelope(
+    theta_mech_rad: Floats,
+    values: Floats,
+    pole_pairs: int,
+    coarse: bool,
+    teeth: int | None,
+    cyclic: tuple[int, ...] = (),
+) -> Envelope:
+    """Orders of an envelope: all up to what the grid carries, or p and 2p of a quick screen's few spots.
+
+    cyclic: orders of the axis, which show beside the envelope's own at cyclic - p and cyclic + p; fitted as well, so
+    that they are no scatter.
+    """
+    orders = envelope_orders(theta_mech_rad, pole_pairs, coarse, teeth)
+    if cyclic and not coarse:
+        points = _places(theta_mech_rad)
+        shown = {folded(n + side, points) for n in cyclic for side in (-pole_pairs, pole_pairs)}
+        orders = sorted({*orders, *(n for n in shown if 0 < n < points / 2)})
+    fit = fit_orders(theta_mech_rad, values, orders)
+    wave = complex(fit.coefficients[fit.orders.index(pole_pairs)])
+    return Envelope(fit=fit, wave=wave, u_wave=fit.u_amplitude(pole_pairs))
+
+
+def _places(theta_mech_rad: Floats) -> int:
+    return len(np.unique(np.round(np.mod(theta_mech_rad, 2.0 * math.pi), 5)))
+
+
+def envelope_orders(theta_mech_rad: Floats, p: int, coarse: bool, teeth: int | None) -> list[int]:
+    """Orders from 1 up that these positions can tell apart."""
+    points = _places(theta_mech_rad)
+    if coarse or points < 12 * p:
+        return [p, 2 * p] if points >= 7 else [p]
+    top = min(int(0.35 * points), max(3 * (teeth or 4 * p) + p, 12 * p))
+    return list(range(1, max(top, p) + 1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """The turn place by place: theta (b,) mechanical rad; in-phase and quadrature envelopes (b,), harmonics (b, h) V.
+    Both passes are averaged where they stood on the same step, so that the play of the axis is no scatter."""
+
+    theta: Floats
+    u: Floats
+    qu: Floats
+    v: Floats
+    qv: Floats
+    harmonics_sine: Complexes
+    harmonics_cosine: Complexes
+
+    def side(self, name: str) -> tuple[Floats, Floats, Complexes]:
+        """(in-phase, quadrature, harmonics) of "sin" or "cos"."""
+        sine = (self.u, self.qu, self.harmonics_sine)
+        return sine if name == "sin" else (self.v, self.qv, self.harmonics_cosine)
+
+
+def places(obs: Observed, found: Turn) -> Places:
+    """The points of the turn proper; with an encoder each stays where it was read."""
+    inside = found.inside
+    u, qu, v, qv = (part[inside] for part in found.envelopes())
+    waves = (found.harmonics_sine[inside], found.harmonics_cosine[inside])
+    theta = found.theta_mech_rad[inside]
+    if found.reference == "steps":
+        per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
+        keys, first, at = np.unique(
+            np.mod(np.rint(found.steps[inside]), per_turn), return_index=True, return_inverse=True
+        )
+        count = np.bincount(at, minlength=keys.size)
+        u, qu, v, qv = (np.bincount(at, weights=part, minlength=keys.size) / count for part in (u, qu, v, qv))
+        waves = (_averaged(waves[0], at, count), _averaged(waves[1], at, count))
+        theta = theta[first]
+    return Places(theta=theta, u=u, qu=qu, v=v, qv=qv, harmonics_sine=waves[0], harmonics_cosine=waves[1])
+
+
+def _averaged(values: Complexes, at: NDArray[np.int64], count: NDArray[np.int64]) -> Complexes:
+    total = np.zeros((count.size, values.shape[1]), dtype=np.complex128)
+    np.add.at(total, at, values)
+    return total / count[:, None]
+
+
+def pruned(theta_mech_rad: Floats, values: Floats, orders: Sequence[int]) -> Orders:
+    """Only the orders that stand out of the noise (rig/resolver/README.md, 5), the largest where none does."""
+    whole = fit_orders(theta_mech_rad, values, orders)
+    kept = [n for n in whole.orders if whole.chi2(n) > KEEP_CHI2]
+    return fit_orders(theta_mech_rad, values, kept or [max(whole.orders, key=whole.chi2)])

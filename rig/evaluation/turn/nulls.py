@@ -1,0 +1,148 @@
+"""Null voltages and quadrature of one output: what is left where its envelope crosses zero, and across its carrier.
+
+It must never know a limit. At each interpolated crossing the fundamental's quadrature and harmonics 2 to 5 are read
+from their fits round the turn; the largest crossing counts, without the bias that the luckiest of several noisy ones
+has (rig/resolver/turn/largest_null.py). Volts rms at the nominal level.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import UsageError
+from rig.evaluation.coils.impedance import UNSEEN_RIPPLE
+from rig.evaluation.coils.windings import Windings
+from rig.evaluation.sampler.channels import Channels
+from rig.evaluation.sampler.phasors import COSINE, SINE
+from rig.evaluation.stating import half_width, standard, stated, untested
+from rig.evaluation.turn.envelopes import Envelope, Places, envelope_orders, pruned
+from rig.evaluation.turn.ratios import NOMINAL_OUTPUT_OHM, Turn
+from rig.observed import Observed
+from rig.quantity import Scalar
+from rig.resolver.turn.largest_null import largest_null
+from rig.resolver.turn.ratio import crossings
+from rig.result import Result
+from rig.signal.phasor import carrier_phase
+
+Floats = NDArray[np.float64]
+BY_CHANCE = 1.15  # noise that orders kept or left out by chance add to the fit's own
+HARMONIC_LOADING = 0.03  # half-width, relative, of the harmonics by the loading of the outputs
+
+
+def quadrature_result(
+    channels: Channels, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+) -> Result:
+    """Largest share across the carrier over the turn, by the orders that stand out of the noise."""
+    tr = abs(wave.wave)
+    orders = envelope_orders(seen.theta, channels.observed.part.pole_pairs, found.coarse, channels.observed.part.teeth)
+    across = pruned(seen.theta, seen.side(name)[1], orders)
+    fine = np.linspace(0.0, 2.0 * math.pi, 4096, endpoint=False)
+    quadrature = float(np.max(np.abs(across.evaluate(fine)))) / tr
+    noise = float(np.sqrt(np.max(across.variance(fine[::64])))) / tr
+    leaked = _leaked(channels, found, name, tr) / tr
+    lines = [
+        standard("noise and orders left out", noise * math.sqrt(2.0), "ratio"),
+        standard("carrier phase", _u_carrier(found, name, channels.observed.part.pole_pairs, tr), "ratio"),
+        half_width("crosstalk", leaked, "ratio"),
+        half_width("channel gain and loading", 1e-3 * quadrature, "ratio"),
+    ]
+    if found.coarse:
+        lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
+    return stated(f"quadrature_{name}", quadrature, lines, conditions)
+
+
+def _u_carrier(found: Turn, name: str, pole_pairs: int, tr: float) -> float:
+    """Standard uncertainty (rad) of the carrier's phase. On even places a quadrature that turns with the rotor belongs
+    to the definition of that phase, and only noise is left; uneven places tilt it by their own orders a turn."""
+    inside = found.inside
+    noise = float(np.mean(found.u_ratio)) / (tr * math.sqrt(inside.sum() / 2.0))
+    scatter = carrier_phase((found.sine if name == "sin" else found.cosine)[inside]).u_rad
+    orders = np.arange(1, 4 * pole_pairs + 1)
+    uneven = float(np.max(np.abs(np.mean(np.exp(1j * np.outer(orders, found.theta_mech_rad[inside])), axis=1))))
+    return math.hypot(noise, scatter * min(1.0, uneven * math.sqrt(float(inside.sum()))))
+
+
+def null_results(
+    windings: Windings, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+) -> list[Result]:
+    """null_fund and null_total of one output."""
+    channels = windings.channels
+    level = channels.observed.part.excitation.level_v_rms
+    ids = (f"null_fund_{name}_v", f"null_total_{name}_v")
+    try:
+        parts, u = _at_crossings(channels.observed, found, name, seen)
+    except UsageError:
+        return [untested(id_, "the envelope doesn't cross zero") for id_ in ids]
+    shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
+    results = []
+    leaked = _leaked(channels, found, name, abs(wave.wave)) * level
+    coupled = _coupled(windings, found, name) * abs(wave.wave) * level
+    fundamental = largest_null(parts[:, :1], u[:, :1], leaked).value
+    for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
+        if id_ == ids[1] and parts.shape[1] == 1 and found.latency_s is None:
+            results.append(untested(id_, "phasors carry no harmonics"))
+            continue
+        if id_ == ids[1] and found.latency_s is not None:
+            results.append(untested(id_, "turned on the fly: the rotor does not rest at its nulls"))
+            continue
+        worst = largest_null(parts[:, :count], u[:, :count], leaked)
+        lines = [
+            standard("noise and crosstalk at the null", worst.u, "V"),
+            standard("excitation divider and channel gain", _u_scale(channels, found, name), "relative", worst.value),
+            half_width("loading by the other output", coupled, "V"),
+            half_width("loading of the harmonics", HARMONIC_LOADING * abs(worst.value - fundamental), "V"),
+        ]
+        if found.coarse:
+            lines.append(half_width("few positions", 0.005 * abs(wave.wave) * level, "V", note="quick screen"))
+        results.append(stated(id_, worst.value, lines, shown | {"bandwidth": "harmonics 1 to 5"}))
+    return results
+
+
+def _u_scale(channels: Channels, found: Turn, name: str) -> float:
+    """Relative standard uncertainty of an output's volts per volt of excitation."""
+    gain = float(found.loopback.u_gain[SINE if name == "sin" else COSINE])
+    return math.hypot(channels.observed.bench.sampler.exc_divider_u, gain, found.loading_u)
+
+
+def _coupled(windings: Windings, found: Turn, name: str) -> float:
+    """Half-width, relative to the other output: what its current induces here past the excitation coil. The mutual
+    impedance of the outputs turns with the rotor as their own impedances do, and is about as large as their ripple."""
+    sampler, own = windings.observed.bench.sampler, windings.impedance(name)
+    omega = 2.0 * math.pi * found.frequency_hz
+    admittance = abs(complex(1.0 / sampler.input_ohm, omega * sampler.input_pf * 1e-12))
+    mutual = own.ripple * abs(own.z_ohm) if own is not None else UNSEEN_RIPPLE * abs(NOMINAL_OUTPUT_OHM)
+    return mutual * admittance
+
+
+def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[Floats, Floats]:
+    """(nulls, parts) volts rms at each crossing and their standard uncertainties from noise: the fundamental across the
+    carrier, then real and imaginary part of each harmonic. What of a harmonic goes with the envelope is taken off
+    first: it vanishes at the crossing, wherever the axis thinks that is."""
+    level = obs.part.excitation.level_v_rms
+    along, across, harmonics = seen.side(name)
+    orders = envelope_orders(seen.theta, obs.part.pole_pairs, found.coarse, obs.part.teeth)
+    nulls = crossings(seen.theta, along, across, orders)  # without the motor's orders, as the quadrature beside it
+    at = np.array([null.theta_mech_rad for null in nulls])
+    quadrature = pruned(seen.theta, across, orders)
+    values, variances = [quadrature.evaluate(at) * level], [quadrature.variance(at) * level**2]
+    scale = level / found.v_exc_rms / math.sqrt(2.0)
+    for h in range(harmonics.shape[1]):
+        for part in (harmonics[:, h].real, harmonics[:, h].imag):
+            fit = pruned(seen.theta, part - along * float(part @ along / (along @ along)), orders)
+            values.append(fit.evaluate(at) * scale)
+            variances.append(fit.variance(at) * scale**2)
+    return np.stack(values, axis=1), BY_CHANCE * np.sqrt(np.stack(variances, axis=1))
+
+
+def _leaked(channels: Channels, found: Turn, name: str, tr: float) -> float:
+    """Half-width, ratio: what excitation, its current and the other output leak across this output's own carrier."""
+    phases = (found.phase_sine_rad, found.phase_cosine_rad)
+    own = phases[0] if name == "sin" else phases[1]
+    current = (
+        float(np.mean(np.abs(found.exc_i)) / np.mean(np.abs(found.exc_v))) * channels.observed.bench.sampler.shunt_ohm
+    )
+    other = tr * abs(math.sin(phases[0] - phases[1]))
+    return channels.crosstalk_of_excitation * abs(math.sin(own)) + channels.crosstalk * (current + other)
