@@ -27,7 +27,6 @@ ROOMS: Mapping[str, tuple[str, ...]] = {
     "resolver": ("tests/resolver", "tests/references"),
     "uncertainty": ("tests/uncertainty", "tests/properties", "tests/references"),
     "evaluation": ("tests/evaluation",),
-    "diagnosis": ("tests/diagnosis",),
     "soundness": ("tests/soundness", "tests/diagnosis"),
     "findings": ("tests/findings", "tests/diagnosis"),
     "pins": (
