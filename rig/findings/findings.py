@@ -2,7 +2,8 @@
 
 It must never change a verdict: findings are hints, and labelled so. Probability: the stated PRIOR of a fault times the
 odds w / (1 - w) that its pattern gives it, shared out among the hypotheses that the readings support and OTHER, what
-nobody thought of. tests/shows/diagnosis.py holds them against how often they are right. Signatures: trade.md 3.
+nobody thought of. tests/shows/diagnosis.py holds them against how often they are right. Signatures:
+rig/soundness/README.md, 3.
 """
 
 from __future__ import annotations

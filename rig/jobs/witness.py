@@ -1,7 +1,7 @@
 """`witness`: the plan for a kept run, a witness taken on the same adapter, the answers kept and shown again.
 
-It prints nothing and decides nothing: which witness settles what and how it reads stands in rig/review/witness. The witness
-run sees the rig as the suspected run saw it: its part file, bench, holder and loopback.
+It prints nothing and decides nothing: which witness settles what and how it reads stands in rig/review/witness. The
+witness run sees the rig as the suspected run saw it: its part file, bench, holder and loopback.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 It must never make a verdict worse or better by itself: a limit that can't be compared leaves its line not tested, with
 the reason `limit-angle-unclear` or `limit-condition-differs`, which spoil nothing. An angle not said is judged both
-ways and stands where both agree. Mechanical = electrical / pole pairs. Conditions: trade.md 2, decisions.md.
+ways and stands where both agree. Mechanical = electrical / pole pairs. Conditions: README.md, 2.
 """
 
 from __future__ import annotations

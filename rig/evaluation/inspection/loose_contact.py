@@ -4,7 +4,7 @@ It must never rank or judge. Between the passes of a sweep the same position is 
 weaker the second time and the other is as it was, the output dropped out; where the current is weaker, the excitation
 did. Rotor and axis move both outputs, and a weak lobe is weak both times. DC readings that go over range or apart, or
 no current at times in a coil that is driven, are the witness: the coil's path and not the sampler's input.
-Source: trade.md 3 (intermittent).
+Signature: rig/soundness/README.md, 3.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """A sampled sweep as HDF5, read whole or refused with the data set or attribute; volts as codes.
 
-It must never interpret what it reads. Format: design page "decisions", "Files from elsewhere": positions_deg,
+It must never interpret what it reads. Format: positions_deg,
 samples, sample_rate_hz, channels, scale_v.
 """
 

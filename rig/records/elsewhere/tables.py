@@ -1,7 +1,7 @@
 """Recordings from elsewhere as they are handed on: phasors at positions, one sampled record, a sampled sweep.
 
-It must never interpret: numbers in volts, seconds and degrees as the file gives them. Readers: capture_files_csv.py,
-capture_files_wav.py, capture_files_sweep.py. Formats: design page "decisions", "Files from elsewhere".
+It must never interpret: numbers in volts, seconds and degrees as the file gives them. Readers: csv_files.py,
+wav_files.py, hdf5_sweep.py. Formats: the readers beside this file.
 """
 
 from __future__ import annotations

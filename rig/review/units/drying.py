@@ -2,7 +2,7 @@
 
 It must never open a record: what earlier runs read is handed in, oldest first. A damp part's leak rises as it dries; a
 damaged insulation's stays. Warm insulation leaks more (about double for ten kelvin), so that only runs of a cooled part
-compare. Source: trade.md 3 (moisture) and 5 (dry, cool, soak).
+compare. Signature: rig/soundness/README.md, 3.
 """
 
 from __future__ import annotations

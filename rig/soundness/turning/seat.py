@@ -3,7 +3,7 @@
 It must never blame the part for a seat, nor a seat for shorted turns. Off centre: the reduced magnetic model
 (rig/resolver/model.py) explains the turn by an uneven gap and by nothing else. Axial: both ratios low together, nothing
 else moved, and nothing in the inductance that turns with the rotor. Next action re-seat: what follows the part through
-a re-seat (the run names the one it repeats, `retest_of`) is the part's (decisions.md).
+a re-seat (the run names the one it repeats, `retest_of`) is the part's (rig/soundness/README.md, 3).
 """
 
 from __future__ import annotations
