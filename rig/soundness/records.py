@@ -7,7 +7,7 @@ repeat itself there), and so is a turn where many are equal (the axis stands: so
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from itertools import pairwise
 
 import numpy as np
@@ -37,16 +37,17 @@ def out_of_order(inspection: Inspection) -> list[Evidence]:
 
 def overwritten(inspection: Inspection) -> list[Evidence]:
     """Records of a sweep that equal another one to the last code."""
-    obs = inspection.observed
+    obs, curve = inspection.observed, inspection.evaluated.angle_curve
     series = [name for name in (*obs.captures.series(), *obs.tables) if name.startswith("sweep")]
-    copies = [pair for name in series for pair in _copies(obs, name)]
+    pairs = {obs.part.pole_pairs} | ({curve.found.value} if curve is not None else set())  # the part may be another one
+    copies = [pair for name in series for pair in _copies(obs, name, pairs)]
     if not copies:
         return []
     first = ", ".join(f"{later} holds the samples of {first}" for first, later in copies[:3])
     return [Evidence(figures=f"{len(copies)} record(s) equal another to the last code: {first}")]
 
 
-def _copies(obs: Observed, series: str) -> Iterator[tuple[str, str]]:
+def _copies(obs: Observed, series: str, pole_pairs: Collection[int]) -> Iterator[tuple[str, str]]:
     """(first, later) captures of a series with the same samples at positions that differ."""
     rows = obs.capture_readings(series)
     samples = _samples(obs, series)
@@ -59,7 +60,7 @@ def _copies(obs: Observed, series: str) -> Iterator[tuple[str, str]]:
         if not block:
             continue
         first = seen.setdefault(block, row)
-        if first is not row and not _alike(first, row, turn, obs.part.pole_pairs):
+        if first is not row and not any(_alike(first, row, turn, p) for p in pole_pairs):
             found.append((first.capture, row.capture))
     if len(found) <= COPIES_BY_ACCIDENT * len(rows):
         yield from found
