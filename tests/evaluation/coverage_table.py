@@ -170,6 +170,6 @@ def write_table(folder: Path, name: str, title: str, rows: Sequence[Row]) -> Pat
             f"| {ruled} | {fault(row)} |"
         )
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"{today}-{name}.md"
+    path = folder / f"{name}-{today}.md"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path

@@ -13,13 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.evaluation.coils.impedance import UNSEEN_RIPPLE
-from rig.evaluation.coils.windings import Windings
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import COSINE, SINE
 from rig.evaluation.stating import half_width, standard, stated, untested
 from rig.evaluation.turn.envelopes import Envelope, Places, envelope_orders, pruned
-from rig.evaluation.turn.ratios import NOMINAL_OUTPUT_OHM, Turn
+from rig.evaluation.turn.ratios import Turn
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.turn.largest_null import largest_null
@@ -66,10 +64,9 @@ def _u_carrier(found: Turn, name: str, pole_pairs: int, tr: float) -> float:
 
 
 def null_results(
-    windings: Windings, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+    channels: Channels, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
 ) -> list[Result]:
     """null_fund and null_total of one output."""
-    channels = windings.channels
     level = channels.observed.part.excitation.level_v_rms
     ids = (f"null_fund_{name}_v", f"null_total_{name}_v")
     try:
@@ -79,7 +76,6 @@ def null_results(
     shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
     results = []
     leaked = _leaked(channels, found, name, abs(wave.wave)) * level
-    coupled = _coupled(windings, found, name) * abs(wave.wave) * level
     fundamental = largest_null(parts[:, :1], u[:, :1], leaked).value
     for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
         if id_ == ids[1] and parts.shape[1] == 1 and found.latency_s is None:
@@ -92,7 +88,6 @@ def null_results(
         lines = [
             standard("noise and crosstalk at the null", worst.u, "V"),
             standard("excitation divider and channel gain", _u_scale(channels, found, name), "relative", worst.value),
-            half_width("loading by the other output", coupled, "V"),
             half_width("loading of the harmonics", HARMONIC_LOADING * abs(worst.value - fundamental), "V"),
         ]
         if found.coarse:
@@ -105,16 +100,6 @@ def _u_scale(channels: Channels, found: Turn, name: str) -> float:
     """Relative standard uncertainty of an output's volts per volt of excitation."""
     gain = float(found.loopback.u_gain[SINE if name == "sin" else COSINE])
     return math.hypot(channels.observed.bench.sampler.exc_divider_u, gain, found.loading_u)
-
-
-def _coupled(windings: Windings, found: Turn, name: str) -> float:
-    """Half-width, relative to the other output: what its current induces here past the excitation coil. The mutual
-    impedance of the outputs turns with the rotor as their own impedances do, and is about as large as their ripple."""
-    sampler, own = windings.observed.bench.sampler, windings.impedance(name)
-    omega = 2.0 * math.pi * found.frequency_hz
-    admittance = abs(complex(1.0 / sampler.input_ohm, omega * sampler.input_pf * 1e-12))
-    mutual = own.ripple * abs(own.z_ohm) if own is not None else UNSEEN_RIPPLE * abs(NOMINAL_OUTPUT_OHM)
-    return mutual * admittance
 
 
 def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[Floats, Floats]:
