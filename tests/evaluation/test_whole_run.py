@@ -1,7 +1,6 @@
 """Whole evaluation without the wire: every estimate lies within its stated uncertainty of what the world really is."""
 
 import math
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -9,6 +8,7 @@ import pytest
 from observed_from_world import full_test, quick_screen, stator_only, world_of
 
 from drivers.simulated.world.truth import truth
+from rig.answer import Curves
 from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.result import Result
@@ -31,7 +31,7 @@ def run() -> Observed:
 
 
 @pytest.fixture(scope="module")
-def evaluated(run: Observed) -> tuple[dict[str, Result], Mapping[str, Any]]:
+def evaluated(run: Observed) -> tuple[dict[str, Result], Curves]:
     evaluated = evaluate(run)
     results, curves = evaluated.results, evaluated.curves
     return {r.measurand: r for r in results}, curves
@@ -43,7 +43,7 @@ def true() -> dict[str, Any]:
 
 
 def test_every_estimate_is_within_its_uncertainty_of_the_truth(
-    evaluated: tuple[dict[str, Result], Mapping[str, Any]], true: dict[str, Any]
+    evaluated: tuple[dict[str, Result], Curves], true: dict[str, Any]
 ) -> None:
     """|estimate - truth| <= U, line by line, on a bench with gain, delay and offset errors and a part with a fault."""
     results, _ = evaluated
@@ -61,7 +61,7 @@ def test_every_estimate_is_within_its_uncertainty_of_the_truth(
 
 
 def test_the_orders_of_the_error_are_those_of_the_part(
-    evaluated: tuple[dict[str, Result], Mapping[str, Any]], true: dict[str, Any]
+    evaluated: tuple[dict[str, Result], Curves], true: dict[str, Any]
 ) -> None:
     """Orders p, 2p and 3p within their uncertainty."""
     results, _ = evaluated
@@ -71,20 +71,18 @@ def test_the_orders_of_the_error_are_those_of_the_part(
         assert found.estimate == pytest.approx(expected, abs=found.U)
 
 
-def test_the_curve_is_that_of_the_part(
-    evaluated: tuple[dict[str, Result], Mapping[str, Any]], true: dict[str, Any]
-) -> None:
+def test_the_curve_is_that_of_the_part(evaluated: tuple[dict[str, Result], Curves], true: dict[str, Any]) -> None:
     """The model of the mean of both passes lies within its band of the true curve everywhere."""
     _, curves = evaluated
     angle, error = true["curve"]["angle_mech_deg"], true["curve"]["error_elec_arcmin"]
-    expected = np.interp(curves["angle_mech_deg"], angle, error, period=360.0)
-    apart = np.asarray(curves["error_model_elec_arcmin"]) - expected
-    assert np.max(np.abs(apart)) < 1.5 * curves["error_band_elec_arcmin"]
+    expected = np.interp(curves.angle_mech_deg, angle, error, period=360.0)
+    apart = np.asarray(curves.error_model_elec_arcmin) - expected
+    assert np.max(np.abs(apart)) < 1.5 * curves.error_band_elec_arcmin
     assert np.sqrt(np.mean(apart**2)) < 0.5 * np.sqrt(np.mean(expected**2)) + 4.0
 
 
 def test_results_carry_their_conditions_and_a_named_budget(
-    evaluated: tuple[dict[str, Result], Mapping[str, Any]],
+    evaluated: tuple[dict[str, Result], Curves],
 ) -> None:
     """Frequency, level, rotor and clamping of what is driven; every u has lines that make it up."""
     results, _ = evaluated
@@ -99,7 +97,7 @@ def test_results_carry_their_conditions_and_a_named_budget(
             assert found.k is not None and found.k >= 1.99
 
 
-def test_the_loopback_takes_the_channels_out(evaluated: tuple[dict[str, Result], Mapping[str, Any]]) -> None:
+def test_the_loopback_takes_the_channels_out(evaluated: tuple[dict[str, Result], Curves]) -> None:
     """0.6 % of gain between the output channels and 700 ns of delay leave the differences untouched."""
     results, _ = evaluated
     clean = {r.measurand: r for r in evaluate(full_test({**BENCH, "sampler": {}})).results}
@@ -109,7 +107,7 @@ def test_the_loopback_takes_the_channels_out(evaluated: tuple[dict[str, Result],
         assert abs(found.estimate - other.estimate) < found.U
 
 
-def test_facts_about_the_rig_are_told(evaluated: tuple[dict[str, Result], Mapping[str, Any]]) -> None:
+def test_facts_about_the_rig_are_told(evaluated: tuple[dict[str, Result], Curves]) -> None:
     """Backlash shows as hysteresis, the turn closes, nothing drifts."""
     results, _ = evaluated
     assert results["hysteresis_mech_arcmin"].estimate == pytest.approx(-1.0, abs=0.5)
@@ -117,7 +115,7 @@ def test_facts_about_the_rig_are_told(evaluated: tuple[dict[str, Result], Mappin
     assert abs(results["drift_elec_arcmin"].estimate or 0.0) < 0.5
 
 
-def test_no_zero_is_told_without_a_datum(evaluated: tuple[dict[str, Result], Mapping[str, Any]]) -> None:
+def test_no_zero_is_told_without_a_datum(evaluated: tuple[dict[str, Result], Curves]) -> None:
     """The holder names no mark: an electrical zero would mean nothing."""
     assert "zero_elec_deg" not in evaluated[0]
 
