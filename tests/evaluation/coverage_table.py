@@ -27,7 +27,7 @@ COVERAGE = 0.9545
 LOW, HIGH = 0.935, 0.975
 Q_LOW, Q_HIGH, Q_BOUNDED = 0.90, 1.00, 0.70
 CERTAIN, FEW, ONCE_IN = 1500, 200, 1000
-NEAR, SHARE_NEAR = 0.02, 0.0319  # share of a normal error within a fiftieth of its U (k = 2)
+GROSSLY_WIDE = 0.05  # q of a row with few intervals, below which its U is far too wide whatever chance did
 RULES = 0.5  # share of the variance from which one bounded influence rules a line: more than all others together
 
 
@@ -131,10 +131,9 @@ def fault(row: Row) -> str:
     """Why a row falls short; "" when it does not."""
     held = round(row.share * row.n)
     if row.n < FEW:
-        near = int(np.sum(np.array(row.ratio) < NEAR))
         if binom.cdf(held, row.n, LOW) < 1.0 / ONCE_IN:
             return "covers too little"
-        return "too wide" if binom.sf(near - 1, row.n, SHARE_NEAR) < 1.0 / ONCE_IN else ""
+        return "too wide" if row.q < GROSSLY_WIDE else ""
     slack = 0.0 if row.n >= CERTAIN else 2.0 * math.sqrt(COVERAGE * (1.0 - COVERAGE) / row.n)
     if row.share < LOW - slack:
         return "covers too little"

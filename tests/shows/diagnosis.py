@@ -275,7 +275,7 @@ def elsewhere(each: int, *, pins: bool) -> None:
     figures = f"{len(right)} kinds, {sum(right.values())} of {each * len(right)} right; below 95 %: {few or 'none'}"
     told("fresh recordings", not few, figures)
     if pins:
-        made = counted(["tests/diagnosis/test_pins_identify.py"], "test", SHARED)
+        made = counted(["tests/pins/test_search.py"], "test", SHARED)
         figures = f"{len(made.passed)} kinds held (95 % of 200 each where drawn), wrong: {made.failed or 'none'}"
         told("fresh pin tables", bool(made.passed) and not made.failed, figures)
 

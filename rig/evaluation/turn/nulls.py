@@ -35,6 +35,7 @@ def quadrature_result(
 ) -> Result:
     """Largest share across the carrier over the turn, by the orders that stand out of the noise."""
     tr = abs(wave.wave)
+    carrier = carrier_phase((found.sine if name == "sin" else found.cosine)[found.inside])
     orders = envelope_orders(seen.theta, channels.observed.part.pole_pairs, found.coarse, channels.observed.part.teeth)
     across = pruned(seen.theta, seen.side(name)[1], orders)
     fine = np.linspace(0.0, 2.0 * math.pi, 4096, endpoint=False)
@@ -43,24 +44,13 @@ def quadrature_result(
     leaked = _leaked(channels, found, name, tr) / tr
     lines = [
         standard("noise and orders left out", noise * math.sqrt(2.0), "ratio"),
-        standard("carrier phase", _u_carrier(found, name, channels.observed.part.pole_pairs, tr), "ratio"),
+        standard("carrier phase", carrier.u_rad, "ratio"),
         half_width("crosstalk", leaked, "ratio"),
         half_width("channel gain and loading", 1e-3 * quadrature, "ratio"),
     ]
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
     return stated(f"quadrature_{name}", quadrature, lines, conditions)
-
-
-def _u_carrier(found: Turn, name: str, pole_pairs: int, tr: float) -> float:
-    """Standard uncertainty (rad) of the carrier's phase. On even places a quadrature that turns with the rotor belongs
-    to the definition of that phase, and only noise is left; uneven places tilt it by their own orders a turn."""
-    inside = found.inside
-    noise = float(np.mean(found.u_ratio)) / (tr * math.sqrt(inside.sum() / 2.0))
-    scatter = carrier_phase((found.sine if name == "sin" else found.cosine)[inside]).u_rad
-    orders = np.arange(1, 4 * pole_pairs + 1)
-    uneven = float(np.max(np.abs(np.mean(np.exp(1j * np.outer(orders, found.theta_mech_rad[inside])), axis=1))))
-    return math.hypot(noise, scatter * min(1.0, uneven * math.sqrt(float(inside.sum()))))
 
 
 def null_results(

@@ -3,7 +3,7 @@
 It must never know a limit. Positions are whole steps of the axis (mechanical rad from the index), corrected where the
 positioner's correction is in force, or, where the run has them, the encoder's readings. Ratios are referred to the
 voltage at the excitation coil, corrected for the channels (loopback) and for the loading by the sampler's inputs:
-V_open = V (1 + Z_out Y), Z_out = Z_coil - (r_sin^2 + r_cos^2) Z_exc with the excitation held by its source. Series:
+V_open = V (1 + Z_out Y), Z_out = Z_coil - r^2 Z_exc with the excitation held by its source. Series:
 those at rest (rig/evaluation/turn/passes.py), else those on the fly.
 """
 
@@ -278,8 +278,9 @@ def loading_factor(
 ) -> tuple[Complexes, float]:
     """Open-circuit over loaded voltage of an output at each position, and its relative standard uncertainty.
 
-    Both outputs are loaded alike. With the excitation held, a current in one output reaches the other through the
-    excitation coil: V_open = V + Y (Z_own V - r Z_exc (r V + r' V')), and V' / V = r' / r of the other output.
+    With the excitation held, the excitation coil takes r^2 Z_exc off the output's own impedance. What the other
+    output's current adds, through the excitation coil and by the coils' own coupling, is left out: the two cancel in
+    one kind of magnetics and not in another, and no reading of the rig tells them apart.
     ratios: (n,) sine and cosine to the excitation; steps (n,): positions of the ratios, by which the output coil's own
     impedance is followed round the turn.
     """
@@ -292,8 +293,7 @@ def loading_factor(
     if own is None:
         return np.ones_like(ratio), abs(NOMINAL_OUTPUT_OHM * y)
     z_exc = exc.z_ohm if exc else 0j
-    through_exc = (ratios[0] ** 2 + ratios[1] ** 2) * z_exc
-    z_out = own.z_ohm + _turning_part(windings.observed, own, ratio, steps) - through_exc
+    z_out = own.z_ohm + _turning_part(windings.observed, own, ratio, steps) - ratio**2 * z_exc
     relative_u = math.hypot(abs(own.z_ohm) * u_y, UNKNOWN_LOADING * abs(own.z_ohm * y))
     return 1.0 + z_out * y, relative_u
 
