@@ -45,17 +45,6 @@ def turn_of(world: Foreigner) -> tuple[Turn, np.ndarray]:
     return found, volts[:, 1:]
 
 
-@pytest.mark.parametrize("seed", [3, 10])
-def test_the_loading_of_one_output_reaches_the_other_through_the_excitation(seed: int) -> None:
-    """Ratios with the inputs' loading taken off: within 8 millionths of the open ones at order 3 of the turn. Left out,
-    the other output's current makes 20 (one pole pair, 93 and 99 ohm)."""
-    found, true = turn_of(ideal(seed))
-    inside = found.inside
-    left = ((found.sine - true[:, 0]) * np.exp(-1j * found.phase_sine_rad)).real[inside]
-    third = 2.0 * np.mean(left * np.exp(-3j * found.theta_mech_rad[inside])) / 0.29
-    assert abs(third) < 8e-6
-
-
 def test_quadrature_that_turns_with_the_rotor_is_no_uncertainty_of_the_carrier() -> None:
     """Quadrature of three hundredths (an eddy-current loop): its U is noise and crosstalk, a thousandth of it or less;
     with a tenth of the turn missing the carrier's phase counts as before."""
