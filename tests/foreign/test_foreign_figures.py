@@ -3,61 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from foreign.bench_run import BenchRun
-from foreign.circuit import Ports
-from foreign.world import Foreigner, foreign_world
+from foreign.world import foreign_world
 from rig.evaluation.evaluated import evaluate
-from rig.evaluation.turn.ratios import Turn
-
-
-def ideal(seed: int) -> Foreigner:
-    """A world whose rig has no error and no noise."""
-    world = foreign_world(seed)
-    ones = np.ones(4, dtype=np.complex128)
-    stated = world.bench.sampler
-    sampler = replace(
-        world.rig.sampler,
-        divider=stated.exc_divider,
-        shunt_ohm=stated.shunt_ohm,
-        gain=ones,
-        gain_at_loopback=ones,
-        clock=0.0,
-        crosstalk=0.0,
-        distortion=np.zeros((4, 3), dtype=np.complex128),
-        input_f=stated.input_pf * 1e-12,
-        offset_v=np.zeros(4),
-    )
-    axis = replace(world.rig.axis, waves=(), play_arcmin=0.0, drift_arcmin=0.0, encoder=None)
-    return replace(world, rig=replace(world.rig, sampler=sampler, axis=axis)).again(0, quiet=True)
-
-
-def turn_of(world: Foreigner) -> tuple[Turn, np.ndarray]:
-    """(the turn as evaluated, (n, 2) true open-circuit ratios at its places)."""
-    found = evaluate(BenchRun(world).whole()).rotation.turn
-    assert found is not None
-    hertz = 10_000.0 * (1.0 + world.rig.frequency_relative)
-    volts, _ = Ports(world.coils, world.part.copper, found.theta_mech_rad, hertz, world.rig.part_degc).driven(0)
-    return found, volts[:, 1:]
-
-
-def test_quadrature_that_turns_with_the_rotor_is_no_uncertainty_of_the_carrier() -> None:
-    """Quadrature of three hundredths (an eddy-current loop): its U is noise and crosstalk, a thousandth of it or less;
-    with a tenth of the turn missing the carrier's phase counts as before."""
-    world = foreign_world(4)
-    run = BenchRun(world)
-    observed = run.whole()
-    truth = run.truths()["quadrature_sin"]
-    line = next(r for r in evaluate(observed).results if r.measurand == "quadrature_sin")
-    assert line.estimate == pytest.approx(truth, abs=line.U)
-    assert line.U is not None and 2e-3 * truth > line.U
-    cut = [r for r in observed.readings if not 100 < int(str(r.conditions.get("point", 0))) < 140]
-    gap = next(r for r in evaluate(replace(observed, readings=tuple(cut))).results if r.measurand == "quadrature_sin")
-    assert gap.U is not None and gap.U > 2.0 * line.U
 
 
 def test_a_channel_gain_changes_the_amplitude_of_order_2p_by_its_share_along_it() -> None:
