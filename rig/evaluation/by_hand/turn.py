@@ -144,7 +144,7 @@ def _ratios(
     )
     ratios, slopes, loading_u = [], [], 0.0
     for channel, coil, gain, ratio in zip((SINE, COSINE), ("sin", "cos"), gains, (sine, cosine), strict=True):
-        factor, relative_u = loading_factor(windings, coil, (sine, cosine), hz)
+        factor, relative_u = loading_factor(windings, coil, ratio, hz)
         ratios.append(ratio * factor)
         slopes.append((ratio_slope(windows, channel, EXC_V) * gain).ravel() * factor)
         loading_u = max(loading_u, relative_u)

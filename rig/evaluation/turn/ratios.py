@@ -174,9 +174,8 @@ def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
     obs, impedance = windings.observed, windings.impedance("exc")
     if impedance is None or not (_moves(found.sine) and _moves(found.cosine)):
         return None
-    both = (found.sine, found.cosine)
-    sine, u_sine = loading_factor(windings, "sin", both, found.frequency_hz, found.steps)
-    cosine, u_cosine = loading_factor(windings, "cos", both, found.frequency_hz, found.steps)
+    sine, u_sine = loading_factor(windings, "sin", found.sine, found.frequency_hz, found.steps)
+    cosine, u_cosine = loading_factor(windings, "cos", found.cosine, found.frequency_hz, found.steps)
     sine, cosine = sine * found.sine, cosine * found.cosine
     phases = _carrier_phases(sine, cosine)
     per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
@@ -263,28 +262,23 @@ def _ratios(windings: Windings, phasors: SeriesPhasors) -> tuple[Complexes, Comp
     loading_u = 0.0
     for ratio, coil in zip(raw, ("sin", "cos"), strict=True):
         steps = phasors.numbers("position_steps")
-        factor, relative_u = loading_factor(windings, coil, raw, phasors.frequency.frequency_hz, steps)
+        factor, relative_u = loading_factor(windings, coil, ratio, phasors.frequency.frequency_hz, steps)
         opened.append(ratio * factor)
         loading_u = max(loading_u, relative_u)
     return opened[0], opened[1], u / size, loading_u
 
 
 def loading_factor(
-    windings: Windings,
-    coil: str,
-    ratios: tuple[Complexes, Complexes],
-    frequency_hz: float,
-    steps: Floats | None = None,
+    windings: Windings, coil: str, ratio: Complexes, frequency_hz: float, steps: Floats | None = None
 ) -> tuple[Complexes, float]:
     """Open-circuit over loaded voltage of an output at each position, and its relative standard uncertainty.
 
     With the excitation held, the excitation coil takes r^2 Z_exc off the output's own impedance. What the other
     output's current adds, through the excitation coil and by the coils' own coupling, is left out: the two cancel in
     one kind of magnetics and not in another, and no reading of the rig tells them apart.
-    ratios: (n,) sine and cosine to the excitation; steps (n,): positions of the ratios, by which the output coil's own
-    impedance is followed round the turn.
+    ratio: (n,) the output to the excitation; steps (n,): its positions, by which the output coil's own impedance is
+    followed round the turn.
     """
-    ratio = ratios[0] if coil == "sin" else ratios[1]
     sampler = windings.observed.bench.sampler
     omega = 2.0 * math.pi * frequency_hz
     y = 1.0 / sampler.input_ohm + 1j * omega * sampler.input_pf * 1e-12
