@@ -19,6 +19,7 @@ from rig.certificate.words.wording import (
     number,
     scale_of,
     short_name,
+    size_of,
     unit_of_line,
 )
 from rig.result import Judged, Result
@@ -207,7 +208,7 @@ def budgets(judged: Sequence[Judged]) -> tuple[Budget, ...]:
 
 def _budget(r: Result) -> Budget:
     line = Judged(measurand=r.measurand, result=r, limit=None, verdict=Verdict.NO_LIMIT)
-    scale = scale_of(unit_of_line(line), abs(r.estimate) if r.estimate is not None else None)
+    scale = scale_of(unit_of_line(line), size_of(r))
     lines = sorted(r.budget, key=lambda line: -line.contribution)
     total = sum(line.contribution**2 for line in lines) or 1.0
     large = [line for line in lines[:BUDGET_LINES] if line.contribution**2 >= BUDGET_SHARE * total]

@@ -228,10 +228,17 @@ def k_text(result: Result | None) -> str:
     return f"{result.k:.2f}" if result is not None and result.k and result.U else ""
 
 
+def size_of(result: Result | None) -> float | None:
+    """The size by which a result's unit is chosen: of the estimate, of U where that is zero; None for neither."""
+    if result is None or result.estimate is None:
+        return None
+    return abs(result.estimate) or result.U
+
+
 def display(line: Judged, guard: float = 1.0) -> PrintedLine:
     """A judged line as printed; a spoiled one without estimate, U and verdict. guard: w / U of the rule in force."""
     m, result = unit_of_line(line), line.result
-    size = abs(result.estimate) if result is not None and result.estimate is not None else None
+    size = size_of(result)
     if size is None and line.limit is not None:
         size = max(abs(end) for end in (line.limit.lower, line.limit.upper) if end is not None)
     scale = scale_of(m, size)
