@@ -14,6 +14,7 @@ from urllib.parse import parse_qs, urlsplit
 import serial
 
 from drivers.link.base import BufferedLink
+from drivers.link.same_port import SamePort
 from rig.errors import NoReply, UsageError
 
 OPENING_QUIET_S = 0.02
@@ -27,6 +28,7 @@ class SerialLink(BufferedLink):
         super().__init__(url, name, terminator)
         self._path, self._options = path_and_options(url)
         self._port: serial.Serial | None = None
+        self._same = SamePort(self._path)
 
     @property
     def is_open(self) -> bool:
@@ -45,6 +47,7 @@ class SerialLink(BufferedLink):
         if self._options["dtr"] == "0":
             port.dtr = False
         try:
+            self._same.check()
             port.open()
             if self._options["dtr"] == "0":
                 _keep_line_on_close(port.fileno())

@@ -16,6 +16,7 @@ from typing import Any
 from urllib.parse import parse_qs
 
 from drivers.link.base import BufferedLink
+from drivers.link.same_port import SamePort
 from rig.errors import NoReply, UsageError
 
 CHUNK = 262_144
@@ -30,6 +31,7 @@ class VisaLink(BufferedLink):
         super().__init__(url, name, terminator)
         self._resource_name, self._options = resource_and_options(url)
         self._serial = self._resource_name.upper().startswith("ASRL")
+        self._same = SamePort(self._resource_name[4:].partition("::")[0] if self._serial else "")
         self._manager: Any = None
         self._resource: Any = None
 
@@ -41,6 +43,7 @@ class VisaLink(BufferedLink):
         import pyvisa
 
         try:
+            self._same.check()
             self._manager = pyvisa.ResourceManager("@py")
             self._resource = self._manager.open_resource(self._resource_name, open_timeout=3000)
             self._resource.read_termination = None

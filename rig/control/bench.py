@@ -37,7 +37,7 @@ from rig.control.stop import StopToken, stop_on_signals
 from rig.description.benches import BenchFile, Device
 from rig.description.holders import Holder
 from rig.description.places import find
-from rig.errors import UsageError, WrongInstrument
+from rig.errors import BenchError, UsageError, WrongInstrument
 
 OPTIONS: Mapping[str, tuple[str, ...]] = {
     "multimeter": ("line_hz",),
@@ -83,16 +83,18 @@ class Bench:
     # ---- opening
 
     def __enter__(self) -> Bench:
+        self.token = StopToken()
+        self._stack.callback(self.token.close)
         try:
             self._open()
-        except BaseException:
+        except BaseException as fault:
             self._stack.close()
+            if isinstance(fault, BenchError) and self.token.reason is not None:
+                raise self.token.reason from fault  # what broke after a stop is told as the stop
             raise
         return self
 
     def _open(self) -> None:
-        self.token = StopToken()
-        self._stack.callback(self.token.close)
         self._stack.enter_context(stop_on_signals(self.token))
         self.watchdog = Watchdog(self.token)
         self._stack.callback(self.watchdog.close)

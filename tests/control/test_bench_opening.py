@@ -27,7 +27,7 @@ from drivers.roles import Identity
 from rig.control.bench import open_bench
 from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import load_holder
-from rig.errors import LinkDown, UsageError, WrongInstrument
+from rig.errors import Cancelled, LinkDown, UsageError, WrongInstrument
 
 KINDS: dict[str, Any] = {
     "generator": FakeGenerator,
@@ -132,6 +132,24 @@ def test_an_instrument_that_is_not_there_leaves_nothing_open(
         pytest.fail("must not be entered")
     opened = {call[0] for call in world.calls if call[1] == "open"}
     assert opened == {call[0] for call in world.calls if call[1] == "close" and call[0] in KINDS} - {role}
+    assert world.calls[-1] == ("watchdog", "close")
+
+
+@pytest.mark.parametrize("role", ["generator", "multimeter"])
+def test_what_breaks_after_a_stop_is_told_as_the_stop(
+    world: FakeWorld, monkeypatch: pytest.MonkeyPatch, role: str
+) -> None:
+    """The signal comes while an instrument is being opened, and its link breaks over it."""
+    bench = open_bench(_file(), HOLDER)
+
+    def broken(self: Any) -> None:
+        bench.token.set(Cancelled("stopped by SIGTERM", code="cancelled"))
+        raise LinkDown("interrupted", instrument=self.name)
+
+    monkeypatch.setattr(KINDS[role], "open", broken, raising=False)
+    with pytest.raises(Cancelled, match="SIGTERM") as told, bench:
+        pytest.fail("must not be entered")
+    assert isinstance(told.value.__cause__, LinkDown)
     assert world.calls[-1] == ("watchdog", "close")
 
 

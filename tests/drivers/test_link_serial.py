@@ -25,6 +25,13 @@ class Pty:
     def hear(self):
         return os.read(self.master, 4096)
 
+    def hear_now(self):
+        os.set_blocking(self.master, False)
+        try:
+            return os.read(self.master, 4096)
+        except BlockingIOError:
+            return b""
+
     def hang_up(self):
         for end in (self.slave, self.master):
             if end is not None:
@@ -139,6 +146,38 @@ def test_a_second_opener_is_refused(pty):
     """The port is exclusive."""
     with SerialLink(f"serial://{pty.path}", "axis"), pytest.raises(LinkDown, match="can't open"):
         SerialLink(f"serial://{pty.path}", "other").open()
+
+
+def test_a_link_never_takes_the_port_that_has_the_name_of_a_lost_one(pty, link):
+    """A bench that vanished leaves /dev/pts/N to the next one: whoever is still after the lost one must not hold it."""
+    never_opened = type(link)(link.url, "watchdog's own")
+    pty.hang_up()
+    with pytest.raises(LinkDown):
+        link.write(b"x")
+        link.read_available()
+    others = _ptys_up_to(pty.path)
+    try:
+        other = others[-1]
+        for stale in (link, never_opened):
+            with pytest.raises(LinkDown, match="another one has its name"):
+                stale.open()
+        with type(link)(link.url, "the next bench's"):
+            assert other.hear_now() == b""
+    finally:
+        for end in others:
+            end.close()
+
+
+def _ptys_up_to(path):
+    """New pseudo-terminals, the last of which has this name."""
+    made = [Pty()]
+    while made[-1].path != path:
+        if len(made) == 32:
+            for end in made:
+                end.close()
+            pytest.skip(f"another process has taken {path}")
+        made.append(Pty())
+    return made
 
 
 def test_what_came_before_it_was_opened_is_thrown_away(pty):
