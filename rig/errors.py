@@ -9,7 +9,8 @@
     │   ├── BadReply(ValueError)        something came that is not an answer to the question
     │   ├── InstrumentRefused           the instrument's own error queue, code and text
     │   ├── WrongInstrument             another make, model or serial answers, or it is out of calibration
-    │   └── PositionLost                the axis no longer knows where it is: index again
+    │   ├── PositionLost                the axis no longer knows where it is: index again
+    │   └── BenchBusy                   another controller holds the bench, or an instrument of it
     ├── SafetyStop                  a guard, a ceiling or a person stopped the run                exit status 4
     │   └── Cancelled               Ctrl-C, SIGTERM or the panel asked for the stop               exit status 5
     └── RecordError(OSError)        a record can't be read or written (disk full, half-written)   exit status 2
@@ -88,6 +89,10 @@ class WrongInstrument(BenchError):
 
 class PositionLost(BenchError):
     """The axis was stopped or reset in motion: no position is known until it has been indexed again."""
+
+
+class BenchBusy(BenchError):
+    """Another controller holds the bench, or an instrument of it: nothing of it was touched."""
 
 
 class SafetyStop(RigError):

@@ -6,8 +6,11 @@ run that costs seconds: each stays on one worker. pytest-xdist 3.8 tells groups 
 it write, so the scheduler below reads the mark from the module's text.
 """
 
+import atexit
 import os
 import re
+import shutil
+import tempfile
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,6 +21,8 @@ GROUP = re.compile(r'xdist_group\("(\w+)"\)')
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+os.environ["ANGLEWRIGHT_LOCKS"] = tempfile.mkdtemp(prefix="anglewright-locks-")  # fakes on one link, in two workers
+atexit.register(shutil.rmtree, os.environ["ANGLEWRIGHT_LOCKS"], ignore_errors=True)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

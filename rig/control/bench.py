@@ -1,8 +1,8 @@
 """From a bench file to opened instruments by role, with guard and watchdog, and back to nothing energised.
 
-It must never know a sequence. Order: watchdog, simulated bench where the file names a world, instruments (output off
-and relays open first of all, then identities, serials and calibration dates), guard. Leaving the with-block
-makes everything safe, closes every link and ends every process that was started here.
+It must never know a sequence. Order: lock, watchdog, simulated bench where the file names a world, instruments
+(output off and relays open first of all, then identities, serials and calibration dates), guard. Leaving the
+with-block makes everything safe, closes every link and ends every process that was started here.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
-from types import TracebackType
 from typing import Any, cast
 
+from drivers.exclusive.bench_lock import BenchLock
 from drivers.roles import (
     Axis,
     Climate,
@@ -69,8 +69,10 @@ class Bench:
         log: Path | None = None,
         allow_overdue: bool = False,
         today: date | None = None,
+        purpose: str = "an open bench",
     ) -> None:
         self.file = file
+        self._purpose = purpose
         self.holder = holder
         self._options = {"clamping": clamping, "speed": speed, "log": log}
         self._allow_overdue = allow_overdue
@@ -96,7 +98,9 @@ class Bench:
 
     def _open(self) -> None:
         self._stack.enter_context(stop_on_signals(self.token))
-        self.watchdog = Watchdog(self.token)
+        links = (one.link for one in self.file.devices().values() if one.link != OVERLAID)
+        lock = self._stack.enter_context(BenchLock(links, self._purpose))
+        self.watchdog = Watchdog(self.token, lock.descriptors)
         self._stack.callback(self.watchdog.close)
         self._start_world()
         devices = self._present()
@@ -244,9 +248,7 @@ class Bench:
         self._safe = True
         return outcome
 
-    def __exit__(
-        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._stack.close()
 
 
@@ -259,13 +261,24 @@ def open_bench(
     log: Path | None = None,
     allow_overdue: bool = False,
     today: date | None = None,
+    purpose: str = "an open bench",
 ) -> Bench:
     """A bench to be entered with `with`.
 
-    clamping, speed ("real", "fast") and log concern the simulated bench only. Raises WrongInstrument (serial,
-    calibration overdue), LinkDown or NoReply naming the instrument; whatever was opened until then is safe and closed.
+    clamping, speed ("real", "fast") and log concern the simulated bench only. purpose: what others are told who want
+    the bench meanwhile. Raises BenchBusy before anything is touched, WrongInstrument (serial, calibration overdue),
+    LinkDown or NoReply naming the instrument; whatever was opened until then is safe and closed.
     """
-    return Bench(file, holder, clamping=clamping, speed=speed, log=log, allow_overdue=allow_overdue, today=today)
+    return Bench(
+        file,
+        holder,
+        clamping=clamping,
+        speed=speed,
+        log=log,
+        allow_overdue=allow_overdue,
+        today=today,
+        purpose=purpose,
+    )
 
 
 def _device_options(role: str, device: Device) -> dict[str, Any]:

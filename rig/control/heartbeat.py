@@ -2,19 +2,21 @@
 
 It must never open an instrument. The beat comes from a thread of its own every 0.1 s of wall time, but only while
 the main thread has shown progress within the limit that the running step states: a hung main thread is as dangerous
-as a dead one.
+as a dead one. The watchdog answers every beat; 0.7 s without an answer, and the run stops: a frozen watchdog guards
+nothing. Time that this thread itself was not given by a busy machine is not counted as the watchdog's silence.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
+import os
 import select
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,9 @@ from rig.control.stop import StopToken
 from rig.errors import BenchError, SafetyStop
 
 BEAT_S = 0.1
+LOOK_S = 0.05  # how often answers are looked for
+UNANSWERED_S = 0.7
+FIRST_IN_LINE = -10  # of the scheduler, where the system allows it: on a busy machine beats come in time
 START_S = 20.0
 IDLE_LIMIT_S = 60.0
 
@@ -29,8 +34,10 @@ IDLE_LIMIT_S = 60.0
 class Watchdog:
     """A running watchdog process. `pid` serves as the simulated bench's parent, so that the bench outlives us."""
 
-    def __init__(self, token: StopToken) -> None:
+    def __init__(self, token: StopToken, held: Sequence[int] = ()) -> None:
+        """held: descriptors of the bench's lock, which the watchdog holds as long as it lives."""
         self._token = token
+        self._silent = False
         self._lock = threading.Lock()
         self._closing = threading.Event()
         self._thread: threading.Thread | None = None
@@ -41,6 +48,7 @@ class Watchdog:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,
+            pass_fds=tuple(held),
         )
         self._expect("ready")
 
@@ -74,6 +82,8 @@ class Watchdog:
         self._closing.set()
         if self._thread is not None:
             self._thread.join(1.0)
+        if self._silent:
+            self._process.kill()
         with contextlib.suppress(SafetyStop):
             self._send("done")
         for stream in (self._process.stdin, self._process.stdout):
@@ -87,14 +97,36 @@ class Watchdog:
             self._process.wait()
 
     def _beat(self) -> None:
-        while not self._closing.wait(BEAT_S):
-            if not self.getting_on():
+        _come_first()
+        unanswered_s = sent_s = 0.0
+        looked_s = time.monotonic()
+        waiting = False
+        while not self._closing.wait(LOOK_S):
+            now_s = time.monotonic()
+            if self._answered():
+                waiting, unanswered_s = False, 0.0
+            elif waiting:
+                unanswered_s += min(now_s - looked_s, 2 * LOOK_S)
+            looked_s = now_s
+            if unanswered_s >= UNANSWERED_S:
+                self._silent = True
+                self._token.set(_silence())
+                return
+            if now_s - sent_s < BEAT_S - LOOK_S / 2 or not self.getting_on():
                 continue
             try:
                 self._send("")
             except SafetyStop as gone:
                 self._token.set(gone)
                 return
+            sent_s, waiting = now_s, True
+
+    def _answered(self) -> bool:
+        """Whether an answer to a beat has come since the last look."""
+        stream = self._process.stdout
+        if stream is None or not select.select([stream], [], [], 0)[0]:
+            return False
+        return bool(os.read(stream.fileno(), 4096))
 
     def _send(self, line: str) -> None:
         stream = self._process.stdin
@@ -123,3 +155,17 @@ class Watchdog:
                 instrument="watchdog",
                 next_action="Run `python -m rig.control.watchdog` by hand and read its message.",
             )
+
+
+def _silence() -> SafetyStop:
+    return SafetyStop(
+        f"the watchdog process has not answered for {UNANSWERED_S} s.",
+        code="watchdog-silent",
+        next_action="Nothing runs without it: look what holds this computer up, then start a new run.",
+    )
+
+
+def _come_first() -> None:
+    """This thread before others, where the system allows it."""
+    with contextlib.suppress(OSError, AttributeError):
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), FIRST_IN_LINE)

@@ -4,11 +4,13 @@ Started before the first instrument is opened, in a session of its own (Ctrl-C d
 of a pipe: end of file, or no heartbeat for 0.7 s of wall time, and it kills the controller (exclusive ports would
 stay shut otherwise), opens generator and axis itself, switches off, halts, verifies, leaves `watchdog.json` in the
 run's folder and ends. It must never know what was being measured. Run as `python -m rig.control.watchdog`.
-Words on the pipe, one a line: an empty line (heartbeat), {"arm": {role: device}}, {"folder": path}, "done".
+Words on the pipe, one a line: an empty line (heartbeat), {"arm": {role: device}}, {"folder": path}, "done". Each
+heartbeat is answered by an empty line. It inherits the bench's lock: who starts meanwhile waits until it has ended.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import select
@@ -25,6 +27,7 @@ from rig.errors import RigError
 SILENCE_S = 0.7
 TRY_FOR_S = 8.0
 RETRY_S = 0.05
+FIRST_IN_LINE = -10  # of the scheduler, where the system allows it
 
 
 class _Pipe:
@@ -48,6 +51,8 @@ def main() -> None:
     """Watch until told that all is done, or until it has to act."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    with contextlib.suppress(OSError):
+        os.setpriority(os.PRIO_PROCESS, 0, FIRST_IN_LINE)
     controller = os.getppid()
     pipe = _Pipe()
     devices: dict[str, Any] = {}
@@ -60,7 +65,10 @@ def main() -> None:
         for line in lines:
             if line == "done":
                 return
-            message = json.loads(line) if line else {}
+            if not line:
+                _say("")
+                continue
+            message = json.loads(line)
             if "folder" in message:
                 folder = Path(message["folder"])
             if "arm" in message:
@@ -72,8 +80,9 @@ def main() -> None:
 
 
 def _say(word: str) -> None:
-    sys.stdout.write(word + "\n")
-    sys.stdout.flush()
+    """To a controller that is gone nothing can be said: the end of its pipe tells the rest."""
+    with contextlib.suppress(OSError):
+        os.write(1, word.encode() + b"\n")
 
 
 def _built(device: Mapping[str, Any]) -> Any:

@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from rig.control.bench import open_bench
 from rig.control.sequencer import Ended, Sequence
 from rig.control.step import Context, Progress
 from rig.description.benches import BenchFile
@@ -58,7 +57,7 @@ def run_asked(
     if file.world is not None:
         file = file.model_copy(update={"world_settings": {**file.world_settings, **asked.settings}})
     name = jobs.calibration_name(file)
-    with open_bench(file, asked.holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
+    with jobs.opened(file, asked.holder, request, asked.sequence) as bench:
         arming = at_terminal(bench)
         jobs.tell_armed(arming, on_progress)
         calibration = asked.calibration or jobs.in_force(name, bench, asked.part.number)

@@ -145,7 +145,7 @@ def run_job(
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
     store, name = Store(), calibration_name(bench_file)
     request = repeatable(request, store, part, sequence.name)
-    with open_bench(bench_file, holder, clamping=request.clamping, speed=request.speed, log=request.bench_log) as bench:
+    with opened(bench_file, holder, request, sequence) as bench:
         arming = arm(bench)
         tell_armed(arming, on_progress)
         calibration = in_force(name, bench, part.number)
@@ -169,6 +169,18 @@ def run_job(
     if ended.fault is not None:
         raise kept(ended.fault, store, folder, ended.utc)
     return concluded(store, folder, ended.utc, name, settle)
+
+
+def opened(file: BenchFile, holder: Holder, request: Request, sequence: Sequence) -> Bench:
+    """The bench of a run, to be entered; others who want it meanwhile are told the sequence and the serial."""
+    return open_bench(
+        file,
+        holder,
+        clamping=request.clamping,
+        speed=request.speed,
+        log=request.bench_log,
+        purpose=f"{sequence.name} of {request.serial}",
+    )
 
 
 def tell_armed(arming: Arming | None, on_progress: Callable[[Progress], None]) -> None:

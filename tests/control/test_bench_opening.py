@@ -45,7 +45,8 @@ class FakeDog:
 
     pid = 1
 
-    def __init__(self, token: object) -> None:
+    def __init__(self, token: object, held: tuple[int, ...] = ()) -> None:
+        self.held = held
         self.world = WORLD[0]
         self.world.calls.append(("watchdog", "start"))
 

@@ -230,6 +230,36 @@ def test_a_hung_controller_is_killed_by_the_watchdog(start: Any) -> None:
     assert "no heartbeat" in json.loads((started.run().path / "watchdog.json").read_text())["reason"]
 
 
+def test_a_frozen_watchdog_ends_the_run(start: Any) -> None:
+    """It answers no heartbeat: everything goes off, the run is kept and says why. A thawed one finds nothing to do."""
+    started = start("full_test", GOOD)
+    started.said()
+    watchdogs = _children_of(started.process.pid, "rig.control.watchdog")
+    assert len(watchdogs) == 1
+    at_s = time.time()
+    os.kill(watchdogs[0], signal.SIGSTOP)
+    told = started.said()
+    assert started.ended() == 4 and told["code"] == "watchdog-silent" and told["unsafe"] == {}
+    off_s = max(_taken_down(started, at_s))
+    print(f"off {off_s:.2f} s after the watchdog froze")
+    assert 0.6 < off_s < 1.0 + 2.0, "a second of its own, and two for a busy machine; the show holds it to one"
+    _wait_until(lambda: not _processes_of(started), "the simulated bench outlived its watchdog")
+    assert started.run().outcome == "incomplete"
+
+
+def _children_of(pid: int, words: str) -> list[int]:
+    found = []
+    for entry in Path("/proc").glob("[0-9]*"):
+        try:
+            parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
+            line = (entry / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+        except OSError:
+            continue
+        if parent == pid and words in line:
+            found.append(int(entry.name))
+    return found
+
+
 def test_a_bench_that_vanishes_in_mid_sweep_is_a_bench_fault(start: Any) -> None:
     """Every wire gone at once: exit status 4 with an instrument named, the run kept, nothing hangs."""
     started = start("full_test", GOOD)

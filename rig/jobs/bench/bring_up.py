@@ -15,7 +15,7 @@ from typing import Any
 from drivers.roles import Found
 from rig.description.benches import BenchFile
 from rig.description.places import home
-from rig.errors import UsageError
+from rig.errors import BenchBusy, UsageError
 from rig.jobs.bench.description_files import toml_text, write_new
 from rig.jobs.bench.dialogue import Questions
 
@@ -100,11 +100,23 @@ def search(links: Sequence[str], *, everywhere: bool, say: Callable[[str], None]
         return ()
     say(f"asking {len(wanted)} link{'s' if len(wanted) > 1 else ''} who is there; a silent serial port takes 15 s")
     with ThreadPoolExecutor(max_workers=8) as pool:
-        found = tuple(pool.map(shelf.recognise, wanted))
+        found = tuple(pool.map(_asked, wanted))
     for one in found:
         who = f"{one.identity.maker} {one.identity.model} {one.identity.serial}".strip() if one.identity else one.told
         say(f"  {one.link}: {who or 'nothing answers'}" + (f" -> {one.role} ({one.driver})" if one.role else ""))
     return found
+
+
+def _asked(link: str) -> Found:
+    """Who answers at a link. Nobody is asked at one that another program holds."""
+    from drivers import shelf
+    from drivers.exclusive.bench_lock import BenchLock
+
+    try:
+        with BenchLock([link], "search for instruments"):
+            return shelf.recognise(link)
+    except BenchBusy as busy:
+        return Found(link=link, told=busy.message)
 
 
 def proposed(found: Sequence[Found]) -> dict[str, dict[str, Any]]:

@@ -81,7 +81,7 @@ class Teaching:
             hands = {"holder.fitted": "nothing", "holder.touched": touched}
             file = file.model_copy(update={"world_settings": {**file.world_settings, **hands}})
         blank = Holder.model_validate({"schema": "anglewright holder 1", "name": "untaught", "channels": {}})
-        with open_bench(file, blank, speed=self.speed) as bench:
+        with open_bench(file, blank, speed=self.speed, purpose="teaching of a holder") as bench:
             return work(bench)
 
     def turn(self, work: Callable[[Any], Any]) -> Any:

@@ -40,7 +40,7 @@ ASKED: Mapping[str, Callable[[Any], object]] = {  # one harmless question of eac
 def check_bench(name: str) -> dict[str, Any]:
     """Open every instrument of a bench, identify it, time a round trip; what each sequence lacks. Energises nothing."""
     bench_file, holder = jobs.described(jobs.Request(sequence="", part="", serial="-", bench=name))
-    with open_bench(bench_file, holder, speed="real", allow_overdue=True) as bench:
+    with open_bench(bench_file, holder, speed="real", allow_overdue=True, purpose="bench check") as bench:
         rows = []
         for role, told in bench.identities().items():
             start = time.perf_counter()
