@@ -18,6 +18,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, cast
 
+from drivers.exclusive.bench_lock import BenchLock
 from drivers.roles import Found, Instrument
 from rig.errors import LinkDown, UsageError
 
@@ -73,6 +74,11 @@ def _maker(driver_name: str, name: str) -> Callable[..., Instrument]:
         raise UsageError(f"{name}: there is no driver {driver_name!r}.", next_action=f"Nearest: {', '.join(near)}.")
     module, _, class_name = DRIVERS[driver_name].partition(":")
     return cast(Callable[..., Instrument], getattr(importlib.import_module(module), class_name))
+
+
+def hold(links: Iterable[str], purpose: str) -> BenchLock:
+    """A lock on what these links lead to, for `with`: BenchBusy where another controller holds it."""
+    return BenchLock(links, purpose)
 
 
 def recognise(link_url: str) -> Found:

@@ -110,10 +110,9 @@ def search(links: Sequence[str], *, everywhere: bool, say: Callable[[str], None]
 def _asked(link: str) -> Found:
     """Who answers at a link. Nobody is asked at one that another program holds."""
     from drivers import shelf
-    from drivers.exclusive.bench_lock import BenchLock
 
     try:
-        with BenchLock([link], "search for instruments"):
+        with shelf.hold([link], "search for instruments"):
             return shelf.recognise(link)
     except BenchBusy as busy:
         return Found(link=link, told=busy.message)

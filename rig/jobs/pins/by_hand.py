@@ -93,9 +93,8 @@ def _steady(settling: Settling, read_ohm: Callable[[], float], pair: str) -> flo
 @contextmanager
 def meter_of(bench_name: str) -> Iterator[Callable[[], float]]:
     """The bench's multimeter alone, opened for two-wire readings; nothing else of the bench is touched."""
-    from drivers.exclusive.bench_lock import BenchLock
     from drivers.roles import Multimeter
-    from drivers.shelf import open_driver
+    from drivers.shelf import hold, open_driver
 
     device = load_bench(bench_name).multimeter
     if device.link == "simulated":
@@ -104,7 +103,7 @@ def meter_of(bench_name: str) -> Iterator[Callable[[], float]]:
             next_action="Type the values in, or run the pins sequence, which uses the relay matrix.",
         )
     meter = cast(Multimeter, open_driver(device.driver, device.link, "multimeter", line_hz=device.line_hz))
-    with BenchLock([device.link], "probing by hand"):
+    with hold([device.link], "probing by hand"):
         meter.open()
         try:
             yield lambda: _reading(meter.resistance_ohm(four_wire=False, range_ohm=None, nplc=1.0).value)
