@@ -19,6 +19,7 @@ STEPS = (
     ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
     ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
     ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),
+    ("shows, quick: benches", ["tests/shows/benches.py", "--quick"]),
     ("shows, quick: metrology", ["tests/shows/metrology.py", "--quick"]),
     ("shows, quick: diagnosis", ["tests/shows/diagnosis.py", "--quick"]),
 )
