@@ -89,6 +89,14 @@ class Guard:
         self._on_since_s: float | None = None
         self._measured = False
         self.ceilings: Ceilings | None = None
+        self.seen: InterlockState | None = None  # as last read; None while it does not answer
+        self.ohms = False
+        self.hot: str | None = None
+
+    @property
+    def excited(self) -> bool:
+        """Whether the output is on."""
+        return self._on_since_s is not None
 
     # ---- threads
 
@@ -126,8 +134,10 @@ class Guard:
         try:
             state = self._interlock.state()
         except BenchError as fault:
+            self.seen = None
             self.token.set(_lost(fault))
             return
+        self.seen = state
         if self.arming is not None and not state.safe_to_run:
             self.arming.event(Event.OPEN)
         if (refusal := refusal_of(state)) is not None:

@@ -17,6 +17,7 @@ from rig.description.holders import Holder
 from rig.description.parts import PartFile, load_part
 from rig.errors import Cancelled
 from rig.jobs import run_job as jobs
+from rig.jobs.controller.onlooker import NOBODY, Onlooker
 from rig.jobs.hands.arming_prompt import at_terminal
 from rig.quantity import Reading
 from rig.records.schema import dump
@@ -50,6 +51,7 @@ def run_asked(
     asked: Asked,
     on_progress: Callable[[Progress], None] = lambda _: None,
     on_reading: Callable[[Reading], None] = _unseen,
+    onlooker: Onlooker = NOBODY,
 ) -> jobs.Finished:
     """Run, judge and keep it. Raises as jobs.run_job."""
     store, request = Store(), asked.request
@@ -58,17 +60,19 @@ def run_asked(
         file = file.model_copy(update={"world_settings": {**file.world_settings, **asked.settings}})
     name = jobs.calibration_name(file)
     with jobs.opened(file, asked.holder, request, asked.sequence) as bench:
+        onlooker.opened(bench)
         arming = at_terminal(bench)
         jobs.tell_armed(arming, on_progress)
         calibration = asked.calibration or jobs.in_force(name, bench, asked.part.number)
         header = jobs.header_of(request, asked.part, asked.holder, bench, asked.sequence, calibration)
         folder = store.begin(replace(header, details=asked.details, learned=None))
+        journal, raw = onlooker.begun(folder, bench, asked.sequence, asked.part.excitation.frequency_hz)
         context = Context(
             bench=bench,
             part=asked.part.part(),
             holder=asked.holder,
-            journal=folder.journal,
-            raw=folder.raw,
+            journal=journal,
+            raw=raw,
             rotor=request.rotor,
             header=dump(folder.header),
             calibration=calibration,
@@ -77,6 +81,7 @@ def run_asked(
         )
         jobs.note_armed(arming, context)
         ended = jobs.taken(asked.sequence, context, store, folder)
+    onlooker.closed()
     if ended.fault is not None and not _in_order(asked, ended):
         raise jobs.kept(ended.fault, store, folder, ended.utc)
     return jobs.concluded(store, folder, ended.utc, name)
@@ -93,6 +98,7 @@ def watch_coil(
     ac: bool,
     seconds: float,
     on_reading: Callable[[Reading], None] = _unseen,
+    onlooker: Onlooker = NOBODY,
 ) -> jobs.Finished:
     """Ohms (or with `ac` the amplitude) of a coil, read until the time is over or a person ends it."""
     bench, holder = jobs.described(request)
@@ -108,4 +114,4 @@ def watch_coil(
         settings={},
         by_hand=True,
     )
-    return run_asked(asked, on_reading=on_reading)
+    return run_asked(asked, on_reading=on_reading, onlooker=onlooker)

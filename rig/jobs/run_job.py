@@ -27,6 +27,7 @@ from rig.description.parts import PartFile, load_part
 from rig.description.places import find
 from rig.errors import RecordError, RigError, UsageError
 from rig.jobs.bench import health as proving
+from rig.jobs.controller.onlooker import NOBODY, Onlooker
 from rig.jobs.hands.arming_prompt import at_terminal
 from rig.jobs.hands.manual_entry import entry
 from rig.jobs.hands.terminal import asker
@@ -42,6 +43,7 @@ from sequences.registry import find as find_sequence
 
 Arm = Callable[[Bench], Arming | None]
 Settle = Callable[[StoredRun], StoredRun]
+Asker = Callable[[Bench], Callable[[str, tuple[str, ...]], str]]
 SCHEMA = "anglewright result 1"
 RECLAMPING_DAYS = 730.0
 
@@ -125,12 +127,17 @@ def run_job(
     on_progress: Callable[[Progress], None] = lambda _: None,
     arm: Arm = at_terminal,
     settle: Settle = as_it_is,
+    *,
+    onlooker: Onlooker = NOBODY,
+    ask: Asker = asker,
+    details: Mapping[str, Any] | None = None,
 ) -> Finished:
     """Run a sequence on a bench, judge it, keep it, and write its certificate where the sequence earns one.
 
-    arm: how the opened bench is armed. settle: what is done between judgement and report (a witness). Raises
-    UsageError before anything is opened; BenchError, SafetyStop or Cancelled when it was not armed, or when the run was
-    cut short: it is then kept, marked incomplete, and the message names it.
+    arm: how the opened bench is armed. settle: what is done between judgement and report (a witness). onlooker: who
+    looks on. ask: who answers questions of steps. details: what the header carries besides. Raises UsageError before
+    anything is opened; BenchError, SafetyStop or Cancelled when it was not armed, or when the run was cut short: it is
+    then kept, marked incomplete, and the message names it.
     """
     sequence = find_sequence(request.sequence)
     part = load_part(request.part, draft=sequence.traits.draft_allowed)
@@ -146,26 +153,29 @@ def run_job(
     store, name = Store(), calibration_name(bench_file)
     request = repeatable(request, store, part, sequence.name)
     with opened(bench_file, holder, request, sequence) as bench:
+        onlooker.opened(bench)
         arming = arm(bench)
         tell_armed(arming, on_progress)
         calibration = in_force(name, bench, part.number)
         header = header_of(request, part, holder, bench, sequence, calibration)
-        folder = store.begin(header)
+        folder = store.begin(replace(header, details={**header.details, **(details or {})}))
+        journal, raw = onlooker.begun(folder, bench, sequence, part.excitation.frequency_hz)
         context = Context(
             bench=bench,
             part=part.part(),
             holder=holder,
-            journal=folder.journal,
-            raw=folder.raw,
+            journal=journal,
+            raw=raw,
             rotor=request.rotor,
             header=dump(header),
             calibration=calibration,
             manual=entries,
             on_progress=on_progress,
-            ask=asker(bench),
+            ask=ask(bench),
         )
         note_armed(arming, context)
         ended = taken(sequence, context, store, folder)
+    onlooker.closed()
     if ended.fault is not None:
         raise kept(ended.fault, store, folder, ended.utc)
     return concluded(store, folder, ended.utc, name, settle)

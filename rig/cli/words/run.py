@@ -63,16 +63,13 @@ def sequence(as_json: bool, **request: Any) -> None:
 
     Example: anglewright run quick_screen --part KX4-2207 --serial 4L-00871
     """
-    from rig.cli.pages.run import Progress, show_finished
-    from rig.cli.pages.witness import hands_are_there
+    from rig.cli.pages.live import run_shown
+    from rig.cli.pages.run import show_finished
     from rig.jobs import run_job as jobs
-    from rig.jobs.witness import before_the_report
 
     if request["retest_of"]:
         request["retest_of"] = chosen_run(request["retest_of"]).id
-    progress = Progress(quiet=as_json)
-    settle = before_the_report(hands_are_there, speed=request["speed"], on_progress=progress)
-    finished = jobs.run_job(jobs.Request(**request), progress, settle=settle)
+    finished = run_shown(jobs.Request(**request), quiet=as_json)
     print_json(finished.document()) if as_json else show_finished(finished)
     sys.exit(finished.judgement.exit_status)
 
@@ -86,20 +83,16 @@ def demo(case: str | None, every: bool, as_json: bool) -> None:
 
     Example: anglewright demo shorted
     """
-    from rig.cli.pages.run import Progress, show_finished, show_scene
-    from rig.cli.pages.witness import hands_are_there
+    from rig.cli.pages.live import run_shown
+    from rig.cli.pages.run import show_finished, show_scene
     from rig.jobs import demo as scenario
-    from rig.jobs.run_job import run_job
-    from rig.jobs.witness import before_the_report
 
     status = 0
     documents = []
     for unit in scenario.chosen(case, every):
         if not as_json:
             show_scene(unit)
-        progress, asked = Progress(quiet=as_json), unit.request()
-        settle = before_the_report(hands_are_there, speed=asked.speed, on_progress=progress)
-        finished = run_job(asked, progress, settle=settle)
+        finished = run_shown(unit.request(), quiet=as_json)
         documents.append(finished.document())
         if not as_json:
             show_finished(finished)
@@ -128,14 +121,13 @@ def watch(coil: str, ac: bool, seconds: float, quiet: bool, as_json: bool, **req
     Example: anglewright run watch sin --part KX4-2207 --seconds 2 --speed fast
     """
     from rig.cli.pages import watch as page
-    from rig.jobs.questions import watch_coil
+    from rig.cli.pages.live import watch_shown
     from rig.jobs.run_job import Request
     from sequences.watch import SEQUENCE
 
     shown = page.Watched(coil, quiet=quiet, silent=as_json)
     asked = Request(sequence=SEQUENCE.name, **request)
-    finished = watch_coil(asked, coil, ac=ac, seconds=seconds, on_reading=shown.reading)
-    shown.close()
+    finished = watch_shown(asked, {"coil": coil, "ac": ac, "seconds": seconds}, shown)
     print_json(page.document(finished)) if as_json else click.echo("\n".join(page.rows(finished)))
 
 

@@ -1,0 +1,91 @@
+"""What a controller does for an ask: a run, a watch, a night; and the words in which it ended.
+
+It knows no socket: `Live` is the onlooker of the work like any other.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rig.errors import Cancelled, RigError
+from rig.jobs import run_job as jobs
+from rig.jobs.controller.ask import NIGHT, WATCH, Ask
+from rig.jobs.controller.live import Live
+from rig.jobs.hands.arming_prompt import at_terminal
+
+
+def bench_name(ask: Ask) -> tuple[str, bool]:
+    """The name of the bench that an ask is for, and whether it exists once for each run (a world of its own)."""
+    if ask.kind == NIGHT:
+        return str(ask.details["bench"]), bool(ask.details.get("simulated", False))
+    file = jobs.described(ask.asked())[0]
+    return file.name, file.world is not None
+
+
+def work(ask: Ask, live: Live) -> dict[str, Any]:
+    """Do what is asked; how it ended: exit_status, run, outcome, complete, fault."""
+    try:
+        return _done(ask, live)
+    except RigError as fault:
+        return {"complete": False, "exit_status": fault.exit_status, "fault": dump_fault(fault)}
+
+
+def _done(ask: Ask, live: Live) -> dict[str, Any]:
+    if ask.kind == WATCH:
+        return ended(_watched(ask, live))
+    return ended(_run(ask, live))
+
+
+def _run(ask: Ask, live: Live) -> jobs.Finished:
+    from rig.jobs.witness import before_the_report
+    from rig.result import Awaited
+
+    request = ask.asked()
+
+    def hands_are_there(awaited: Awaited, simulated: bool) -> bool:
+        mark = " (simulated)" if simulated else ""
+        question = (
+            f"Rig or part? Nothing in this run tells. The {awaited.title} does, in about 20 s. {awaited.do}{mark} "
+            "Done, guard closed? (no: the outcome awaits this witness)"
+        )
+        return live.ask(question, ("yes", "no")) == "yes"
+
+    settle = before_the_report(hands_are_there, speed=request.speed, on_progress=live.progress)
+    return jobs.run_job(request, live.progress, at_terminal, settle, onlooker=live, ask=lambda _: live.ask)
+
+
+def _watched(ask: Ask, live: Live) -> jobs.Finished:
+    from rig.jobs.questions import watch_coil
+
+    told = ask.details["watch"]
+    return watch_coil(
+        ask.asked(), str(told["coil"]), ac=bool(told["ac"]), seconds=float(told["seconds"]), onlooker=live
+    )
+
+
+def ended(finished: jobs.Finished) -> dict[str, Any]:
+    """A finished run in the words of the last message."""
+    judgement = finished.judgement
+    return {
+        "complete": True,
+        "exit_status": judgement.exit_status,
+        "run": finished.stored.id,
+        "outcome": judgement.outcome,
+        "files": dict(finished.files),
+        "fault": None,
+    }
+
+
+def dump_fault(fault: RigError) -> dict[str, Any]:
+    """A fault in the words of the last message."""
+    told: dict[str, Any] = {
+        "kind": type(fault).__name__,
+        "message": str(fault.args[0]) if fault.args else str(fault),
+        "next": fault.next_action,
+        "exit_status": fault.exit_status,
+        "cancelled": isinstance(fault, Cancelled),
+    }
+    for name in ("code", "instrument"):
+        if value := getattr(fault, name, ""):
+            told[name] = value
+    return told
