@@ -90,7 +90,7 @@ class AxisGrbl(IndexedAxis):
             expected = self._zero_deg if self._known else None
             self._moving, self._known = True, False
             if expected is None:
-                self._guarded("$H", HOMING_S)
+                self._send_or_lose_position("$H", HOMING_S)
                 self._target = 0
                 self._zero_deg = self._grbl.status().x_deg
             else:
@@ -101,7 +101,7 @@ class AxisGrbl(IndexedAxis):
             self._zero_deg, self._target = found_deg, 0
             self._known = True
             self._start(0)  # a probe ends a little past the place that it tells
-            self._guarded("G4 P0.001", 3.0)
+            self._send_or_lose_position("G4 P0.001", 3.0)
             self._moving, self._budget_s = False, 0.0
             return off
 
@@ -118,7 +118,7 @@ class AxisGrbl(IndexedAxis):
         with self._lock:
             if self._asleep or not (self._known or self._moving):
                 return
-            self._guarded(f"G4 P{max(dwell_s, 0.001):.3f}", 1.5 * (self._budget_s + dwell_s) + 3.0)
+            self._send_or_lose_position(f"G4 P{max(dwell_s, 0.001):.3f}", 1.5 * (self._budget_s + dwell_s) + 3.0)
             self._in_step()
             self._moving, self._budget_s = False, 0.0
 
@@ -167,7 +167,7 @@ class AxisGrbl(IndexedAxis):
     def _start(self, steps: int) -> None:
         deg = steps * 360.0 / self._steps_per_turn
         distance_deg = abs(steps - self._target) * 360.0 / self._steps_per_turn
-        self._guarded(f"G90 G21 G53 G0 X{self._zero_deg + deg:.6f}", 3.0 + 1.5 * self._budget_s)
+        self._send_or_lose_position(f"G90 G21 G53 G0 X{self._zero_deg + deg:.6f}", 3.0 + 1.5 * self._budget_s)
         self._budget_s += distance_deg / self._max_deg_s + self._max_deg_s / self._accel_deg_s2
         self._target = steps
 
@@ -176,12 +176,12 @@ class AxisGrbl(IndexedAxis):
         turn = self._steps_per_turn
         marks = round(self._target / turn) * turn
         self._start(marks - round(BACK_OFF_DEG / 360.0 * turn))
-        self._guarded("G4 P0.001", 1.5 * self._budget_s + 3.0)
+        self._send_or_lose_position("G4 P0.001", 1.5 * self._budget_s + 3.0)
         self._budget_s = 0.0
 
     def _probe(self) -> float:
         seek_s = SEEK_DEG / SEEK_DEG_MIN * 60.0
-        lines = self._guarded(f"G91 G21 G38.2 X{SEEK_DEG:.3f} F{SEEK_DEG_MIN:.0f}", 2.0 * seek_s + 5.0)
+        lines = self._send_or_lose_position(f"G91 G21 G38.2 X{SEEK_DEG:.3f} F{SEEK_DEG_MIN:.0f}", 2.0 * seek_s + 5.0)
         hits = [match for line in lines if (match := _PROBE.fullmatch(line))]
         if len(hits) != 1 or hits[0]["hit"] != "1":
             raise BadReply(f"{lines} where [PRB:...:1] was expected", instrument=self._name, exchange="G38.2")
@@ -199,7 +199,7 @@ class AxisGrbl(IndexedAxis):
             self._known = self._moving = False
             raise self._lost("its answers are out of step with the lines")
 
-    def _guarded(self, line: str, deadline_s: float) -> list[str]:
+    def _send_or_lose_position(self, line: str, deadline_s: float) -> list[str]:
         """A line whose failure leaves the position unknown."""
         try:
             return self._grbl.command(line, deadline_s)

@@ -59,7 +59,7 @@ class AxisTmcl(IndexedAxis):
         self.sleep: Callable[[float], object] = time.sleep  # the bench puts its clock here
 
     @property
-    def repeated(self) -> list[str]:
+    def retries(self) -> list[str]:
         """Why requests were repeated, oldest first."""
         return self._tmcl.repeated
 
@@ -129,7 +129,7 @@ class AxisTmcl(IndexedAxis):
                 return
             end_s = time.monotonic() + 1.5 * self._budget_s + 3.0
             try:
-                while not self._arrived():
+                while not self._is_at_target():
                     if time.monotonic() > end_s:
                         raise self._lost(f"it did not reach {self._target} in time")
                     time.sleep(POLL_S)
@@ -184,7 +184,7 @@ class AxisTmcl(IndexedAxis):
         self.halt()
         self.release()
 
-    def _arrived(self) -> bool:
+    def _is_at_target(self) -> bool:
         get = self._tmcl.get
         return get(REACHED) == 1 and get(SPEED) == 0 and get(POSITION) == self._target
 
@@ -193,7 +193,7 @@ class AxisTmcl(IndexedAxis):
         self._known = self._moving = False
         self._tmcl.synchronise()
         self._tmcl.ask(Op.MST)
-        self._identity = self._identified()
+        self._identity = self._read_identity()
         self._check_microsteps()
         self._tmcl.set(UNITS, 1)
         turn = self._steps_per_turn
@@ -207,7 +207,7 @@ class AxisTmcl(IndexedAxis):
             self._tmcl.set(parameter, round(value))
         self._hold_current = self._tmcl.get(STANDBY) or self._hold_current or self._tmcl.get(CURRENT)
 
-    def _identified(self) -> Identity:
+    def _read_identity(self) -> Identity:
         version = self._tmcl.read(Op.GFV, 1)
         module, major, minor = version >> 16 & 0xFFFF, version >> 8 & 0xFF, version & 0xFF
         if module not in MODULES:

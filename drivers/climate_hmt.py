@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import time
 
-from drivers.link.base import named
+from drivers.link.base import add_names
 from drivers.link.device import LineDevice
 from drivers.roles import ClimateReading, Identity
 from rig.errors import BadReply, NoReply, WrongInstrument
@@ -77,7 +77,7 @@ class ClimateHmt(LineDevice):
             try:
                 line = self._link.read_line(left_s)
             except NoReply as fault:
-                raise named(fault, self._name, command) from fault
+                raise add_names(fault, self._name, command) from fault
             try:
                 text = line.decode("ascii").lstrip("> ").strip()
             except UnicodeDecodeError as fault:

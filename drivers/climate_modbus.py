@@ -96,7 +96,7 @@ class ClimateModbus(LineDevice):
             except (NoReply, BadReply) as fault:
                 if last_try and self._identity not in (None, PLAIN):
                     raise  # it identified itself before: this is a fault of the wire
-                self.repeated.append(str(fault))
+                self.retries.append(str(fault))
         return PLAIN
 
     def _read_identity(self) -> Identity:
@@ -122,7 +122,7 @@ class ClimateModbus(LineDevice):
                 exchange=exchange,
                 next_action="Check its supply, A and B, address and baud rate.",
             )
-        while (reply := self._decoded(data, exchange)) is None:
+        while (reply := self._decode(data, exchange)) is None:
             more = self._link.poll_exact(1, GAP_S)
             if more is None:
                 raise self._bad(f"{data.hex(' ')}: wrong checksum or length", exchange)
@@ -140,7 +140,7 @@ class ClimateModbus(LineDevice):
             )
         return data, reply
 
-    def _decoded(self, data: bytes, exchange: str) -> ModbusPDU | None:
+    def _decode(self, data: bytes, exchange: str) -> ModbusPDU | None:
         """What a whole frame says; None while it is not whole. BadReply for a frame that can't be one."""
         try:
             used, reply = self._framer.handleFrame(data, 0, 0)

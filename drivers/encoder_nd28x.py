@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 
-from drivers.link.base import Link, named
+from drivers.link.base import Link, add_names
 from drivers.link.device import LineDevice
 from drivers.roles import Identity
 from rig.errors import BadReply, InstrumentRefused, NoReply, WrongInstrument
@@ -32,7 +32,7 @@ class EncoderNd28x(LineDevice):
         lines = [self._ask("A0000")]
         while (more := self._link.poll_line(0.05)) is not None:
             lines.append(more.decode("ascii", "replace").strip())
-        return self._identified(lines)
+        return self._parse_identity(lines)
 
     def angle_mech_deg(self) -> float:
         """The displayed position, mechanical degrees. BadReply for anything that is not one."""
@@ -74,7 +74,7 @@ class EncoderNd28x(LineDevice):
         try:
             line = self._link.read_line(1.0)
         except NoReply as fault:
-            raise named(fault, self._name, command) from fault
+            raise add_names(fault, self._name, command) from fault
         if line.startswith(NAK):
             raise InstrumentRefused("does not know the command", instrument=self._name, exchange=command)
         try:
@@ -91,7 +91,7 @@ class EncoderNd28x(LineDevice):
         self._link.drain()
         self._link.dirty = False
 
-    def _identified(self, lines: list[str]) -> Identity:
+    def _parse_identity(self, lines: list[str]) -> Identity:
         words = " ".join(lines).split()
         if not words or not _MODEL.fullmatch(words[0]):
             raise WrongInstrument(

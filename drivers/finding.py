@@ -17,7 +17,7 @@ from typing import Any
 from drivers.grbl_dialogue import GrblDialogue
 from drivers.link.base import Link
 from drivers.link.urls import open_link
-from drivers.roles import Found, Identity, Instrument
+from drivers.roles import FoundInstrument, Identity, Instrument
 from drivers.tmcl_dialogue import LENGTH, Op, TmclDialogue
 from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply
 
@@ -62,7 +62,7 @@ def places() -> tuple[list[str], list[str]]:
     return links, untold
 
 
-def recognise(link: str, make: Make) -> Found:
+def recognise(link: str, make: Make) -> FoundInstrument:
     """Who answers at a link; `make` gives the driver of a name. UsageError for an impossible link, never a BenchError.
 
     A silent serial port takes some ten seconds.
@@ -73,14 +73,14 @@ def recognise(link: str, make: Make) -> Found:
     for driver, role, settings in SERIAL:
         for url in _settings(link, settings):
             if driver in TEXT and (heard := _line_ended(url)):
-                return Found(link=link, told=heard)
+                return FoundInstrument(link=link, told=heard)
             found = _scpi(url, make) if driver == "scpi" else _small(driver, role, url, make)
             if found.driver or found.identity:
                 return found
             if "Invalid argument" not in found.told:
                 told = told or found.told
                 break
-    return Found(link=link, told=told or "nothing answers")
+    return FoundInstrument(link=link, told=told or "nothing answers")
 
 
 def _settings(link: str, usual: str) -> list[str]:
@@ -105,25 +105,25 @@ def _line_ended(url: str) -> str:
     return ""
 
 
-def _scpi(link: str, make: Make) -> Found:
+def _scpi(link: str, make: Make) -> FoundInstrument:
     try:
         answer = _query(link, b"*IDN?\n")
     except NoReply as fault:
         quiet = "began with" not in fault.message
-        return Found(link=link, told="" if quiet and link.startswith("serial") else _bare(fault))
+        return FoundInstrument(link=link, told="" if quiet and link.startswith("serial") else _bare(fault))
     except BenchError as fault:
-        return Found(link=link, told=_bare(fault))
+        return FoundInstrument(link=link, told=_bare(fault))
     fields = [field.strip().strip('"') for field in answer.split(",")]
     if len(fields) < 4:
-        return Found(link=link, told=answer)
+        return FoundInstrument(link=link, told=answer)
     identity = Identity(maker=fields[0], model=fields[1], serial=fields[2], firmware=",".join(fields[3:]))
     for driver, role in SCPI:
         models: Any = getattr(make(driver), "models", "")
         if re.fullmatch(models, identity.model, re.IGNORECASE):
-            return Found(link=link, driver=driver, role=role, identity=identity, told=answer)
+            return FoundInstrument(link=link, driver=driver, role=role, identity=identity, told=answer)
     if DIGITISER.fullmatch(identity.model):
-        return Found(link=link, driver="scpi-digitiser", role="sampler", identity=identity, told=answer)
-    return Found(link=link, identity=identity, told=answer)
+        return FoundInstrument(link=link, driver="scpi-digitiser", role="sampler", identity=identity, told=answer)
+    return FoundInstrument(link=link, identity=identity, told=answer)
 
 
 def _query(link: str, words: bytes) -> str:
@@ -135,7 +135,7 @@ def _query(link: str, words: bytes) -> str:
         wire.close()
 
 
-def _small(driver: str, role: str, url: str, make: Make) -> Found:
+def _small(driver: str, role: str, url: str, make: Make) -> FoundInstrument:
     """One small dialogue: recognised, another answer (in `told`), or no answer (`told` is empty)."""
     try:
         if driver == "grbl":
@@ -144,13 +144,13 @@ def _small(driver: str, role: str, url: str, make: Make) -> Found:
             return _tmcl(url)
         if driver == "lcus":
             return _board(url, make)
-        return Found(link=url, driver=driver, role=role, identity=_opened(make(driver)("search", url)))
+        return FoundInstrument(link=url, driver=driver, role=role, identity=_opened(make(driver)("search", url)))
     except NoReply as fault:
-        return Found(link=url, told=_bare(fault) if "began with" in fault.message else "")
+        return FoundInstrument(link=url, told=_bare(fault) if "began with" in fault.message else "")
     except LinkDown as fault:
-        return Found(link=url, told=_bare(fault))
+        return FoundInstrument(link=url, told=_bare(fault))
     except BenchError:
-        return Found(link=url)
+        return FoundInstrument(link=url)
 
 
 def _bare(fault: BenchError) -> str:
@@ -166,7 +166,7 @@ def _opened(instrument: Instrument) -> Identity:
         instrument.close()
 
 
-def _grbl(url: str) -> Found:
+def _grbl(url: str) -> FoundInstrument:
     wire: Link = open_link(url, "search")
     try:
         status = GrblDialogue(wire, "search").status()
@@ -175,10 +175,10 @@ def _grbl(url: str) -> Found:
     finally:
         wire.close()
     remaining = url.replace("?dtr=0", "")
-    return Found(link=remaining, driver="grbl", role="axis", told=f"a motion controller, {status.state}")
+    return FoundInstrument(link=remaining, driver="grbl", role="axis", told=f"a motion controller, {status.state}")
 
 
-def _tmcl(url: str) -> Found:
+def _tmcl(url: str) -> FoundInstrument:
     """A module counts nine bytes a request: what others said may have left it anywhere, so it is shifted, at most once
     round; a request that it takes wrongly has a wrong checksum and does nothing.
     """
@@ -194,20 +194,20 @@ def _tmcl(url: str) -> Found:
                 wire.drain(SHIFT_S)
                 wire.dirty = False
                 continue
-            return Found(link=url, driver="tmcl", role="axis", told=f"a TMCL module {version >> 16 & 0xFFFF}")
+            return FoundInstrument(link=url, driver="tmcl", role="axis", told=f"a TMCL module {version >> 16 & 0xFFFF}")
     finally:
         wire.close()
-    return Found(link=url)
+    return FoundInstrument(link=url)
 
 
-def _board(url: str, make: Make) -> Found:
+def _board(url: str, make: Make) -> FoundInstrument:
     """A relay board tells how many relays it has by how many lines come; the driver wants to know beforehand."""
     for relays in BOARD_RELAYS:
         try:
             identity = _opened(make("lcus")("search", url, relays=relays))
         except BenchError:
             continue
-        return Found(
+        return FoundInstrument(
             link=url, driver="lcus", role="switch", identity=identity, told="a board", options=(("relays", relays),)
         )
-    return Found(link=url)
+    return FoundInstrument(link=url)

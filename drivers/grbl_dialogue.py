@@ -84,9 +84,9 @@ class GrblDialogue:
         lines: list[str] = []
         while (got := self._next(line, end_s)) != "ok":
             if match := _ERROR.fullmatch(got):
-                raise self._refused(int(match[1]), line)
+                raise self._refusal(int(match[1]), line)
             if match := _ALARM.fullmatch(got):
-                raise self._alarmed(int(match[1]), line)
+                raise self._alarm_error(int(match[1]), line)
             if _BANNER.fullmatch(got):
                 raise PositionLost("it has been reset", instrument=self._name, exchange=line, next_action="Index it.")
             if got and not got.startswith(("<", "[MSG:")):
@@ -164,7 +164,7 @@ class GrblDialogue:
         """Nothing of an earlier line may be taken for the answer to the next."""
         for line in self._link.read_available().decode("ascii", "replace").splitlines():
             if match := _ALARM.fullmatch(line.strip()):
-                raise self._alarmed(int(match[1]), "unasked")
+                raise self._alarm_error(int(match[1]), "unasked")
             if _BANNER.fullmatch(line.strip()):
                 raise PositionLost("it has been reset", instrument=self._name, next_action="Index it.")
         if self._link.dirty:
@@ -205,12 +205,12 @@ class GrblDialogue:
             if match := _STATUS.fullmatch(line):
                 return Status(match["state"], float(match["x"]))
             if match := _ALARM.fullmatch(line):
-                raise self._alarmed(int(match[1]), "?")
+                raise self._alarm_error(int(match[1]), "?")
             if line.startswith("<"):
                 return None
         return None
 
-    def _alarmed(self, code: int, line: str) -> PositionLost:
+    def _alarm_error(self, code: int, line: str) -> PositionLost:
         """After an alarm it may answer nothing until it is reset."""
         self._alarm = code
         try:
@@ -224,7 +224,7 @@ class GrblDialogue:
             next_action="Look at the axis, then index it again.",
         )
 
-    def _refused(self, code: int, line: str) -> InstrumentRefused:
+    def _refusal(self, code: int, line: str) -> InstrumentRefused:
         return InstrumentRefused(
             f"error:{code}, {ERRORS.get(code, 'see the controller manual')}",
             code=code,

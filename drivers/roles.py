@@ -28,13 +28,13 @@ class Identity:
     firmware: str
 
     @property
-    def simulated(self) -> bool:
+    def is_simulated(self) -> bool:
         """A simulated instrument always says so in its serial."""
         return self.serial.upper().startswith("SIM")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class FoundInstrument:
     """What answered at a link. driver and role are "" when it is nobody known; told: its words, or why there is none.
 
     options: what the driver has to be told to speak with it (relays of a board).

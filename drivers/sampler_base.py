@@ -36,18 +36,18 @@ class ScpiSampler(ScpiDevice, ABC):
 
     def arm(self) -> None:
         """Ready for one trigger."""
-        self._configured()
+        self._require_configured()
         self._captured = False
         self._session.write(":SING")
 
     def trigger(self) -> None:
         """Starts the capture now; returns at once."""
-        self._configured()
+        self._require_configured()
         self._session.write(self.force)
 
     def fetch(self) -> Waveform:
         """Reads the last capture, `samples` of each channel. BadReply when there is none or it is not whole."""
-        self._configured()
+        self._require_configured()
         return self._again(self._fetch_once)
 
     @abstractmethod
@@ -73,7 +73,7 @@ class ScpiSampler(ScpiDevice, ABC):
                 raise BadReply(f"{len(fields)} fields in a preamble of ten")
             return fields, [scpi.parse_number(field) for field in fields]
 
-    def _configured(self) -> None:
+    def _require_configured(self) -> None:
         if not self._channels:
             raise UsageError(f"{self._name}: not configured.", next_action="Call configure first.")
 

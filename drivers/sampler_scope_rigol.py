@@ -85,7 +85,7 @@ class SamplerScopeRigol(ScpiSampler):
 
     def wait_captured(self) -> None:
         """Returns when the scope says STOP; NoReply when it never does."""
-        self._configured()
+        self._require_configured()
         end_s = time.monotonic() + 2.0 * self._window_s + 5.0
         while self._again(lambda: self._session.query(":TRIG:STAT?")).strip().upper() != "STOP":
             if time.monotonic() > end_s:

@@ -83,7 +83,7 @@ class SamplerDigitiser(ScpiSampler):
 
     def wait_captured(self) -> None:
         """Returns when all samples are in the sampler; NoReply when they never are."""
-        self._configured()
+        self._require_configured()
         self._again(lambda: self._session.query("*OPC?", self._samples / self._rate_hz * 2.0 + 5.0))
         self._captured = True
 

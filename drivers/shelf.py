@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from drivers.exclusive.bench_lock import BenchLock
-from drivers.roles import Found, Instrument
+from drivers.roles import FoundInstrument, Instrument
 from rig.errors import LinkDown, UsageError
 
 DRIVERS: Mapping[str, str] = {
@@ -81,7 +81,7 @@ def hold(links: Iterable[str], purpose: str) -> BenchLock:
     return BenchLock(links, purpose)
 
 
-def recognise(link_url: str) -> Found:
+def recognise(link_url: str) -> FoundInstrument:
     """Who answers at a link, by *IDN? and the small serial dialogues; nothing is set, switched or moved."""
     from drivers import finding
 

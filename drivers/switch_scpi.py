@@ -34,7 +34,7 @@ class SwitchScpi(ScpiDevice):
 
     def close_channels(self, channels: Sequence[int]) -> None:
         """Closes relays and reads them back; InstrumentRefused when one stayed open."""
-        wanted = _checked(channels)
+        wanted = _check_channels(channels)
         if not wanted:
             return
         with self._session.lock:
@@ -43,7 +43,7 @@ class SwitchScpi(ScpiDevice):
 
     def open_channels(self, channels: Sequence[int]) -> None:
         """Opens relays and reads them back; InstrumentRefused when one stayed closed."""
-        wanted = _checked(channels)
+        wanted = _check_channels(channels)
         if not wanted:
             return
         with self._session.lock:
@@ -157,7 +157,7 @@ class SwitchInputs(ScpiDevice):
         """Nothing to switch off: without pulses the enable timer opens by itself."""
 
 
-def _checked(channels: Sequence[int]) -> list[int]:
+def _check_channels(channels: Sequence[int]) -> list[int]:
     unique = list(dict.fromkeys(channels))
     if any(channel < 101 or channel > 99999 for channel in unique):
         raise UsageError(f"channels {unique} hold a number that is no channel.", next_action="Use srcc, e.g. 1101.")

@@ -98,22 +98,22 @@ class VendorSampler(ABC):
 
     def arm(self) -> None:
         """Ready for one trigger."""
-        self._configured()
+        self._require_plan()
         self._started = False
 
     def trigger(self) -> None:
         """Starts the capture now; returns at once."""
-        self._start(self._configured())
+        self._start(self._require_plan())
         self._started = True
 
     def wait_captured(self) -> None:
         """Returns when all samples are in; NoReply when they never are."""
-        plan = self._configured()
+        plan = self._require_plan()
         self._await(plan, plan.samples / self._rate_hz * 2.0 + 5.0)
 
     def fetch(self) -> Waveform:
         """The last capture. BadReply when a sample is missing or anything overflowed."""
-        plan = self._configured()
+        plan = self._require_plan()
         if not self._started:
             raise BadReply("no capture to read", instrument=self._name, next_action="Take the capture again.")
         volts = self._read(plan)
@@ -164,7 +164,7 @@ class VendorSampler(ABC):
         del channels  # most devices have one limit a channel
         return self.abilities.max_rate_hz
 
-    def _configured(self) -> CapturePlan:
+    def _require_plan(self) -> CapturePlan:
         if self._plan is None:
             raise UsageError(f"{self._name}: not configured.", next_action="Call configure first.")
         return self._plan

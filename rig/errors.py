@@ -16,7 +16,7 @@
     └── RecordError(OSError)        a record can't be read or written (disk full, half-written)   exit status 2
 
 A failed limit is a verdict, never an exception. Any other exception that reaches the roof is a fault of the program:
-exit status 6 (rig/cli/roof.py).
+exit status 6 (rig/cli/exits.py).
 """
 
 PROGRAM_FAULT = 6

@@ -31,7 +31,7 @@ def _read(unit: str, conditions: tuple[str, ...], meaning: str) -> Quantity:
     return Quantity((unit,), conditions, meaning)
 
 
-def _captured(meaning: str, *conditions: str) -> Quantity:
+def _capture(meaning: str, *conditions: str) -> Quantity:
     return Quantity(("V",), (*DRIVEN, *conditions), meaning, capture=True)
 
 
@@ -57,31 +57,31 @@ QUANTITIES: Mapping[str, Quantity] = {
     "rotor": _read("", (), "whose rotor is fitted: own, shop master, none"),
     "watch_resistance": _read("ohm", ("coil", "range_ohm"), "one look of a watch"),
     "watch_amplitude": _read("V", ("coil", "exc_v_rms"), "one look of a watch under excitation"),
-    "loopback": _captured("the generator on all four channels"),
-    "loopback_swapped": _captured("the same with sine and cosine inputs exchanged"),
-    "background": _captured("output off"),
-    "ramp": _captured("each stage of switching on"),
-    "excitation": _captured("the part excited, at rest"),
-    "impedance_exc": _captured("the excitation coil driven alone", *PLACE),
-    "impedance_sin": _captured("the sine coil driven alone", *PLACE),
-    "impedance_cos": _captured("the cosine coil driven alone", *PLACE),
-    "ratio_standard": _captured("the rig's own ratio standard"),
-    "sweep_ccw": _captured("the counter-clockwise pass, at rest at each point", *PLACE),
-    "sweep_cw": _captured("the clockwise pass", *PLACE),
-    "sweep_ccw_again": _captured("the counter-clockwise pass repeated, where the turn did not close", *PLACE),
-    "sweep_cw_again": _captured("the clockwise pass repeated", *PLACE),
-    "spots": _captured("a few places of the quick screen", *PLACE),
-    "hand_turned": _captured("the rotor turned by hand", "turned"),
-    "turning_ccw": _captured("two turns on the fly; channels exc_v, pulses, sin, cos", *TURNING),
-    "turning_cw": _captured("the same, clockwise", *TURNING),
-    "turning_ccw_again": _captured("both turns on the fly repeated, where they did not close", *TURNING),
-    "turning_cw_again": _captured("the same, clockwise", *TURNING),
-    "background_turning": _captured("turning with the output off", *TURNING),
-    "dummy": _captured("the dummy part at one of its angles", "nominal_elec_deg"),
-    "straight": _captured("outputs on their own inputs", "spot", *PLACE),
-    "crossed": _captured("outputs on exchanged inputs", "spot", *PLACE),
+    "loopback": _capture("the generator on all four channels"),
+    "loopback_swapped": _capture("the same with sine and cosine inputs exchanged"),
+    "background": _capture("output off"),
+    "ramp": _capture("each stage of switching on"),
+    "excitation": _capture("the part excited, at rest"),
+    "impedance_exc": _capture("the excitation coil driven alone", *PLACE),
+    "impedance_sin": _capture("the sine coil driven alone", *PLACE),
+    "impedance_cos": _capture("the cosine coil driven alone", *PLACE),
+    "ratio_standard": _capture("the rig's own ratio standard"),
+    "sweep_ccw": _capture("the counter-clockwise pass, at rest at each point", *PLACE),
+    "sweep_cw": _capture("the clockwise pass", *PLACE),
+    "sweep_ccw_again": _capture("the counter-clockwise pass repeated, where the turn did not close", *PLACE),
+    "sweep_cw_again": _capture("the clockwise pass repeated", *PLACE),
+    "spots": _capture("a few places of the quick screen", *PLACE),
+    "hand_turned": _capture("the rotor turned by hand", "turned"),
+    "turning_ccw": _capture("two turns on the fly; channels exc_v, pulses, sin, cos", *TURNING),
+    "turning_cw": _capture("the same, clockwise", *TURNING),
+    "turning_ccw_again": _capture("both turns on the fly repeated, where they did not close", *TURNING),
+    "turning_cw_again": _capture("the same, clockwise", *TURNING),
+    "background_turning": _capture("turning with the output off", *TURNING),
+    "dummy": _capture("the dummy part at one of its angles", "nominal_elec_deg"),
+    "straight": _capture("outputs on their own inputs", "spot", *PLACE),
+    "crossed": _capture("outputs on exchanged inputs", "spot", *PLACE),
     **{
-        f"identify_{n}": _captured(
+        f"identify_{n}": _capture(
             "a pair of pins driven at a low level", "driven_hi", "driven_lo", "a_hi", "a_lo", "b_hi", "b_lo", *PLACE
         )
         for n in (1, 2, 3)

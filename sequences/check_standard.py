@@ -1,10 +1,10 @@
 """The bench against its own standards: leads, check resistor, loopback, ratio standard. No part is needed."""
 
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="check_standard",
     title="Check standards",
     traits=Traits(question="standards", minutes=1.0),

@@ -4,9 +4,9 @@ Gives what a full test gives of ratio, nulls of the fundamental and angle in sec
 harmonics at the nulls need the rotor at rest and are said to be not measured.
 """
 
-from rig.control.sequencer import Sequence, Step
+from rig.control.sequencer import Step, StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 from sequences import gates
 from sequences.steps import continuous, excitation, sweep
 
@@ -37,7 +37,7 @@ IMPEDANCE_EXC = Step(
     name="impedance_exc", title="Impedance, excitation coil", do=excitation.impedance_exc, restore=sweep.at_index
 )
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="continuous_sweep",
     needs=frozenset({"axis", "climate"}),
     title="Continuous sweep",

@@ -4,11 +4,11 @@ Order as customary in the trade: identity, live voltage, pins, resistances and l
 Without a rotor the turned steps are left out and the stator's own figures remain.
 """
 
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="full_test",
     needs=frozenset({"axis", "climate"}),
     title="Full test",

@@ -15,7 +15,7 @@ import numpy as np
 from rig.control.step import Context
 from rig.evaluation.evaluated import Evaluated, evaluate
 from rig.evaluation.inspection.index_witness import index_off_steps, index_tolerance_steps
-from rig.evaluation.inspection.rotor_mark import mark_said
+from rig.evaluation.inspection.rotor_mark import mark_answer
 from rig.evaluation.turn.passes import SWEEPS_AGAIN, TURNINGS_AGAIN
 from rig.observed import Observed
 from rig.pins.isolation import forbids_excitation, wiring_reasons
@@ -55,7 +55,7 @@ class Kept:
         )
 
 
-def observed(ctx: Context) -> Observed:
+def observe(ctx: Context) -> Observed:
     """What has been seen so far in this run."""
     return Observed(
         readings=tuple(ctx.readings),
@@ -67,43 +67,43 @@ def observed(ctx: Context) -> Observed:
     )
 
 
-def evaluated(ctx: Context) -> Evaluated:
+def evaluate_so_far(ctx: Context) -> Evaluated:
     """The figures of what has been seen so far."""
-    return evaluate(observed(ctx))
+    return evaluate(observe(ctx))
 
 
 def wiring(ctx: Context) -> list[Reason]:
     """Voltage on the part, or a pin map that does not fit, as far as it was read."""
-    return wiring_reasons(observed(ctx))
+    return wiring_reasons(observe(ctx))
 
 
 def may_be_driven(ctx: Context) -> list[Reason]:
     """Why the excitation coil must not be driven, after the last DC step: what was not read allows nothing."""
-    return forbids_excitation(evaluated(ctx))
+    return forbids_excitation(evaluate_so_far(ctx))
 
 
-def slipped(ctx: Context) -> bool:
+def has_slipped(ctx: Context) -> bool:
     """Whether the turn in hand does not close although the axis kept its count. Asked once for each pair of passes."""
     passes = sum(len(ctx.captures.get(name, ())) > 0 for name in (*SWEEPS_AGAIN, *TURNINGS_AGAIN))
     known: dict[int, bool] = ctx.facts.setdefault(SLIPPED, {})
     if passes not in known:
-        obs = observed(ctx)
+        obs = observe(ctx)
         slip = evaluate(obs).slip
         off = index_off_steps(obs)
         counted = off is None or abs(off) <= index_tolerance_steps(obs)
-        known[passes] = slip is not None and slip.found and counted
+        known[passes] = slip is not None and slip.is_slip and counted
     return known[passes]
 
 
 def first_passes_slipped(ctx: Context) -> bool:
     """Whether the repeat of both passes is due, or under way."""
     known: dict[int, bool] = ctx.facts.get(SLIPPED, {})
-    return can_turn(ctx) and (known[0] if 0 in known else slipped(ctx))
+    return can_turn(ctx) and (known[0] if 0 in known else has_slipped(ctx))
 
 
 def mark_is_asked(ctx: Context) -> bool:
     """Whether a retest slipped again and nobody has said yet whether the mark across rotor and spindle moved."""
-    return bool(ctx.header.get("retest_of")) and can_turn(ctx) and slipped(ctx) and not mark_said(observed(ctx))
+    return bool(ctx.header.get("retest_of")) and can_turn(ctx) and has_slipped(ctx) and not mark_answer(observe(ctx))
 
 
 def excitation(ctx: Context) -> list[Reason]:

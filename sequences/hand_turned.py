@@ -3,16 +3,16 @@
 It gives ratio, imbalance, orthogonality, centre, phases and fundamental nulls; never an angle error.
 """
 
-from rig.control.sequencer import Sequence, Step
+from rig.control.sequencer import Step, StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 from sequences.steps import by_hand
 
 HAND_TURN = Step(
     name="hand_turned", title="Turn the rotor by hand", do=by_hand.turned, when=by_hand.has_rotor, limit_s=60.0
 )
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="hand_turned",
     title="Turned by hand",
     traits=Traits(minutes=2.5),

@@ -1,10 +1,10 @@
 """Only the index: bring the axis to a known position, before clamping or after a stop."""
 
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="index",
     title="Index the axis",
     traits=Traits(question="index", minutes=0.2),

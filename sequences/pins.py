@@ -4,9 +4,9 @@ Nothing of the part file's pin map is used, so a draft will do; no step drives m
 rig/pins/search.py from the readings.
 """
 
-from rig.control.sequencer import Sequence, Step
+from rig.control.sequencer import Step, StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 from sequences import gates
 from sequences.steps import excitation, pin_search, sweep
 
@@ -38,7 +38,7 @@ LOW_LEVEL = Step(
     restore=sweep.at_index,
 )
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="pins",
     title="Pins of an unlabelled connector",
     traits=Traits(question="pins", draft_allowed=True, minutes=2.0),

@@ -3,12 +3,12 @@
 The part file only names frequency and level. `anglewright run prove` keeps the outcome as the bench's health record.
 """
 
-from rig.control.sequencer import Sequence, Step
+from rig.control.sequencer import Step, StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 from sequences.steps import proving, sweep
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="prove",
     title="Proof of the bench",
     traits=Traits(question="standards", proves_bench=True, minutes=2.0),

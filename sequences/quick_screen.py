@@ -3,11 +3,11 @@
 It gives the same measurands as the full test, coarsely, and never a certificate's worth of angle error.
 """
 
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="quick_screen",
     needs=frozenset({"axis", "climate"}),
     title="Quick screen",

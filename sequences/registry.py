@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from rig.errors import UsageError
 from sequences import (
     check_standard,
@@ -19,13 +19,13 @@ from sequences import (
     remount,
 )
 
-SEQUENCES: Mapping[str, Sequence] = {
+SEQUENCES: Mapping[str, StepSequence] = {
     module.SEQUENCE.name: module.SEQUENCE
     for module in (full_test, quick_screen, continuous_sweep, hand_turned, pins, remount, check_standard, prove, index)
 }
 
 
-def find(name: str) -> Sequence:
+def find_sequence(name: str) -> StepSequence:
     """The sequence of a name. Raises UsageError with the nearest known name."""
     if name in SEQUENCES:
         return SEQUENCES[name]

@@ -6,14 +6,14 @@ while hands are in the fixture; the offset asked for stands in the run as the ma
 
 from dataclasses import replace
 
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 from sequences import gates
 
 PAIRS = replace(b.SHORT_PIN_MAP, gate=gates.may_be_driven)  # the last DC step here
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="remount",
     needs=frozenset({"axis", "climate"}),
     title="One clamping of a remount",

@@ -1,8 +1,8 @@
 """One turn of a clamped part for its seat, or spots at one place along the shaft; DC checks first, nothing judged."""
 
-from rig.control.sequencer import Sequence, Step
+from rig.control.sequencer import Step, StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 
 _FIRST: tuple[Step, ...] = (
     b.ROTOR,
@@ -19,9 +19,9 @@ _FIRST: tuple[Step, ...] = (
 
 _SEAT = Traits(question="seat", needs_rotor=True, minutes=2.0)
 
-RADIAL = Sequence(
+RADIAL = StepSequence(
     name="seat", title="Seat by the signal: one turn", traits=_SEAT, steps=(*_FIRST, b.SWEEP_CCW, b.RAMP_DOWN)
 )
-AXIAL = Sequence(
+AXIAL = StepSequence(
     name="seat", title="Seat by the signal: one place", traits=_SEAT, steps=(*_FIRST, b.SPOTS, b.RAMP_DOWN)
 )

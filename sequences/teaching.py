@@ -59,7 +59,7 @@ def lead_zero_ohm(bench: Bench) -> float | None:
 
 def marked_turn(bench: Bench) -> int:
     """Index, one turn in the positive direction by quarters, a long stand, back, index again: steps found off."""
-    axis = _indexed(bench)
+    axis = _indexed_axis(bench)
     for quarter in range(1, 5):
         axis.move_to(round(quarter * axis.steps_per_turn / 4))
         axis.wait_stopped()
@@ -71,13 +71,13 @@ def marked_turn(bench: Bench) -> int:
 
 def stand_at(bench: Bench, steps: int) -> None:
     """Index, go to a position (steps from the index) and stand there for eight seconds under hold current."""
-    axis = _indexed(bench)
+    axis = _indexed_axis(bench)
     axis.move_to(steps)
     axis.wait_stopped()
     _stand(bench, LOOK_S)
 
 
-def _indexed(bench: Bench) -> GuardedAxis:
+def _indexed_axis(bench: Bench) -> GuardedAxis:
     if bench.axis is None:
         raise UsageError(
             f"bench {bench.file.name} has no axis.", next_action="Answer none where the axis is asked for."

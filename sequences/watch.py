@@ -5,9 +5,9 @@ Nothing is judged. By amplitude the part first passes the DC checks like any par
 
 from dataclasses import replace
 
-from rig.control.sequencer import Sequence, Step
+from rig.control.sequencer import Step, StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 from sequences.steps import watching
 
 
@@ -15,7 +15,7 @@ def _driven(step: Step) -> Step:
     return replace(step, when=lambda ctx: watching.by_amplitude(ctx) and step.when(ctx))
 
 
-SEQUENCE = Sequence(
+SEQUENCE = StepSequence(
     name="watch",
     title="Watch one coil",
     traits=Traits(question="watch"),

@@ -6,9 +6,9 @@ one settles what, and `anglewright run witness` runs it. None takes a new loopba
 
 from collections.abc import Mapping
 
-from rig.control.sequencer import Sequence, Step
+from rig.control.sequencer import Step, StepSequence
 from rig.description.traits import Traits
-from sequences import building_blocks as b
+from sequences import blocks as b
 from sequences.steps import excitation, ohms, sweep, witnessing
 
 _ANEW = excitation.nothing_connected
@@ -18,11 +18,11 @@ PLUGGED_COILS = Step(name="coils", title="Four-wire at the adapter", do=ohms.coi
 OPEN_LEAK = Step(name="leak", title="Leaks of the adapter itself", do=ohms.leak, restore=_ANEW)
 DUMMY = Step(name="dummy", title="Dummy part, eight angles", do=witnessing.dummy, limit_s=60.0, restore=_ANEW)
 STRAIGHT = Step(name="straight", title="Outputs on their own inputs", do=witnessing.straight, restore=sweep.at_index)
-CROSSED = Step(name="crossed", title="Outputs exchanged", do=witnessing.crossed, restore=sweep.at_index)
+CROSSED = Step(name="crossed", title="Outputs exchanged", do=witnessing.cross_outputs, restore=sweep.at_index)
 
 
-def _sequence(title: str, *steps: Step) -> Sequence:
-    return Sequence(
+def _sequence(title: str, *steps: Step) -> StepSequence:
+    return StepSequence(
         name="witness",
         title=title,
         traits=Traits(question="witness", minutes=0.5),
@@ -30,7 +30,7 @@ def _sequence(title: str, *steps: Step) -> Sequence:
     )
 
 
-SEQUENCES: Mapping[str, Sequence] = {
+SEQUENCES: Mapping[str, StepSequence] = {
     "plug": _sequence("Witness: shorting plug", b.LEAD_ZERO, PLUGGED_PAIRS, PLUGGED_COILS, b.THERMISTOR),
     "open": _sequence("Witness: adapter left open", PLUGGED_PAIRS, PLUGGED_COILS, b.THERMISTOR, OPEN_LEAK),
     "dummy": _sequence("Witness: dummy part", b.LEAD_ZERO, DUMMY),

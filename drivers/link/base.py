@@ -266,7 +266,7 @@ class BufferedLink(ABC):
         )
 
 
-def named(fault: NoReply | BadReply, instrument: str, exchange: str) -> NoReply | BadReply:
+def add_names(fault: NoReply | BadReply, instrument: str, exchange: str) -> NoReply | BadReply:
     """The same fault with the instrument's name and the words that it happened on; complete ones stay as they are."""
     if fault.instrument and fault.exchange:
         return fault

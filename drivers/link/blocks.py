@@ -26,7 +26,7 @@ def read_block(link: Link, message: str, deadline_s: float, expected: int | None
     """
     link.dirty = True
     if label:
-        _labelled(link, message, deadline_s, label)
+        _write_labelled(link, message, deadline_s, label)
     head = link.read_exact(2, deadline_s)
     if head == b"#0" and expected is None:
         return _indefinite(link, deadline_s)
@@ -41,7 +41,7 @@ def read_block(link: Link, message: str, deadline_s: float, expected: int | None
     return data
 
 
-def _labelled(link: Link, message: str, deadline_s: float, label: str) -> None:
+def _write_labelled(link: Link, message: str, deadline_s: float, label: str) -> None:
     front = b""
     while not front.endswith(b";"):
         front += link.read_exact(1, deadline_s)

@@ -14,7 +14,7 @@ from typing import ClassVar, TypeVar
 
 from drivers.link.base import Link
 from drivers.link.session import ScpiSession
-from drivers.link.states import Event, State, win_back
+from drivers.link.states import LinkEvent, LinkState, win_back
 from drivers.link.urls import make_link
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, LinkDown, NoReply, WrongInstrument
@@ -43,7 +43,7 @@ class Device(ABC):
         return self._name
 
     @property
-    def repeated(self) -> list[str]:
+    def retries(self) -> list[str]:
         return self._repeated
 
     def open(self) -> None:
@@ -101,7 +101,7 @@ class Device(ABC):
             self._win_back()
             return verb()
         except (LinkDown, NoReply, BadReply) as fault:
-            self.repeated.append(str(fault))
+            self.retries.append(str(fault))
             self._win_back()
             try:
                 return verb()
@@ -124,7 +124,7 @@ class ScpiDevice(Device):
         self._lock = self._session.lock
 
     @property
-    def link_state(self) -> State:
+    def link_state(self) -> LinkState:
         """Where its link stands (drivers/link/states.py)."""
         return self._session.states.state
 
@@ -137,7 +137,7 @@ class ScpiDevice(Device):
         self._session.open()
         self._identity = self._session.identify(self.models)
         self._session.errors()
-        self._session.states.move(Event.SET_UP)
+        self._session.states.move(LinkEvent.SET_UP)
 
     def _win_back(self) -> None:
         """Nothing here: the session wins a lost link back by itself, before its next message."""

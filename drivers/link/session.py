@@ -16,9 +16,9 @@ from collections.abc import Callable
 from itertools import cycle
 
 from drivers import scpi
-from drivers.link.base import Link, named
+from drivers.link.base import Link, add_names
 from drivers.link.blocks import read_block
-from drivers.link.states import Event, LinkState, Parsing, State, Watched, win_back
+from drivers.link.states import ExchangeWatch, LinkEvent, LinkState, LinkTracker, Parsing, win_back
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, InstrumentRefused, LinkDown, NoReply, WrongInstrument
 
@@ -40,7 +40,7 @@ class ScpiSession:
         self.gap_s = 0.0
         self.has_status = True
         self.lock = threading.RLock()
-        self.states = LinkState(name)
+        self.states = LinkTracker(name)
         self.identify_again: Callable[[], None] | None = None
         self.set_up_again: Callable[[], None] | None = None
         self._markers = cycle(range(1, 256))
@@ -53,30 +53,30 @@ class ScpiSession:
             if not self.link.is_open:
                 self.link.open()
                 self.link.dirty = not self.link.url.startswith("tcp")
-                self.states.move(Event.CLOSED)
-                self.states.move(Event.OPENED)
+                self.states.move(LinkEvent.CLOSED)
+                self.states.move(LinkEvent.OPENED)
 
     def close(self) -> None:
         """Never raises."""
         self.link.close()
-        self.states.move(Event.CLOSED)
+        self.states.move(LinkEvent.CLOSED)
 
     def reopen(self) -> None:
         """For a safe state: the wire alone, without identification or set-up; nothing to do when it is open."""
         if not self.link.is_open:
             self.link.open()
-            if self.states.state is State.LOST:
-                self.states.move(Event.OPENED)
+            if self.states.state is LinkState.LOST:
+                self.states.move(LinkEvent.OPENED)
 
     def write(self, message: str) -> None:
         """A message without an answer."""
-        with self.lock, self._watched(message):
+        with self.lock, self._watch(message):
             self._ready()
             self._say(message)
 
     def query(self, message: str, deadline_s: float | None = None, *, explain: bool = True) -> str:
         """A message with one answer line. explain: after a time-out, read the error queue for the reason."""
-        with self.lock, self._watched(message):
+        with self.lock, self._watch(message):
             self._ready()
             try:
                 self._say(message)
@@ -84,10 +84,10 @@ class ScpiSession:
             except NoReply as fault:
                 if explain and self.has_status:
                     self._explain(message, fault)
-                raise named(fault, self.name, message) from fault
+                raise add_names(fault, self.name, message) from fault
             except BadReply as fault:
                 self.link.dirty = True
-                raise named(fault, self.name, message) from fault
+                raise add_names(fault, self.name, message) from fault
 
     def number(self, message: str, deadline_s: float | None = None) -> float:
         """The answer as one finite number. An answer that is none leaves the session dirty."""
@@ -116,7 +116,7 @@ class ScpiSession:
 
         label: a pattern for the text unit that the message makes the instrument say in front of it.
         """
-        with self.lock, self._watched(message):
+        with self.lock, self._watch(message):
             self._ready()
             try:
                 self._say(message)
@@ -125,7 +125,7 @@ class ScpiSession:
                 self.link.dirty = True
                 if isinstance(fault, NoReply) and self.has_status:
                     self._explain(message, fault)
-                raise named(fault, self.name, message) from fault
+                raise add_names(fault, self.name, message) from fault
             if expected is not None and len(data) != expected:
                 self.link.dirty = True
                 raise BadReply(
@@ -146,7 +146,7 @@ class ScpiSession:
     def check(self, after: str) -> None:
         """Raises InstrumentRefused when the error queue holds anything."""
         if found := self.errors():
-            raise self._refused(found, after)
+            raise self._refusal(found, after)
 
     def set(self, *messages: str) -> None:
         """Sends settings and makes sure that none was refused."""
@@ -173,14 +173,14 @@ class ScpiSession:
                 next_action=next_action or "Correct the link or the driver in the bench file.",
             )
         self._identification = reply
-        self.states.move(Event.IDENTIFIED)
+        self.states.move(LinkEvent.IDENTIFIED)
         return Identity(maker=fields[0], model=fields[1], serial=fields[2], firmware=",".join(fields[3:]))
 
     def resynchronise(self) -> None:
         """Drains the wire and makes sure that the next answer belongs to the next question. NoReply when it can't."""
         with self.lock:
-            if self.states.state is not State.LOST:
-                self.states.move(Event.DOUBT)
+            if self.states.state is not LinkState.LOST:
+                self.states.move(LinkEvent.DOUBT)
             try:
                 self._mark()
             except (NoReply, BadReply):
@@ -190,7 +190,7 @@ class ScpiSession:
                 self.link.open()
                 self._mark()
             self.link.dirty = False
-            self.states.move(Event.SYNCHRONISED)
+            self.states.move(LinkEvent.SYNCHRONISED)
 
     def _mark(self) -> None:
         self.link.drain()
@@ -220,8 +220,8 @@ class ScpiSession:
                     self.resynchronise()
                 return
             except LinkDown:
-                self.states.move(Event.BROKE)
-        if self.states.state is State.LOST and self.states.known:
+                self.states.move(LinkEvent.BROKE)
+        if self.states.state is LinkState.LOST and self.states.known:
             try:
                 win_back(self.name, self._come_back, self._drop)
             except InstrumentRefused:
@@ -231,20 +231,20 @@ class ScpiSession:
     def _come_back(self) -> None:
         self.link.open()
         self.link.dirty = not self.link.url.startswith("tcp")
-        self.states.move(Event.OPENED)
+        self.states.move(LinkEvent.OPENED)
         if self.identify_again is not None:
             self.identify_again()
         if self.set_up_again is not None:
             self.set_up_again()
-        self.states.move(Event.SET_UP)
+        self.states.move(LinkEvent.SET_UP)
 
     def _drop(self) -> None:
         self.link.close()
-        self.states.move(Event.BROKE)
+        self.states.move(LinkEvent.BROKE)
 
-    def _watched(self, message: str) -> Watched:
+    def _watch(self, message: str) -> ExchangeWatch:
         """A wire that breaks makes the link lost, and the error says on which words."""
-        return Watched(self.states, self.name, message)
+        return ExchangeWatch(self.states, self.name, message)
 
     def parsing(self, exchange: str) -> Parsing:
         """What is made of a reply: one that is none leaves the session dirty, and the error says whose it was."""
@@ -275,9 +275,9 @@ class ScpiSession:
             self.link.dirty = True
             return
         if found:
-            raise self._refused(found, message) from fault
+            raise self._refusal(found, message) from fault
 
-    def _refused(self, found: list[tuple[int, str]], after: str) -> InstrumentRefused:
+    def _refusal(self, found: list[tuple[int, str]], after: str) -> InstrumentRefused:
         text = "; ".join(f'{code},"{words}"' for code, words in found)
         return InstrumentRefused(
             f"refused: {text}",

@@ -20,7 +20,7 @@ class ForwardingLink(ABC):
         self._inner = inner
 
     @abstractmethod
-    def _sent(self, data: bytes) -> None: ...  # before it is sent
+    def _note_sent(self, data: bytes) -> None: ...  # before it is sent
 
     @abstractmethod
     def _line(self, data: bytes) -> None: ...  # a line, without its terminator
@@ -29,10 +29,10 @@ class ForwardingLink(ABC):
     def _bytes(self, data: bytes) -> None: ...  # bytes that were counted
 
     @abstractmethod
-    def _unasked(self, data: bytes) -> None: ...  # what was here without a question
+    def _note_unasked(self, data: bytes) -> None: ...  # what was here without a question
 
     @abstractmethod
-    def _thrown_away(self, data: bytes) -> None: ...  # what was drained
+    def _note_drained(self, data: bytes) -> None: ...  # what was drained
 
     @property
     def url(self) -> str:
@@ -61,7 +61,7 @@ class ForwardingLink(ABC):
         self._inner.close()
 
     def write(self, data: bytes) -> None:
-        self._sent(data)
+        self._note_sent(data)
         self._inner.write(data)
 
     def read_line(self, deadline_s: float) -> bytes:
@@ -77,13 +77,13 @@ class ForwardingLink(ABC):
     def read_available(self) -> bytes:
         data = self._inner.read_available()
         if data:
-            self._unasked(data)
+            self._note_unasked(data)
         return data
 
     def drain(self, quiet_s: float = 0.05, limit_s: float = 1.0) -> bytes:
         data = self._inner.drain(quiet_s, limit_s)
         if data:
-            self._thrown_away(data)
+            self._note_drained(data)
         return data
 
     def poll_line(self, timeout_s: float) -> bytes | None:
@@ -123,7 +123,7 @@ class SpyLink(ForwardingLink):
         super().close()
         self._tell("close", b"")
 
-    def _sent(self, data: bytes) -> None:
+    def _note_sent(self, data: bytes) -> None:
         self._tell("-->", data)
 
     def _line(self, data: bytes) -> None:
@@ -132,10 +132,10 @@ class SpyLink(ForwardingLink):
     def _bytes(self, data: bytes) -> None:
         self._tell("<--", data)
 
-    def _unasked(self, data: bytes) -> None:
+    def _note_unasked(self, data: bytes) -> None:
         self._tell("<-- unasked", data)
 
-    def _thrown_away(self, data: bytes) -> None:
+    def _note_drained(self, data: bytes) -> None:
         self._tell("thrown away", data)
 
     def _tell(self, what: str, data: bytes) -> None:

@@ -13,13 +13,13 @@ from collections.abc import Callable, Mapping
 from enum import StrEnum
 from types import TracebackType
 
-from drivers.link.base import Link, named
+from drivers.link.base import Link, add_names
 from rig.errors import BadReply, LinkDown, NoReply, UsageError
 
 BACK_OFF_S = (0.0, 0.1, 0.3, 1.0, 2.0)
 
 
-class State(StrEnum):
+class LinkState(StrEnum):
     """Where a link stands."""
 
     CLOSED = "closed"
@@ -30,7 +30,7 @@ class State(StrEnum):
     LOST = "lost"
 
 
-class Event(StrEnum):
+class LinkEvent(StrEnum):
     """What may happen to it."""
 
     OPENED = "opened"
@@ -42,8 +42,8 @@ class Event(StrEnum):
     CLOSED = "closed"
 
 
-_S, _E = State, Event
-TABLE: Mapping[tuple[State, Event], State] = {
+_S, _E = LinkState, LinkEvent
+TABLE: Mapping[tuple[LinkState, LinkEvent], LinkState] = {
     (_S.CLOSED, _E.OPENED): _S.OPEN,
     (_S.LOST, _E.OPENED): _S.OPEN,
     (_S.OPEN, _E.IDENTIFIED): _S.IDENTIFIED,
@@ -53,52 +53,52 @@ TABLE: Mapping[tuple[State, Event], State] = {
     (_S.READY, _E.SET_UP): _S.READY,
     **{(state, _E.DOUBT): _S.DIRTY for state in (_S.OPEN, _S.IDENTIFIED, _S.READY, _S.DIRTY)},
     **{(state, _E.SYNCHRONISED): state for state in (_S.OPEN, _S.IDENTIFIED, _S.READY)},
-    (_S.DIRTY, _E.SYNCHRONISED): _S.DIRTY,  # back to where the doubt arose: see LinkState.move
+    (_S.DIRTY, _E.SYNCHRONISED): _S.DIRTY,  # back to where the doubt arose: see LinkTracker.move
     **{(state, _E.BROKE): _S.LOST for state in (_S.OPEN, _S.IDENTIFIED, _S.READY, _S.DIRTY, _S.LOST)},
     (_S.CLOSED, _E.BROKE): _S.CLOSED,
-    **{(state, _E.CLOSED): _S.CLOSED for state in State},
+    **{(state, _E.CLOSED): _S.CLOSED for state in LinkState},
 }
 
 
-class LinkState:
+class LinkTracker:
     """One link's state. `known`: it has been identified since it was last closed on purpose. `times_lost` counts."""
 
     def __init__(self, name: str) -> None:
         self._name = name
-        self._before_doubt = State.OPEN
-        self.state = State.CLOSED
+        self._before_doubt = LinkState.OPEN
+        self.state = LinkState.CLOSED
         self.known = False
         self.times_lost = 0
         self.times_dirty = 0
 
-    def move(self, event: Event) -> State:
+    def move(self, event: LinkEvent) -> LinkState:
         """The next state. UsageError for an event that can't happen here; nothing is changed then."""
         following = TABLE.get((self.state, event))
         if following is None:
             raise UsageError(
                 f"{self._name}: a link that is {self.state} can't become {event}.", next_action="Open it first."
             )
-        if following is State.DIRTY and self.state is not State.DIRTY:
+        if following is LinkState.DIRTY and self.state is not LinkState.DIRTY:
             self._before_doubt = self.state
             self.times_dirty += 1
-        if self.state is State.DIRTY and event is Event.SYNCHRONISED:
+        if self.state is LinkState.DIRTY and event is LinkEvent.SYNCHRONISED:
             following = self._before_doubt
-        if following is State.LOST and self.state is not State.LOST:
+        if following is LinkState.LOST and self.state is not LinkState.LOST:
             self.times_lost += 1
-        if event is Event.IDENTIFIED:
+        if event is LinkEvent.IDENTIFIED:
             self.known = True
-        elif event is Event.CLOSED:
+        elif event is LinkEvent.CLOSED:
             self.known = False
         self.state = following
         return following
 
 
-class Watched:
+class ExchangeWatch:
     """Around one exchange: LinkDown moves the link's state to lost and names the message."""
 
     __slots__ = ("_message", "_name", "_states")
 
-    def __init__(self, states: LinkState, name: str, message: str) -> None:
+    def __init__(self, states: LinkTracker, name: str, message: str) -> None:
         self._states = states
         self._name = name
         self._message = message
@@ -110,7 +110,7 @@ class Watched:
     ) -> None:
         if not isinstance(fault, LinkDown):
             return
-        self._states.move(Event.BROKE)
+        self._states.move(LinkEvent.BROKE)
         if not fault.exchange:
             text = fault.message.removeprefix(f"{fault.instrument}: ")
             raise LinkDown(
@@ -135,7 +135,7 @@ class Parsing:
     ) -> None:
         if isinstance(fault, BadReply):
             self._link.dirty = True
-            raise named(fault, self._name, fault.exchange or self._exchange) from fault
+            raise add_names(fault, self._name, fault.exchange or self._exchange) from fault
 
 
 def win_back(name: str, attempt: Callable[[], None], give_up: Callable[[], None]) -> None:

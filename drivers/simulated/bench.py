@@ -15,7 +15,7 @@ from drivers.simulated.instruments.grbl.axis import GrblAxis
 from drivers.simulated.instruments.line_instruments import ClimateProbe, EncoderDisplay, LineSession
 from drivers.simulated.instruments.multimeter.models import make_multimeter
 from drivers.simulated.instruments.oscilloscope import Oscilloscope
-from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument, ScpiSession
+from drivers.simulated.instruments.scpi.dialogue import ClientSession, ScpiInstrument
 from drivers.simulated.instruments.switch_box import SwitchBox
 from drivers.simulated.interfaces import Emit, Session, WorldInterface
 from drivers.simulated.wires.clock import ClockSession
@@ -46,7 +46,7 @@ class Wiring:
     def _socket(self, role: str, instrument: ScpiInstrument, command_s: float = 0.0) -> None:
         gate = self.gates[role]
         gate.storm = instrument.storm
-        self.links[role] = self._server.listen(role, lambda: ScpiSession(instrument, gate, command_s=command_s), gate)
+        self.links[role] = self._server.listen(role, lambda: ClientSession(instrument, gate, command_s=command_s), gate)
 
     def _serial(self, role: str, session: Session) -> str:
         path = self._server.serial(role, session, self.gates[role])
@@ -60,7 +60,7 @@ class Wiring:
             self._socket("multimeter", meter, file.multimeter.command_s)
         else:
             gate.storm = meter.storm
-            session = ScpiSession(
+            session = ClientSession(
                 meter, gate, terminator=b"\r\n", clear_byte=b"\x03", command_s=file.multimeter.command_s
             )
             self.links["multimeter"] = f"visa://ASRL{self._serial('multimeter', session)}::INSTR"
@@ -94,7 +94,7 @@ class Wiring:
             self._serial("encoder", LineSession(display, self.gates["encoder"], latency_s=DISPLAY_S))
 
     def _switching(self) -> None:
-        box = SwitchBox(self._world, self._emit, self._chain.pulsed)
+        box = SwitchBox(self._world, self._emit, self._chain.pulse)
         if self._file.switch.model == "relay-board":
             board = RelayBoard(self._world, self._emit, self._file.switch.relays, self.gates["switch"])
             self._serial("switch", board)

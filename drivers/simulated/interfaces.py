@@ -47,6 +47,6 @@ class Session(Protocol):
 
     def due_s(self) -> float: ...  # bench time of the next thing to do, inf for none
 
-    def awaited(self) -> bool: ...  # True while the client waits for a reply that is held
+    def is_waiting(self) -> bool: ...  # True while the client waits for a reply that is held
 
-    def closed(self, t_s: float, /) -> None: ...  # the client is gone
+    def disconnect(self, t_s: float, /) -> None: ...  # the client is gone

@@ -141,7 +141,7 @@ def describe_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int =
     found: list[tuple[int, str]] = []
     after = {key: value for key, value in plain(now).items() if key not in NOT_COMPARED}
     before = {key: value for key, value in was.items() if key not in NOT_COMPARED}
-    widths = _expanded(before)
+    widths = _expanded_uncertainties(before)
     for path, old, new in changes(before, after):
         keys = path.split(".")
         if path in NOT_COMPARED or "budget" in keys or _same(old, new, keys, widths):
@@ -156,7 +156,7 @@ def describe_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int =
     return words[:most] + ([f"and {len(words) - most} more"] if len(words) > most else [])
 
 
-def _expanded(face: Mapping[str, Any]) -> dict[str, float]:
+def _expanded_uncertainties(face: Mapping[str, Any]) -> dict[str, float]:
     """Measurand -> its expanded uncertainty in a JSON face, where it has one."""
     results = {str(line["measurand"]): line.get("result") for line in face.get("judged", ())}
     return {id_: r["k"] * r["u"] for id_, r in results.items() if r and r.get("u") and r.get("k")}

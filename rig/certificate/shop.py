@@ -19,8 +19,8 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from rig.description.loading import Strict, checked
-from rig.description.places import home as default_home
+from rig.description.loading import Strict, load_checked
+from rig.description.places import default_home
 from rig.errors import UsageError
 
 Language = Literal["en", "de"]
@@ -78,7 +78,7 @@ def load_shop(home: Path | None = None) -> Shop | None:
     path = (home or default_home()) / "shop.toml"
     if not path.exists():
         return None
-    shop = checked(Shop, path)
+    shop = load_checked(Shop, path)
     return shop.model_copy(update={"folder": path.parent})
 
 

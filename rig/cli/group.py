@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from rig.cli.roof import roof
+from rig.cli.exits import report_errors
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Words(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the word under the roof (roof.py): every fault ends in one message and an exit status."""
-        with roof():
+        with report_errors():
             return super().invoke(ctx)
 
 

@@ -21,7 +21,7 @@ WHAT is a run (its id or the beginning of it), a serial number (its newest fitti
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class CommandEntry:
     """One command: its words, its help without the example, the example, its options (spelling, help)."""
 
     words: str
@@ -30,7 +30,7 @@ class Entry:
     options: tuple[tuple[str, str], ...]
 
 
-def entries(group: click.Group | None = None, before: str = "anglewright") -> Iterator[Entry]:
+def entries(group: click.Group | None = None, before: str = "anglewright") -> Iterator[CommandEntry]:
     """Every command below a group, in the order of the help; a group's default is the group's own entry."""
     group = group or cli
     context = click.Context(group, info_name=before)
@@ -42,7 +42,7 @@ def entries(group: click.Group | None = None, before: str = "anglewright") -> It
             yield _entry(command, before if command.hidden else f"{before} {name}")
 
 
-def _entry(command: click.Command, words: str) -> Entry:
+def _entry(command: click.Command, words: str) -> CommandEntry:
     context = click.Context(command, info_name=words)
     usage = " ".join(piece for piece in command.collect_usage_pieces(context) if piece != "[OPTIONS]")
     text = re.sub(r"\s+", " ", command.help or "").strip()
@@ -52,7 +52,7 @@ def _entry(command: click.Command, words: str) -> Entry:
         for param in command.params
         if isinstance(param, click.Option) and (record := param.get_help_record(context))
     )
-    return Entry(words=f"{words} {usage}".strip(), text=text, example=example, options=options)
+    return CommandEntry(words=f"{words} {usage}".strip(), text=text, example=example, options=options)
 
 
 def page() -> str:

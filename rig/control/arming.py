@@ -23,13 +23,13 @@ RUN_S = 2 * 3600.0  # of the arming for a single run
 ENDED = "arming-ended"  # code of the stop
 
 
-class State(Enum):
+class ArmingState(Enum):
     DISARMED = "disarmed"
     ARMED = "armed"
     ENDED = "ended"
 
 
-class Event(Enum):
+class ArmingEvent(Enum):
     ARM = "armed by hand"
     ADVANCE = "advanced"
     STOP = "stopped"
@@ -38,19 +38,19 @@ class Event(Enum):
     REBOOT = "machine rebooted"
 
 
-TABLE: Mapping[tuple[State, Event], State] = {
-    (State.DISARMED, Event.ARM): State.ARMED,
-    (State.DISARMED, Event.ADVANCE): State.DISARMED,
-    (State.DISARMED, Event.STOP): State.ENDED,
-    (State.DISARMED, Event.OPEN): State.DISARMED,
-    (State.ARMED, Event.ADVANCE): State.ARMED,
-    (State.ARMED, Event.STOP): State.ENDED,
-    (State.ARMED, Event.OPEN): State.ENDED,
-    (State.ARMED, Event.EXPIRE): State.ENDED,
-    (State.ARMED, Event.REBOOT): State.ENDED,
-    (State.ENDED, Event.ADVANCE): State.ENDED,
-    (State.ENDED, Event.STOP): State.ENDED,
-    (State.ENDED, Event.OPEN): State.ENDED,
+TABLE: Mapping[tuple[ArmingState, ArmingEvent], ArmingState] = {
+    (ArmingState.DISARMED, ArmingEvent.ARM): ArmingState.ARMED,
+    (ArmingState.DISARMED, ArmingEvent.ADVANCE): ArmingState.DISARMED,
+    (ArmingState.DISARMED, ArmingEvent.STOP): ArmingState.ENDED,
+    (ArmingState.DISARMED, ArmingEvent.OPEN): ArmingState.DISARMED,
+    (ArmingState.ARMED, ArmingEvent.ADVANCE): ArmingState.ARMED,
+    (ArmingState.ARMED, ArmingEvent.STOP): ArmingState.ENDED,
+    (ArmingState.ARMED, ArmingEvent.OPEN): ArmingState.ENDED,
+    (ArmingState.ARMED, ArmingEvent.EXPIRE): ArmingState.ENDED,
+    (ArmingState.ARMED, ArmingEvent.REBOOT): ArmingState.ENDED,
+    (ArmingState.ENDED, ArmingEvent.ADVANCE): ArmingState.ENDED,
+    (ArmingState.ENDED, ArmingEvent.STOP): ArmingState.ENDED,
+    (ArmingState.ENDED, ArmingEvent.OPEN): ArmingState.ENDED,
 }
 
 
@@ -75,27 +75,27 @@ class Arming:
         self._now_s = now_s
         self._boot = boot
         self._lock = threading.Lock()
-        self._state = State.DISARMED
+        self._state = ArmingState.DISARMED
         self._until_s = 0.0
         self._booted = ""
         self._why = ""
         self.by = ""
 
     @property
-    def state(self) -> State:
+    def state(self) -> ArmingState:
         """The state now: an arming past its end, or of another start of the machine, has ended."""
         with self._lock:
-            if self._state is State.ARMED:
+            if self._state is ArmingState.ARMED:
                 if self._boot() != self._booted:
-                    self._go(Event.REBOOT)
+                    self._go(ArmingEvent.REBOOT)
                 elif self._now_s() >= self._until_s:
-                    self._go(Event.EXPIRE)
+                    self._go(ArmingEvent.EXPIRE)
             return self._state
 
     @property
     def left_s(self) -> float:
         """Seconds to the stated end; 0 when it is not armed."""
-        return max(0.0, self._until_s - self._now_s()) if self.state is State.ARMED else 0.0
+        return max(0.0, self._until_s - self._now_s()) if self.state is ArmingState.ARMED else 0.0
 
     def arm(self, *, by: str, for_s: float, guard_closed: bool) -> None:
         """Arm for for_s seconds, from now. Raises SafetyStop with the guard open or after an end; UsageError."""
@@ -111,12 +111,12 @@ class Arming:
                 next_action="Close the guard, release the stop, then arm.",
             )
         with self._lock:
-            self._go(Event.ARM)
+            self._go(ArmingEvent.ARM)
             self._until_s, self._booted, self.by = self._now_s() + for_s, self._boot(), by
 
-    def event(self, event: Event) -> State:
+    def event(self, event: ArmingEvent) -> ArmingState:
         """What happened at the bench or elsewhere (arming is `arm`'s alone); the state afterwards."""
-        if event is Event.ARM:
+        if event is ArmingEvent.ARM:
             raise SafetyStop("nothing but a hand at the bench arms it.", code="not-armed", next_action="Arm it there.")
         with self._lock:
             return self._go(event)
@@ -124,18 +124,18 @@ class Arming:
     def check(self) -> None:
         """Raise SafetyStop unless it is armed now."""
         state = self.state
-        if state is State.DISARMED:
+        if state is ArmingState.DISARMED:
             raise SafetyStop(
                 "the bench is not armed.",
                 code="not-armed",
                 next_action="Close the guard and start the run at the bench's own terminal, where it can be armed.",
             )
-        if state is State.ENDED:
+        if state is ArmingState.ENDED:
             raise SafetyStop(
                 f"the arming ended: {self._why}.", code=ENDED, next_action="Look at the bench, then arm anew."
             )
 
-    def _go(self, event: Event) -> State:
+    def _go(self, event: ArmingEvent) -> ArmingState:
         after = TABLE.get((self._state, event))
         if after is None:
             raise SafetyStop(
@@ -143,13 +143,13 @@ class Arming:
                 code="not-armed",
                 next_action="An arming is given once; start anew at the bench.",
             )
-        if after is State.ENDED and self._state is not State.ENDED:
+        if after is ArmingState.ENDED and self._state is not ArmingState.ENDED:
             self._why = event.value
         self._state = after
         return after
 
 
-def armed(by: str, for_s: float = LONGEST_S) -> Arming:
+def arm_for_now(by: str, for_s: float = LONGEST_S) -> Arming:
     """An arming in force, as a simulated bench gives it to itself."""
     arming = Arming()
     arming.arm(by=by, for_s=for_s, guard_closed=True)

@@ -27,7 +27,7 @@ from drivers.roles import (
     Sampler,
     Switch,
 )
-from rig.control.arming import Arming, armed
+from rig.control.arming import Arming, arm_for_now
 from rig.control.clock import BenchClock, Clock, WallClock
 from rig.control.guard import Guard, safe_state
 from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedSwitch
@@ -104,7 +104,7 @@ class Bench:
         self._stack.callback(self.watchdog.close)
         self._start_world()
         devices = self._present()
-        built = {role: _built(role, devices[role]) for role in ORDER if role in devices}
+        built = {role: _build(role, devices[role]) for role in ORDER if role in devices}
         self.watchdog.arm({role: _for_watchdog(role, devices[role]) for role in ("generator", "axis") if role in built})
         self._stack.callback(self.make_safe)
         self._safe = False
@@ -114,13 +114,13 @@ class Bench:
             if isinstance(instrument, Dwells):
                 instrument.sleep = self.clock.sleep
             self._bare[role] = instrument
-            self._stack.callback(self._closed, role)
+            self._stack.callback(self._close_safely, role)
             self._quieten(role)
             self._identify(role, instrument, devices[role])
         self._by_role()
         self.guard.start()
 
-    def _closed(self, role: str) -> None:
+    def _close_safely(self, role: str) -> None:
         self.make_safe()
         self._bare[role].close()
 
@@ -173,7 +173,7 @@ class Bench:
                 next_action=f"Connect the right one, or change {role}.serial in the bench file.",
             )
         today = self._today or date.today()
-        if device.due is not None and device.due < today and not (identity.simulated or self._allow_overdue):
+        if device.due is not None and device.due < today and not (identity.is_simulated or self._allow_overdue):
             raise WrongInstrument(
                 f"calibration was due on {device.due.isoformat()}",
                 instrument=instrument.name,
@@ -192,7 +192,7 @@ class Bench:
             clock=self.clock.another(),
             generator=generator,
             axis=axis,
-            arming=armed("the simulated bench itself") if self._all_simulated() else Arming(),
+            arming=arm_for_now("the simulated bench itself") if self._all_simulated() else Arming(),
             enable=self._enable(),
             getting_on=lambda: self.watchdog.getting_on(),
         )
@@ -208,7 +208,7 @@ class Bench:
     def _all_simulated(self) -> bool:
         """Whether nothing here can move or excite anything real."""
         live = [self.instruments[role] for role in ("generator", "axis") if role in self.instruments]
-        return self.file.simulated and all(one.identity.simulated for one in live)
+        return self.file.is_simulated and all(one.identity.is_simulated for one in live)
 
     def _enable(self) -> Callable[[], None] | None:
         if self.file.interlock.enable_channel is None:
@@ -218,9 +218,9 @@ class Bench:
     # ---- what is there
 
     @property
-    def simulated(self) -> bool:
+    def is_simulated(self) -> bool:
         """True when any instrument says that it is simulated."""
-        return self.file.simulated or any(one.identity.simulated for one in self.instruments.values())
+        return self.file.is_simulated or any(one.identity.is_simulated for one in self.instruments.values())
 
     def name(self, role: str) -> str:
         """The name of a role's instrument, for readings."""
@@ -230,7 +230,7 @@ class Bench:
         """Role -> identity with calibration status, for a run's header."""
         return {role: one.to_dict() for role, one in self.instruments.items()}
 
-    def said_again(self) -> dict[str, tuple[str, ...]]:
+    def retries(self) -> dict[str, tuple[str, ...]]:
         """Name of an instrument -> why its driver said a verb twice, oldest first."""
         return {one.name: tuple(getattr(one, "repeated", ())) for one in self._bare.values()}
 
@@ -291,7 +291,7 @@ def _device_options(role: str, device: Device) -> dict[str, Any]:
     return options
 
 
-def _built(role: str, device: Device) -> Instrument:
+def _build(role: str, device: Device) -> Instrument:
     from drivers.shelf import open_driver
 
     return open_driver(device.driver, device.link, role, **_device_options(role, device))

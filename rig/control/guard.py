@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from drivers.roles import Axis, Generator, Instrument, Interlock, InterlockState
-from rig.control.arming import Arming, Event, State
+from rig.control.arming import Arming, ArmingEvent, ArmingState
 from rig.control.clock import Clock
 from rig.control.stop import StopToken
 from rig.errors import BenchError, RigError, SafetyStop
@@ -139,7 +139,7 @@ class Guard:
             return
         self.seen = state
         if self.arming is not None and not state.safe_to_run:
-            self.arming.event(Event.OPEN)
+            self.arming.event(ArmingEvent.OPEN)
         if (refusal := refusal_of(state)) is not None:
             self.token.set(refusal)
 
@@ -166,7 +166,7 @@ class Guard:
             )
 
     def _watch_arming(self) -> None:
-        if self.arming is not None and self.arming.state is State.ENDED:
+        if self.arming is not None and self.arming.state is ArmingState.ENDED:
             try:
                 self.arming.check()
             except SafetyStop as ended:
@@ -191,14 +191,14 @@ class Guard:
 
     def take_down(self) -> Mapping[str, str]:
         """Generator off and axis halted, at the same time, each on its own link; name -> fault ("" = done)."""
-        with self._permitted():
+        with self._hold_permit():
             work: dict[str, Callable[[], None]] = {self._generator.name: lambda: self._generator.output(False)}
             if (axis := self._axis) is not None:
                 work[axis.name] = axis.halt
             return in_parallel(work, FIRST_S)
 
     @contextmanager
-    def _permitted(self) -> Iterator[None]:
+    def _hold_permit(self) -> Iterator[None]:
         got = self._permit.acquire(timeout=FIRST_S / 2)
         try:
             yield
@@ -243,7 +243,7 @@ class Guard:
         """The output is off."""
         self._on_since_s = None
 
-    def measured(self, v_rms: float, a_rms: float) -> None:
+    def check_measured(self, v_rms: float, a_rms: float) -> None:
         """What the coil was found to get; above a ceiling the run stops with everything off."""
         self._measured = True
         if self.ceilings is None:
@@ -299,11 +299,11 @@ def safe_state(first: tuple[Instrument, ...], others: tuple[Instrument, ...]) ->
 
     An instrument that fails at the first try gets a fresh link and one more.
     """
-    outcome = in_parallel({one.name: _made_safe(one) for one in first}, EACH_S)
-    return outcome | in_parallel({one.name: _made_safe(one) for one in others}, EACH_S)
+    outcome = in_parallel({one.name: _make_safe(one) for one in first}, EACH_S)
+    return outcome | in_parallel({one.name: _make_safe(one) for one in others}, EACH_S)
 
 
-def _made_safe(instrument: Instrument) -> Callable[[], None]:
+def _make_safe(instrument: Instrument) -> Callable[[], None]:
     def make() -> None:
         try:
             instrument.safe_state()

@@ -17,7 +17,7 @@ PAUSES_S = (0.5, 2.0, 5.0)  # before each try; the first lasts several polls of 
 RECOVERY_LIMIT_S = 60.0  # wall time, between two signs of life
 
 
-def made_ready(context: Context, restore: Callable[[Context], None], fault: BenchError, begun: Mark) -> None:
+def make_ready(context: Context, restore: Callable[[Context], None], fault: BenchError, begun: Mark) -> None:
     """Output off, axis at rest, instruments won back by `restore`, the failed attempt told. Then `do` may be repeated.
 
     Raises the latched stop, SafetyStop for an output that stays on, the generator's fault when it can't be asked, and
@@ -67,8 +67,8 @@ def _axis_at_rest(context: Context) -> None:
         axis.halt()  # it may still be on its way
 
 
-def told_again(context: Context, before: Mapping[str, tuple[str, ...]]) -> None:
+def journal_retries(context: Context, before: Mapping[str, tuple[str, ...]]) -> None:
     """Event "said again" for every instrument whose driver said verbs twice since `before` (Bench.said_again)."""
-    for name, why in context.bench.said_again().items():
+    for name, why in context.bench.retries().items():
         if fresh := why[len(before.get(name, ())) :]:
             context.event("said again", instrument=name, times=len(fresh), why=fresh[0])

@@ -16,7 +16,7 @@ from typing import Any
 
 from rig.control.clock import WallClock
 from rig.control.guard import Ceilings
-from rig.control.repeating import OF_THE_WIRE, made_ready, told_again
+from rig.control.repeating import OF_THE_WIRE, journal_retries, make_ready
 from rig.control.step import Context
 from rig.description.traits import Traits
 from rig.errors import RecordError, RigError, UsageError
@@ -60,7 +60,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sequence:
+class StepSequence:
     """What is done, in order; version is printed on certificates and changes with the method.
 
     needs: roles that a bench may lack and this sequence can't do without. traits: what it is, for every room.
@@ -130,7 +130,7 @@ class Machine:
             context.check_stop()
 
 
-def run(sequence: Sequence, context: Context, machine: Machine | None = None) -> Ended:
+def run_sequence(sequence: StepSequence, context: Context, machine: Machine | None = None) -> Ended:
     """Take the steps; every way out ends with outputs off, axis at rest, relays open and an "end" line in the journal.
 
     A RigError ends the run and is returned; anything else is a fault of the program and is raised once all is safe.
@@ -142,13 +142,13 @@ def run(sequence: Sequence, context: Context, machine: Machine | None = None) ->
     bench.watchdog.folder(context.journal.path.parent)
     ended = Ended(complete=False)
     try:
-        ended = _taken(sequence, context, machine)
+        ended = _run_steps(sequence, context, machine)
     finally:
         ended = _safe_end(context, machine, ended)
     return ended
 
 
-def _taken(sequence: Sequence, context: Context, machine: Machine) -> Ended:
+def _run_steps(sequence: StepSequence, context: Context, machine: Machine) -> Ended:
     try:
         context.check_stop()
         machine.move("start")
@@ -169,17 +169,17 @@ def _one(step: Step, context: Context, number: int, total: int) -> tuple[Reason,
     context.bench.watchdog.progress(step.limit_s)
     context.event("step begun", title=step.title, number=number, of=total)
     context.progress(step.title, 0, 0)
-    before = context.bench.said_again()
-    _done(step, context)
+    before = context.bench.retries()
+    _run_step(step, context)
     context.check_stop()
-    told_again(context, before)
+    journal_retries(context, before)
     reasons = tuple(step.gate(context)) if step.gate is not None else ()
     if reasons:
         context.event("ended early", reasons=[reason.to_dict() for reason in reasons])
     return reasons
 
 
-def _done(step: Step, context: Context) -> None:
+def _run_step(step: Step, context: Context) -> None:
     """The step, and once more when an instrument was lost on the way."""
     begun = context.mark()
     try:
@@ -187,7 +187,7 @@ def _done(step: Step, context: Context) -> None:
     except OF_THE_WIRE as fault:
         if step.restore is None:
             raise
-        made_ready(context, step.restore, fault, begun)
+        make_ready(context, step.restore, fault, begun)
         context.bench.watchdog.progress(step.limit_s)
         step.do(context)
 
@@ -200,12 +200,12 @@ def _safe_end(context: Context, machine: Machine, ended: Ended) -> Ended:
     faults = {name: fault for name, fault in context.bench.make_safe().items() if fault}
     machine.move("made_safe")
     ended = replace(ended, unsafe=faults)
-    ended = _journalled(context, ended)
+    ended = _write_end(context, ended)
     machine.move("close")
     return ended
 
 
-def _journalled(context: Context, ended: Ended) -> Ended:
+def _write_end(context: Context, ended: Ended) -> Ended:
     """The journal's last line; a journal that takes none leaves the run incomplete."""
     try:
         utc = context.clock.utc()

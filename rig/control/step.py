@@ -79,7 +79,7 @@ def _silent(_: Progress) -> None:
     """Nobody looks on."""
 
 
-def _unanswered(_question: str, _answers: tuple[str, ...]) -> str:
+def _no_answer(_question: str, _answers: tuple[str, ...]) -> str:
     """Nobody is there to ask."""
     return ""
 
@@ -104,7 +104,7 @@ class Context:
     manual: tuple[ManualEntry, ...] = ()
     on_progress: Callable[[Progress], None] = _silent
     on_reading: Callable[[Reading], None] | None = None
-    ask: Callable[[str, tuple[str, ...]], str] = _unanswered
+    ask: Callable[[str, tuple[str, ...]], str] = _no_answer
     step: str = ""
     readings: list[Reading] = field(default_factory=list)
     captures: dict[str, list[Waveform]] = field(default_factory=dict)

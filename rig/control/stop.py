@@ -62,7 +62,7 @@ def stop_on_signals(token: StopToken) -> Iterator[None]:
         yield
         return
 
-    def asked(number: int, _frame: FrameType | None) -> None:
+    def on_signal(number: int, _frame: FrameType | None) -> None:
         name = signal.Signals(number).name
         token.set(
             Cancelled(
@@ -72,7 +72,7 @@ def stop_on_signals(token: StopToken) -> Iterator[None]:
             )
         )
 
-    before = {number: signal.signal(number, asked) for number in SIGNALS}
+    before = {number: signal.signal(number, on_signal) for number in SIGNALS}
     try:
         yield
     finally:

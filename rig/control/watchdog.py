@@ -72,7 +72,7 @@ def main() -> None:
             if "folder" in message:
                 folder = Path(message["folder"])
             if "arm" in message:
-                devices = {role: _built(device) for role, device in message["arm"].items()}
+                devices = {role: _build(device) for role, device in message["arm"].items()}
                 _say("armed")
     if devices:
         why = "the controller ended without a word" if lines is None else f"no heartbeat for {SILENCE_S} s"
@@ -85,7 +85,7 @@ def _say(word: str) -> None:
         os.write(1, word.encode() + b"\n")
 
 
-def _built(device: Mapping[str, Any]) -> Any:
+def _build(device: Mapping[str, Any]) -> Any:
     from drivers.shelf import open_driver
 
     return open_driver(device["driver"], device["link"], device["name"], **device["options"])
@@ -97,7 +97,7 @@ def act(devices: Mapping[str, Any], controller: int, folder: Path | None, why: s
 
     start_s = time.monotonic()
     killed = _kill(controller)
-    work: dict[str, Callable[[], None]] = {role: _taken_down(role, one, start_s) for role, one in devices.items()}
+    work: dict[str, Callable[[], None]] = {role: _take_down(role, one, start_s) for role, one in devices.items()}
     outcome = in_parallel(work, TRY_FOR_S + 1.0)
     note = {
         "utc": datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
@@ -124,7 +124,7 @@ def _kill(controller: int) -> bool:
     return True
 
 
-def _taken_down(role: str, instrument: Any, start_s: float) -> Callable[[], None]:
+def _take_down(role: str, instrument: Any, start_s: float) -> Callable[[], None]:
     def once() -> None:
         instrument.open()
         try:

@@ -10,7 +10,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from rig.description.loading import Strict, checked
+from rig.description.loading import Strict, load_checked
 from rig.description.places import find
 
 
@@ -212,7 +212,7 @@ class BenchFile(Strict):
     climate: ClimateDevice | None = None
 
     @property
-    def simulated(self) -> bool:
+    def is_simulated(self) -> bool:
         return self.world is not None or self.clock is not None
 
     def devices(self) -> dict[str, Device]:
@@ -223,4 +223,4 @@ class BenchFile(Strict):
 
 def load_bench(name: str) -> BenchFile:
     """The bench file of a name or path."""
-    return checked(BenchFile, find("bench", name))
+    return load_checked(BenchFile, find("bench", name))

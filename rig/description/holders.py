@@ -9,7 +9,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from rig.description.loading import Strict, checked
+from rig.description.loading import Strict, load_checked
 from rig.description.places import find
 from rig.errors import UsageError
 
@@ -47,4 +47,4 @@ class Holder(Strict):
 
 def load_holder(name: str) -> Holder:
     """The holder file of a name or path."""
-    return checked(Holder, find("holder", name))
+    return load_checked(Holder, find("holder", name))

@@ -41,13 +41,13 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
         raise DescriptionError(f"{path}: not valid TOML: {fault}.", next_action="Mend that line.") from fault
 
 
-def checked(model: type[ModelT], path: Path) -> ModelT:
+def load_checked(model: type[ModelT], path: Path) -> ModelT:
     """A TOML file as a checked object; all its faults in one DescriptionError."""
     data, text = read_toml(path)
     try:
         return model.model_validate(data)
     except ValidationError as fault:
-        lines = tuple(_told(path, text, model, item) for item in fault.errors())
+        lines = tuple(_fault_sentence(path, text, model, item) for item in fault.errors())
         raise DescriptionError("\n".join(lines), faults=lines) from fault
 
 
@@ -59,7 +59,7 @@ def from_data(model: type[ModelT], data: Mapping[str, Any], where: str) -> Model
         raise DescriptionError(f"{where}: {fault.errors()[0]['msg']} at {fault.errors()[0]['loc']}") from fault
 
 
-def _told(path: Path, text: str, model: type[BaseModel], item: Any) -> str:
+def _fault_sentence(path: Path, text: str, model: type[BaseModel], item: Any) -> str:
     keys = [part for part in item["loc"] if isinstance(part, str | int)]
     line = line_of(text, keys)
     dotted = ".".join(str(key) for key in keys)

@@ -9,7 +9,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from rig.description.loading import Strict, checked, line_of, read_toml
+from rig.description.loading import Strict, line_of, load_checked, read_toml
 from rig.description.places import find
 from rig.errors import UsageError
 from rig.quantity import Limit, measurand
@@ -155,7 +155,7 @@ class PartFile(Strict):
 def load_part(name: str, *, draft: bool = False) -> PartFile:
     """The part file of a name or path; one that is not confirmed only where the caller takes a draft (UsageError)."""
     path = find("part", name)
-    part = checked(PartFile, path)
+    part = load_checked(PartFile, path)
     if not (part.confirmed or draft):
         raise UsageError(
             f"{path}:{line_of(read_toml(path)[1], ['confirmed'])}: a draft, by which nothing is excited.",

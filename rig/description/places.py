@@ -14,7 +14,7 @@ from rig.errors import UsageError
 FOLDERS = {"part": "parts", "holder": "holders", "bench": "benches", "world": "worlds"}
 
 
-def home() -> Path:
+def default_home() -> Path:
     """The user's data folder: $ANGLEWRIGHT_HOME, else the platform's place for data."""
     if set_home := os.environ.get("ANGLEWRIGHT_HOME"):
         return Path(set_home)
@@ -34,7 +34,7 @@ def find(kind: str, name: str) -> Path:
     folder = FOLDERS[kind]
     given = Path(name)
     candidates = [given] if given.suffix == ".toml" else []
-    for base in (Path("."), home() / folder, packaged_fixtures() / folder):
+    for base in (Path("."), default_home() / folder, packaged_fixtures() / folder):
         candidates.append(base / (name if name.endswith(".toml") else f"{name}.toml"))
     for candidate in candidates:
         if candidate.is_file():
@@ -42,12 +42,13 @@ def find(kind: str, name: str) -> Path:
     near = difflib.get_close_matches(given.stem, known_names(kind), n=3, cutoff=0.4)
     hint = f"Did you mean {' or '.join(near)}?" if near else f"Known: {', '.join(known_names(kind)) or 'none'}."
     raise UsageError(
-        f"no {kind} called {name!r}: looked in ./, {home() / folder} and the packaged {folder}.", next_action=hint
+        f"no {kind} called {name!r}: looked in ./, {default_home() / folder} and the packaged {folder}.",
+        next_action=hint,
     )
 
 
 def known_names(kind: str) -> list[str]:
     """Names of the home and of the packaged files of a kind."""
     folder = FOLDERS[kind]
-    places = (home() / folder, packaged_fixtures() / folder)
+    places = (default_home() / folder, packaged_fixtures() / folder)
     return sorted({path.stem for place in places if place.is_dir() for path in place.glob("*.toml")})

@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from rig.answer import Curves
+from rig.evaluation.absent import apply_absent
 from rig.evaluation.angle.causes import causes
 from rig.evaluation.angle.correction import Correction
 from rig.evaluation.angle.curve import AngleCurve
@@ -20,7 +21,7 @@ from rig.evaluation.angle.positioner import order_half_width_mech_arcmin
 from rig.evaluation.bench.axial import Place, axial_place
 from rig.evaluation.bench.proof import ProofLine, proof
 from rig.evaluation.bench.reclamping import with_reclamping
-from rig.evaluation.bench.witnesses import DummySeen, SwapSeen, dummy_seen, swap_seen
+from rig.evaluation.bench.witnesses import DummySeen, SwapSeen, look_at_dummy, look_at_swap
 from rig.evaluation.by_hand.one_position import position_results
 from rig.evaluation.by_hand.turn import hand_results, hand_series
 from rig.evaluation.coils.impedance import Impedance, impedance_results
@@ -40,7 +41,6 @@ from rig.evaluation.turn.ratio import ratio_results
 from rig.evaluation.turn.ratios import Turn
 from rig.evaluation.turn.rotation import Rotation
 from rig.evaluation.turn.slip import Slip
-from rig.evaluation.vouching import vouched
 from rig.observed import Absent, Observed
 from rig.quantity import MEASURANDS
 from rig.resolver.turn.angle import PolePairs
@@ -158,7 +158,7 @@ class Evaluated:
         results.sort(key=lambda result: rank.get(result.measurand, len(rank)))
         estimates = {result.measurand: result.estimate or 0.0 for result in results}
         ratio = max((estimates.get(id_, 0.0) for id_ in ("tr_sin", "tr_cos", "ratio_both")), default=0.0)
-        results = vouched(self.observed, results, self.excitation, ratio)
+        results = apply_absent(self.observed, results, self.excitation, ratio)
         return (*with_reclamping(self.observed, results), *manual_results(self.observed))
 
     def _ohms(self) -> list[Result]:
@@ -214,12 +214,12 @@ class Evaluated:
     @cached_property
     def dummy(self) -> DummySeen | None:
         """The chain on the dummy part."""
-        return dummy_seen(self.channels)
+        return look_at_dummy(self.channels)
 
     @cached_property
     def swap(self) -> SwapSeen | None:
         """The two inputs against each other by exchanged outputs."""
-        return swap_seen(self.channels)
+        return look_at_swap(self.channels)
 
     def axial_place(self, axial_mm: float) -> Place | None:
         """What a run at one place along the shaft shows; None without a turn or a current."""

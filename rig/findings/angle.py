@@ -48,7 +48,7 @@ def _leaky(results: Sequence[Result]) -> bool:
     return any(ohm is not None and ohm < COIL_LEAK_OHM for ohm in seen)
 
 
-def shorted(inspection: Inspection, results: Results) -> list[Sign]:
+def shorted_turns(inspection: Inspection, results: Results) -> list[Sign]:
     """A quadrature at the nulls, or the magnetic model with one shorted tooth."""
     quadrature = _quadratures(results)
     worst = max(quadrature, key=lambda c: quadrature[c])
@@ -105,7 +105,7 @@ def _low_inductance(results: Sequence[Result]) -> list[str]:
 def loose(inspection: Inspection, _results: Results) -> list[Sign]:
     """A turn that does not close through a re-clamping whose mark did not move; before that it is the clamping's."""
     slip = inspection.evaluated.slip
-    if slip is None or not slip.found or not stays_through_reclamping(inspection.observed):
+    if slip is None or not slip.is_slip or not stays_through_reclamping(inspection.observed):
         return []
     return [
         Sign(
@@ -138,7 +138,7 @@ def _backwards(results: Results, quarter: bool) -> list[Sign]:
     return [Sign(weight=LIKELIER if likelier else EVEN, evidence=BACKWARDS + at, against=CLASS)]
 
 
-def swapped(_inspection: Inspection, results: Results) -> list[Sign]:
+def swapped_outputs(_inspection: Inspection, results: Results) -> list[Sign]:
     """The direction is turned round: by swapped outputs."""
     return _backwards(results, quarter=True)
 
@@ -258,7 +258,7 @@ PATTERNS = (
         code="shorted-turns",
         prior=0.08,
         looks_at="the quadrature at the nulls, and the magnetic model with one shorted tooth",
-        check=shorted,
+        check=shorted_turns,
         text=SHORT,
         next_test=PEAK,
         blocked_by=("wrong-rotor",),
@@ -269,7 +269,7 @@ PATTERNS = (
         code="wiring-swapped",
         prior=0.02,
         looks_at="the direction",
-        check=swapped,
+        check=swapped_outputs,
         text="sine and cosine are swapped, or another of its class",
         next_test=PIN_BY_PIN,
         blocked_by=("wrong-rotor", "loose-rotor"),

@@ -51,10 +51,10 @@ def intermittent(inspection: Inspection, results: Results) -> list[Sign]:
     """A coil whose contact comes and goes."""
     return [
         Sign(
-            weight=0.97 if one.witnessed and one.opens else 0.8 if one.witnessed else 0.5,
+            weight=0.97 if one.has_own_evidence and one.opens else 0.8 if one.has_own_evidence else 0.5,
             name=COIL_NAMES[one.coil],
-            evidence=one.told(),
-            against="a lead clamped badly does the same" if one.witnessed else "its resistance is steady",
+            evidence=one.sentence(),
+            against="a lead clamped badly does the same" if one.has_own_evidence else "its resistance is steady",
             next_test=f"anglewright run watch {one.coil} while the lead is moved, the part tapped, warmed and cooled.",
         )
         for one in inspection.loose_contacts.values()

@@ -43,10 +43,10 @@ def findings(inspection: Inspection, judged: Sequence[Judged]) -> list[Finding]:
     if not state.fails:
         found = [(pattern, sign) for pattern, sign in found if sign.weight >= SUSPICIOUS]
     if found:
-        return _ranked(found)
+        return _rank(found)
     if state.fails:
         return [_unknown(judged)]
-    return [_none_found()] if state.clean else []
+    return [_no_finding()] if state.clean else []
 
 
 def _sound(results: Sequence[Result], judged: Sequence[Judged]) -> list[Result]:
@@ -65,7 +65,7 @@ def _state(judged: Sequence[Judged]) -> _State:
     )
 
 
-def _ranked(found: Sequence[tuple[Pattern, Sign]]) -> list[Finding]:
+def _rank(found: Sequence[tuple[Pattern, Sign]]) -> list[Finding]:
     share = {pattern.code: pattern.prior * _odds(sign.weight) for pattern, sign in found}
     ranked = sorted(found, key=lambda one: -share[one[0].code])[:SHOWN]
     total = sum(share.values()) + OTHER
@@ -89,7 +89,7 @@ def _unknown(judged: Sequence[Judged]) -> Finding:
     return BY_CODE["gap-or-rotor"].finding(sign, UNKNOWN)
 
 
-def _none_found() -> Finding:
+def _no_finding() -> Finding:
     return Finding(
         code="no-fault-found",
         probability=0.9,

@@ -14,7 +14,7 @@ from rig.findings.pattern import Pattern, Sign
 from rig.result import Result
 
 
-def magnetised(inspection: Inspection, results: Sequence[Result]) -> list[Sign]:
+def magnetised_rotor(inspection: Inspection, results: Sequence[Result]) -> list[Sign]:
     """Turning alone brings a voltage well above the noise of its band."""
     found = inspection.evaluated.turning_background
     if found is None or result_of(results, "background_turning_v") is None:
@@ -39,7 +39,7 @@ PATTERNS = (
         code="magnetised",
         prior=0.02,
         looks_at="captures of the turning rotor with the excitation off",
-        check=magnetised,
+        check=magnetised_rotor,
         text="the rotor or the stator's iron is magnetised",
         next_test="Demagnetise (excite, then let the level come down slowly with the rotor turned by hand), keep "
         "magnets and magnetic tools away, and run the full test again.",

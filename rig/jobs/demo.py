@@ -16,7 +16,7 @@ SHOP = "Harrow Lane Motor Rebuild (invented)"
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class DemoUnit:
     """One unit of the scenario: what the shop knows of it before it is clamped."""
 
     case: str
@@ -41,7 +41,7 @@ class Unit:
 
 
 UNITS = (
-    Unit(
+    DemoUnit(
         "good",
         "KX4-2207",
         "4L-00871",
@@ -49,7 +49,7 @@ UNITS = (
         1,
         "A donor sensor out of a breaker's motor; nothing known against it.",
     ),
-    Unit(
+    DemoUnit(
         "shorted",
         "KX4-2207",
         "4L-00538",
@@ -57,13 +57,13 @@ UNITS = (
         1,
         "The motor ran rough and set an angle fault; its varnish is dark.",
     ),
-    Unit("off-centre", "KX2-1184", "2M-10422", "off_centre_2", 1, "A two-pole-pair sensor, clamped in a hurry."),
-    Unit("re-seated", "KX2-1184", "2M-10422", "off_centre_2", 2, "The same sensor, taken out and seated again."),
-    Unit("corroded", "KX4-2207", "4L-00902", "corroded_pin", 1, "Stored without its cap; one pin is green."),
+    DemoUnit("off-centre", "KX2-1184", "2M-10422", "off_centre_2", 1, "A two-pole-pair sensor, clamped in a hurry."),
+    DemoUnit("re-seated", "KX2-1184", "2M-10422", "off_centre_2", 2, "The same sensor, taken out and seated again."),
+    DemoUnit("corroded", "KX4-2207", "4L-00902", "corroded_pin", 1, "Stored without its cap; one pin is green."),
 )
 
 
-def chosen(case: str | None, every: bool) -> tuple[Unit, ...]:
+def choose_units(case: str | None, every: bool) -> tuple[DemoUnit, ...]:
     """The units to run. Raises UsageError for an unknown case, naming the nearest."""
     if every:
         return UNITS

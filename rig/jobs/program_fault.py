@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
-from rig.description.places import home
+from rig.description.places import default_home
 
 FOLDER = "faults"
 
@@ -49,7 +49,7 @@ def report_of(fault: BaseException) -> str:
 
 def _write(text: str) -> Path:
     """The file of a fault, new in the home's folder of faults. Raises OSError."""
-    folder = home() / FOLDER
+    folder = default_home() / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{datetime.now(UTC):%Y%m%dT%H%M%S.%f}Z-{os.getpid()}.txt"
     with path.open("x", encoding="utf-8") as file:

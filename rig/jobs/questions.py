@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from rig.control.sequencer import Ended, Sequence
+from rig.control.sequencer import Ended, StepSequence
 from rig.control.step import Context, Progress
 from rig.description.benches import BenchFile
 from rig.description.holders import Holder
@@ -18,7 +18,7 @@ from rig.description.parts import PartFile, load_part
 from rig.errors import Cancelled
 from rig.jobs import run_job as jobs
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
-from rig.jobs.hands.arming_prompt import at_terminal
+from rig.jobs.operator.arming_prompt import at_terminal
 from rig.quantity import Reading
 from rig.records.schema import dump
 from rig.records.store import Store
@@ -30,13 +30,13 @@ def _unseen(_: Reading) -> None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class Question:
     """What is run, on what, and what its header carries. calibration: instead of the one in force, where given.
 
     by_hand: a stop by signal ends the run in good order.
     """
 
-    sequence: Sequence
+    sequence: StepSequence
     request: jobs.Request
     part: PartFile
     bench: BenchFile
@@ -47,8 +47,8 @@ class Asked:
     by_hand: bool = False
 
 
-def run_asked(
-    asked: Asked,
+def run_question(
+    asked: Question,
     on_progress: Callable[[Progress], None] = lambda _: None,
     on_reading: Callable[[Reading], None] = _unseen,
     onlooker: Onlooker = NOBODY,
@@ -59,7 +59,7 @@ def run_asked(
     if file.world is not None:
         file = file.model_copy(update={"world_settings": {**file.world_settings, **asked.settings}})
     name = jobs.calibration_name(file)
-    with jobs.opened(file, asked.holder, request, asked.sequence) as bench:
+    with jobs.open_for(file, asked.holder, request, asked.sequence) as bench:
         onlooker.opened(bench)
         arming = at_terminal(bench)
         jobs.tell_armed(arming, on_progress)
@@ -80,14 +80,14 @@ def run_asked(
             on_reading=on_reading,
         )
         jobs.note_armed(arming, context)
-        ended = jobs.taken(asked.sequence, context, store, folder)
+        ended = jobs.run_to_end(asked.sequence, context, store, folder)
     onlooker.closed()
     if ended.fault is not None and not _in_order(asked, ended):
-        raise jobs.kept(ended.fault, store, folder, ended.utc)
-    return jobs.concluded(store, folder, ended.utc, name)
+        raise jobs.close_incomplete(ended.fault, store, folder, ended.utc)
+    return jobs.conclude(store, folder, ended.utc, name)
 
 
-def _in_order(asked: Asked, ended: Ended) -> bool:
+def _in_order(asked: Question, ended: Ended) -> bool:
     return asked.by_hand and isinstance(ended.fault, Cancelled) and not ended.unsafe
 
 
@@ -101,10 +101,10 @@ def watch_coil(
     onlooker: Onlooker = NOBODY,
 ) -> jobs.Finished:
     """Ohms (or with `ac` the amplitude) of a coil, read until the time is over or a person ends it."""
-    bench, holder = jobs.described(request)
+    bench, holder = jobs.bench_and_holder(request)
     details = {"watch": {"coil": coil, "mode": "ac" if ac else "dc", "seconds": seconds}}
     part = load_part(request.part)
-    asked = Asked(
+    asked = Question(
         sequence=WATCH,
         request=request,
         part=part,
@@ -114,4 +114,4 @@ def watch_coil(
         settings={},
         by_hand=True,
     )
-    return run_asked(asked, on_reading=on_reading, onlooker=onlooker)
+    return run_question(asked, on_reading=on_reading, onlooker=onlooker)

@@ -17,8 +17,7 @@ from typing import Any
 
 from rig.control.arming import Arming
 from rig.control.bench import Bench, open_bench
-from rig.control.sequencer import Ended, Sequence
-from rig.control.sequencer import run as run_sequence
+from rig.control.sequencer import Ended, StepSequence, run_sequence
 from rig.control.step import Context, Progress
 from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import Holder, load_holder
@@ -28,9 +27,9 @@ from rig.description.places import find
 from rig.errors import RecordError, RigError, UsageError
 from rig.jobs.bench import health as proving
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
-from rig.jobs.hands.arming_prompt import at_terminal
-from rig.jobs.hands.manual_entry import entry
-from rig.jobs.hands.terminal import asker
+from rig.jobs.operator.arming_prompt import at_terminal
+from rig.jobs.operator.manual_entry import entry
+from rig.jobs.operator.terminal import asker
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run.record import RunHeader
 from rig.records.run.stored import StoredRun
@@ -39,7 +38,7 @@ from rig.records.store import RunFolder, Store
 from rig.result import Judgement
 from rig.review.open_lines import OpenLine, open_lines
 from rig.review.units.drying import LeakTrend
-from sequences.registry import find as find_sequence
+from sequences.registry import find_sequence
 
 Arm = Callable[[Bench], Arming | None]
 Settle = Callable[[StoredRun], StoredRun]
@@ -146,13 +145,13 @@ def run_job(
             f"{sequence.name} turns a rotor, and none is fitted.",
             next_action="Fit one, or run the whole test with --rotor none.",
         )
-    bench_file, holder = described(request)
+    bench_file, holder = bench_and_holder(request)
     entries = tuple(entry(text) for text in request.entries)
     if not request.serial.strip():
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
     store, name = Store(), calibration_name(bench_file)
     request = repeatable(request, store, part, sequence.name)
-    with opened(bench_file, holder, request, sequence) as bench:
+    with open_for(bench_file, holder, request, sequence) as bench:
         onlooker.opened(bench)
         arming = arm(bench)
         tell_armed(arming, on_progress)
@@ -174,14 +173,14 @@ def run_job(
             ask=ask(bench),
         )
         note_armed(arming, context)
-        ended = taken(sequence, context, store, folder)
+        ended = run_to_end(sequence, context, store, folder)
     onlooker.closed()
     if ended.fault is not None:
-        raise kept(ended.fault, store, folder, ended.utc)
-    return concluded(store, folder, ended.utc, name, settle)
+        raise close_incomplete(ended.fault, store, folder, ended.utc)
+    return conclude(store, folder, ended.utc, name, settle)
 
 
-def opened(file: BenchFile, holder: Holder, request: Request, sequence: Sequence) -> Bench:
+def open_for(file: BenchFile, holder: Holder, request: Request, sequence: StepSequence) -> Bench:
     """The bench of a run, to be entered; others who want it meanwhile are told the sequence and the serial."""
     return open_bench(
         file,
@@ -216,7 +215,7 @@ def repeatable(request: Request, store: Store, part: PartFile, sequence: str) ->
     return replace(request, retest_of=first)
 
 
-def taken(sequence: Sequence, context: Context, store: Store, folder: RunFolder) -> Ended:
+def run_to_end(sequence: StepSequence, context: Context, store: Store, folder: RunFolder) -> Ended:
     """Run the sequence; a fault of the program still leaves the run closed as incomplete."""
     try:
         return run_sequence(sequence, context)
@@ -226,7 +225,7 @@ def taken(sequence: Sequence, context: Context, store: Store, folder: RunFolder)
         raise
 
 
-def kept(fault: RigError, store: Store, folder: RunFolder, ended_utc: str) -> RigError:
+def close_incomplete(fault: RigError, store: Store, folder: RunFolder, ended_utc: str) -> RigError:
     """Close a run that was cut short as incomplete; the fault, with the run's id in its message."""
     try:
         store.finish(folder, ended=str(fault), ended_utc=ended_utc)
@@ -236,7 +235,7 @@ def kept(fault: RigError, store: Store, folder: RunFolder, ended_utc: str) -> Ri
     return fault
 
 
-def concluded(
+def conclude(
     store: Store, folder: RunFolder, ended_utc: str, calibration_of: str, settle: Settle = as_it_is
 ) -> Finished:
     """Judge a run that went to its end, close its record, keep its loopback, write its report."""
@@ -264,7 +263,7 @@ def concluded(
     return Finished(stored=stored, judgement=stored.judgement or judgement, files=files_of(stored))
 
 
-def described(request: Request) -> tuple[BenchFile, Holder]:
+def bench_and_holder(request: Request) -> tuple[BenchFile, Holder]:
     """The bench and the holder of a request."""
     bench = bench_of(request.bench, request.world)
     return bench, load_holder(request.holder or bench.holder)
@@ -284,7 +283,7 @@ def bench_of(name: str, world: str | None = None) -> BenchFile:
     bench = load_bench(str(path))
     if world is None:
         return bench
-    if not bench.simulated:
+    if not bench.is_simulated:
         raise UsageError(f"bench {bench.name} is a real one: it has no world.", next_action="Leave --world out.")
     return bench.model_copy(update={"world": str(find("world", world))})
 
@@ -294,7 +293,7 @@ def header_of(
     part: PartFile,
     holder: Holder,
     bench: Bench,
-    sequence: Sequence,
+    sequence: StepSequence,
     calibration: Mapping[str, Any] | None,
 ) -> RunHeader:
     """Everything that is fixed before the first reading, decision rule and learned limits included."""
@@ -312,8 +311,8 @@ def header_of(
         rotor=request.rotor,
         condition=request.condition,
         retest_of=request.retest_of,
-        clamping=str(request.clamping) if bench.simulated else "",
-        simulated=bench.simulated,
+        clamping=str(request.clamping) if bench.is_simulated else "",
+        simulated=bench.is_simulated,
         software=f"anglewright {version('anglewright')}",
         part=part.model_dump(mode="json", by_alias=True),
         holder=holder.model_dump(mode="json", by_alias=True),
@@ -322,7 +321,7 @@ def header_of(
         calibration=calibration,
         decision=part.decision.model_dump(mode="json"),
         details={"known": request.known} if request.known else {},
-        learned=limits_behind(Store(), part.part(), request.serial, sequence.traits, simulated=bench.simulated),
+        learned=limits_behind(Store(), part.part(), request.serial, sequence.traits, simulated=bench.is_simulated),
     )
 
 

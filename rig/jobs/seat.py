@@ -14,15 +14,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rig.answer import AxialAnswer, SeatAnswer
-from rig.control.sequencer import Sequence as Steps
+from rig.control.sequencer import StepSequence as Steps
 from rig.description.parts import load_part
 from rig.errors import UsageError
-from rig.evaluation.bench.axial import Level, Place, level
+from rig.evaluation.bench.axial import Place, ShaftLevel, level
 from rig.jobs import run_job as jobs
-from rig.jobs.questions import Asked, run_asked
+from rig.jobs.questions import Question, run_question
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.soundness.seating import Seat, advice, explained, told_apart
+from rig.soundness.seating import Seat, advice, explained, tell_apart
 from sequences.seat import AXIAL, RADIAL
 
 SCHEMA = "anglewright seat 1"
@@ -55,7 +55,7 @@ class Slide:
 
     runs: tuple[str, ...]
     places: tuple[Place, ...]
-    level: Level | None
+    level: ShaftLevel | None
 
     def document(self) -> dict[str, Any]:
         """The --json document."""
@@ -93,8 +93,8 @@ def look(
         earlier = _answer(before)
         rows = explained(earlier.lines, now.lines)
         old = _seat(earlier)
-        if found is not None and old is not None and found.seen and abs(step) > 0:
-            found = told_apart(old, step, found)
+        if found is not None and old is not None and found.is_offset and abs(step) > 0:
+            found = tell_apart(old, step, found)
             notes = (*advice(found), *notes[len(advice(_seat(now))) :])
     return Look(run=stored, found=found, notes=notes, explained=tuple(rows))
 
@@ -145,8 +145,8 @@ def _run(
     settings: dict[str, float],
     on_progress: Callable[..., None],
 ) -> StoredRun:
-    bench, holder = jobs.described(request)
-    asked = Asked(
+    bench, holder = jobs.bench_and_holder(request)
+    asked = Question(
         sequence=sequence,
         request=replace(request, sequence=sequence.name),
         part=load_part(request.part),
@@ -155,4 +155,4 @@ def _run(
         details=details,
         settings=dict(settings),
     )
-    return run_asked(asked, on_progress).stored
+    return run_question(asked, on_progress).stored

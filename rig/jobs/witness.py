@@ -19,13 +19,13 @@ from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
-from rig.jobs.questions import Asked, run_asked
+from rig.jobs.questions import Question, run_question
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.result import Awaited
 from rig.review.judge import judge_run, loopback_of
 from rig.review.witness.awaiting import CODE
-from rig.review.witness.reading import Settled, overall, reseated, together
+from rig.review.witness.reading import Settled, overall, settle_by_reseat, together
 from rig.review.witness.suspects import Suspect, suspects
 from rig.soundness.witness import WITNESSES
 from sequences.witness import SEQUENCES
@@ -34,7 +34,7 @@ SCHEMA = "anglewright witness 1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class WitnessPlan:
     """The suspected run, its suspected lines, and kind -> the lines that this witness can settle."""
 
     run: StoredRun
@@ -51,17 +51,17 @@ class Answer:
     settled: tuple[Settled, ...]
 
     @property
-    def said(self) -> str:
+    def summary(self) -> str:
         """One answer of all lines."""
         return overall(self.settled)
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON-ready data."""
         lines = [one.to_dict() for one in self.settled]
-        return {"witness": self.kind, "run": self.run, "answer": self.said, "lines": lines}
+        return {"witness": self.kind, "run": self.run, "answer": self.summary, "lines": lines}
 
 
-def plan(run: str, codes: Sequence[str] = ()) -> Plan:
+def plan(run: str, codes: Sequence[str] = ()) -> WitnessPlan:
     """What in a kept run asks for a witness. Raises UsageError for a run that was cut short or judges no line."""
     stored = Store().find(run)
     judgement = stored.judgement
@@ -78,10 +78,10 @@ def plan(run: str, codes: Sequence[str] = ()) -> Plan:
         )
     named = dict.fromkeys(kind for one in asked for kind in one.kinds)
     kinds = {kind: tuple(one for one in asked if kind in one.kinds) for kind in named}
-    return Plan(run=stored, asked=asked, kinds=kinds)
+    return WitnessPlan(run=stored, asked=asked, kinds=kinds)
 
 
-def take(found: Plan, kind: str, *, speed: str = "fast", operator: str = "", on_progress: Any) -> Answer:
+def take(found: WitnessPlan, kind: str, *, speed: str = "fast", operator: str = "", on_progress: Any) -> Answer:
     """Take one witness of the plan. Raises UsageError for one that settles nothing here; else as jobs.run_job."""
     if kind not in found.kinds:
         raise UsageError(
@@ -100,8 +100,8 @@ def take(found: Plan, kind: str, *, speed: str = "fast", operator: str = "", on_
             next_action="Write switch.dummy_lines (relays of A, B, S, C) into the bench file and test again, or take "
             "another witness.",
         )
-    finished = run_asked(
-        Asked(
+    finished = run_question(
+        Question(
             sequence=SEQUENCES[kind],
             request=_request(found, "witness", speed, operator),
             part=from_data(PartFile, header.part, f"{where}, part"),
@@ -160,7 +160,7 @@ def before_the_report(
     return settle
 
 
-def _request(found: Plan, sequence: str, speed: str, operator: str) -> jobs.Request:
+def _request(found: WitnessPlan, sequence: str, speed: str, operator: str) -> jobs.Request:
     header = found.run.header
     return jobs.Request(
         sequence=sequence,
@@ -185,12 +185,12 @@ def _as_then(run: StoredRun) -> Mapping[str, Any] | None:
     return kept if own is None else {**(kept or {}), **own, "made_utc": own["utc"], "data": own}
 
 
-def _reseat(found: Plan, speed: str, operator: str, on_progress: Any) -> Answer:
+def _reseat(found: WitnessPlan, speed: str, operator: str, on_progress: Any) -> Answer:
     """The same sequence once more after a re-seat, by the retest rule; what it said of the lines is its remark."""
     before = _request(found, found.run.header.sequence, speed, operator)
     request = replace(before, clamping=before.clamping + 1, retest_of=found.run.id)
     finished = jobs.run_job(request, on_progress)
-    settled = tuple(reseated(found.kinds["reseat"], finished.judgement))
+    settled = tuple(settle_by_reseat(found.kinds["reseat"], finished.judgement))
     answer = Answer(kind="reseat", run=finished.stored.id, settled=settled)
     Store().add_remark(finished.stored.id, _text(answer, found.run.id), author="anglewright run witness")
     return answer
@@ -198,7 +198,7 @@ def _reseat(found: Plan, speed: str, operator: str, on_progress: Any) -> Answer:
 
 def _text(answer: Answer, of: str) -> str:
     lines = [f"{one.suspect.line}: {one.answer} ({one.told})" for one in answer.settled]
-    return "\n".join([f"Witness {WITNESSES[answer.kind].title} for run {of}: {answer.said}.", *lines])
+    return "\n".join([f"Witness {WITNESSES[answer.kind].title} for run {of}: {answer.summary}.", *lines])
 
 
 def _answer(run: StoredRun) -> Answer:
@@ -222,7 +222,7 @@ def answers(run: StoredRun) -> list[Answer]:
             found.append(_answer(one))
         elif one.header.retest_of == run.id and one.judgement is not None:
             asked = plan(run.id).kinds.get("reseat", ())
-            found.append(Answer(kind="reseat", run=one.id, settled=tuple(reseated(asked, one.judgement))))
+            found.append(Answer(kind="reseat", run=one.id, settled=tuple(settle_by_reseat(asked, one.judgement))))
     return [answer for answer in found if answer.settled]
 
 

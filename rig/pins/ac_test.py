@@ -73,7 +73,7 @@ def evaluate_ac(tests: Sequence[Driven]) -> AcReport:
     coils = [test.coil for test in tests]
     impedance = {name_of(t.coil): complex(np.mean(t.exc_v / t.exc_i)) for t in tests}
     mutual = {(t.coil, other): t.watched[other] / t.exc_i for t in tests for other in coils if other != t.coil}
-    links = {pair: _moved(mutual[pair], mutual[pair[::-1]]) for pair in combinations(coils, 2)}
+    links = {pair: _moving_part_ohm(mutual[pair], mutual[pair[::-1]]) for pair in combinations(coils, 2)}
     shown = {f"{name_of(a)} and {name_of(b)}": size for (a, b), size in links.items()}
     base = AcReport(links=shown, impedance_ohm=impedance)
     flat = [name for name, z in impedance.items() if _phase_deg(z) < LEAST_PHASE_DEG]
@@ -81,18 +81,18 @@ def evaluate_ac(tests: Sequence[Driven]) -> AcReport:
         text = "A circuit that was taken for a coil has no inductance: it may be a cold PTC."
         seen = ", ".join(f"{n} {abs(impedance[n]):.3g} ohm at {_phase_deg(impedance[n]):.1f} deg" for n in flat)
         next_step = "Keep the excitation off these pins; warm the part by hand and read the resistance again."
-        return _stopped(base, "physics-violated", text, seen, next_step)
+        return _stop_report(base, "physics-violated", text, seen, next_step)
     if max(links.values()) < MOVES * sorted(abs(z) for z in impedance.values())[1]:
         text = "No coupling moves with the rotor: none is fitted, or the axis does not turn."
         next_step = "Fit the rotor and let the axis turn it; without one, the coils can't be told apart by AC."
-        return _stopped(base, "axis-not-turning", text, _links(shown), next_step)
+        return _stop_report(base, "axis-not-turning", text, _links(shown), next_step)
     apart = _reciprocity(mutual, links)
     base = replace(base, reciprocity=apart)
     if apart > RECIPROCITY:
         text = "The coils couple differently both ways, which no passive part does."
         seen = f"{100 * apart:.1f} % apart, at most {100 * RECIPROCITY:.0f} % was expected"
         next_step = "Check relays and channels with the loopback, then lower the level and run the test again."
-        return _stopped(base, "physics-violated", text, seen, next_step)
+        return _stop_report(base, "physics-violated", text, seen, next_step)
     weakest, next_, _ = sorted(links, key=lambda pair: links[pair])
     if links[weakest] > WEAKEST * links[next_]:
         return replace(base, text=f"no link is clearly the weakest: {_links(shown)}")
@@ -126,7 +126,7 @@ def _phase_deg(z: complex) -> float:
     return abs(math.degrees(math.atan2(z.imag, z.real)))
 
 
-def _moved(there: Complexes, back: Complexes) -> float:
+def _moving_part_ohm(there: Complexes, back: Complexes) -> float:
     """Amplitude (ohm) of the part of a mutual impedance that moves with the rotor, mean of both ways."""
     both = [math.sqrt(2.0) * float(np.std(np.asarray(z))) for z in (there, back)]
     return (both[0] + both[1]) / 2.0
@@ -206,7 +206,7 @@ def _links(shown: Mapping[str, float]) -> str:
     return ", ".join(f"{name} {size:.3g} ohm" for name, size in shown.items())
 
 
-def _stopped(base: AcReport, code: str, text: str, evidence: str, next_: str) -> AcReport:
+def _stop_report(base: AcReport, code: str, text: str, evidence: str, next_: str) -> AcReport:
     return replace(base, reasons=(Reason(code=code, text=text, evidence=evidence, next=next_),), text=text)
 
 
@@ -216,7 +216,7 @@ def _stopped(base: AcReport, code: str, text: str, evidence: str, next_: str) ->
 def with_ac(found: PinMap, ac: AcReport) -> PinMap:
     """The pin map with what the AC test proved; nothing that it settled or failed to settle asks for it again."""
     if ac.reasons:
-        return found.blocked("unsound measurement", *ac.reasons)
+        return found.block("unsound measurement", *ac.reasons)
     others = tuple(item for item in found.undecided if not item.settled_by.startswith(AC_TEST))
     coil = next((c for c in found.coils if ac.excitation and set(c.pins) == set(ac.excitation)), None)
     outputs = [c for c in found.coils if c is not coil]
@@ -241,11 +241,11 @@ def with_ac(found: PinMap, ac: AcReport) -> PinMap:
             against="the resistances alone spoke for another coil" if disagree else "nothing",
         ),
         labelings=ac.labelings,
-        undecided=(*others, _labelings_left(ac)),
+        undecided=(*others, _open_labelings(ac)),
     )
 
 
-def _labelings_left(ac: AcReport) -> Undecided:
+def _open_labelings(ac: AcReport) -> Undecided:
     why = "four labelings are left: they differ by a quarter turn (electrical) of the zero"
     settled_by = KNOWN_GOOD
     if ac.direction_as_named is None:

@@ -17,7 +17,7 @@ from itertools import combinations
 from statistics import median_high
 
 from rig.pins.pin_map import Circuit
-from rig.pins.readings import CORE, SHIELD, Leak, PairTable, natural, ordered
+from rig.pins.readings import CORE, SHIELD, Leak, PairTable, natural, order_pins
 from rig.pins.thresholds import (
     COIL_OHM,
     JOINED_OHM,
@@ -131,7 +131,7 @@ class Nodes:
             pairs = [(x, y) for x in self.members[a] for y in self.members[b]]
             read = [(ohm, natural(x), natural(y), x, y) for x, y in pairs if (ohm := self.table.ohm(x, y)) is not None]
             if read and (best := min(read))[0] < below_ohm:
-                found.append(Edge(best[0], a, b, ordered(best[3:])))
+                found.append(Edge(best[0], a, b, order_pins(best[3:])))
         return sorted(found, key=lambda edge: (edge.ohm, natural(edge.a), natural(edge.b)))
 
     def groups(self, nodes: Sequence[str], below_ohm: float) -> list[tuple[Group, list[Edge]]]:
@@ -151,7 +151,7 @@ class Nodes:
 
     def sums_hold(self, closings: Iterable[tuple[float, list[float]]]) -> bool:
         """Whether every other couple is the sum of the edges between, within 3 % and what leads may add."""
-        lead = 0.0 if self.table.zeroed else LEAD_MOST_OHM
+        lead = 0.0 if self.table.is_zeroed else LEAD_MOST_OHM
         for ohm, path in closings:
             slack = SUM_RELATIVE * sum(path) + SUM_OHM
             if not -slack - lead * (len(path) - 1) <= ohm - sum(path) <= slack:
@@ -180,7 +180,7 @@ class Nodes:
 
 def joined_below(table: PairTable) -> float:
     """One piece of wire below; nothing is, when all circuits are that small and the leads may be in them."""
-    if table.zeroed:
+    if table.is_zeroed:
         return JOINED_OHM
     values = [ohm for r in table.readings if (ohm := table.ohm(r.pin_a, r.pin_b)) is not None and ohm < COIL_OHM]
     return JOINED_WITH_LEADS_OHM if sum(ohm >= 5 * JOINED_WITH_LEADS_OHM for ohm in values) >= 2 else 0.0
@@ -289,7 +289,7 @@ def _rest(nodes: Nodes, groups: list[Group], singles: list[str]) -> tuple[list[C
 def _unproven(nodes: Nodes, groups: list[Group], idle: list[str]) -> list[tuple[str, str]]:
     """Pairs not measured by which an idle pin could still belong to something: nothing known between it and a group."""
     found = {
-        ordered((pin, nodes.members[group[0]][0]))
+        order_pins((pin, nodes.members[group[0]][0]))
         for pin in idle
         for group in groups
         if pin not in group and nodes.between((pin,), group) is None

@@ -24,7 +24,7 @@ COIL_LIKE = (0.5, 2.0)  # of the lowest and highest nominal coil
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class PinComparison:
     """wanted: coil -> its pins by the part file. ohm: coil -> reading, infinite when open, None when not read. odd:
     pairs that conduct where nothing is expected. off: coils that read other than their nominal. mismatch: reasons that
     say that another map stands here."""
@@ -56,7 +56,7 @@ def pins_by_coil(part: Part) -> dict[str, tuple[str, str]]:
     return {c: (part.pins[f"{c}_hi"], part.pins[f"{c}_lo"]) for c in names if {f"{c}_hi", f"{c}_lo"} <= set(part.pins)}
 
 
-def compare(table: PairTable, part: Part) -> Comparison:
+def compare(table: PairTable, part: Part) -> PinComparison:
     """What was read beside what the part file expects."""
     pins = pins_by_coil(part)
     wanted = {c: pins[c] for c in COILS if c in pins}
@@ -67,14 +67,14 @@ def compare(table: PairTable, part: Part) -> Comparison:
         value = table.ohm(reading.pin_a, reading.pin_b)
         if value is not None and value < COIL_OHM:
             odd[reading.pair] = value
-    seen = Comparison(wanted=wanted, ohm=ohm, odd=odd)
+    seen = PinComparison(wanted=wanted, ohm=ohm, odd=odd)
     if seen.open:
         seen = replace(seen, odd=odd | _coil_on_thermistor(table, part))
         moved = seen.odd or len(seen.open) >= 2
         return replace(seen, mismatch=tuple(_other_map(seen))) if moved else seen
-    off = tuple(c for c, n in part.coils.items() if (v := ohm.get(c)) is not None and not _near(v, n, table.zeroed))
+    off = tuple(c for c, n in part.coils.items() if (v := ohm.get(c)) is not None and not _near(v, n, table.is_zeroed))
     seen = replace(seen, off=off)
-    return replace(seen, mismatch=tuple(_exchanged(seen, part, table.zeroed)))
+    return replace(seen, mismatch=tuple(_exchange_reasons(seen, part, table.is_zeroed)))
 
 
 def _coil_on_thermistor(table: PairTable, part: Part) -> dict[Pair, float]:
@@ -87,7 +87,7 @@ def _coil_on_thermistor(table: PairTable, part: Part) -> dict[Pair, float]:
     return {frozenset(pair): ohm} if like_a_coil else {}
 
 
-def _other_map(seen: Comparison) -> list[Reason]:
+def _other_map(seen: PinComparison) -> list[Reason]:
     lost = ", ".join(f"{c} on {pin_list(seen.wanted[c])}" for c in seen.open)
     evidence = f"open where a coil is expected: {lost}; conducting elsewhere: {seen.odd_text() or 'nothing'}"
     if seen.odd:
@@ -115,7 +115,7 @@ def _near(ohm: float, nominal: CoilNominal, zeroed: bool) -> bool:
     return -slack <= ohm - nominal.r20_ohm <= slack + (0.0 if zeroed else LEAD_MOST_OHM)
 
 
-def _exchanged(seen: Comparison, part: Part, zeroed: bool) -> list[Reason]:
+def _exchange_reasons(seen: PinComparison, part: Part, zeroed: bool) -> list[Reason]:
     """All pairs conduct, but the coils' values stand on each other's pins."""
     if seen.unread or not set(COILS) <= set(part.coils) & set(seen.wanted):
         return []
@@ -150,7 +150,7 @@ def against_part(found: PinMap, table: PairTable, part: Part) -> PinMap:
     if seen.mismatch:
         others = tuple(r for r in found.reasons if r.code == "leads-not-zeroed")
         free = replace(found, reasons=others, findings=(), matches_part=False, undecided=())
-        return free.blocked("unsound measurement", *seen.mismatch)
+        return free.block("unsound measurement", *seen.mismatch)
     if seen.unread:
         return _not_covered(found, seen)
     if seen.open:
@@ -160,7 +160,7 @@ def against_part(found: PinMap, table: PairTable, part: Part) -> PinMap:
     return _fitting(found, seen, part)
 
 
-def _not_covered(found: PinMap, seen: Comparison) -> PinMap:
+def _not_covered(found: PinMap, seen: PinComparison) -> PinMap:
     pairs = ", ".join(f"{c} {pin_list(seen.wanted[c])}" for c in seen.unread)
     item = Undecided(
         what="whether the part file's pin map fits",
@@ -175,7 +175,7 @@ def _not_covered(found: PinMap, seen: Comparison) -> PinMap:
     )
 
 
-def _open_coil(found: PinMap, seen: Comparison) -> PinMap:
+def _open_coil(found: PinMap, seen: PinComparison) -> PinMap:
     name = seen.open[0]
     ohm = seen.ohm[name] or math.inf
     shown = "over range" if math.isinf(ohm) else f"{ohm:.4g} ohm"
@@ -192,7 +192,7 @@ def _open_coil(found: PinMap, seen: Comparison) -> PinMap:
     return plain.suspect(finding, "outside limits")
 
 
-def _fitting(found: PinMap, seen: Comparison, part: Part) -> PinMap:
+def _fitting(found: PinMap, seen: PinComparison, part: Part) -> PinMap:
     """All coils conduct where they should."""
     mine = {pin for pair in seen.wanted.values() for pin in pair}
     if any(pair & mine for pair in seen.odd):

@@ -38,7 +38,7 @@ def obstacles(found: PinMap, table: PairTable, circuits: Circuits) -> PinMap | N
 
 def _live(found: PinMap, table: PairTable, _circuits: Circuits) -> PinMap | None:
     reasons = live_circuit((), table)
-    return found.bare().blocked("unsound measurement", *reasons) if reasons else None
+    return found.bare().block("unsound measurement", *reasons) if reasons else None
 
 
 def _conflicts(found: PinMap, table: PairTable, _circuits: Circuits) -> PinMap | None:
@@ -50,12 +50,12 @@ def _conflicts(found: PinMap, table: PairTable, _circuits: Circuits) -> PinMap |
         evidence="; ".join(f"{a}-{b}: {x:.4g} and {y:.4g} ohm" for a, b, x, y in table.conflicts[:6]),
         next="Read these pairs again; a joint that comes and goes is a finding of its own.",
     )
-    return found.blocked("undecided", reason)
+    return found.block("undecided", reason)
 
 
 def _leads(found: PinMap, table: PairTable, circuits: Circuits) -> PinMap | None:
     small_ohm = [c.ohm for c in circuits.coils if not c.one_way] + [v for m in circuits.meshes for v in m.ohms]
-    if table.zeroed or not small_ohm or min(small_ohm) >= LEAST_UNZEROED_OHM:
+    if table.is_zeroed or not small_ohm or min(small_ohm) >= LEAST_UNZEROED_OHM:
         return None
     evidence = f"the smallest circuit reads {min(small_ohm):.3g} ohm, and nothing says that leads were taken off"
     left_ohm = circuits.lead_left_ohm
@@ -75,7 +75,7 @@ def _leads(found: PinMap, table: PairTable, circuits: Circuits) -> PinMap | None
         settled_by="The same table with the leads zeroed.",
     )
     plain = tuple(replace(coil, shared=()) for coil in found.coils)
-    return found.bare(undecided=(item,), coils=plain, notes=()).blocked("undecided", reason)
+    return found.bare(undecided=(item,), coils=plain, notes=()).block("undecided", reason)
 
 
 def _wet(found: PinMap, _table: PairTable, circuits: Circuits) -> PinMap | None:
@@ -193,4 +193,4 @@ def _not_this_kind(found: PinMap, text: str, evidence: str) -> PinMap:
         evidence=evidence,
         next="Nothing was excited. If it is a resolver after all, check adapter and readings; else use another bench.",
     )
-    return found.bare(undecided=()).blocked("not this kind", reason)
+    return found.bare(undecided=()).block("not this kind", reason)

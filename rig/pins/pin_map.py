@@ -157,7 +157,7 @@ class PinMap:
         others += [pin for group in self.joined for pin in group] + [*self.grounded, *self.empty]
         return tuple(dict.fromkeys(pin for pin in others if pin not in coil))
 
-    def blocked(self, outcome: str, *reasons: Reason) -> PinMap:
+    def block(self, outcome: str, *reasons: Reason) -> PinMap:
         """The same with reasons for which nothing may be excited."""
         return replace(self, outcome=outcome, reasons=(*self.reasons, *reasons), blocked_by=reasons[0].code)
 

@@ -71,7 +71,7 @@ def natural(name: str) -> tuple[object, ...]:
     return (name in (CORE, SHIELD), *words)
 
 
-def ordered(pair: Sequence[str]) -> tuple[str, str]:
+def order_pins(pair: Sequence[str]) -> tuple[str, str]:
     """Two pins in natural order."""
     first, second = sorted(pair, key=natural)
     return first, second
@@ -112,7 +112,7 @@ class PairTable:
         return tuple(pin for pin in self.nodes if pin not in (CORE, SHIELD))
 
     @property
-    def zeroed(self) -> bool:
+    def is_zeroed(self) -> bool:
         """Whether lead resistance is known to be out of the values."""
         return self.lead_ohm is not None
 

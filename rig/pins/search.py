@@ -134,7 +134,7 @@ def find_pins(evaluated: Evaluated, part: Part | None = None) -> FoundPins:
         table = replace(table, leaks=leaks_of(obs.readings, coils))
     found = identify(table, part)
     if live := live_circuit(obs.readings, table):
-        return FoundPins(table=table, found=replace(found, reasons=()).blocked("unsound measurement", *live))
+        return FoundPins(table=table, found=replace(found, reasons=()).block("unsound measurement", *live))
     tests = driven_coils(evaluated)
     if len(tests) < len(COILS):
         return FoundPins(table=table, found=found)

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.description.places import home as default_home
+from rig.description.places import default_home
 from rig.errors import UsageError
 from rig.records.files import read_json, to_json, write_beside
 from rig.records.schema import dump, load

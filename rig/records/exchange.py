@@ -177,23 +177,23 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
 def _manifest(path: Path, archive: zipfile.ZipFile) -> Manifest:
     infos = archive.infolist()
     if len(infos) > MOST_FILES or sum(info.file_size for info in infos) > MOST_BYTES:
-        raise _altered(path, f"it holds more than {MOST_FILES} files or {MOST_BYTES >> 30} GiB")
+        raise _alteration(path, f"it holds more than {MOST_FILES} files or {MOST_BYTES >> 30} GiB")
     where = f"{path}: {MANIFEST}"
     try:
         info = archive.getinfo(MANIFEST)
         if info.file_size > LIMIT_BYTES:
-            raise _altered(path, f"its {MANIFEST} is too large")
+            raise _alteration(path, f"its {MANIFEST} is too large")
         data = archive.read(info)
     except BROKEN_ARCHIVE as fault:
-        raise _altered(path, f"its {MANIFEST} is missing or damaged") from fault
+        raise _alteration(path, f"its {MANIFEST} is missing or damaged") from fault
     manifest = load(Manifest, parse_json(data, where), where, SCHEMA)
     inside = [name for name in archive.namelist() if name != MANIFEST]
     if sorted(inside) != sorted(manifest.files):
         odd = sorted(set(inside) ^ set(manifest.files)) or inside
-        raise _altered(path, f"{odd[0]} is missing, doubled or not listed")
+        raise _alteration(path, f"{odd[0]} is missing, doubled or not listed")
     for name in manifest.files:
         if not INSIDE.fullmatch(name):
-            raise _altered(path, f"{name!r} has no place in a job file")
+            raise _alteration(path, f"{name!r} has no place in a job file")
     return manifest
 
 
@@ -207,9 +207,9 @@ def _unpack(path: Path, archive: zipfile.ZipFile, manifest: Manifest, staging: P
                 out.flush()
                 os.fsync(out.fileno())
         except BROKEN_ARCHIVE as fault:
-            raise _altered(path, f"{name} is damaged") from fault
+            raise _alteration(path, f"{name} is damaged") from fault
         if found != expected:
-            raise _altered(path, f"{name} is not what was exported")
+            raise _alteration(path, f"{name} is not what was exported")
 
 
 def _compare_runs(path: Path, store: Store, staging: Path) -> tuple[list[Path], list[Path]]:
@@ -218,10 +218,10 @@ def _compare_runs(path: Path, store: Store, staging: Path) -> tuple[list[Path], 
     known: list[Path] = []
     for folder in sorted(staging.glob("runs/*")):
         staged, here = StoredRun(folder), store.folder / folder.name
-        with _refused(path, staging):
+        with _name_archive(path, staging):
             if staged.record is None or staged.header.run != folder.name:
                 raise RecordError(f"{folder}: is no closed run of that name.")
-            if wrong := staged.altered():
+            if wrong := staged.altered_files():
                 raise RecordError(f"{folder}/{wrong[0]}: is not what it was when the run was closed.")
             _ = (staged.readings, staged.evaluations)
         for file in folder.iterdir() if here.exists() else ():
@@ -238,7 +238,7 @@ def _check_entries(path: Path, staging: Path, job: str) -> list[Path]:
     """The staged entries of the book; each must be one of this job, in its schema."""
     files = sorted(staging.glob("book/*.json"))
     for file in files:
-        with _refused(path, staging):
+        with _name_archive(path, staging):
             entry = read_entry(file)
             if entry["kind"] not in OF_A_JOB or entry["data"]["job"] != job:
                 raise RecordError(f"{file}: is no entry of job {job}.")
@@ -246,12 +246,12 @@ def _check_entries(path: Path, staging: Path, job: str) -> list[Path]:
 
 
 @contextmanager
-def _refused(path: Path, staging: Path) -> Iterator[None]:
+def _name_archive(path: Path, staging: Path) -> Iterator[None]:
     """A fault of a staged file, reported as one of the archive."""
     try:
         yield
     except RecordError as fault:
-        raise _altered(path, fault.message.replace(f"{staging}/", "").removesuffix(".")) from fault
+        raise _alteration(path, fault.message.replace(f"{staging}/", "").removesuffix(".")) from fault
 
 
 def _take_in(store: Store, job: str, staged: Sequence[Path], new: Sequence[Path], known: Sequence[Path]) -> Imported:
@@ -281,5 +281,5 @@ def _copy_new(files: Sequence[Path], folder: Path) -> int:
     return len(missing)
 
 
-def _altered(path: Path, what: str) -> RecordError:
+def _alteration(path: Path, what: str) -> RecordError:
     return RecordError(f"{path}: {what}.", next_action="Ask for the file again; nothing of it was taken in.")

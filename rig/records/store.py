@@ -21,11 +21,11 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.description.places import home as default_home
+from rig.description.places import default_home
 from rig.errors import RecordError, UsageError
 from rig.records.files import sha256_of, to_json, unwritable, write_beside, write_new
 from rig.records.run.journal import Journal
-from rig.records.run.listing import Found
+from rig.records.run.listing import RunRow
 from rig.records.run.raw import RawFile
 from rig.records.run.record import RunHeader, RunRecord, dump_judgement
 from rig.records.run.remarks import Remark, add_remark
@@ -156,7 +156,7 @@ class Store:
         made = {"made_utc": _now(), "software": f"anglewright {version('anglewright')}"}
         made |= {"campaign": campaign, "part_digest": part_digest}
         data = dump_judgement(judgement) if isinstance(judgement, Judgement) else judgement
-        path = _numbered(stored.path / ("judgement-2.json" if own else "judgement-1.json"))
+        path = _next_free(stored.path / ("judgement-2.json" if own else "judgement-1.json"))
         self.index.mark_stale(stored.id)
         write_new(path, to_json({**data, "made": made}, indent=None))
         if index:
@@ -191,7 +191,7 @@ class Store:
         """Ids of all run folders, oldest first."""
         return tuple(sorted(path.name for path in self.folder.glob("*-*") if path.is_dir()))
 
-    def list(self, most: int | None = None, /, **where: str) -> Sequence[Found]:
+    def list(self, most: int | None = None, /, **where: str) -> Sequence[RunRow]:
         """Runs, newest first, at most so many; where: part, serial, job, outcome, sequence."""
         from sqlalchemy import select
 
@@ -199,10 +199,10 @@ class Store:
         from rig.records.index.tables import RUNS
 
         self.index.refresh()
-        columns = [RUNS.c[name] for name in Found.__slots__]
+        columns = [RUNS.c[name] for name in RunRow.__slots__]
         query = select(*columns).where(RUNS.c.home == self.index.home, *only(RUNS, where)).order_by(RUNS.c.run.desc())
         query = query.limit(most)
-        return [Found(**row) for row in self.index.database.rows(query)]
+        return [RunRow(**row) for row in self.index.database.rows(query)]
 
     def results(self, **where: str) -> Sequence[Mapping[str, Any]]:
         """Rows of results over all runs, newest first; where: measurand, part, serial, run."""
@@ -215,7 +215,7 @@ class Store:
         query = select(RESULTS).where(RESULTS.c.home == self.index.home, *only(RESULTS, where))
         return self.index.database.rows(query.order_by(RESULTS.c.run.desc(), RESULTS.c.line))
 
-    def unit_results(self, part: str, serial: str) -> Sequence[tuple[Found, Mapping[str, Any]]]:
+    def unit_results(self, part: str, serial: str) -> Sequence[tuple[RunRow, Mapping[str, Any]]]:
         """Every result of a unit beside the run that it is of, newest run first."""
         listed = {found.run: found for found in self.list(part=part, serial=serial)}
         rows = self.results(part=part, serial=serial)
@@ -236,7 +236,7 @@ class Store:
         raise UsageError(f"{what} {run!r} under {self.folder}.", next_action=f"Give one whole id ({shown}).")
 
 
-def _numbered(path: Path) -> Path:
+def _next_free(path: Path) -> Path:
     stem, _, n = path.stem.rpartition("-")
     number = int(n)
     while path.exists():

@@ -18,7 +18,7 @@ COSINE_TAP = {(0, 0): 4, (1, 0): 2, (0, 1): 1, (1, 1): 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
+class DummySetting:
     """lines: A, B, S, C (0 or 1); sine, cosine: signed ratios; nominal_elec_deg: the round number on the box."""
 
     nominal_elec_deg: int
@@ -31,9 +31,9 @@ def _tap(number: int) -> float:
     return SECONDARY * sum(CHAIN_OHM[:number]) / sum(CHAIN_OHM)
 
 
-def _setting(nominal_elec_deg: int, a: int, b: int, s: int, c: int) -> Setting:
+def _setting(nominal_elec_deg: int, a: int, b: int, s: int, c: int) -> DummySetting:
     sine, cosine = _tap(SINE_TAP[a, b]), _tap(COSINE_TAP[a, b])
-    return Setting(
+    return DummySetting(
         nominal_elec_deg=nominal_elec_deg,
         lines=(a, b, s, c),
         sine=-sine if s else sine,

@@ -69,7 +69,7 @@ class Guess:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
+class ModelFit:
     """A hypothesis against the readings: misfit is the sum of squared, weighted residuals; residual its rms, of the
     maximum; parameters: how many were free."""
 
@@ -102,21 +102,21 @@ def ratios(design: Design, theta_mech_rad: Floats, guess: Guess) -> tuple[Comple
         gap = permeance * (1.0 + LEAKAGE) - LEAKAGE
         gap = gap / (1.0 - guess.offset * gap.real * np.cos(at - guess.toward_mech_rad))
         permeance = (gap + LEAKAGE) / (1.0 + LEAKAGE)
-    linked_exc, linked_sine, linked_cosine = (_linked(permeance, exc, turns) for turns in (exc, sine, cosine))
+    linked_exc, linked_sine, linked_cosine = (_flux_linkage(permeance, exc, turns) for turns in (exc, sine, cosine))
     if math.isfinite(guess.rho):
         loop = np.zeros(design.teeth)
         loop[guess.tooth] = 1.0
-        with_exc = _linked(permeance, loop, exc)
-        current = with_exc / (_linked(permeance, loop, loop) - 1j * guess.rho)
+        with_exc = _flux_linkage(permeance, loop, exc)
+        current = with_exc / (_flux_linkage(permeance, loop, loop) - 1j * guess.rho)
         linked_exc = linked_exc - current * with_exc
-        linked_sine = linked_sine - current * _linked(permeance, loop, sine)
-        linked_cosine = linked_cosine - current * _linked(permeance, loop, cosine)
+        linked_sine = linked_sine - current * _flux_linkage(permeance, loop, sine)
+        linked_cosine = linked_cosine - current * _flux_linkage(permeance, loop, cosine)
     drop = design.r + 1j * linked_exc / design.teeth
     scale = 2j / (design.teeth * guess.modulation)
     return scale * linked_sine / drop, scale * linked_cosine / drop
 
 
-def _linked(permeance: Complexes, a: Floats, b: Floats) -> Complexes:
+def _flux_linkage(permeance: Complexes, a: Floats, b: Floats) -> Complexes:
     """Flux of winding a through winding b at each position; the rotor's own potential floats between the teeth."""
     out: Complexes = permeance @ (a * b) - (permeance @ a) * (permeance @ b) / permeance.sum(axis=1)
     return out
@@ -151,7 +151,7 @@ def fit_faults(
     sine: Complexes,
     cosine: Complexes,
     kinds: Sequence[str] = (HEALTHY, SHORTED, ECCENTRIC),
-) -> list[Fit]:
+) -> list[ModelFit]:
     """Each hypothesis at its best, the best first; theta (n,) mechanical rad in the part's positive sense.
 
     Ratios (n,) complex, of one turn. Residuals are weighted by what a healthy part leaves unmodelled, in phase
@@ -167,7 +167,7 @@ def fit_faults(
     size = float(np.sqrt(np.mean(np.abs(folded_sine) ** 2 + np.abs(folded_cosine) ** 2)))
     data = _Data(where, folded_sine / size, folded_cosine / size, size)
     zero = _zero(design, data)
-    tries: list[Fit] = []
+    tries: list[ModelFit] = []
     if HEALTHY in kinds:
         tries.append(_solve(design, data, HEALTHY, Guess(zero_rad=zero), ("zero_rad",)))
     if SHORTED in kinds:
@@ -190,7 +190,7 @@ def _carrier(data: _Data) -> complex:
     return complex(math.cos(phase), math.sin(phase))
 
 
-def _best_short(design: Design, data: _Data, zero: float) -> Fit:
+def _best_short(design: Design, data: _Data, zero: float) -> ModelFit:
     free = ("zero_rad", "modulation", "rho")
     fits = []
     for tooth in design.classes():
@@ -204,7 +204,7 @@ def _best_short(design: Design, data: _Data, zero: float) -> Fit:
     return best
 
 
-def _best_offset(design: Design, data: _Data, zero: float) -> Fit:
+def _best_offset(design: Design, data: _Data, zero: float) -> ModelFit:
     free = ("zero_rad", "modulation", "offset", "toward_mech_rad")
     starts = [
         Guess(zero_rad=zero, offset=size, toward_mech_rad=math.radians(at))
@@ -224,7 +224,7 @@ BOUNDS = {
 }
 
 
-def _solve(design: Design, data: _Data, kind: str, start: Guess, free: Sequence[str]) -> Fit:
+def _solve(design: Design, data: _Data, kind: str, start: Guess, free: Sequence[str]) -> ModelFit:
     """The free figures by weighted least squares, the common complex gain solved within."""
     from scipy.optimize import least_squares
 
@@ -233,15 +233,15 @@ def _solve(design: Design, data: _Data, kind: str, start: Guess, free: Sequence[
     inside = np.clip(first, np.array(low) + 1e-6, np.array(high) - 1e-6)
 
     def apart(x: Floats) -> Floats:
-        return _residuals(design, data, _moved(start, free, x))
+        return _residuals(design, data, _move_guess(start, free, x))
 
     found = least_squares(apart, inside, bounds=(low, high))
     residuals = found.fun
     half = residuals.size // 2
     rms = math.sqrt(float(np.mean((residuals[:half] * IN_PHASE) ** 2) + np.mean((residuals[half:] * QUADRATURE) ** 2)))
-    return Fit(
+    return ModelFit(
         kind=kind,
-        guess=_moved(start, free, found.x),
+        guess=_move_guess(start, free, found.x),
         misfit=float(np.sum(residuals**2)),
         residual=rms,
         parameters=len(free) + 2 + (kind == SHORTED),
@@ -249,7 +249,7 @@ def _solve(design: Design, data: _Data, kind: str, start: Guess, free: Sequence[
     )
 
 
-def _moved(start: Guess, free: Sequence[str], x: Sequence[float] | Floats) -> Guess:
+def _move_guess(start: Guess, free: Sequence[str], x: Sequence[float] | Floats) -> Guess:
     figures = dict(zip(free, (float(v) for v in x), strict=True))
     if "rho" in figures:
         figures["rho"] = math.exp(figures["rho"])

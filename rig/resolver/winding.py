@@ -12,7 +12,7 @@ COPPER_CONSTANT_DEGC = 234.5
 LOW_DEGC, HIGH_DEGC = -60.0, 250.0
 
 
-def _shifted(t_degc: float) -> float:
+def _copper_ratio_term(t_degc: float) -> float:
     if not LOW_DEGC <= t_degc <= HIGH_DEGC:
         raise UsageError(
             f"A coil temperature of {t_degc!r} degC: the copper law is used from {LOW_DEGC:g} to {HIGH_DEGC:g} degC.",
@@ -27,4 +27,4 @@ def r_at(r_ohm: float, t_degc: float, ref_degc: float = 20.0) -> float:
     >>> round(r_at(12.5, 25.0), 4)
     12.2592
     """
-    return r_ohm * _shifted(ref_degc) / _shifted(t_degc)
+    return r_ohm * _copper_ratio_term(ref_degc) / _copper_ratio_term(t_degc)

@@ -20,7 +20,7 @@ from rig.evaluation.angle.positioner import cyclic_orders
 from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.quantity import Limit, measurand
-from rig.resolver.axis.clampings import chosen_offsets_mech_rad, variance_factors
+from rig.resolver.axis.clampings import choose_offsets_mech_rad, variance_factors
 from rig.resolver.part import Part
 from rig.result import Result
 from rig.review.expected_run import expected_run
@@ -37,7 +37,7 @@ SHARE_TO_PASS = 0.5  # of the tolerance; below it good parts will often come out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class CapabilityLine:
     """One measurand: expected U in its unit (None: nothing to be expected, see note); limit and what is left of it.
 
     decides: whether any value at all could pass behind the guard band; share: part of the tolerance that is left
@@ -56,7 +56,7 @@ class Line:
     note: str = ""
 
     @property
-    def said(self) -> str:
+    def sentence(self) -> str:
         """In words: decides, decides narrowly, not capable, no limit, nothing expected."""
         if self.limit is None:
             return "no limit"
@@ -74,7 +74,7 @@ class Line:
             "assumed": self.estimate,
             "U": self.U,
             "limit": self.limit.to_dict() if self.limit else None,
-            "verdict_possible": self.said,
+            "verdict_possible": self.sentence,
             "share_of_tolerance": self.share,
             "dominated_by": [{"influence": name, "share": share} for name, share in self.dominated_by],
             "better": dict(self.better),
@@ -90,17 +90,17 @@ class Capability:
     part: str
     rule: str
     multiplier: float
-    lines: tuple[Line, ...]
+    lines: tuple[CapabilityLine, ...]
     assumed: tuple[str, ...]
 
-    def line(self, id_: str) -> Line | None:
+    def line(self, id_: str) -> CapabilityLine | None:
         """The line of a measurand."""
         return next((line for line in self.lines if line.measurand == id_), None)
 
     @property
     def not_capable(self) -> tuple[str, ...]:
         """Lines with a limit that no value could pass on this bench."""
-        return tuple(line.measurand for line in self.lines if line.said == "not capable")
+        return tuple(line.measurand for line in self.lines if line.sentence == "not capable")
 
 
 def capability(
@@ -122,7 +122,7 @@ def capability(
         rule=part.decision.name,
         multiplier=part.decision.multiplier,
         lines=lines,
-        assumed=_assumed(nominal, calibration),
+        assumed=_assumptions(nominal, calibration),
     )
 
 
@@ -137,7 +137,7 @@ def _about_part(id_: str) -> bool:
         return False
 
 
-def _assumed(nominal: Observed, calibration: Mapping[str, Any] | None) -> tuple[str, ...]:
+def _assumptions(nominal: Observed, calibration: Mapping[str, Any] | None) -> tuple[str, ...]:
     told = [
         "a part in the middle of its limits, soaked at 22 degC",
         "instruments within the specification lines of the bench file",
@@ -153,12 +153,12 @@ def _assumed(nominal: Observed, calibration: Mapping[str, Any] | None) -> tuple[
 # ---- one line -----------------------------------------------------------------------------------------------------
 
 
-def _line(part: Part, id_: str, now: Result | None, changed: Mapping[str, Mapping[str, Result]]) -> Line:
+def _line(part: Part, id_: str, now: Result | None, changed: Mapping[str, Mapping[str, Result]]) -> CapabilityLine:
     limit = part.limit(id_)
     unit = measurand(id_).unit
     if now is None or now.estimate is None or now.U is None:
         note = now.note if now is not None else "no part of a full test"
-        return Line(
+        return CapabilityLine(
             measurand=id_,
             unit=unit,
             estimate=None,
@@ -172,7 +172,7 @@ def _line(part: Part, id_: str, now: Result | None, changed: Mapping[str, Mappin
         )
     w = part.decision.multiplier * now.U
     nonnegative = measurand(id_).nonnegative
-    return Line(
+    return CapabilityLine(
         measurand=id_,
         unit=unit,
         estimate=now.estimate,
@@ -180,7 +180,7 @@ def _line(part: Part, id_: str, now: Result | None, changed: Mapping[str, Mappin
         limit=limit,
         decides=None if limit is None else acceptance_zone(w, limit.lower, limit.upper, nonnegative),
         share=None if limit is None else share_left(w, limit, nonnegative),
-        dominated_by=_dominated(now),
+        dominated_by=_largest_influences(now),
         better=_better(id_, now.U, changed) if now.U > 0.0 else {},
     )
 
@@ -195,7 +195,7 @@ def share_left(w: float, limit: Limit, nonnegative: bool) -> float:
     return 1.0
 
 
-def _dominated(result: Result) -> tuple[tuple[str, float], ...]:
+def _largest_influences(result: Result) -> tuple[tuple[str, float], ...]:
     whole = sum(line.contribution**2 for line in result.budget)
     if whole <= 0.0:
         return ()
@@ -222,7 +222,7 @@ def _changes(nominal: Observed) -> dict[str, Observed]:
         changes[ENCODER] = expected_run(nominal.part, nominal.holder, better, dict(nominal.header))
     changes[SAMPLER] = replace(nominal, bench=bench.model_copy(update={"sampler": _finer(bench)}))
     if bench.axis is not None and bench.encoder is None and not (nominal.header.get("calibration") or {}).get(KEY):
-        header = {**nominal.header, "calibration": {KEY: {"data": remounted(nominal)}}}
+        header = {**nominal.header, "calibration": {KEY: {"data": expected_remount(nominal)}}}
         changes[CLAMPINGS] = replace(nominal, header=header)
     return changes
 
@@ -241,13 +241,13 @@ def _quarter(line: Spec) -> Spec:
     return line.model_copy(update={"percent_reading": line.percent_reading / 4.0})
 
 
-def remounted(nominal: Observed, clampings: int = 3) -> dict[str, Any]:
+def expected_remount(nominal: Observed, clampings: int = 3) -> dict[str, Any]:
     """The correction to be expected from a remount: no coefficients, only what would be left uncertain."""
     axis, p = nominal.bench.axis, nominal.part.pole_pairs
     arcmin = math.pi / 10_800.0
     index = (axis.index_repeat_arcmin if axis else 0.0) * arcmin / math.sqrt(3.0)
     top = max(8 * p, HIGHEST)
-    factors = variance_factors(chosen_offsets_mech_rad(clampings, p), range(2, top + 1))
+    factors = variance_factors(choose_offsets_mech_rad(clampings, p), range(2, top + 1))
     seat = RESEAT_ELEC_ARCMIN / p * arcmin
     u = {n: seat * math.sqrt(f / clampings) for n, f in factors.items() if math.isfinite(f)}
     stated = axis.cyclic_arcmin * arcmin if axis else 0.0

@@ -98,7 +98,7 @@ class _Maker:
             nominal = self.part.coils.get(coil)
             r20 = nominal.r20_ohm if nominal else middle(self.part, f"r20_{coil}", ORDINARY["r20_ohm"])
             ohm = r20 * r20 / float(r_at(r20, DEGC))
-            self._repeated("coil_resistance", ohm, 1e-5, coil=coil, wires=4, offset_compensation=True, nplc=10.0)
+            self._repeat("coil_resistance", ohm, 1e-5, coil=coil, wires=4, offset_compensation=True, nplc=10.0)
         kind = self.part.thermistor
         if kind.kind != "none":
             ohm = COLD_PTC_OHM
@@ -108,7 +108,7 @@ class _Maker:
                 self.read("thermistor_resistance", ohm, "ohm", wires=4, range_ohm=_range(ohm, 10e3))
         self._leaks()
 
-    def _repeated(self, quantity: str, ohm: float, relative: float, **conditions: Scalar) -> None:
+    def _repeat(self, quantity: str, ohm: float, relative: float, **conditions: Scalar) -> None:
         for repeat in (1, 2, 3):
             for polarity in ("+", "-"):
                 value = ohm * (1.0 + relative * float(self.rng.standard_normal()))

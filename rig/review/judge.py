@@ -23,8 +23,8 @@ from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
-from rig.evaluation.bench.standards import judgement as standards_judgement
-from rig.evaluation.bench.watching import judgement as watch_judgement
+from rig.evaluation.bench.standards import standards_judgement
+from rig.evaluation.bench.watching import watch_judgement
 from rig.evaluation.evaluated import evaluate
 from rig.evaluation.inspection.inspection import Inspection
 from rig.findings.findings import findings
@@ -33,17 +33,16 @@ from rig.pins.search import find_pins
 from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
-from rig.review.library.frozen import fitted, opinions
+from rig.review.library.frozen import add_frozen_limits, opinions
 from rig.review.recording_notes import recording_notes
 from rig.review.unknown import not_known
-from rig.review.witness.awaiting import answered, awaited, confirmations, left_standing, rig_reasons
-from rig.review.witness.reading import judgement as witness_judgement
+from rig.review.witness.awaiting import confirmations, latest_answers, left_standing, rig_reasons, witnesses_to_take
+from rig.review.witness.reading import witness_judgement
 from rig.review.witness.suspects import ending
-from rig.soundness.limit_sense import compared
-from rig.soundness.seating import judgement as seat_judgement
+from rig.soundness.limit_sense import settle_limits
+from rig.soundness.seating import seat_judgement
 from rig.soundness.soundness import cause_first, soundness
-from rig.uncertainty.conformity import Verdict
-from rig.uncertainty.conformity import judge as verdict_of
+from rig.uncertainty.conformity import Verdict, verdict_of
 
 if TYPE_CHECKING:
     from rig.records.run.stored import StoredRun
@@ -73,17 +72,17 @@ def judge(
     evaluated = evaluate(obs)
     obs = replace(evaluated.observed, part=_vouched_limits(evaluated.observed))
     inspection = Inspection(evaluated)
-    said = answered(witnesses)
+    said = latest_answers(witnesses)
     own = [*rig_reasons(evaluated, witnesses), *left_standing(soundness(inspection), said)]
-    reasons = cause_first(_merged(own, gate_reasons))
-    judged, uncompared = compared(evaluated, _lines(_with_conventions(obs.part), evaluated.results, reasons))
+    reasons = cause_first(_merge(own, gate_reasons))
+    judged, uncompared = settle_limits(evaluated, _lines(_with_conventions(obs.part), evaluated.results, reasons))
     reasons += uncompared
     outcome = roll_up(judged, reasons, cut_short=cut_short)
     told = findings(inspection, judged)
     return Judgement(
         outcome=outcome,
         judged=judged,
-        reasons=_ended(reasons),
+        reasons=_add_last_sentence(reasons),
         findings=tuple(told),
         curves=evaluated.curves,
         causes=evaluated.causes if obs.absent else (),
@@ -94,7 +93,7 @@ def judge(
             *confirmations(witnesses),
             *opinions(judged, obs.header.get("learned")),
         ),
-        awaits=() if obs.absent else awaited(evaluated, judged, reasons, said),
+        awaits=() if obs.absent else witnesses_to_take(evaluated, judged, reasons, said),
     )
 
 
@@ -102,7 +101,7 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     """A stored run judged (again); part: another part file's limits, learned: others behind it (frozen.py); else those
     of the run's own header."""
     obs = observed_of(run, part, learned)
-    given = [reason for event in run.events if event.get("kind") != "reading" for reason in _told(event)]
+    given = [reason for event in run.events if event.get("kind") != "reading" for reason in _reasons_of_event(event)]
     record = run.record
     question = run.header.kind.question
     if question == "pins":  # the part file's map is a placeholder there: what was found is the outcome
@@ -115,10 +114,10 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
 
 
 def _of_pins(judgement: Judgement, given: Sequence[Reason]) -> Judgement:
-    return replace(judgement, reasons=_ended(_merged(judgement.reasons, given)))
+    return replace(judgement, reasons=_add_last_sentence(_merge(judgement.reasons, given)))
 
 
-def _ended(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
+def _add_last_sentence(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
     """Each with its last sentence: the rig, the part, or the witness that would tell."""
     return tuple(
         replace(reason, rig_or_part=ending(reason.code, reason.witness, on_part=reason.on_part)) for reason in reasons
@@ -137,9 +136,9 @@ def observed_of(run: StoredRun, part: Part | None = None, learned: Mapping[str, 
         header["learned"] = None
     return Observed(
         readings=run.readings,
-        superseded=run.superseded,
+        superseded=run.superseded_readings,
         captures=run.captures,
-        part=fitted(part, header["learned"]),
+        part=add_frozen_limits(part, header["learned"]),
         holder=from_data(Holder, header["holder"], f"{where}, holder"),
         bench=from_data(BenchFile, header["bench"], f"{where}, bench"),
         header=header,
@@ -152,7 +151,7 @@ def loopback_of(run: StoredRun) -> dict[str, Any] | None:
     return None if made is None else made.to_dict()
 
 
-def _told(event: Mapping[str, Any]) -> list[Reason]:
+def _reasons_of_event(event: Mapping[str, Any]) -> list[Reason]:
     """Reasons that an `ended early` event carries, under `reasons` of its data."""
     found = event.get("reasons")
     if not isinstance(found, list):
@@ -172,7 +171,7 @@ def _told(event: Mapping[str, Any]) -> list[Reason]:
     ]
 
 
-def _merged(own: Sequence[Reason], given: Sequence[Reason]) -> list[Reason]:
+def _merge(own: Sequence[Reason], given: Sequence[Reason]) -> list[Reason]:
     """Own reasons, and those of the gates that the evaluation did not come to by itself."""
     codes = {reason.code for reason in own}
     return [*own, *(reason for reason in given if reason.code not in codes)]
@@ -264,13 +263,13 @@ def roll_up(judged: Sequence[Judged], reasons: Sequence[Reason], *, cut_short: s
         return "unsound measurement"
     if not limited:
         return "undecided" if any(reason.question for reason in reasons) else "measured, no limits"
-    untested = any(_required(line) and line.verdict is Verdict.NOT_TESTED for line in limited)
+    untested = any(_is_required(line) and line.verdict is Verdict.NOT_TESTED for line in limited)
     if untested or any(line.verdict in UNDECIDED for line in limited):
         return "undecided"
     return "within limits"
 
 
-def _required(line: Judged) -> bool:
+def _is_required(line: Judged) -> bool:
     return line.limit is not None and line.limit.required
 
 
@@ -280,7 +279,7 @@ def _unsound(limited: Sequence[Judged], reasons: Sequence[Reason]) -> bool:
         return True
     if not limited:
         return any(reason.spoils for reason in of_the_rig)
-    return any(_required(line) and spoiler(line.measurand, of_the_rig) is not None for line in limited)
+    return any(_is_required(line) and spoiler(line.measurand, of_the_rig) is not None for line in limited)
 
 
 def _notes(obs: Observed, judged: Sequence[Judged], cut_short: str) -> list[str]:

@@ -83,13 +83,13 @@ def _whole(judgement: Judgement, header: RunHeader, run: str) -> OpenLine:
 def again(header: RunHeader, run: str) -> str:
     """The command that repeats a run; as its retest, which the retest rule allows once."""
     words = ["anglewright", "run", header.sequence, "--part", str(header.part.get("number", "")), "--serial"]
-    words += [header.serial, *_given(header)]
+    words += [header.serial, *_repeat_options(header)]
     if header.kind.judges_part and not header.retest_of:
         words += ["--retest-of", run]
     return shlex.join(words)
 
 
-def _given(header: RunHeader) -> Iterator[str]:
+def _repeat_options(header: RunHeader) -> Iterator[str]:
     """What has to be said again so that it is the same bench and the same unit."""
     for option, value in (("--job", header.job), ("--condition", header.condition)):
         if value:

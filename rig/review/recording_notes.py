@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from rig.evaluation.evaluated import Evaluated
-from rig.evaluation.stating import ARCMIN_PER_RAD
+from rig.evaluation.results import ARCMIN_PER_RAD
 
 LEVEL_CHANGES = 0.05  # of the median excitation
 ASKEW_DEG = 1.0

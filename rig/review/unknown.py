@@ -46,12 +46,12 @@ def not_known(evaluated: Evaluated) -> tuple[NotKnown, ...]:
         return ()
     rows = [NotKnown(witness=witness.value, what=what) for witness, what in TELLS if observed.lacks(witness)]
     if observed.lacks(Absent.POLE_PAIRS):
-        rows.append(NotKnown(witness=Absent.POLE_PAIRS.value, what=_unlabelled(evaluated)))
+        rows.append(NotKnown(witness=Absent.POLE_PAIRS.value, what=_no_label_sentence(evaluated)))
     rows.append(NotKnown(witness=SIGN, what="the outputs' sign where their phase is beyond 90 deg: half a turn"))
     return (*rows, *_positions(evaluated))
 
 
-def _unlabelled(evaluated: Evaluated) -> str:
+def _no_label_sentence(evaluated: Evaluated) -> str:
     curve = evaluated.angle_curve
     if curve is None:
         return "whether the rotor made a whole turn"

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.signal.sine_fit import basis, centred_time, check_record, kept_orders
+from rig.signal.sine_fit import basis, centred_time, check_record, usable_orders
 from rig.signal.waveform import Floats
 
 _START_RECORDS = 64
@@ -62,13 +62,13 @@ def pooled_frequency(
     if hz * m / sample_rate_hz < 4:
         hz = _scan_hz(pick, sample_rate_hz, near_hz)
     check_record(m, sample_rate_hz, hz)
-    hz = _converged(pick, sample_rate_hz, hz, harmonics, tries=20)
+    hz = _converge(pick, sample_rate_hz, hz, harmonics, tries=20)
     step, steps, information, variance = _gauss_newton(rows, sample_rate_hz, hz, harmonics)
     if len(pick) < len(rows):  # what all say is so near to what a few say that one step reaches it
         if abs(step) < NEAR * hz:
             hz, steps = hz + step, steps - step
         else:
-            hz = _converged(rows, sample_rate_hz, hz, harmonics, tries=1)
+            hz = _converge(rows, sample_rate_hz, hz, harmonics, tries=1)
             _, steps, information, variance = _gauss_newton(rows, sample_rate_hz, hz, harmonics)
     u_record = np.sqrt(np.divide(variance, information, out=np.full_like(variance, np.inf), where=information > 0))
     total = float(np.sum(information))
@@ -76,7 +76,7 @@ def pooled_frequency(
     return Frequency(frequency_hz=hz, u_hz=u, per_record_hz=hz + steps, u_record_hz=u_record)
 
 
-def _converged(rows: Floats, sample_rate_hz: float, hz: float, harmonics: int, tries: int) -> float:
+def _converge(rows: Floats, sample_rate_hz: float, hz: float, harmonics: int, tries: int) -> float:
     """Gauss-Newton from hz; ends when a step is under 1e-8 of it, since the next one would be under its square."""
     m = rows.shape[1]
     step_limit = 0.3 * sample_rate_hz / m
@@ -128,7 +128,7 @@ def _scan_hz(rows: Floats, sample_rate_hz: float, near_hz: float | None) -> floa
 
 def _tangent(sample_rate_hz: float, hz: float, m: int, harmonics: int) -> tuple[Floats, Floats]:
     """Orthonormal basis of the model and the part of d(model)/d(hz), a coefficient each, that it doesn't hold."""
-    orders = kept_orders(hz, sample_rate_hz, m, harmonics)
+    orders = usable_orders(hz, sample_rate_hz, m, harmonics)
     design = basis(hz, sample_rate_hz, m, orders)
     time = centred_time(m, sample_rate_hz)
     slope = np.zeros((m, design.shape[1]))

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.signal.sine_fit import basis, centred_time, kept_orders
+from rig.signal.sine_fit import basis, centred_time, usable_orders
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -66,7 +66,7 @@ def moving_phasors(
         raise UsageError(
             f"A record of {m} samples is shorter than a window of {size}.", next_action="Capture longer records."
         )
-    orders = kept_orders(frequency_hz, sample_rate_hz, size, 3)
+    orders = usable_orders(frequency_hz, sample_rate_hz, size, 3)
     plain = basis(frequency_hz, sample_rate_hz, size, orders)
     time = centred_time(size, sample_rate_hz)
     span = size / sample_rate_hz

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.signal.sine_fit import Fit
+from rig.signal.sine_fit import SineFit
 from rig.signal.waveform import Floats, WaveformStack
 
 _SPECTRUM_RECORDS = 64
@@ -38,7 +38,7 @@ class Expected:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class SpectralLine:
     """A line that is not the carrier's: frequency (Hz), peak amplitude (V), and over the channel's largest carrier."""
 
     hz: float
@@ -47,7 +47,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class DropOut:
+class SampleDropOut:
     """A run of equal codes: record, first sample, length in samples."""
 
     record: int
@@ -83,13 +83,13 @@ class ChannelQuality:
     thd: float
     dc_v: float
     dc_scatter_v: float
-    lines: tuple[Line, ...]
-    drop_outs: tuple[DropOut, ...]
+    lines: tuple[SpectralLine, ...]
+    drop_outs: tuple[SampleDropOut, ...]
     jump_records: tuple[int, ...]
     disturbed_records: tuple[int, ...]
 
     @property
-    def clipped(self) -> bool:
+    def is_clipped(self) -> bool:
         """Two samples or more of some record lie on a rail."""
         return bool(self.rail_records)
 
@@ -108,12 +108,12 @@ class Quality:
         raise UsageError(f"No channel {name!r} in this series.", next_action="Use the stack's channel names.")
 
     @property
-    def clipped(self) -> tuple[str, ...]:
+    def clipped_channels(self) -> tuple[str, ...]:
         """Names of the clipped channels."""
-        return tuple(channel.name for channel in self.channels if channel.clipped)
+        return tuple(channel.name for channel in self.channels if channel.is_clipped)
 
 
-def inspect(stack: WaveformStack, fit: Fit, expected: Expected | None = None) -> Quality:
+def inspect(stack: WaveformStack, fit: SineFit, expected: Expected | None = None) -> Quality:
     """Figures of every channel of a series. fit: of this stack, in volts (`fit_stack`).
 
     Raises UsageError when fit and stack don't belong together.
@@ -131,7 +131,7 @@ def inspect(stack: WaveformStack, fit: Fit, expected: Expected | None = None) ->
 
 
 def _channel(
-    stack: WaveformStack, fit: Fit, wish: Expected, c: int, known: tuple[Floats, NDArray[np.bool_]]
+    stack: WaveformStack, fit: SineFit, wish: Expected, c: int, known: tuple[Floats, NDArray[np.bool_]]
 ) -> ChannelQuality:
     codes: NDArray[Any] = stack.codes[:, c, :]
     low, high = codes.min(axis=1), codes.max(axis=1)
@@ -165,7 +165,9 @@ def _channel(
         lines=_lines(stack, fit, c, peak, known),
         drop_outs=_drop_outs(codes, stack, fit, c),
         jump_records=_jumps(amplitude, fit.u_amplitude[:, c], wish.jump_relative) if name in wish.steady else (),
-        disturbed_records=_disturbed(fit.residual_rms[:, c], wish.residual_factor, float(abs(stack.scale_v[c]))),
+        disturbed_records=_disturbed_records(
+            fit.residual_rms[:, c], wish.residual_factor, float(abs(stack.scale_v[c]))
+        ),
     )
 
 
@@ -186,12 +188,12 @@ def _jumps(amplitude: Floats, u_amplitude: Floats, relative: float) -> tuple[int
     return tuple(int(i) for i in np.flatnonzero(np.abs(amplitude - middle) > allowed))
 
 
-def _disturbed(residual: Floats, factor: float, code_v: float) -> tuple[int, ...]:
+def _disturbed_records(residual: Floats, factor: float, code_v: float) -> tuple[int, ...]:
     middle = max(float(np.median(residual)), code_v / math.sqrt(12))
     return tuple(int(i) for i in np.flatnonzero(residual > factor * middle))
 
 
-def _drop_outs(codes: NDArray[Any], stack: WaveformStack, fit: Fit, c: int) -> tuple[DropOut, ...]:
+def _drop_outs(codes: NDArray[Any], stack: WaveformStack, fit: SineFit, c: int) -> tuple[SampleDropOut, ...]:
     """Runs of equal codes over an eighth of a cycle (five samples at least) where the carrier is above 50 codes."""
     size = np.abs(fit.fundamental[:, c]) / max(abs(float(stack.scale_v[c])), 1e-300)
     least = max(5, math.ceil(fit.sample_rate_hz / fit.frequency_hz / 8))
@@ -205,7 +207,7 @@ def _drop_outs(codes: NDArray[Any], stack: WaveformStack, fit: Fit, c: int) -> t
         longest = int(np.argmax(lengths))
         on_rail = not stack.rail_low < int(codes[i, starts[longest]]) < stack.rail_high
         if lengths[longest] > least and not on_rail:
-            found.append(DropOut(int(i), int(starts[longest]), int(lengths[longest])))
+            found.append(SampleDropOut(int(i), int(starts[longest]), int(lengths[longest])))
     return tuple(found)
 
 
@@ -221,8 +223,8 @@ def _has_run(codes: NDArray[Any], least: int) -> NDArray[np.bool_]:
 
 
 def _lines(
-    stack: WaveformStack, fit: Fit, c: int, carrier_v: float, known: tuple[Floats, NDArray[np.bool_]]
-) -> tuple[Line, ...]:
+    stack: WaveformStack, fit: SineFit, c: int, carrier_v: float, known: tuple[Floats, NDArray[np.bool_]]
+) -> tuple[SpectralLine, ...]:
     """The strongest lines (up to eight) of the residual, strongest first."""
     n, m = stack.codes.shape[0], fit.samples
     pick = np.unique(np.linspace(0, n - 1, min(n, _SPECTRUM_RECORDS)).astype(int))
@@ -237,7 +239,7 @@ def _lines(
     threshold = floor * _line_ratio(len(pick), int(np.count_nonzero(free)))
     code_v = float(abs(stack.scale_v[c]))
     left, rest = np.where(free, power, 0.0), power.copy()  # rest: what no line has taken yet, beside harmonics too
-    found: list[Line] = []
+    found: list[SpectralLine] = []
     while len(found) < 8:
         k = int(np.argmax(left))
         if left[k] <= max(threshold, 1e-24):
@@ -249,14 +251,16 @@ def _lines(
         at = float(np.sum(np.arange(len(power))[near] * weights) / np.sum(weights))
         if amplitude > 0.1 * code_v:
             found.append(
-                Line(at * fit.sample_rate_hz / m, amplitude, amplitude / carrier_v if carrier_v > 0 else math.inf)
+                SpectralLine(
+                    at * fit.sample_rate_hz / m, amplitude, amplitude / carrier_v if carrier_v > 0 else math.inf
+                )
             )
         around = slice(max(0, k - _GUARD_BINS), k + _GUARD_BINS + 1)
         left[around] = rest[around] = 0.0
     return tuple(found)
 
 
-def _known(fit: Fit) -> tuple[Floats, NDArray[np.bool_]]:
+def _known(fit: SineFit) -> tuple[Floats, NDArray[np.bool_]]:
     """What isn't interference: (orthonormal columns of DC, carrier and its harmonics, folded ones too; bins off them).
 
     Twelve harmonics, sixty on a long record. They are fitted out, since the skirt of a strong one reaches over many

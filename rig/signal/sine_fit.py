@@ -25,7 +25,7 @@ _FAST_ROWS = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
+class SineFit:
     """Phasors of n records of ch channels: peak values in the unit of the samples, phases at the record's centre.
 
     fundamental (n, ch); harmonics (n, ch, h) of the orders named in `orders` (2, 3, ...; those at or above Nyquist are
@@ -53,7 +53,7 @@ class Fit:
         base = np.abs(self.fundamental)
         return np.asarray(np.divide(rss, base, out=np.full_like(rss, np.inf), where=base > 0), dtype=np.float64)
 
-    def only(self, records: NDArray[np.bool_]) -> Fit:
+    def only(self, records: NDArray[np.bool_]) -> SineFit:
         """The fit of some of the records; records (n,)."""
         return replace(
             self,
@@ -64,10 +64,10 @@ class Fit:
             u_amplitude=self.u_amplitude[records],
         )
 
-    def scaled(self, scale: Floats, offset: Floats | None = None) -> Fit:
+    def rescale(self, scale: Floats, offset: Floats | None = None) -> SineFit:
         """The same fit in other units: x -> scale * x + offset, (ch,) each; codes to volts."""
         size = np.abs(scale)
-        return Fit(
+        return SineFit(
             frequency_hz=self.frequency_hz,
             sample_rate_hz=self.sample_rate_hz,
             samples=self.samples,
@@ -86,7 +86,7 @@ def centred_time(samples: int, sample_rate_hz: float) -> Floats:
     return time
 
 
-def kept_orders(frequency_hz: float, sample_rate_hz: float, samples: int, harmonics: int) -> tuple[int, ...]:
+def usable_orders(frequency_hz: float, sample_rate_hz: float, samples: int, harmonics: int) -> tuple[int, ...]:
     """Orders 1..harmonics whose line stays a bin below Nyquist and for which the record has samples enough."""
     top = sample_rate_hz / 2 - sample_rate_hz / samples
     room = max(1, (samples - 2) // 2)
@@ -122,7 +122,7 @@ def check_record(samples: int, sample_rate_hz: float, frequency_hz: float) -> No
         )
 
 
-def fit(samples: NDArray[np.generic], sample_rate_hz: float, frequency_hz: float, harmonics: int = 5) -> Fit:
+def fit(samples: NDArray[np.generic], sample_rate_hz: float, frequency_hz: float, harmonics: int = 5) -> SineFit:
     """Least-squares phasors of all records at one known frequency.
 
     samples: (n, ch, m), volts or integer codes. harmonics: highest order tried. Valid from one cycle up, for any
@@ -135,7 +135,7 @@ def fit(samples: NDArray[np.generic], sample_rate_hz: float, frequency_hz: float
         )
     n, channels, m = samples.shape
     check_record(m, sample_rate_hz, frequency_hz)
-    orders = kept_orders(frequency_hz, sample_rate_hz, m, harmonics)
+    orders = usable_orders(frequency_hz, sample_rate_hz, m, harmonics)
     design = basis(frequency_hz, sample_rate_hz, m, orders)
     q, r = np.linalg.qr(design)
     inverse = np.linalg.inv(r)
@@ -145,7 +145,7 @@ def fit(samples: NDArray[np.generic], sample_rate_hz: float, frequency_hz: float
     residual = np.sqrt(energy / rest).reshape(n, channels)
     spread = np.sum(inverse**2, axis=1)
     phasors = (coefficients[:, 1::2] + 1j * coefficients[:, 2::2]).reshape(n, channels, len(orders))
-    return Fit(
+    return SineFit(
         frequency_hz=frequency_hz,
         sample_rate_hz=sample_rate_hz,
         samples=m,
@@ -185,7 +185,7 @@ def phasors(
     """
     n, channels, m = samples.shape
     check_record(m, sample_rate_hz, frequency_hz)
-    orders = kept_orders(frequency_hz, sample_rate_hz, m, harmonics)
+    orders = usable_orders(frequency_hz, sample_rate_hz, m, harmonics)
     q, r = np.linalg.qr(basis(frequency_hz, sample_rate_hz, m, orders))
     columns = np.ascontiguousarray((q @ np.linalg.inv(r).T)[:, 1:3])
     rows = np.ascontiguousarray(samples).reshape(n * channels, m)
@@ -200,7 +200,7 @@ def phasors(
     return found
 
 
-def fit_stack(stack: WaveformStack, frequency_hz: float, harmonics: int = 5) -> Fit:
+def fit_stack(stack: WaveformStack, frequency_hz: float, harmonics: int = 5) -> SineFit:
     """`fit` of a stack of captures, in volts at the sampler's connectors; the product runs on the raw codes."""
     found = fit(stack.codes, stack.sample_rate_hz, frequency_hz, harmonics)
-    return found.scaled(stack.scale_v, stack.offset_v)
+    return found.rescale(stack.scale_v, stack.offset_v)

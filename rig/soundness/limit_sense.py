@@ -15,8 +15,7 @@ from rig.evaluation.inspection.lines import value
 from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
 from rig.result import Judged, Reason, Result
-from rig.uncertainty.conformity import Verdict
-from rig.uncertainty.conformity import judge as verdict_of
+from rig.uncertainty.conformity import Verdict, verdict_of
 
 FREQUENCY_SHARE = 0.01  # a limit holds this near the frequency it was stated for
 LEVEL_SHARE = 0.05
@@ -26,19 +25,19 @@ BOTH = "the limit does not say which angle: electrical and mechanical give the s
 DIRECT = ("r20_", "leak_", "thermistor")  # direct current: no excitation to differ
 
 
-def compared(evaluated: Evaluated, judged: Sequence[Judged]) -> tuple[tuple[Judged, ...], tuple[Reason, ...]]:
+def settle_limits(evaluated: Evaluated, judged: Sequence[Judged]) -> tuple[tuple[Judged, ...], tuple[Reason, ...]]:
     """The lines with those limits settled, and the reasons for what could not be compared."""
     results = [line.result for line in judged if line.result is not None]
-    settled = [_settled(evaluated, line, results) for line in judged]
+    settled = [_settle(evaluated, line, results) for line in judged]
     reasons = [reason for _, found in settled for reason in found]
     return tuple(line for line, _ in settled), tuple(reasons)
 
 
-def _settled(evaluated: Evaluated, line: Judged, results: Sequence[Result]) -> tuple[Judged, list[Reason]]:
+def _settle(evaluated: Evaluated, line: Judged, results: Sequence[Result]) -> tuple[Judged, list[Reason]]:
     limit, result = line.limit, line.result
     if limit is None or result is None or line.verdict is Verdict.NOT_TESTED:
         return line, []
-    carried, differs = _carried(evaluated, limit, results)
+    carried, differs = _carry(evaluated, limit, results)
     if differs:
         return _not_compared(line, _differs(limit, differs))
     readings = {name: _read_as(carried, name, evaluated.observed.part.pole_pairs) for name in _senses(limit)}
@@ -79,10 +78,10 @@ def _read_as(limit: Limit, sense: str, pole_pairs: int) -> Limit:
     if sense in ("", "electrical" if "_elec_" in limit.measurand else "mechanical"):
         return limit
     factor = float(pole_pairs) if sense == "mechanical" else 1.0 / pole_pairs
-    return _scaled(limit, factor, f"stated of the {sense} angle")
+    return _scale(limit, factor, f"stated of the {sense} angle")
 
 
-def _scaled(limit: Limit, factor: float, why: str) -> Limit:
+def _scale(limit: Limit, factor: float, why: str) -> Limit:
     lower, upper = (None if end is None else end * factor for end in (limit.lower, limit.upper))
     return replace(limit, lower=lower, upper=upper, note=_joined(limit.note, why))
 
@@ -110,7 +109,7 @@ def _ends(limit: Limit) -> str:
 # ---- which conditions ---------------------------------------------------------------------------------------
 
 
-def _carried(evaluated: Evaluated, limit: Limit, results: Sequence[Result]) -> tuple[Limit, list[str]]:
+def _carry(evaluated: Evaluated, limit: Limit, results: Sequence[Result]) -> tuple[Limit, list[str]]:
     """The limit brought to the run's conditions by its own coefficients, and what has none."""
     differs = []
     if limit.revision and limit.revision != evaluated.observed.part.revision:
@@ -122,7 +121,7 @@ def _carried(evaluated: Evaluated, limit: Limit, results: Sequence[Result]) -> t
         if coefficient is None:
             differs.append(f"{stated:g} {unit}, the run had {actual:.4g} {unit}")
             continue
-        limit = _scaled(limit, 1.0 + coefficient * change, f"brought from {stated:g} to {actual:.4g} {unit}")
+        limit = _scale(limit, 1.0 + coefficient * change, f"brought from {stated:g} to {actual:.4g} {unit}")
     return limit, differs
 
 

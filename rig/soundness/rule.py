@@ -114,7 +114,7 @@ def ask(
     subjects: dict[str, set[str]] = {reason.code: {""} for reason in standing}
     reasons = list(standing)
     for rule in rules:
-        if _unasked(rule, inspection, subjects, reasons):
+        if _is_skipped(rule, inspection, subjects, reasons):
             continue
         blocked = {subject for code in rule.blocked_by for subject in subjects.get(code, ())}
         for found in rule.check(inspection):
@@ -126,7 +126,9 @@ def ask(
     return reasons
 
 
-def _unasked(rule: Rule, inspection: Inspection, subjects: Mapping[str, set[str]], reasons: Sequence[Reason]) -> bool:
+def _is_skipped(
+    rule: Rule, inspection: Inspection, subjects: Mapping[str, set[str]], reasons: Sequence[Reason]
+) -> bool:
     if any("" in subjects.get(code, ()) for code in rule.blocked_by):
         return True
     spoiled = {line for reason in reasons for line in reason.spoils}

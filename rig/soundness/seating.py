@@ -52,7 +52,7 @@ class Seat:
         return self.least <= VISIBLE
 
     @property
-    def seen(self) -> bool:
+    def is_offset(self) -> bool:
         """Whether an offset was found, beyond what is there in any part."""
         return self.visible and self.offset > self.least and self.offset > self.U
 
@@ -75,7 +75,7 @@ class Seat:
         """As they are kept."""
         return SeatFigures(
             visible=self.visible,
-            seen=self.seen,
+            seen=self.is_offset,
             offset_mm=self.offset_mm,
             U_mm=self.U_mm,
             least_mm=self.least * self.gap_mm,
@@ -147,7 +147,7 @@ def _directions(found: Magnetics, pole_pairs: int) -> tuple[float, ...]:
     return tuple(sorted((first + 360.0 * k / pole_pairs) % 360.0 for k in range(pole_pairs)))
 
 
-def told_apart(before: Seat, moved_mm: complex, now: Seat) -> Seat:
+def tell_apart(before: Seat, moved_mm: complex, now: Seat) -> Seat:
     """The seat now, with its one direction: the one that a nudge (mm, complex, toward its angle) led from `before` to.
 
     Each direction of before, less the nudge, predicts where the stator stands now; the prediction nearest in size and
@@ -171,7 +171,7 @@ def advice(found: Seat | None) -> list[str]:
             f"This winding does not show centring: below {found.least * found.gap_mm:.2f} mm off centre its turn is "
             "that of a centred part. Centre by the spigot; no nudge is told."
         ]
-    if not found.seen:
+    if not found.is_offset:
         return [
             f"Centred as far as the signal shows: less than {max(found.least, found.U) * found.gap_mm:.2f} mm "
             "off, no nudge needed."
@@ -186,7 +186,7 @@ def advice(found: Seat | None) -> list[str]:
     return rows
 
 
-def judgement(inspection: Inspection) -> Judgement:
+def seat_judgement(inspection: Inspection) -> Judgement:
     """A seat run's own judgement: its answer typed, the advice as notes; no line is judged."""
     asked: Mapping[str, Any] = inspection.observed.header["details"]["seat"]
     if "axial_mm" in asked:

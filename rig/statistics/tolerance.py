@@ -21,7 +21,7 @@ REACH = 8.5  # standard deviations of the mean beyond which nothing is left to i
 MASKING_N = 11  # at 95/95 a bad part among up to so many always passes its own limits: k > (n - 1) / sqrt(n)
 
 
-def _checked(n: int, coverage: float, confidence: float, least: int = 2) -> None:
+def _check(n: int, coverage: float, confidence: float, least: int = 2) -> None:
     if n < least:
         raise ValueError(f"{n} values are too few for a limit; {least} at least")
     for name, value in (("coverage", coverage), ("confidence", confidence)):
@@ -32,7 +32,7 @@ def _checked(n: int, coverage: float, confidence: float, least: int = 2) -> None
 @lru_cache(maxsize=4096)
 def two_sided_factor(n: int, coverage: float, confidence: float) -> float:
     """k such that mean +- k s holds `coverage` of the population with `confidence` (dimensionless)."""
-    _checked(n, coverage, confidence)
+    _check(n, coverage, confidence)
     from scipy.optimize import brentq
     from scipy.stats import chi2
 
@@ -67,7 +67,7 @@ def _half_width(shift: NDArray[np.float64], coverage: float) -> NDArray[np.float
 @lru_cache(maxsize=4096)
 def one_sided_factor(n: int, coverage: float, confidence: float) -> float:
     """k such that `coverage` of the population lies below mean + k s with `confidence`."""
-    _checked(n, coverage, confidence)
+    _check(n, coverage, confidence)
     from scipy.special import ndtri
     from scipy.stats import nct
 
@@ -77,7 +77,7 @@ def one_sided_factor(n: int, coverage: float, confidence: float) -> float:
 
 def prediction_factor(n: int, confidence: float) -> float:
     """k such that one further part of the population lies within mean +- k s with `confidence`."""
-    _checked(n, 0.5, confidence)
+    _check(n, 0.5, confidence)
     from scipy.stats import t
 
     return float(t.ppf(0.5 + 0.5 * confidence, n - 1)) * math.sqrt(1.0 + 1.0 / n)
@@ -85,7 +85,7 @@ def prediction_factor(n: int, confidence: float) -> float:
 
 def grubbs_critical(n: int, significance: float = 0.05) -> float:
     """Two-sided critical value of the largest |x - mean| / s."""
-    _checked(n, 0.5, significance, least=3)
+    _check(n, 0.5, significance, least=3)
     from scipy.stats import t
 
     q = float(t.ppf(1.0 - significance / (2.0 * n), n - 2))
@@ -140,7 +140,7 @@ def learn(
     Raises ValueError for fewer than two values, values that are not finite, or a log scale of what is not positive.
     """
     x = np.asarray(values, dtype=np.float64)
-    _checked(int(x.size), coverage, confidence)
+    _check(int(x.size), coverage, confidence)
     if side not in ("both", "upper", "lower") or scale not in ("plain", "log"):
         raise ValueError(f"side {side!r} and scale {scale!r}: both, upper or lower on a plain or log scale")
     if not np.all(np.isfinite(x)):

@@ -54,7 +54,7 @@ def _beyond(zone: Verdict, towards_limit: bool) -> Verdict:
     return zone if inside else Verdict.NOT_CAPABLE
 
 
-def _checked(estimate: float, U: float | None, lower: float | None, upper: float | None, r: float) -> None:
+def _check(estimate: float, U: float | None, lower: float | None, upper: float | None, r: float) -> None:
     known = [x for x in (estimate, U, lower, upper, r) if x is not None]
     if any(math.isnan(x) for x in known) or r < 0 or (U is not None and U < 0):
         raise UsageError(
@@ -66,7 +66,7 @@ def _checked(estimate: float, U: float | None, lower: float | None, upper: float
         raise UsageError(f"The lower limit {lower!r} lies above the upper limit {upper!r}.", next_action="Swap them.")
 
 
-def judge(
+def verdict_of(
     estimate: float | None,
     U: float | None,
     lower: float | None,
@@ -86,7 +86,7 @@ def judge(
         raise UsageError(f"Unknown qualifier {qualifier!r}.", next_action="Use '>' or '<' or none.")
     if estimate is None:
         return Verdict.NOT_TESTED
-    _checked(estimate, U, lower, upper, guard_multiplier)
+    _check(estimate, U, lower, upper, guard_multiplier)
     if nonnegative and lower is not None and lower <= 0:
         lower = None
     if lower is None and upper is None:

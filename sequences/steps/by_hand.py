@@ -30,7 +30,7 @@ def turned(ctx: Context) -> None:
     while (gone_s := ctx.clock.now_s() - begun_s) < SECONDS:
         waveform = sampling.take(ctx)
         ctx.capture(SERIES, waveform, **stated, turned="by hand")
-        sampling.measured(ctx, waveform)
+        sampling.measure_level(ctx, waveform)
         taken += 1
         left = {"left": f"{SECONDS - gone_s:.0f} s"}
         ctx.progress("turn the rotor by hand, slowly, one turn or more", round(gone_s), round(SECONDS), left)

@@ -118,5 +118,5 @@ def _turned(ctx: Context, series: str, direction: str) -> None:
     waveform = sampler.fetch()
     ctx.capture(series, waveform, **stated, **where)
     found = sampling.level(ctx, waveform)
-    ctx.bench.guard.measured(found.total_v_rms, found.a_rms)
+    ctx.bench.guard.check_measured(found.total_v_rms, found.a_rms)
     ctx.progress(f"turn {direction}", 1, 1, {"turns": f"{TURNS} at {device.max_deg_s / 6.0:.0f} 1/min (mechanical)"})

@@ -51,7 +51,7 @@ def _on(ctx: Context, at_coil_v_rms: float) -> tuple[float, Waveform]:
     ctx.bench.sampler.arm()
     ctx.bench.generator.output(True)
     ctx.clock.sleep(SETTLE_S)
-    return generator_v, sampling.triggered(ctx)
+    return generator_v, sampling.fetch_triggered(ctx)
 
 
 # ---- standards of the bench
@@ -98,7 +98,7 @@ def _standard(ctx: Context, relay: str, series: str, wanted_v: float) -> None:
     bus_v = sampling.level(ctx, waveform).total_v_rms
     if relay == "loopback":  # the divider is bypassed
         bus_v *= ctx.bench.file.sampler.exc_divider
-    ctx.bench.guard.measured(bus_v, 0.0)
+    ctx.bench.guard.check_measured(bus_v, 0.0)
     sampling.several(ctx, series, REPEATS, wanted_v, generator_v)
     wiring.output_off(ctx)
     wiring.open_all(ctx)
@@ -137,7 +137,7 @@ def _ramp(ctx: Context) -> bool:
     for stage in range(1, STAGES + TRIMS + 1):
         trimming = stage > STAGES
         wanted_v = nominal_v * min(1.0, stage / STAGES)
-        generator_v = _limited(ctx, wanted_v * correction) / _gain(ctx)
+        generator_v = _limit_to_ceiling(ctx, wanted_v * correction) / _gain(ctx)
         begun_s = ctx.clock.now_s()
         if stage == 1:
             generator_v, waveform = _on(ctx, wanted_v)
@@ -145,7 +145,7 @@ def _ramp(ctx: Context) -> bool:
             ctx.bench.generator.level_v_rms(generator_v)
             ctx.clock.sleep(SETTLE_S)
             waveform = sampling.take(ctx)
-        found = sampling.measured(ctx, waveform)
+        found = sampling.measure_level(ctx, waveform)
         ctx.capture("ramp", waveform, **sampling.conditions(ctx, wanted_v, generator_v))
         ctx.progress(
             "excitation, ramp up",
@@ -185,7 +185,7 @@ def at_level_again(ctx: Context) -> None:
             ctx.bench.generator.level_v_rms(found_v * stage / STAGES)
             ctx.clock.sleep(SETTLE_S)
             waveform = sampling.take(ctx)
-        sampling.measured(ctx, waveform)
+        sampling.measure_level(ctx, waveform)
         ctx.check_stop()
         ctx.clock.sleep(ctx.bench.file.generator.ramp_s / STAGES - (ctx.clock.now_s() - begun_s))
 
@@ -197,7 +197,7 @@ def nothing_connected(ctx: Context) -> None:
     ctx.facts["sampler set up"] = False
 
 
-def _limited(ctx: Context, at_coil_v: float) -> float:
+def _limit_to_ceiling(ctx: Context, at_coil_v: float) -> float:
     """Never above the ceiling, whatever the trim would like."""
     ceilings = ctx.bench.guard.ceilings
     return min(at_coil_v, ceilings.v_rms) if ceilings is not None else at_coil_v
@@ -271,7 +271,7 @@ def _impedance(ctx: Context, coil: str) -> None:
     wiring.coil_driven(ctx, coil)
     wanted_v = min(IMPEDANCE_V_RMS, ctx.part.excitation.level_v_rms)
     generator_v, first = _on(ctx, wanted_v)
-    found = sampling.measured(ctx, first)
+    found = sampling.measure_level(ctx, first)
     if found.a_rms > 0 and found.a_rms > ctx.part.excitation.ceiling_a_rms / 2:
         wanted_v *= ctx.part.excitation.ceiling_a_rms / 2 / found.a_rms
         generator_v = wanted_v / _gain(ctx)
@@ -285,7 +285,7 @@ def _impedance(ctx: Context, coil: str) -> None:
             axis.move_to(where["position_steps"])
             axis.wait_stopped(device.settle_s)
         waveform = sampling.take(ctx)
-        sampling.measured(ctx, waveform)
+        sampling.measure_level(ctx, waveform)
         ctx.capture(f"impedance_{coil}", waveform, **sampling.conditions(ctx, wanted_v, generator_v), **where)
         ctx.progress(f"impedance of the {coil} coil", i + 1, IMPEDANCE_POINTS)
     _down(ctx, generator_v)

@@ -73,14 +73,14 @@ def live_voltage(ctx: Context) -> None:
         wiring.meter_on(ctx, [a], [b])
         got = ctx.bench.multimeter.dc_volts(range_v=DC_RANGE_V, nplc=1.0)
         ctx.read_meter("pin_voltage_dc", got, pin_a=a, pin_b=b)
-        ctx.progress(f"voltage at pin {a} against {b}", done, 2 * len(looks), {"DC": _told(got)})
+        ctx.progress(f"voltage at pin {a} against {b}", done, 2 * len(looks), {"DC": _meter_conditions(got)})
     for done, (a, b) in enumerate(looks, start=len(looks) + 1):
         wiring.meter_on(ctx, [a], [b])
         got = ctx.bench.multimeter.ac_volts_rms(range_v=AC_RANGE_V, bandwidth_hz=AC_BAND_HZ)
         ctx.read_meter("pin_voltage_ac", got, pin_a=a, pin_b=b)
-        ctx.progress(f"voltage at pin {a} against {b}", done, 2 * len(looks), {"AC": _told(got)})
+        ctx.progress(f"voltage at pin {a} against {b}", done, 2 * len(looks), {"AC": _meter_conditions(got)})
     wiring.open_all(ctx)
 
 
-def _told(got: MeterReading) -> str:
+def _meter_conditions(got: MeterReading) -> str:
     return "over range" if got.value is None else f"{got.value:.4g} {got.unit}"

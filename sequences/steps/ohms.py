@@ -84,7 +84,7 @@ def _pairs(ctx: Context, pairs: list[tuple[str, str]]) -> None:
             wiring.meter_on(ctx, [b], [a])
             back = _ohms(ctx, False, range_ohm, NPLC_MAP)
             ctx.read_meter("pair_resistance", back, pin_a=a, pin_b=b, polarity="-", range_ohm=range_ohm)
-        ctx.progress(f"pins {a} and {b}", done, len(pairs), {"resistance": _told(got)})
+        ctx.progress(f"pins {a} and {b}", done, len(pairs), {"resistance": _meter_conditions(got)})
     wiring.open_all(ctx)
 
 
@@ -119,7 +119,7 @@ def _coils(ctx: Context, repeats: int) -> None:
                     offset_compensation=True,
                     repeat=repeat,
                 )
-                ctx.progress(f"{coil} coil, four-wire", done, len(COILS), {"resistance": _told(got)})
+                ctx.progress(f"{coil} coil, four-wire", done, len(COILS), {"resistance": _meter_conditions(got)})
             if overload:
                 break
     wiring.open_all(ctx)
@@ -140,7 +140,7 @@ def thermistor(ctx: Context) -> None:
         ctx.read_meter("thermistor_resistance", got, wires=4, range_ohm=range_ohm)
         if got.overload:
             break
-    ctx.progress("thermistor", 1, 1, {"resistance": _told(got)})
+    ctx.progress("thermistor", 1, 1, {"resistance": _meter_conditions(got)})
     wiring.open_all(ctx)
 
 
@@ -165,7 +165,7 @@ def leak(ctx: Context) -> None:
             got = _ohms(ctx, False, range_ohm, NPLC_FINE)
         between: dict[str, Scalar] = {"from": from_, "to": to, "range_ohm": range_ohm}
         ctx.read_meter("leak_resistance", got, **between)
-        ctx.progress(f"leak {from_} to {to}", done, len(looks), {"resistance": _told(got)})
+        ctx.progress(f"leak {from_} to {to}", done, len(looks), {"resistance": _meter_conditions(got)})
     wiring.open_all(ctx)
 
 
@@ -184,5 +184,5 @@ def _ohms(ctx: Context, four_wire: bool, range_ohm: float, nplc: float, offset: 
     )
 
 
-def _told(got: MeterReading) -> str:
+def _meter_conditions(got: MeterReading) -> str:
     return f"above {got.range_upper:.3g} ohm" if got.value is None else f"{got.value:.5g} ohm"

@@ -16,7 +16,7 @@ from rig.pins.search import find_pins, forbids_low_level
 from rig.quantity import Scalar
 from rig.resolver.part import Excitation
 from rig.result import Reason
-from sequences.gates import evaluated
+from sequences.gates import evaluate_so_far
 from sequences.steps import excitation, first_looks, ohms, sampling
 
 LOW_V_RMS, LOW_A_RMS = 1.0, 0.05
@@ -43,18 +43,18 @@ def all_pairs(ctx: Context) -> None:
 
 def may_excite(ctx: Context) -> list[Reason]:
     """Gate: why the low-level test must not begin."""
-    return forbids_low_level(evaluated(ctx))
+    return forbids_low_level(evaluate_so_far(ctx))
 
 
 def leak(ctx: Context) -> None:
     """The three coils against the core and each other on the high range; named exc, sin, cos as they come."""
-    coils = find_pins(evaluated(ctx)).found.coils
+    coils = find_pins(evaluate_so_far(ctx)).found.coils
     ohms.leak(_driving(ctx, *coils))
 
 
 def low_level(ctx: Context) -> None:
     """Each of the three coils driven in turn, over a turn of the rotor, the other two watched."""
-    coils = find_pins(evaluated(ctx)).found.coils
+    coils = find_pins(evaluate_so_far(ctx)).found.coils
     for number, coil in enumerate(coils):
         a, b = (other for other in coils if other is not coil)
         view = _driving(ctx, coil, a, b)
@@ -112,7 +112,7 @@ def _turn(view: Context, series: str, names: dict[str, Scalar]) -> None:
         else:
             view.clock.sleep(BY_HAND_S)
         waveform = sampling.take(view)
-        sampling.measured(view, waveform)
+        sampling.measure_level(view, waveform)
         told = sampling.conditions(view, level_v, view.facts["generator_v_rms"])
         view.capture(series, waveform, **told, **names, **where)
         hint = "" if by_axis else "turn the rotor slowly by hand: "

@@ -62,10 +62,10 @@ def take(ctx: Context) -> Waveform:
     """One capture, now."""
     ready(ctx)
     ctx.bench.sampler.arm()
-    return triggered(ctx)
+    return fetch_triggered(ctx)
 
 
-def triggered(ctx: Context) -> Waveform:
+def fetch_triggered(ctx: Context) -> Waveform:
     """The capture of a sampler that is armed."""
     sampler = ctx.bench.sampler
     sampler.trigger()
@@ -104,8 +104,8 @@ def level(ctx: Context, waveform: Waveform) -> Level:
     return Level(v_rms=float(v_rms), a_rms=float(a_rms), total_v_rms=float(v.std()), total_a_rms=float(i.std()))
 
 
-def measured(ctx: Context, waveform: Waveform) -> Level:
+def measure_level(ctx: Context, waveform: Waveform) -> Level:
     """The level, told to the guard: above a ceiling the run stops."""
     found = level(ctx, waveform)
-    ctx.bench.guard.measured(found.total_v_rms, found.total_a_rms)
+    ctx.bench.guard.check_measured(found.total_v_rms, found.total_a_rms)
     return found

@@ -44,7 +44,7 @@ def points_per_turn(ctx: Context) -> int:
     """The bench file's own number, else the one that folds nothing onto an electrical order."""
     axis, device = _axis(ctx)
     turn = axis.steps_per_turn
-    points = device.sweep_points or _chosen(good_sweep_points(turn, ctx.part.pole_pairs, ctx.part.teeth))
+    points = device.sweep_points or _choose(good_sweep_points(turn, ctx.part.pole_pairs, ctx.part.teeth))
     if points < 2 or turn % points:
         raise UsageError(
             f"no usable grid: {points} points on the {turn} steps of one turn.",
@@ -53,7 +53,7 @@ def points_per_turn(ctx: Context) -> int:
     return points
 
 
-def _chosen(good: tuple[int, ...]) -> int:
+def _choose(good: tuple[int, ...]) -> int:
     """A customary count when it is good, else the smallest that is dense enough, else the largest; 0 for none."""
     customary = [n for n in CUSTOMARY if n in good]
     dense = [n for n in good if n >= CUSTOMARY[0]]
@@ -183,13 +183,13 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
         ctx.capture(series, waveform, **stated, **where)
         if encoder_deg is not None:
             ctx.read("encoder_angle", encoder_deg, "deg", ctx.bench.name("encoder"), series=series, **where)
-        sampling.measured(ctx, waveform)
+        sampling.measure_level(ctx, waveform)
         _show(ctx, direction, point, last, position)
         if point < last:
-            _settled(ctx, moved_s, abs(positions[point + 1] - position))
+            _wait_settled(ctx, moved_s, abs(positions[point + 1] - position))
 
 
-def _settled(ctx: Context, moved_s: float, steps: int) -> None:
+def _wait_settled(ctx: Context, moved_s: float, steps: int) -> None:
     """Motion ended and settled; what the record's transfer took beyond the move's own time counts as settling, and so
     does what the axis took to answer after its dwell, as the quickest answer so far shows it."""
     axis, device = _axis(ctx)

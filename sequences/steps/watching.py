@@ -20,7 +20,7 @@ SPOTS = 8
 CHANNEL = {"exc": 1, "sin": 2, "cos": 3}
 
 
-def asked(ctx: Context) -> tuple[str, str, float]:
+def watch_request(ctx: Context) -> tuple[str, str, float]:
     """(coil, mode, seconds) of the run's header."""
     watch = ctx.header["details"]["watch"]
     return str(watch["coil"]), str(watch["mode"]), float(watch["seconds"])
@@ -28,17 +28,17 @@ def asked(ctx: Context) -> tuple[str, str, float]:
 
 def by_ohms(ctx: Context) -> bool:
     """Whether the resistance is watched."""
-    return asked(ctx)[1] == "dc"
+    return watch_request(ctx)[1] == "dc"
 
 
 def by_amplitude(ctx: Context) -> bool:
     """Whether the amplitude is watched."""
-    return asked(ctx)[1] == "ac"
+    return watch_request(ctx)[1] == "ac"
 
 
 def resistance(ctx: Context) -> None:
     """Ohms of one coil on a fixed range, a reading after the other."""
-    coil, _, seconds = asked(ctx)
+    coil, _, seconds = watch_request(ctx)
     hi, lo = wiring.coil_pins(ctx, coil)
     nominal = ctx.part.coils.get(coil)
     range_ohm = ohms.fitting(2.0 * nominal.r20_ohm if nominal is not None else ohms.FIRST_RANGE_OHM)
@@ -54,13 +54,13 @@ def resistance(ctx: Context) -> None:
 
 def amplitude(ctx: Context) -> None:
     """Amplitude at one coil, rms at the carrier: an output's volts at its largest spot, the excitation's amperes."""
-    coil, _, seconds = asked(ctx)
+    coil, _, seconds = watch_request(ctx)
     if coil != "exc":
         _largest(ctx, coil)
     begun_s = ctx.clock.now_s()
     while ctx.clock.now_s() - begun_s < seconds:
         waveform = sampling.take(ctx)
-        level = sampling.measured(ctx, waveform)
+        level = sampling.measure_level(ctx, waveform)
         value, unit = (level.a_rms, "A") if coil == "exc" else (_rms_v(ctx, waveform, coil), "V")
         ctx.read("watch_amplitude", value, unit, ctx.bench.name("sampler"), coil=coil, exc_v_rms=level.v_rms)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from rig.control.step import Context
 from rig.errors import UsageError
 from rig.quantity import Scalar
-from rig.resolver.dummy import SETTINGS, Setting
+from rig.resolver.dummy import SETTINGS, DummySetting
 from sequences.steps import sampling, sweep, wiring
 
 SETTLE_S = 0.02
@@ -42,14 +42,14 @@ def dummy(ctx: Context) -> None:
     wiring.open_all(ctx)
 
 
-def _setting(ctx: Context, setting: Setting) -> None:
-    stated = _energised(ctx)
+def _setting(ctx: Context, setting: DummySetting) -> None:
+    stated = _energise(ctx)
     for _ in range(CAPTURES):
         ctx.capture("dummy", sampling.take(ctx), **stated, nominal_elec_deg=setting.nominal_elec_deg)
     ctx.bench.generator.output(False)
 
 
-def _energised(ctx: Context) -> dict[str, Scalar]:
+def _energise(ctx: Context) -> dict[str, Scalar]:
     """Output on at the part's level, in two stages; what its captures state."""
     wanted_v = ctx.part.excitation.level_v_rms
     generator_v = wanted_v / ctx.bench.file.generator.amplifier_gain
@@ -60,12 +60,12 @@ def _energised(ctx: Context) -> dict[str, Scalar]:
     ctx.bench.sampler.arm()
     ctx.bench.generator.output(True)
     ctx.clock.sleep(SETTLE_S)
-    found = sampling.measured(ctx, sampling.triggered(ctx))
+    found = sampling.measure_level(ctx, sampling.fetch_triggered(ctx))
     if found.v_rms > MISSING * FIRST_STAGE * wanted_v:  # the level is found, as in any run; what was told is written
         generator_v *= FIRST_STAGE * wanted_v / found.v_rms
     ctx.bench.generator.level_v_rms(generator_v)
     ctx.clock.sleep(SETTLE_S)
-    sampling.measured(ctx, sampling.take(ctx))
+    sampling.measure_level(ctx, sampling.take(ctx))
     return sampling.conditions(ctx, wanted_v, generator_v)
 
 
@@ -74,7 +74,7 @@ def straight(ctx: Context) -> None:
     _spots(ctx, "straight", crossed=False)
 
 
-def crossed(ctx: Context) -> None:
+def cross_outputs(ctx: Context) -> None:
     """The same spots with the outputs exchanged."""
     _spots(ctx, "crossed", crossed=True)
 
@@ -82,7 +82,7 @@ def crossed(ctx: Context) -> None:
 def _spots(ctx: Context, series: str, *, crossed: bool) -> None:
     wiring.output_off(ctx)
     wiring.part_connected(ctx, crossed=crossed)
-    stated = _energised(ctx)
+    stated = _energise(ctx)
     axis, device = ctx.bench.axis, ctx.bench.file.axis
     turned = axis is not None and device is not None and sweep.can_turn(ctx)
     for i in range(SPOTS):
@@ -93,7 +93,7 @@ def _spots(ctx: Context, series: str, *, crossed: bool) -> None:
             axis.wait_stopped(device.settle_s)
         waveform = sampling.take(ctx)
         ctx.capture(series, waveform, **stated, **where)
-        sampling.measured(ctx, waveform)
+        sampling.measure_level(ctx, waveform)
         ctx.progress(f"{series} {i + 1} of {SPOTS}", i + 1, SPOTS)
     wiring.output_off(ctx)
     wiring.open_all(ctx)

@@ -20,7 +20,7 @@ from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.result import Finding, Judged, Judgement, Reason, Result
 from rig.uncertainty.budget import BudgetLine, combine
-from rig.uncertainty.conformity import Verdict, judge
+from rig.uncertainty.conformity import Verdict, verdict_of
 
 ISSUED = "2026-11-25T11:02:00Z"
 POLE_PAIRS = 4
@@ -168,7 +168,9 @@ def a_line(id_: str, estimate: float | None = None) -> Judged:
     y = given if estimate is None else estimate
     result = a_result(id_, y, u)
     limit = Limit(measurand=id_, lower=lower, upper=upper, origin=origin) if origin else None
-    verdict = judge(y, result.U, lower, upper, 1.0, qualifier=result.qualifier, nonnegative=measurand(id_).nonnegative)
+    verdict = verdict_of(
+        y, result.U, lower, upper, 1.0, qualifier=result.qualifier, nonnegative=measurand(id_).nonnegative
+    )
     return Judged(measurand=id_, result=result, limit=limit, verdict=verdict)
 
 

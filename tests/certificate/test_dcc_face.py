@@ -16,7 +16,7 @@ from lxml import etree
 from rig.certificate.content.report import build_content
 from rig.certificate.dcc.document import dcc
 from rig.certificate.dcc.rules import RULES, faults
-from rig.certificate.dcc.vocabulary import UNITS, unit_known
+from rig.certificate.dcc.vocabulary import UNITS, is_unit
 from rig.certificate.dcc.writer import NS, decimal
 from rig.certificate.shop import Shop
 from rig.certificate.words.wording import LADDERS, PLAIN, display
@@ -152,11 +152,11 @@ def test_every_shown_unit_is_a_dsi_unit() -> None:
     """Each unit that a line can be printed in has its D-SI name."""
     shown = {unit for ladder in LADDERS.values() for _, unit in ladder} | set(PLAIN.values()) | {"%"}
     for unit in shown - {"′", "°F"}:
-        assert unit_known(UNITS[unit]), unit
+        assert is_unit(UNITS[unit]), unit
     for token in ("furlong", r"\furlong", r"\milli", r"\milli\milli\volt", r"\volt ", "volt", ""):
-        assert not unit_known(token)
-    assert unit_known(r"\metre\tothe{2}")
-    assert unit_known(r"\volt\per\ampere")
+        assert not is_unit(token)
+    assert is_unit(r"\metre\tothe{2}")
+    assert is_unit(r"\volt\per\ampere")
 
 
 # ---- the rules, each broken once ----------------------------------------------------------------------------------

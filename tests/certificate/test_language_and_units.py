@@ -24,7 +24,7 @@ from rig.certificate.words.units import Units, in_units
 from rig.certificate.words.wording import display, short_name
 from rig.errors import DescriptionError, UsageError
 from rig.quantity import MEASURANDS
-from rig.uncertainty.conformity import judge
+from rig.uncertainty.conformity import verdict_of
 
 DE = language("de")
 TEMPLATES = Path(say.__file__).parent / "templates"
@@ -147,7 +147,7 @@ def test_a_line_in_other_units(id_: str, units: Units, wanted: tuple[str, str, s
     r, limit = told.result, told.limit
     assert r is not None and r.estimate is not None and line.result is not None
     if limit is not None:
-        assert judge(r.estimate, r.U, limit.lower, limit.upper, 1.0) is line.verdict
+        assert verdict_of(r.estimate, r.U, limit.lower, limit.upper, 1.0) is line.verdict
     whole = sum(row.contribution**2 for row in r.budget) ** 0.5
     assert whole == pytest.approx(r.u)
 

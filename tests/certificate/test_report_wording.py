@@ -15,7 +15,7 @@ from rig.certificate.content.rows import angle_rows, budgets, groups, impedance_
 from rig.certificate.words.wording import display, find_measurand, number, short_name
 from rig.quantity import MEASURANDS, Limit
 from rig.result import Judged, Judgement
-from rig.uncertainty.conformity import Verdict, judge
+from rig.uncertainty.conformity import Verdict, verdict_of
 
 
 @pytest.mark.parametrize(
@@ -45,7 +45,7 @@ def test_print_never_contradicts_the_verdict(offset: float) -> None:
     assert r.U is not None
     line = a_line("tr_imbalance", 0.015 - r.U + offset)
     shown = display(line)
-    again = judge(float(shown.estimate), float(shown.U), -1.5, 1.5, 1.0)
+    again = verdict_of(float(shown.estimate), float(shown.U), -1.5, 1.5, 1.0)
     assert again is line.verdict
 
 

@@ -429,14 +429,14 @@ def test_the_chain_shows_a_changed_a_removed_and_a_cut_line(kept: tuple[Store, S
         Register(store.home).add(replace(first, number=f"AW-20261125-101500-000{n}"))
     path = store.home / FILE
     lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
-    assert Register(store.home).broken == ()
+    assert Register(store.home).faults == ()
     path.write_text("".join([lines[0], lines[1].replace("93-00417", "93-00418"), lines[2]]), encoding="utf-8")
-    assert Register(store.home).broken == (f"line 2 ({Register(store.home).entries[1].number}) was changed",)
+    assert Register(store.home).faults == (f"line 2 ({Register(store.home).entries[1].number}) was changed",)
     path.write_text("".join([lines[0], lines[2]]), encoding="utf-8")
-    assert "is missing, moved or changed" in Register(store.home).broken[0]
+    assert "is missing, moved or changed" in Register(store.home).faults[0]
     path.write_text("".join([*lines[:2], lines[2][:40]]), encoding="utf-8")
     register = Register(store.home)
-    assert register.broken == ("line 3 is damaged",)
+    assert register.faults == ("line 3 is damaged",)
     assert len(register.entries) == 2
     Register(store.home).add(replace(first, number="AW-20261125-101500-0004"))
     assert Register(store.home).find("AW-20261125-101500-0004") is not None
@@ -468,11 +468,11 @@ def test_a_line_of_an_older_register_ends_at_its_line_feed(kept: tuple[Store, St
     line["chain"] = digest(line)
     with path.open("ab") as handle:
         handle.write(json.dumps(line, ensure_ascii=False).encode() + b"\n")
-    assert Register(store.home).broken == ()
+    assert Register(store.home).faults == ()
     assert Register(store.home).state(number) == f"replaced by {number}-2: a\u2028b\u0085c"
     with path.open("ab") as handle:
         handle.write(b'{"number": "\xff"}\n')
-    assert Register(store.home).broken == ("line 3 is damaged",)
+    assert Register(store.home).faults == ("line 3 is damaged",)
     assert len(Register(store.home).entries) == 2
 
 

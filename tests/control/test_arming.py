@@ -10,7 +10,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "sequences"))
 from fake_bench import FakeAxis, FakeGenerator, FakeInterlock, FakeWorld
 
 from drivers.roles import InterlockState
-from rig.control.arming import TABLE, Arming, Event, State, boot_id, since_boot_s
+from rig.control.arming import TABLE, Arming, ArmingEvent, ArmingState, boot_id, since_boot_s
 from rig.control.clock import WallClock
 from rig.control.guard import Guard
 from rig.control.guarded import GuardedAxis, GuardedGenerator
@@ -37,26 +37,26 @@ def armed(machine: Machine, for_s: float = 60.0) -> Arming:
 
 def test_only_a_hand_at_the_bench_leads_to_armed() -> None:
     """In the table and by the method: no other event arms, and an ended arming stays ended."""
-    into = {pair for pair, after in TABLE.items() if after is State.ARMED and pair[0] is not State.ARMED}
-    assert into == {(State.DISARMED, Event.ARM)}
-    assert all(TABLE.get((State.ENDED, event), State.ENDED) is State.ENDED for event in Event)
-    for state, event in product(State, Event):
-        if event is not Event.ARM and state is not State.ARMED:
-            assert TABLE.get((state, event)) is not State.ARMED
+    into = {pair for pair, after in TABLE.items() if after is ArmingState.ARMED and pair[0] is not ArmingState.ARMED}
+    assert into == {(ArmingState.DISARMED, ArmingEvent.ARM)}
+    assert all(TABLE.get((ArmingState.ENDED, event), ArmingState.ENDED) is ArmingState.ENDED for event in ArmingEvent)
+    for state, event in product(ArmingState, ArmingEvent):
+        if event is not ArmingEvent.ARM and state is not ArmingState.ARMED:
+            assert TABLE.get((state, event)) is not ArmingState.ARMED
     with pytest.raises(SafetyStop, match="nothing but a hand"):
-        Machine().arming().event(Event.ARM)
+        Machine().arming().event(ArmingEvent.ARM)
 
 
 def test_an_advance_from_elsewhere_starts_nothing() -> None:
     """A foot switch on a bench that is not armed leaves it so."""
     one = Machine().arming()
-    assert one.event(Event.ADVANCE) is State.DISARMED
+    assert one.event(ArmingEvent.ADVANCE) is ArmingState.DISARMED
     with pytest.raises(SafetyStop, match="not armed"):
         one.check()
 
 
-@pytest.mark.parametrize("event", [Event.STOP, Event.OPEN])
-def test_a_stop_or_an_opened_guard_ends_it(event: Event) -> None:
+@pytest.mark.parametrize("event", [ArmingEvent.STOP, ArmingEvent.OPEN])
+def test_a_stop_or_an_opened_guard_ends_it(event: ArmingEvent) -> None:
     """For good: it can't be armed again."""
     one = armed(Machine())
     one.check()
@@ -78,7 +78,7 @@ def test_it_ends_at_its_stated_end() -> None:
     with pytest.raises(SafetyStop, match="stated end"):
         one.check()
     machine.now_s -= 30.0
-    assert one.state is State.ENDED
+    assert one.state is ArmingState.ENDED
 
 
 def test_a_reboot_ends_it() -> None:
@@ -144,5 +144,5 @@ def test_an_arming_that_ends_in_a_run_stops_the_run() -> None:
         assert token.wait(1.0)
         guard.close()
         assert token.reason is not None and token.reason.code == ("guard-open" if opens else "arming-ended")
-        assert one.state is State.ENDED
+        assert one.state is ArmingState.ENDED
         token.close()

@@ -200,7 +200,7 @@ def test_the_simulated_bench_lays_its_links_over_the_file_and_is_the_watchdogs_c
     monkeypatch.setattr(drivers.shelf, "start_simulated", start)
     file = load_bench("simulated")
     with open_bench(file, HOLDER, clamping=3, speed="fast") as bench:
-        assert bench.climate is None and bench.encoder is None and bench.simulated
+        assert bench.climate is None and bench.encoder is None and bench.is_simulated
     assert asked["parent_pid"] == FakeDog.pid and asked["clamping"] == 3 and asked["path"].name == "good_4.toml"
     assert ("generator", "built", "tcp://sim-generator:1", {}) in world.calls
     assert world.calls[-2:] == [("simulated", "close"), ("watchdog", "close")]

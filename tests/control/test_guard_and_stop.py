@@ -108,7 +108,7 @@ def test_an_excitation_has_a_longest_time(watched: Watched) -> None:
     watched.guard.ceilings = Ceilings(v_rms=8.0, a_rms=0.15, on_s=0.1)
     watched.guard.start()
     watched.guard.switched_on(watched.clock.now_s())
-    watched.guard.measured(7.0, 0.07)
+    watched.guard.check_measured(7.0, 0.07)
     watched.wait_for("generator", "output", False)
     assert watched.token.reason is not None and watched.token.reason.code == "on-time"
 

@@ -10,7 +10,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "sequences"))
 from fake_bench import FakeWorld, ListJournal, context
 
-from rig.control.sequencer import EVENTS, STATES, TABLE, Machine, Sequence, Step, run
+from rig.control.sequencer import EVENTS, STATES, TABLE, Machine, Step, StepSequence, run_sequence
 from rig.control.step import Context
 from rig.errors import Cancelled, NoReply, RecordError, SafetyStop, UsageError
 from rig.result import Reason
@@ -25,8 +25,8 @@ HERE = {
 }
 
 
-def _sequence(*steps: Step) -> Sequence:
-    return Sequence(name="test", title="test", steps=steps)
+def _sequence(*steps: Step) -> StepSequence:
+    return StepSequence(name="test", title="test", steps=steps)
 
 
 def _end(ctx: Context) -> dict[str, object]:
@@ -63,7 +63,7 @@ def test_a_run_takes_its_steps_in_order_leaves_out_what_does_not_apply_and_ends_
     taken: list[str] = []
     machine = Machine()
     ctx = context(FakeWorld())
-    ended = run(
+    ended = run_sequence(
         _sequence(
             Step(name="a", title="A", do=lambda _: taken.append("a")),
             Step(name="b", title="B", do=lambda _: taken.append("b"), when=lambda _: False),
@@ -86,7 +86,7 @@ def test_a_gate_with_reasons_ends_the_run_early_and_nothing_later_is_taken() -> 
     def later(_: Context) -> None:
         raise NoReply("must not be reached")
 
-    ended = run(
+    ended = run_sequence(
         _sequence(
             Step(name="a", title="A", do=lambda _: None, gate=lambda _: [reason]), Step(name="b", title="B", do=later)
         ),
@@ -108,7 +108,7 @@ def test_a_fault_in_a_step_is_returned_with_everything_safe(fault: Exception, st
     def fails(_: Context) -> None:
         raise fault
 
-    ended = run(_sequence(Step(name="a", title="A", do=fails)), ctx)
+    ended = run_sequence(_sequence(Step(name="a", title="A", do=fails)), ctx)
     assert (ended.complete, ended.exit_status, ended.fault) == (False, status, fault)
     assert not world.generator.on
     assert _end(ctx)["complete"] is False
@@ -124,7 +124,7 @@ def test_a_fault_of_the_program_is_raised_once_all_is_safe() -> None:
         raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
-        run(_sequence(Step(name="a", title="A", do=bug)), ctx)
+        run_sequence(_sequence(Step(name="a", title="A", do=bug)), ctx)
     assert not world.generator.on
     assert _end(ctx)["complete"] is False
 
@@ -138,7 +138,7 @@ def test_what_stopped_the_run_is_told_and_not_what_broke_because_of_it() -> None
         c.bench.token.set(stop)
         raise NoReply("motion ended", instrument="axis")
 
-    assert run(_sequence(Step(name="a", title="A", do=halted)), ctx).fault is stop
+    assert run_sequence(_sequence(Step(name="a", title="A", do=halted)), ctx).fault is stop
 
 
 def test_a_run_stopped_before_it_began_takes_no_step() -> None:
@@ -146,7 +146,7 @@ def test_a_run_stopped_before_it_began_takes_no_step() -> None:
     ctx = context(FakeWorld())
     ctx.bench.token.set(SafetyStop("the guard is open.", code="guard-open"))
     taken: list[str] = []
-    ended = run(_sequence(Step(name="a", title="A", do=lambda _: taken.append("a"))), ctx)
+    ended = run_sequence(_sequence(Step(name="a", title="A", do=lambda _: taken.append("a"))), ctx)
     assert not taken and not ended.complete and ended.exit_status == 4
 
 
@@ -172,7 +172,7 @@ def test_a_full_disk_ends_the_run_safe_incomplete_and_told() -> None:
         ctx.journal.append = refuses  # type: ignore[method-assign]
         c.read("lead_zero", 0.1, "ohm", "multimeter", wires=2)
 
-    ended = run(_sequence(Step(name="a", title="A", do=reads)), ctx)
+    ended = run_sequence(_sequence(Step(name="a", title="A", do=reads)), ctx)
     assert not ended.complete and isinstance(ended.fault, RecordError) and ended.exit_status == 2
     assert not world.generator.on
 
@@ -187,7 +187,7 @@ def test_a_hold_waits_between_steps_and_a_resume_goes_on() -> None:
         machine.move("hold")
         threading.Timer(0.3, lambda: (taken.append("resumed"), machine.move("resume"))).start()
 
-    run(
+    run_sequence(
         _sequence(Step(name="a", title="A", do=first), Step(name="b", title="B", do=lambda _: taken.append("b"))),
         ctx,
         machine,

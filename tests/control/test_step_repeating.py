@@ -10,7 +10,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "sequences"))
 from fake_bench import FakeWorld, ListJournal, context
 
-from rig.control.sequencer import Sequence, Step, run
+from rig.control.sequencer import Step, StepSequence, run_sequence
 from rig.control.step import Context
 from rig.errors import (
     BadReply,
@@ -43,8 +43,8 @@ def _events(ctx: Context, name: str) -> list[dict[str, Any]]:
     return [data for kind, data in ctx.journal.lines if kind == "event" and data["name"] == name]
 
 
-def _one(do: Callable[[Context], None], restore: Callable[[Context], None] | None) -> Sequence:
-    return Sequence(name="test", title="test", steps=(Step(name="a", title="A", do=do, restore=restore),))
+def _one(do: Callable[[Context], None], restore: Callable[[Context], None] | None) -> StepSequence:
+    return StepSequence(name="test", title="test", steps=(Step(name="a", title="A", do=do, restore=restore),))
 
 
 @pytest.mark.parametrize("kind", [NoReply, BadReply, LinkDown, PositionLost])
@@ -55,7 +55,7 @@ def test_after_a_fault_of_the_wire_a_step_is_taken_once_more_and_the_run_is_comp
     restored: list[bool] = []
     world.generator.on = True
     do = _failing(kind("gone", instrument="sampler"), None)
-    ended = run(_one(do, lambda _: restored.append(world.generator.on)), ctx)
+    ended = run_sequence(_one(do, lambda _: restored.append(world.generator.on)), ctx)
     assert ended.complete and ended.fault is None
     assert restored == [False], "restored once, with the output off"
     assert [r.value for r in ctx.readings] == [1.0]
@@ -80,7 +80,7 @@ def test_an_instrument_that_takes_its_time_to_come_back_is_waited_for(tries: int
         if left:
             raise left.pop(0)
 
-    ended = run(_one(_failing(NoReply("gone"), None), restore), ctx)
+    ended = run_sequence(_one(_failing(NoReply("gone"), None), restore), ctx)
     assert seen_on == [False] * min(tries, 3)
     assert ended.complete is (tries < 4)
     if tries == 4:
@@ -102,7 +102,7 @@ def test_a_generator_that_cannot_be_switched_off_ends_the_run_at_once() -> None:
         raise NoReply("gone")
 
     ctx.bench.make_safe = lambda: {"generator": "unplugged"}  # type: ignore[method-assign]
-    ended = run(_one(lost, lambda _: None), ctx)
+    ended = run_sequence(_one(lost, lambda _: None), ctx)
     assert ended.fault is down and world.clock.t_s == 0.0
 
 
@@ -110,7 +110,7 @@ def test_a_second_fault_ends_the_run_incomplete() -> None:
     """Once more, and not again."""
     second = NoReply("again", instrument="sampler")
     ctx = context(FakeWorld())
-    ended = run(_one(_failing(NoReply("one"), second, None), lambda _: None), ctx)
+    ended = run_sequence(_one(_failing(NoReply("one"), second, None), lambda _: None), ctx)
     assert not ended.complete and ended.fault is second
 
 
@@ -118,7 +118,7 @@ def test_a_second_fault_ends_the_run_incomplete() -> None:
 def test_other_faults_are_not_repeated(fault: RigError) -> None:
     """A refusal, a stop and a broken instrument end the run as they did."""
     ctx = context(FakeWorld())
-    ended = run(_one(_failing(fault, None), lambda _: None), ctx)
+    ended = run_sequence(_one(_failing(fault, None), lambda _: None), ctx)
     assert ended.fault is fault and not _events(ctx, "step repeated")
 
 
@@ -126,7 +126,7 @@ def test_a_step_that_does_not_say_what_to_restore_is_not_repeated() -> None:
     """Hands, guided steps and steps of other sequences stay as they are."""
     fault = NoReply("gone")
     ctx = context(FakeWorld())
-    assert run(_one(_failing(fault, None), None), ctx).fault is fault
+    assert run_sequence(_one(_failing(fault, None), None), ctx).fault is fault
 
 
 @pytest.mark.parametrize("late", [False, True])
@@ -148,7 +148,7 @@ def test_nothing_is_repeated_after_a_stop(late: bool) -> None:
             c.bench.token.set(stop)
         raise PositionLost("it was halted", instrument="axis")
 
-    ended = run(_one(lost, lambda _: restored.append(1)), ctx)
+    ended = run_sequence(_one(lost, lambda _: restored.append(1)), ctx)
     assert ended.fault is stop and not restored
 
 
@@ -164,7 +164,7 @@ def test_an_axis_that_does_not_know_its_place_is_halted_before_anything_is_resto
         axis._inner.position_known = False  # type: ignore[misc]
         raise PositionLost("it has been reset", instrument="axis")
 
-    run(_one(moves_and_is_lost, lambda _: ctx.bench.switch.open_all()), ctx)
+    run_sequence(_one(moves_and_is_lost, lambda _: ctx.bench.switch.open_all()), ctx)
     words = [word for _, word, *_ in world.words("axis", "switch")]
     assert words[:4] == ["move", "stopped", "halt", "open_all"]
 
@@ -172,8 +172,8 @@ def test_an_axis_that_does_not_know_its_place_is_halted_before_anything_is_resto
 def test_what_a_driver_said_twice_is_told_once_a_step() -> None:
     """How often and why first; only what is new in this step."""
     world = FakeWorld()
-    world.said_again.append("old")
+    world.retries.append("old")
     ctx = context(world)
-    run(_one(_failing(None, then=lambda _: world.said_again.extend(["no answer", "short"])), None), ctx)
+    run_sequence(_one(_failing(None, then=lambda _: world.retries.extend(["no answer", "short"])), None), ctx)
     (told,) = _events(ctx, "said again")
     assert (told["instrument"], told["times"], told["why"]) == ("multimeter", 2, "no answer")

@@ -10,9 +10,8 @@ from rig.evaluation.evaluated import evaluate
 from rig.quantity import Limit
 from rig.result import Judged, Reason, Result
 from rig.review.judge import roll_up
-from rig.soundness.limit_sense import compared
-from rig.uncertainty.conformity import Verdict
-from rig.uncertainty.conformity import judge as verdict_of
+from rig.soundness.limit_sense import settle_limits
+from rig.uncertainty.conformity import Verdict, verdict_of
 
 ERROR = "error_max_elec_arcmin"
 
@@ -28,7 +27,7 @@ def settled(estimate: float, limit: Limit, revision: str = "A", **facts: float) 
     for name, figure in facts.items():
         fact = Result(measurand=name, estimate=figure, unit="", u=0.0, k=2.0, dof=math.inf)
         lines.append(Judged(measurand=name, result=fact, limit=None, verdict=Verdict.NO_LIMIT))
-    told, reasons = compared(evaluate(obs), lines)
+    told, reasons = settle_limits(evaluate(obs), lines)
     return told[0], reasons
 
 

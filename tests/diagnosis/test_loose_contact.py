@@ -51,7 +51,7 @@ def test_where_only_the_sweep_tells_nobody_is_blamed() -> None:
     rows += [r for r in steady.readings if r.quantity in ("coil_resistance", "pair_resistance")]
     mixed = replace(seen, readings=tuple(rows), captures=WithoutImpedance(seen.captures))
     (one,) = Inspection(evaluate(mixed)).loose_contacts.values()
-    assert one.by_sweep and not one.witnessed
+    assert one.by_sweep and not one.has_own_evidence
     found = judge(mixed)
     assert found.outcome == "unsound measurement"
     (reason,) = [r for r in found.reasons if r.code == "point-disturbed"]

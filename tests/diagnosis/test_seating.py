@@ -9,7 +9,7 @@ import pytest
 
 from rig.answer import LineFigure
 from rig.resolver.model import Design
-from rig.soundness.seating import Seat, _curvature, advice, explained, told_apart
+from rig.soundness.seating import Seat, _curvature, advice, explained, tell_apart
 
 
 def seat(mm: float, toward: tuple[float, ...], *, least: float = 0.05, u: float = 0.02) -> Seat:
@@ -39,7 +39,7 @@ def test_one_nudge_tells_the_directions_apart(truth: float) -> None:
     moved = cmath.rect(0.10, math.radians(30.0))
     left = cmath.rect(0.15, math.radians(truth)) - moved
     toward = math.degrees(cmath.phase(left)) % 360.0
-    now = told_apart(before, moved, seat(abs(left), tuple(sorted((toward, (toward + 180.0) % 360.0)))))
+    now = tell_apart(before, moved, seat(abs(left), tuple(sorted((toward, (toward + 180.0) % 360.0)))))
     assert now.toward_mech_deg == (pytest.approx(toward),)
 
 

@@ -9,7 +9,7 @@ import pytest
 from rig.findings import findings
 from rig.quantity import MEASURANDS, Limit
 from rig.result import Judged, Judgement, Reason, Result
-from rig.review.witness.reading import Settled, Shown, overall, reseated, settle, settle_sensor, together
+from rig.review.witness.reading import Settled, WithoutRig, overall, settle, settle_by_reseat, settle_sensor, together
 from rig.review.witness.suspects import Suspect, ending, suspects, witnesses_of_reason
 from rig.soundness import soundness
 from rig.soundness.witness import (
@@ -35,8 +35,8 @@ def judged(*lines: Judged, reasons: tuple[Reason, ...] = ()) -> Judgement:
     return Judgement(outcome="outside limits", judged=lines, reasons=reasons, findings=())
 
 
-def shown(corrected: float, u: float = 0.1, share: bool = True) -> Shown:
-    return Shown(corrected=corrected, U=u, share=share, told="figures")
+def shown(corrected: float, u: float = 0.1, share: bool = True) -> WithoutRig:
+    return WithoutRig(corrected=corrected, U=u, share=share, told="figures")
 
 
 HIGH = Suspect(line="r20_sin", estimate=25.0, U=0.02, lower=10.0, upper=20.0)
@@ -109,7 +109,7 @@ def test_suspected_are_failures_and_what_reasons_doubt() -> None:
     ],
 )
 def test_a_line_is_settled_by_what_is_left_without_the_rig(
-    suspect: Suspect, reading: Shown | None, answer: str
+    suspect: Suspect, reading: WithoutRig | None, answer: str
 ) -> None:
     """Inside without the rig's share: the rig; still outside by more than U: the part; else it can't tell."""
     assert settle(suspect, reading).answer == answer
@@ -144,8 +144,8 @@ def test_a_silent_output_is_no_seat() -> None:
 def test_a_reseat_clears_the_seat_and_never_blames_the_part() -> None:
     """Back within the limits: the rig's seat. Unmoved: not the seat, whoever it is."""
     back, stays = line("tr_sin", 0.30, Verdict.PASS, 0.265, 0.335), line("tr_sin", 0.201, Verdict.FAIL, 0.265, 0.335)
-    assert reseated([RATIO], judged(back))[0].answer == RIG
-    assert reseated([RATIO], judged(stays))[0].answer == NOT_SEAT
+    assert settle_by_reseat([RATIO], judged(back))[0].answer == RIG
+    assert settle_by_reseat([RATIO], judged(stays))[0].answer == NOT_SEAT
 
 
 def test_dummy_and_reseat_together_leave_the_part() -> None:

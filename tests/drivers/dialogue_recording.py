@@ -67,7 +67,7 @@ class RecordingLink(ForwardingLink):
         self._note({"unasked": data.decode("latin-1")})
 
     def _thrown_away(self, data: bytes) -> None:
-        self._unasked(data)
+        self._note_unasked(data)
 
     def _note(self, event: dict[str, str]) -> None:
         if self._out is not None:

@@ -20,7 +20,7 @@ from plain_bench import PlainWorld, plain_bench, served
 
 from drivers.link.serial_port import SerialLink
 from drivers.link.session import ScpiSession
-from drivers.link.states import State
+from drivers.link.states import LinkState
 from drivers.link.tcp import TcpLink
 from drivers.multimeter_scpi_344xx import Multimeter344xx, Setting
 from drivers.shelf import open_driver
@@ -127,7 +127,7 @@ def deaf_after_timeout():
         drivers.generator._session.deadline_s = 0.2
         answers = [drivers.generator.output_is_on() for _ in range(6)]
         assert answers == [False] * 6
-        assert drivers.generator.repeated
+        assert drivers.generator.retries
     return "reconnected, repeated once, right"
 
 
@@ -216,8 +216,8 @@ def dropped_replies():
         drivers.sampler._session.block = shortened(drivers.sampler._session.block)
         text = right_record(record(drivers.sampler))
         right_record(capture(drivers.sampler))
-        assert drivers.sampler.repeated
-    return f"{text}, {len(drivers.sampler.repeated)} repeated"
+        assert drivers.sampler.retries
+    return f"{text}, {len(drivers.sampler.retries)} repeated"
 
 
 @report(11, "scopehal#1023", "the length returned counts, until all is there", "pages cut short")
@@ -373,8 +373,8 @@ def closing():
 def reset_and_refused():
     with generator("generator:reset:nth=6") as (_, drivers):
         assert [drivers.generator.output_is_on() for _ in range(4)] == [False] * 4
-        assert drivers.generator.link_state is State.READY
-        count = len(drivers.generator.repeated)
+        assert drivers.generator.link_state is LinkState.READY
+        count = len(drivers.generator.retries)
     closed = open_driver("scpi-335xx", "tcp://127.0.0.1:9", "generator")
     with raising(LinkDown) as caught:
         closed.open()
@@ -399,7 +399,7 @@ def replugged():
         airs = [drivers.climate.read().humidity_pct for _ in range(6)]
         after = os.readlink(bench.links["climate"].removeprefix("serial://"))
         assert airs == [45.0] * 6
-        assert drivers.climate.repeated and bench.gates["climate"].injected["replug"] == 1
+        assert drivers.climate.retries and bench.gates["climate"].injected["replug"] == 1
     return f"{before} -> {after}, repeated, right"
 
 

@@ -55,7 +55,7 @@ def slow():
 def test_every_role_answers_and_says_that_it_is_simulated(bench):
     """Each identity's serial begins with SIM; the encoder display tells none of its own but that."""
     assert set(bench) == set(NAMES)
-    assert [role for role, driver in bench.items() if not driver.identity().simulated] == []
+    assert [role for role, driver in bench.items() if not driver.identity().is_simulated] == []
 
 
 def test_a_coil_four_wire(bench):

@@ -193,7 +193,9 @@ def test_an_alarm_between_two_lines_is_seen(grbl):
 def test_a_lost_ok_loses_the_position(grbl, monkeypatch):
     """No ok in time: NoReply, then the index seek begins with a reset instead of a guess."""
     axis = indexed(grbl)
-    monkeypatch.setattr("drivers.axis_grbl.AxisGrbl._guarded", _impatient(AxisGrbl._guarded))
+    monkeypatch.setattr(
+        "drivers.axis_grbl.AxisGrbl._send_or_lose_position", _impatient(AxisGrbl._send_or_lose_position)
+    )
     grbl.odd["G90"] = b""
     with pytest.raises(NoReply):
         axis.move_to(100)

@@ -52,7 +52,7 @@ def test_opening_energises_nothing_and_says_who_answers(scripted):
     """Identification is all that is said."""
     generator = scripted(Generator335xx, GENERATOR)
     assert generator.identity().model == "33511B"
-    assert not generator.identity().simulated
+    assert not generator.identity().is_simulated
 
 
 @pytest.mark.parametrize("idn", [b"Keysight Technologies,34465A,MY2,2.0", b"what,33511B", b"nonsense"])
@@ -294,7 +294,7 @@ def test_a_record_said_twice_and_late_is_no_other_channels(scripted):
     sampler.configure(ranges_v=(10.0, 2.0), sample_rate_hz=1e5, samples=3, channels=("exc_v", "sin"))
     sampler.wait_captured()
     assert sampler.fetch().codes.tolist() == [[10, 11, 12], [20, 21, 22]]
-    assert len(sampler.repeated) == 1 and "CHAN1" in sampler.repeated[0]
+    assert len(sampler.retries) == 1 and "CHAN1" in sampler.retries[0]
 
 
 def test_a_short_record_is_refused(scripted):
@@ -317,7 +317,7 @@ def test_a_short_record_is_refused(scripted):
     sampler.wait_captured()
     with pytest.raises(BadReply, match="4 bytes where 6"):
         sampler.fetch()
-    assert len(sampler.repeated) == 1
+    assert len(sampler.retries) == 1
 
 
 def test_a_sampler_whose_range_was_changed(scripted):

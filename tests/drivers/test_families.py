@@ -43,7 +43,7 @@ def connect_coil(bench):
 
 def test_everybody_says_that_they_are_simulated(bench):
     """By the serial; a relay board has none to say it with."""
-    plain = {role for role, driver in bench.items() if role != "families" and not driver.identity().simulated}
+    plain = {role for role, driver in bench.items() if role != "families" and not driver.identity().is_simulated}
     assert plain <= ({"switch"} if "switch" in bench.families else set())
 
 

@@ -4,62 +4,62 @@ import pytest
 from plain_bench import plain_bench
 
 from drivers.link import states
-from drivers.link.states import Event, LinkState, State, win_back
+from drivers.link.states import LinkEvent, LinkState, LinkTracker, win_back
 from rig.errors import InstrumentRefused, LinkDown, NoReply, UsageError, WrongInstrument
 
 
 def ready():
-    link = LinkState("meter")
-    for event in (Event.OPENED, Event.IDENTIFIED, Event.SET_UP):
+    link = LinkTracker("meter")
+    for event in (LinkEvent.OPENED, LinkEvent.IDENTIFIED, LinkEvent.SET_UP):
         link.move(event)
     return link
 
 
 def test_the_way_up():
     """closed, open, identified, ready."""
-    link = LinkState("meter")
-    seen = [link.state] + [link.move(event) for event in (Event.OPENED, Event.IDENTIFIED, Event.SET_UP)]
-    assert seen == [State.CLOSED, State.OPEN, State.IDENTIFIED, State.READY]
+    link = LinkTracker("meter")
+    seen = [link.state] + [link.move(event) for event in (LinkEvent.OPENED, LinkEvent.IDENTIFIED, LinkEvent.SET_UP)]
+    assert seen == [LinkState.CLOSED, LinkState.OPEN, LinkState.IDENTIFIED, LinkState.READY]
     assert link.known
 
 
-@pytest.mark.parametrize("before", [State.OPEN, State.IDENTIFIED, State.READY])
+@pytest.mark.parametrize("before", [LinkState.OPEN, LinkState.IDENTIFIED, LinkState.READY])
 def test_doubt_goes_back_to_where_it_arose(before):
     """dirty, then synchronised: the state before."""
-    link = LinkState("meter")
-    for event in (Event.OPENED, Event.IDENTIFIED, Event.SET_UP):
+    link = LinkTracker("meter")
+    for event in (LinkEvent.OPENED, LinkEvent.IDENTIFIED, LinkEvent.SET_UP):
         link.move(event)
         if link.state is before:
             break
-    assert link.move(Event.DOUBT) is State.DIRTY
-    assert link.move(Event.DOUBT) is State.DIRTY
-    assert link.move(Event.SYNCHRONISED) is before
+    assert link.move(LinkEvent.DOUBT) is LinkState.DIRTY
+    assert link.move(LinkEvent.DOUBT) is LinkState.DIRTY
+    assert link.move(LinkEvent.SYNCHRONISED) is before
     assert link.times_dirty == 1
 
 
 def test_a_lost_link_comes_back_from_the_start():
     """lost, open, identified, ready; each loss is counted once."""
     link = ready()
-    assert link.move(Event.BROKE) is State.LOST
-    assert link.move(Event.BROKE) is State.LOST
+    assert link.move(LinkEvent.BROKE) is LinkState.LOST
+    assert link.move(LinkEvent.BROKE) is LinkState.LOST
     assert link.times_lost == 1
-    assert [link.move(e) for e in (Event.OPENED, Event.IDENTIFIED, Event.SET_UP)][-1] is State.READY
+    assert [link.move(e) for e in (LinkEvent.OPENED, LinkEvent.IDENTIFIED, LinkEvent.SET_UP)][-1] is LinkState.READY
 
 
 @pytest.mark.parametrize(
     ("events", "illegal"),
     [
-        ((), Event.IDENTIFIED),
-        ((), Event.DOUBT),
-        ((), Event.SYNCHRONISED),
-        ((Event.OPENED,), Event.SET_UP),
-        ((Event.OPENED, Event.BROKE), Event.SYNCHRONISED),
-        ((Event.OPENED, Event.BROKE), Event.IDENTIFIED),
+        ((), LinkEvent.IDENTIFIED),
+        ((), LinkEvent.DOUBT),
+        ((), LinkEvent.SYNCHRONISED),
+        ((LinkEvent.OPENED,), LinkEvent.SET_UP),
+        ((LinkEvent.OPENED, LinkEvent.BROKE), LinkEvent.SYNCHRONISED),
+        ((LinkEvent.OPENED, LinkEvent.BROKE), LinkEvent.IDENTIFIED),
     ],
 )
 def test_an_illegal_move_changes_nothing(events, illegal):
     """UsageError with both names, and the state stays."""
-    link = LinkState("meter")
+    link = LinkTracker("meter")
     for event in events:
         link.move(event)
     before = link.state
@@ -70,10 +70,10 @@ def test_an_illegal_move_changes_nothing(events, illegal):
 
 def test_every_state_can_be_closed():
     """Closing is legal everywhere and forgets who answered."""
-    for state in State:
-        assert states.TABLE[(state, Event.CLOSED)] is State.CLOSED
+    for state in LinkState:
+        assert states.TABLE[(state, LinkEvent.CLOSED)] is LinkState.CLOSED
     link = ready()
-    link.move(Event.CLOSED)
+    link.move(LinkEvent.CLOSED)
     assert not link.known
 
 
@@ -109,7 +109,7 @@ def test_a_generator_that_forgot_its_settings_is_off():
         one._session.write("*RST")
         one._session.query("*OPC?")
         one._link.close()
-        one._session.states.move(Event.BROKE)
+        one._session.states.move(LinkEvent.BROKE)
         with pytest.raises(InstrumentRefused, match="is off now"):
             one.output_is_on()
         assert not one.output_is_on()
@@ -122,7 +122,7 @@ def test_a_generator_that_kept_its_settings_goes_on():
         one.prepare_sine(frequency_hz=7000.0, level_v_rms=1.0)
         one.output(True)
         one._link.close()
-        one._session.states.move(Event.BROKE)
+        one._session.states.move(LinkEvent.BROKE)
         assert one.output_is_on()
-        assert one.link_state is State.READY
+        assert one.link_state is LinkState.READY
         assert one._session.states.times_lost == 1

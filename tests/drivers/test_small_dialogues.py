@@ -152,7 +152,7 @@ def test_states_that_are_not_whole(odd):
     box, driver = board()
     box.odd = odd
     assert driver.closed_channels() == ()
-    assert len(driver.repeated) == 1
+    assert len(driver.retries) == 1
 
 
 def test_something_else_is_no_board():
@@ -224,7 +224,7 @@ def test_a_frame_that_is_no_answer(odd):
     wire, driver = probe()
     wire.odd = odd
     assert driver.read().temperature_degc == pytest.approx(22.0)
-    assert len(driver.repeated) == 1
+    assert len(driver.retries) == 1
 
 
 def test_an_exception_of_the_probe():

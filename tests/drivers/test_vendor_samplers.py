@@ -44,7 +44,7 @@ def test_nidaqmx():
     """Simultaneous board: volts right, one task however many captures."""
     with ni_sampler(SineWorld()) as (driver, module):
         wave = check(driver, range_v=10.0, rate_hz=240e3)
-        assert wave.simultaneous and driver.identity().simulated
+        assert wave.simultaneous and driver.identity().is_simulated
         for _ in range(20):
             capture(driver)
         assert module.open_tasks == 1

@@ -308,7 +308,7 @@ class Rehearsal:
         self.both_passes("")
         obs = self.observed()
         slip, off = evaluate(obs).slip, index_off_steps(obs)
-        if slip is not None and slip.found and abs(off or 0.0) <= index_tolerance_steps(obs):
+        if slip is not None and slip.is_slip and abs(off or 0.0) <= index_tolerance_steps(obs):
             self.both_passes("_again")
         return self
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.evaluation.turn.continuous import Pass, both_passes, edges_s, one_pass
+from rig.evaluation.turn.continuous import SweepPass, both_passes, edges_s, one_pass
 from rig.records.elsewhere.tables import stack_of_volts
 
 RATE_HZ = 250_000.0
@@ -52,7 +52,7 @@ def error(theta: Any) -> Any:
     return 2e-3 * np.sin(4 * theta + 0.4) + 3e-3 * np.cos(8 * theta) + 1e-3 * np.sin(16 * theta - 1.0)
 
 
-def passes(latency_s: float, rpm: float = 60.0) -> tuple[Pass, Pass]:
+def passes(latency_s: float, rpm: float = 60.0) -> tuple[SweepPass, SweepPass]:
     up = one_pass(turning(1, rpm=rpm, latency_s=latency_s), pulse_channel="pulse", pulse_mech_rad=STEP, direction=1)
     back = turning(-1, rpm=rpm, latency_s=latency_s, seed=2)
     return up, one_pass(back, pulse_channel="pulse", pulse_mech_rad=STEP, direction=-1)

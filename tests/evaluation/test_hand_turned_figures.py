@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.evaluation.by_hand.ellipse import HandTurn, followed, hand_turn, turning
+from rig.evaluation.by_hand.ellipse import HandTurn, follow_angle, hand_turn, turning
 from rig.signal.moving import moving_phasors, ratio_slope, window_for
 
 
@@ -59,7 +59,7 @@ def test_gaps_are_bridged_by_the_speed() -> None:
     angle = 100.0 * t + 3.0 * np.sin(2 * t)
     speed = 100.0 + 6.0 * np.cos(2 * t)
     wrapped = np.angle(np.exp(1j * angle))
-    assert np.allclose(followed(wrapped, speed, t) - wrapped[0], angle - angle[0], atol=1e-9)
+    assert np.allclose(follow_angle(wrapped, speed, t) - wrapped[0], angle - angle[0], atol=1e-9)
 
 
 def test_windows_with_a_ramp_leave_nothing_of_the_motion() -> None:

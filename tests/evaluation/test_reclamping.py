@@ -10,17 +10,17 @@ import pytest
 
 from rig.errors import UsageError
 from rig.evaluation.bench.reclamping import KEY, reproducibility, to_data, with_reclamping
-from rig.evaluation.stating import exact, standard, stated, untested
+from rig.evaluation.results import make_exact, make_result, make_untested, standard
 from rig.observed import Observed
 from rig.result import Result
 
 
 def run(ratio: float) -> list[Result]:
     return [
-        stated("tr_sin", ratio, [standard("noise", 1e-4, "ratio")]),
-        exact("pole_pairs", 4),
-        untested("tr_cos", "not read"),
-        stated("leak_exc_core", 1e8, [], qualifier=">"),
+        make_result("tr_sin", ratio, [standard("noise", 1e-4, "ratio")]),
+        make_exact("pole_pairs", 4),
+        make_untested("tr_cos", "not read"),
+        make_result("leak_exc_core", 1e8, [], qualifier=">"),
     ]
 
 

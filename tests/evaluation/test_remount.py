@@ -14,10 +14,10 @@ from observed_from_world import Rehearsal, world_of
 from drivers.simulated.world.axis import AxisPhysics
 from rig.errors import UsageError
 from rig.evaluation.angle.correction import ARCMIN, KEY, differences, from_data, reference_of_steps
-from rig.evaluation.bench.remount import OFFSET, Remounting, checked, separated
+from rig.evaluation.bench.remount import OFFSET, Remounting, compare_axes, separate_runs
 from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
-from rig.resolver.axis.clampings import chosen_offsets_mech_rad
+from rig.resolver.axis.clampings import choose_offsets_mech_rad
 
 POINTS = 160
 PARTS = {4: ("KX4-2207", {}), 2: ("KX2-1184", {"pole_pairs": 2, "teeth": 8, "gap_scatter": 0.003})}
@@ -27,7 +27,7 @@ AXIS = {"backlash_arcmin": 0.3, "cyclic_50_arcmin": 4.0, "twice_arcmin": 1.2}
 @cache
 def clamped(pole_pairs: int, clampings: int, seed: int = 3, centring_mm: float = 0.01) -> tuple[Observed, ...]:
     """The runs of a set: loopback, excitation and both sweeps of each clamping, short captures."""
-    asked = np.degrees(chosen_offsets_mech_rad(clampings, pole_pairs)).tolist()
+    asked = np.degrees(choose_offsets_mech_rad(clampings, pole_pairs)).tolist()
     name, keys = PARTS[pole_pairs]
     holder = {"angles_deg": asked, "centring_sigma_mm": centring_mm}
     world = world_of({"seed": seed, "holder": holder, "axis": AXIS, "part": keys})
@@ -42,7 +42,7 @@ def clamped(pole_pairs: int, clampings: int, seed: int = 3, centring_mm: float =
 
 @cache
 def remounted(pole_pairs: int, clampings: int, seed: int = 3) -> Remounting:
-    return separated(clamped(pole_pairs, clampings, seed))
+    return separate_runs(clamped(pole_pairs, clampings, seed))
 
 
 def axis_truth(seed: int = 3) -> dict[int, complex]:
@@ -115,7 +115,7 @@ def test_a_correction_holds_only_for_what_it_is_tied_to() -> None:
 def test_a_separation_ignores_the_correction_that_its_runs_were_made_under() -> None:
     """Runs made under a correction give the same axis again, not what the correction left."""
     data = remounted(4, 3).to_data()
-    again = separated([under(obs, data) for obs in clamped(4, 3)]).to_data()
+    again = separate_runs([under(obs, data) for obs in clamped(4, 3)]).to_data()
     assert again["orders"] == data["orders"]
 
 
@@ -129,18 +129,18 @@ def test_two_clampings_say_that_the_seat_was_not_seen() -> None:
 
 def test_the_check_with_a_second_part() -> None:
     """Parts of other pole pairs find the same axis; parts of the same are no check."""
-    assert checked(remounted(4, 3), remounted(2, 3)).agree
+    assert compare_axes(remounted(4, 3), remounted(2, 3)).agree
     with pytest.raises(UsageError, match="4 pole pairs"):
-        checked(remounted(4, 3), remounted(4, 2))
+        compare_axes(remounted(4, 3), remounted(4, 2))
 
 
 def test_runs_that_do_not_belong_together_are_refused() -> None:
     """Two parts, one clamping, or a run without both sweeps make no set."""
     with pytest.raises(UsageError, match="don't belong together"):
-        separated([clamped(4, 3)[0], clamped(2, 3)[0]])
+        separate_runs([clamped(4, 3)[0], clamped(2, 3)[0]])
     with pytest.raises(UsageError, match="at least twice"):
-        separated(clamped(4, 3)[:1])
+        separate_runs(clamped(4, 3)[:1])
     obs = clamped(4, 3)[0]
     without = replace(obs, readings=tuple(r for r in obs.readings if r.step != "sweep_cw"))
     with pytest.raises(UsageError, match="Clamping 2"):
-        separated([obs, without])
+        separate_runs([obs, without])

@@ -34,8 +34,8 @@ def test_offset_and_direction_are_covered_by_their_uncertainty(offset_mm: float,
     true = seat_of(world, 1)
     found = seat(Inspection(evaluate(full_test(world.model_dump(), part="KX2-1184"))), EFFECTIVE_MM)
     assert found is not None and found.visible
-    assert found.seen == (offset_mm > 0.05)
-    if not found.seen:
+    assert found.is_offset == (offset_mm > 0.05)
+    if not found.is_offset:
         assert true.offset_mm <= max(found.least, found.U) * found.gap_mm
         return
     assert found.offset_mm == pytest.approx(true.offset_mm, abs=found.U_mm)

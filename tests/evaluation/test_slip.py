@@ -126,9 +126,9 @@ def test_limits_follow_play_scatter_and_drift() -> None:
     flat = np.zeros(320)
     slip = slip_of(curve_of(flat, flat, 1.0, -1.0, 0.05), 0.15)
     assert slip is not None and slip.half_difference_mech_arcmin == pytest.approx(0.25)
-    assert slip.limit_mech_arcmin == pytest.approx(0.15 + SIGMAS * 0.05 / 4) and slip.found
+    assert slip.limit_mech_arcmin == pytest.approx(0.15 + SIGMAS * 0.05 / 4) and slip.is_slip
     drift = slip_of(curve_of(flat, flat, 1.2, 1.2, 0.05), 0.15)
-    assert drift is not None and not drift.found
+    assert drift is not None and not drift.is_slip
     assert drift.limit_elec_arcmin == pytest.approx(DRIFT_ELEC_ARCMIN + 4 * 0.15 + SIGMAS * 0.05)
 
 
@@ -146,4 +146,4 @@ def test_a_jump_in_each_pass_is_no_scatter() -> None:
     physics._slip = give_way
     slip = evaluate(rehearsal.dc(repeats=1).loopback().excite().sweep().observed()).slip
     assert plain is not None and slip is not None
-    assert slip.found and slip.limit_mech_arcmin < 1.3 * plain.limit_mech_arcmin
+    assert slip.is_slip and slip.limit_mech_arcmin < 1.3 * plain.limit_mech_arcmin

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.evaluation.bench.watching import Hold, held, summary, told
+from rig.evaluation.bench.watching import Hold, drop_out_sentence, hold_of, summary
 from rig.quantity import Reading
 
 
@@ -22,7 +22,7 @@ def reading(at_s: float, ohm: float | None, quantity: str = "watch_resistance") 
 
 
 def run(values: list[float | None]) -> Hold:
-    return held(reading(0.1 * i, value) for i, value in enumerate(values))
+    return hold_of(reading(0.1 * i, value) for i, value in enumerate(values))
 
 
 def test_a_steady_coil_has_no_drop_out() -> None:
@@ -39,7 +39,7 @@ def test_an_open_is_caught_with_its_times() -> None:
     assert one.end_s - one.begin_s == pytest.approx(0.2)
     assert one.begin_utc == "2026-11-25T08:00:00.500000Z"
     assert one.worst is None and not one.open
-    assert "over range" in told(one, "ohm")
+    assert "over range" in drop_out_sentence(one, "ohm")
     assert hold.most == 15.0
 
 
@@ -54,8 +54,8 @@ def test_a_jump_of_resistance_is_a_drop_out_and_slow_warming_is_none() -> None:
 def test_a_coil_that_stays_lost_is_told() -> None:
     """A drop-out at the end stands open."""
     hold = run([15.0, 15.0, None])
-    assert hold.drop_outs[0].open and hold.dropped
-    assert "still lost" in told(hold.drop_outs[0], "ohm")
+    assert hold.drop_outs[0].open and hold.is_dropped
+    assert "still lost" in drop_out_sentence(hold.drop_outs[0], "ohm")
 
 
 def test_one_that_was_never_in_contact_has_no_range() -> None:
@@ -67,4 +67,4 @@ def test_one_that_was_never_in_contact_has_no_range() -> None:
 
 def test_other_readings_of_the_run_are_passed_over() -> None:
     """Pair resistances and the like are not watched."""
-    assert held([reading(0.0, 1.0, "pair_resistance")]).count == 0
+    assert hold_of([reading(0.0, 1.0, "pair_resistance")]).count == 0

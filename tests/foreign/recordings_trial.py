@@ -23,14 +23,14 @@ from rig.description.benches import load_bench
 from rig.evaluation.evaluated import evaluate
 from rig.records.elsewhere.csv_files import read_phasors, read_waves
 from rig.records.elsewhere.hdf5_sweep import read_sweep
-from rig.records.elsewhere.recording import Known, phasors_observed, sweep_observed, waves_observed
+from rig.records.elsewhere.recording import RecordingFacts, phasors_observed, sweep_observed, waves_observed
 from rig.result import Result
 
 
 def results_of(made: Recording) -> Sequence[Result]:
     """What the product says of a recording."""
     bench = load_bench(str(made.bench)) if made.bench is not None else None
-    known = Known(bench=bench, pole_pairs=made.pole_pairs, frequency_hz=10_000.0)
+    known = RecordingFacts(bench=bench, pole_pairs=made.pole_pairs, frequency_hz=10_000.0)
     if made.kind == "sweep":
         observed = sweep_observed(read_sweep(made.path), known)
     elif made.kind == "phasors":

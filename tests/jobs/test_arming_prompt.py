@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 
 from drivers.roles import InterlockState
-from rig.control.arming import Arming, State, armed
+from rig.control.arming import Arming, ArmingState, arm_for_now
 from rig.errors import Cancelled, SafetyStop
-from rig.jobs.hands import arming_prompt
-from rig.jobs.hands.arming_prompt import at_terminal
+from rig.jobs.operator import arming_prompt
+from rig.jobs.operator.arming_prompt import at_terminal
 
 
 class Desk:
@@ -61,7 +61,7 @@ def test_the_word_arms_for_the_stated_time(desk: Desk, capsys: pytest.CaptureFix
     """The question says until when; the controller goes on beating while it waits."""
     desk.type("arm\n", 0.5)
     arming = at_terminal(desk.bench, 3600.0)
-    assert arming is desk.bench.guard.arming and arming.state is State.ARMED and arming.by == "hand"
+    assert arming is desk.bench.guard.arming and arming.state is ArmingState.ARMED and arming.by == "hand"
     assert 3590 < arming.left_s <= 3600
     assert "until" in capsys.readouterr().err
     assert desk.beats >= 2
@@ -72,7 +72,7 @@ def test_any_other_answer_leaves_it_off(desk: Desk) -> None:
     desk.type("\n")
     with pytest.raises(Cancelled):
         at_terminal(desk.bench)
-    assert desk.bench.guard.arming.state is State.DISARMED
+    assert desk.bench.guard.arming.state is ArmingState.DISARMED
 
 
 def test_a_line_typed_before_the_question_does_not_count(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -125,7 +125,7 @@ def test_what_forbids_arming_is_named(
     for text in words:
         assert text in str(refused.value)
     assert capsys.readouterr().err == ""
-    assert desk.bench.guard.arming.state is State.DISARMED
+    assert desk.bench.guard.arming.state is ArmingState.DISARMED
     if not terminal:
         sys.stdin.close()
 
@@ -136,7 +136,7 @@ def test_a_guard_opened_before_the_answer_refuses(desk: Desk) -> None:
     desk.type("ARM\n")
     with pytest.raises(SafetyStop, match="guard is open"):
         at_terminal(desk.bench)
-    assert desk.bench.guard.arming.state is State.DISARMED
+    assert desk.bench.guard.arming.state is ArmingState.DISARMED
 
 
 def test_without_a_terminal_it_is_refused_with_what_to_do(
@@ -154,6 +154,6 @@ def test_without_a_terminal_it_is_refused_with_what_to_do(
 
 def test_a_bench_that_is_armed_already_asks_nobody() -> None:
     """As a simulated one is."""
-    bench: Any = SimpleNamespace(guard=SimpleNamespace(arming=armed("the simulated bench itself")))
+    bench: Any = SimpleNamespace(guard=SimpleNamespace(arming=arm_for_now("the simulated bench itself")))
     arming = at_terminal(bench)
-    assert arming is not None and arming.state is State.ARMED
+    assert arming is not None and arming.state is ArmingState.ARMED

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rig.control.arming import Arming, State
+from rig.control.arming import Arming, ArmingState
 from rig.control.step import Progress
 from rig.control.stop import StopToken
 from rig.errors import BadReply, Cancelled, LinkDown, RecordError, SafetyStop, UsageError
@@ -162,7 +162,7 @@ def test_stop_reaches_the_token_and_names_who(stage: Stage) -> None:
         assert viewer.wait_for("done").head["do"] in ("hello", "stop")
         viewer.wait_for("done")
     assert isinstance(stage.token.reason, Cancelled) and "operator 2" in str(stage.token.reason)
-    assert stage.arming.state is State.ENDED
+    assert stage.arming.state is ArmingState.ENDED
 
 
 def test_a_mark_is_a_line_of_the_journal(stage: Stage) -> None:
@@ -238,7 +238,7 @@ def test_two_thousand_random_messages_arm_nothing(stage: Stage) -> None:
     viewer.close()
     with LiveClient(stage.seat.socket_path) as last:
         assert last.wait_for("snapshot").head["state"] == "running"
-    assert stage.arming.state is State.DISARMED and stage.token.reason is None
+    assert stage.arming.state is ArmingState.DISARMED and stage.token.reason is None
 
 
 def test_no_verb_arms_or_resumes() -> None:

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from rig.jobs.bench.look import pointing_bench
-from rig.jobs.hands.manual_entry import entry
-from rig.jobs.run_job import Request, calibration_name, described
+from rig.jobs.operator.manual_entry import entry
+from rig.jobs.run_job import Request, bench_and_holder, calibration_name
 
 pytestmark = pytest.mark.xdist_group("main_job")  # one worker: the run behind these tests is made once
 
@@ -96,14 +96,15 @@ def test_a_second_certificate_stands_beside_the_first(home: Path, document: dict
 def test_calibrations_belong_to_one_world() -> None:
     """Two worlds of the simulated bench are two rigs: their channel gains are kept apart."""
     names = {
-        calibration_name(described(Request(sequence="", part="", serial="", world=w))[0]) for w in ("good_4", "good_2")
+        calibration_name(bench_and_holder(Request(sequence="", part="", serial="", world=w))[0])
+        for w in ("good_4", "good_2")
     }
     assert len(names) == 2
 
 
 def test_a_world_may_stand_in_place_of_a_bench() -> None:
     """--bench takes a world file, which means the simulated bench with that world."""
-    bench, _ = described(Request(sequence="", part="", serial="", bench="good_2"))
+    bench, _ = bench_and_holder(Request(sequence="", part="", serial="", bench="good_2"))
     assert bench.world is not None
     assert bench.world.endswith("good_2.toml")
 
@@ -133,6 +134,6 @@ def test_a_served_bench_gets_a_bench_file_of_its_own(tmp_path: Path) -> None:
     path.write_text(pointing_bench("tcp://127.0.0.1:3999", links))
     bench = load_bench(str(path))
     assert bench.world is None
-    assert bench.simulated
+    assert bench.is_simulated
     assert bench.encoder is None
     assert bench.generator.link == links["generator"]

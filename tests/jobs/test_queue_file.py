@@ -19,7 +19,7 @@ def test_what_is_added_comes_back(tmp_path: Path) -> None:
     """With every field of the request, in order, numbered on."""
     queue = Queue(tmp_path)
     assert [queue.add(REQUEST).n for _ in range(3)] == [1, 2, 3]
-    assert Queue(tmp_path).entries()[2].asked() == REQUEST
+    assert Queue(tmp_path).entries()[2].run_request() == REQUEST
     assert not list(tmp_path.glob("*.part"))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 
-from rig.cli.pages.watch import FONT, ROWS, Watched, big
+from rig.cli.pages.watch import FONT, ROWS, WatchDisplay, big
 from rig.quantity import Reading
 
 
@@ -29,7 +29,7 @@ def reading(at_s: float, ohm: float | None) -> Reading:
 
 
 def watched(values: list[float | None], out: io.StringIO, **how: bool) -> str:
-    shown = Watched("sin", out=out, **how)
+    shown = WatchDisplay("sin", out=out, **how)
     for i, value in enumerate(values):
         shown.reading(reading(0.1 * i, value))
     shown.close()

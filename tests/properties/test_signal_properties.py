@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from rig.resolver.turn.angle import electrical_angle, pole_pairs, wrap
 from rig.resolver.turn.ellipse import fit_ellipse
 from rig.resolver.turn.error_curve import deviation
-from rig.resolver.turn.grids import folded
+from rig.resolver.turn.grids import fold_order
 from rig.resolver.turn.orders import fit_orders
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.phasor import carrier_phase, signed_envelope
@@ -93,5 +93,5 @@ def test_ellipse_of_any_shape(a: float, b: float, cu: float, cv: float, scale: f
 def test_folding_is_what_the_grid_shows(order: int, points: int) -> None:
     """An order and its folded order look alike on the grid."""
     theta = np.arange(points) * 2 * np.pi / points
-    assert np.allclose(np.cos(order * theta), np.cos(folded(order, points) * theta), atol=1e-7)
-    assert 0 <= folded(order, points) <= points / 2
+    assert np.allclose(np.cos(order * theta), np.cos(fold_order(order, points) * theta), atol=1e-7)
+    assert 0 <= fold_order(order, points) <= points / 2

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.uncertainty.budget import BudgetLine, combine
-from rig.uncertainty.conformity import Verdict, judge
+from rig.uncertainty.conformity import Verdict, verdict_of
 from rig.uncertainty.coverage import coverage_factor, effective_dof
 from rig.uncertainty.rounding import round_for_verdict, round_result
 
@@ -19,20 +19,20 @@ ORDER = [Verdict.PASS, Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdi
 def test_verdicts_are_monotonic(a: float, b: float, U: float, limit: float, r: float) -> None:
     """Nearer to the inside is never judged worse."""
     low, high = sorted((a, b))
-    assert ORDER.index(judge(low, U, None, limit, r)) <= ORDER.index(judge(high, U, None, limit, r))
-    assert ORDER.index(judge(high, U, limit, None, r)) <= ORDER.index(judge(low, U, limit, None, r))
+    assert ORDER.index(verdict_of(low, U, None, limit, r)) <= ORDER.index(verdict_of(high, U, None, limit, r))
+    assert ORDER.index(verdict_of(high, U, limit, None, r)) <= ORDER.index(verdict_of(low, U, limit, None, r))
 
 
 @given(number, positive, number, st.floats(0, 3))
 def test_verdicts_mirror(y: float, U: float, limit: float, r: float) -> None:
     """A lower limit of the negative is an upper limit."""
-    assert judge(y, U, None, limit, r) is judge(-y, U, -limit, None, r)
+    assert verdict_of(y, U, None, limit, r) is verdict_of(-y, U, -limit, None, r)
 
 
 @given(number, positive, number, positive)
 def test_fail_survives_any_width(y: float, U: float, lower: float, width: float) -> None:
     """Beyond limit + guard band is a fail however wide U is; a pass means a capable measurement."""
-    verdict = judge(y, U, lower, lower + width, 1.0)
+    verdict = verdict_of(y, U, lower, lower + width, 1.0)
     if y > lower + width + U or y < lower - U:
         assert verdict is Verdict.FAIL
     if verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS):
@@ -44,7 +44,7 @@ def test_print_agrees_with_verdict(y: float, U: float, limit: float, r: float) -
     """The printed pair leads to the verdict that is printed beside it."""
 
     def rule(estimate: float, U: float) -> Verdict:
-        return judge(estimate, U, None, limit, r)
+        return verdict_of(estimate, U, None, limit, r)
 
     texts = round_for_verdict(y, U, rule)
     assert rule(float(texts[0]), float(texts[1])) is rule(y, U)

@@ -97,7 +97,7 @@ def broken_promises(home: Path, acknowledged: list[list[Any]]) -> list[str]:
             wrong.append(f"{name}: its remark is gone")
     for name in {words[1] for words in acknowledged if words[0] != "entered"}:
         run = StoredRun(store.folder / name)
-        if run.record is not None and (run.altered() or run.record.counts["readings"] != 12):
+        if run.record is not None and (run.altered_files() or run.record.counts["readings"] != 12):
             wrong.append(f"{name}: has a record but is not whole")
         if run.record is None and run.outcome != "incomplete":
             wrong.append(f"{name}: half a run is taken for whole")

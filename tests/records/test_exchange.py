@@ -69,7 +69,7 @@ def test_a_job_comes_back_byte_for_byte(job: Store, engine_home: Path, tmp_path:
     came = import_job(other, told.path)
     assert came.runs == told.runs and came.entries == 2 and came.job == "J1"
     assert contents(other) == contents(job)
-    assert [r.altered() for r in map(other.find, came.runs)] == [[], [], []]
+    assert [r.altered_files() for r in map(other.find, came.runs)] == [[], [], []]
     history = History(other)
     assert history.job("J1")["job"]["customer"] == "Lower Mill Motors (invented)"
     assert [r.attempt for r in history.unit("PX-1", "T-1")] == [1, 2, 1]

@@ -66,7 +66,7 @@ def _run(folder: Path, **event: object) -> StoredRun:
 def _observed(run: StoredRun) -> Observed:
     return Observed(
         readings=run.readings,
-        superseded=run.superseded,
+        superseded=run.superseded_readings,
         captures=run.captures,
         part=load_part("KX4-2207").part(),
         holder=load_holder("adapter_8"),
@@ -77,7 +77,7 @@ def _observed(run: StoredRun) -> Observed:
 def test_readings_of_the_failed_attempt_stay_and_do_not_count(tmp_path: Path) -> None:
     """The index that was found before the repeat counts."""
     run = _run(tmp_path)
-    assert [r.capture for r in run.superseded] == ["sweep_cw/0", "sweep_cw/1"]
+    assert [r.capture for r in run.superseded_readings] == ["sweep_cw/0", "sweep_cw/1"]
     assert [r.capture for r in run.readings] == ["", "sweep_cw/2", "sweep_cw/3", "sweep_cw/4"]
     assert run.captures.count("sweep_cw") == 5
 

@@ -55,7 +55,7 @@ def test_a_finished_run_gives_back_what_was_put_in(store: Store) -> None:
     assert record is not None
     assert record.counts == {"readings": 3, "events": 1, "captures": 1}
     assert set(record.hashes) == {"journal.jsonl", "raw.h5"}
-    assert stored.altered() == []
+    assert stored.altered_files() == []
     assert stored.id.startswith("20261125-101500-")
 
 
@@ -65,7 +65,7 @@ def test_a_changed_file_is_found(store: Store) -> None:
     file = stored.path / "journal.jsonl"
     file.write_bytes(file.read_bytes().replace(b"T-1", b"T-2"))
     (stored.path / "raw.h5").unlink()
-    assert stored.altered() == ["journal.jsonl", "raw.h5"]
+    assert stored.altered_files() == ["journal.jsonl", "raw.h5"]
 
 
 def test_a_run_cut_short_is_listed_as_incomplete(store: Store) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rig.records.elsewhere.hdf5_sweep import read_sweep
-from rig.records.elsewhere.recording import Known, sweep_observed
+from rig.records.elsewhere.recording import RecordingFacts, sweep_observed
 from rig.review.judge import judge
 
 POINTS, POLE_PAIRS, HZ, RATE_HZ = 60, 3, 9913.7, 250e3
@@ -36,7 +36,7 @@ def write(path: Path, kind: str, share: float = 0.95) -> float:
 def test_a_sweep_that_fills_its_range_is_read_whole(tmp_path: Path, kind: str) -> None:
     """At 95 % of the range no code overflows: 5 V peak of excitation, ratio 0.286, nothing against the recording."""
     write(tmp_path / "sweep.h5", kind)
-    found = judge(sweep_observed(read_sweep(tmp_path / "sweep.h5"), Known(pole_pairs=POLE_PAIRS)))
+    found = judge(sweep_observed(read_sweep(tmp_path / "sweep.h5"), RecordingFacts(pole_pairs=POLE_PAIRS)))
     assert found.outcome == "measured, no limits", found.reasons
     values = {row.measurand: row.result.estimate for row in found.judged if row.result is not None}
     assert values["v_exc_rms"] == pytest.approx(5.0 / np.sqrt(2.0), rel=2e-3), found.reasons

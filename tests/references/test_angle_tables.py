@@ -14,7 +14,7 @@ from rig.resolver.thermistor import (
 )
 from rig.resolver.turn.angle import electrical_angle
 from rig.resolver.turn.error_curve import deviation
-from rig.resolver.turn.grids import folded
+from rig.resolver.turn.grids import fold_order
 from rig.resolver.turn.orders import fit_orders
 from rig.resolver.winding import r_at
 from rig.uncertainty.rounding import round_result
@@ -76,7 +76,7 @@ def test_raw_maximum_of_noise(row: dict[str, str]) -> None:
 def test_grid_folding_table(row: dict[str, str]) -> None:
     """A stepper order shows on the grid where sampling folds it to, phase and all."""
     points, order, at = (int(row[key]) for key in ("points", "order", "folded"))
-    assert folded(order, points) == at
+    assert fold_order(order, points) == at
     theta = np.arange(points) * 2 * np.pi / points
     assert np.cos(order * theta) == pytest.approx(np.cos(at * theta), abs=1e-9)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.resolver.axis.clampings import Clamping, chosen_offsets_mech_rad
+from rig.resolver.axis.clampings import Clamping, choose_offsets_mech_rad
 
 Floats = NDArray[np.float64]
 ARCMIN = np.pi / 10_800
@@ -68,7 +68,7 @@ def made(
     s = waves(SENSOR if sensor is None else sensor, rng)
     p = waves(POSITIONER, rng) if positioner is None else positioner
     theta = 2 * np.pi * np.arange(points) / points
-    nominal = chosen_offsets_mech_rad(clampings, pole_pairs) if offsets_deg is None else np.radians(offsets_deg)
+    nominal = choose_offsets_mech_rad(clampings, pole_pairs) if offsets_deg is None else np.radians(offsets_deg)
     swept, first = [], 0.0
     for k, offset in enumerate(nominal):
         stood = offset + np.radians(clamp_error_deg) * rng.uniform(-1, 1)

@@ -9,8 +9,8 @@ import pytest
 from separation_samples import ARCMIN, Setup, made
 
 from rig.errors import UsageError
-from rig.resolver.axis.clampings import chosen_offsets_mech_rad, read_offset, variance_factors
-from rig.resolver.axis.positioner import compare_positioners, known_positioner, reseat_limit_mech_rad
+from rig.resolver.axis.clampings import choose_offsets_mech_rad, read_offset, variance_factors
+from rig.resolver.axis.positioner import compare_positioners, positioner_orders, reseat_limit_mech_rad
 from rig.resolver.axis.separation import Separation, separate
 
 FINE = np.linspace(0, 2 * math.pi, 1440, endpoint=False)
@@ -41,7 +41,7 @@ def test_halves_of_a_turn_are_useless_for_a_resolver() -> None:
     assert set(range(2, 33, 2)) <= set(found.unobservable)
     assert math.isinf(found.factors[4])
     assert off_rms(setup, found) > 1.0
-    assert 4 not in known_positioner(found).orders
+    assert 4 not in positioner_orders(found).orders
 
 
 def test_thirds_of_a_turn_lose_the_third_order_of_the_pole_pairs() -> None:
@@ -82,9 +82,9 @@ def test_a_seat_error_does_not_become_the_positioner() -> None:
     assert loose.reseat_mech_rad is not None
     assert loose.reseat_mech_rad[4] > 10 * quiet.reseat_mech_rad[4]
     assert loose.positioner.u_amplitude(4) > 10 * quiet.positioner.u_amplitude(4)
-    assert 4 in known_positioner(quiet).orders
-    assert not {4, 8} & set(known_positioner(loose).orders)
-    assert 50 in known_positioner(loose).orders
+    assert 4 in positioner_orders(quiet).orders
+    assert not {4, 8} & set(positioner_orders(loose).orders)
+    assert 50 in positioner_orders(loose).orders
     limit = reseat_limit_mech_rad(quiet)
     assert quiet.reseat_mech_rad[2] < limit
     assert separate(made(6, 2).clampings, 4).reseat_mech_rad is None
@@ -107,7 +107,7 @@ def test_the_offset_is_read_from_the_sensor() -> None:
     """An offset is taken from the sensor to seconds of arc, the operator's figure only chooses the cycle."""
     setup = made(7, 3, clamp_error_deg=3.0)
     found = separate(setup.clampings, 4)
-    asked = chosen_offsets_mech_rad(3, 4)
+    asked = choose_offsets_mech_rad(3, 4)
     assert np.max(np.abs(np.degrees(found.offsets_mech_rad - asked))) > 0.2
     assert off_rms(setup, found) < 0.2
     with pytest.raises(UsageError, match=r"25\.0 deg .* away from the one asked for"):
@@ -133,7 +133,7 @@ def test_what_can_not_be_separated_is_refused() -> None:
     with pytest.raises(UsageError, match="at least twice"):
         separate(setup.clampings[:1], 4)
     with pytest.raises(UsageError, match="2, 3 or 5"):
-        chosen_offsets_mech_rad(4, 4)
+        choose_offsets_mech_rad(4, 4)
     for points in (64, 66):  # order 32 has a sine and a cosine, beside a mean and two to spare
         with pytest.raises(UsageError, match=f"{points} points a turn.*67 points"):
             separate(made(1, 3, points=points).clampings, 4)
@@ -143,7 +143,7 @@ def test_what_can_not_be_separated_is_refused() -> None:
 def test_an_index_that_repeats_exactly_widens_no_order_of_the_positioner() -> None:
     """Unless its scatter is stated, the covariance is the separation's; order n is widened by n times the scatter."""
     found = separate(made(8, 3).clampings, 4)
-    exact, scattered = known_positioner(found), known_positioner(found, 1e-4)
+    exact, scattered = positioner_orders(found), positioner_orders(found, 1e-4)
     at = [found.positioner.orders.index(n) for n in exact.orders]
     for i, (k, n) in enumerate(zip(at, exact.orders, strict=True)):
         size = abs(exact.coefficients[i])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from rig.records.elsewhere.csv_files import read_phasors, read_waves
-from rig.records.elsewhere.recording import Known, phasors_observed, sweep_observed, waves_observed
+from rig.records.elsewhere.recording import RecordingFacts, phasors_observed, sweep_observed, waves_observed
 from rig.records.elsewhere.tables import PhasorTable, SweepFile, WaveTable
 from rig.result import Judgement
 from rig.review.judge import judge
@@ -13,17 +13,17 @@ from rig.review.judge import judge
 
 def judge_phasors(table: PhasorTable, pole_pairs: int | None = None, frequency_hz: float | None = None) -> Judgement:
     """A turn of phasors."""
-    return judge(phasors_observed(table, Known(pole_pairs=pole_pairs, frequency_hz=frequency_hz)))
+    return judge(phasors_observed(table, RecordingFacts(pole_pairs=pole_pairs, frequency_hz=frequency_hz)))
 
 
 def judge_waves(table: WaveTable, pole_pairs: int | None = None, frequency_hz: float | None = None) -> Judgement:
     """One record."""
-    return judge(waves_observed(table, Known(pole_pairs=pole_pairs, frequency_hz=frequency_hz)))
+    return judge(waves_observed(table, RecordingFacts(pole_pairs=pole_pairs, frequency_hz=frequency_hz)))
 
 
 def judge_sweep(sweep: SweepFile, pole_pairs: int | None = None, frequency_hz: float | None = None) -> Judgement:
     """A sampled turn."""
-    return judge(sweep_observed(sweep, Known(pole_pairs=pole_pairs, frequency_hz=frequency_hz)))
+    return judge(sweep_observed(sweep, RecordingFacts(pole_pairs=pole_pairs, frequency_hz=frequency_hz)))
 
 
 def judge_file(path: Path, pole_pairs: int | None = None) -> Judgement:

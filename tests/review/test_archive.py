@@ -20,7 +20,7 @@ from rig.records.store import Store
 from rig.result import Judgement
 from rig.review.archive import archive
 from rig.review.archive.archive import judge_again, judge_archive
-from rig.review.archive.changes import changes, unchanged
+from rig.review.archive.changes import changes, is_empty
 from rig.review.archive.crews import Task, Work, alone, cluster, processes
 
 
@@ -54,7 +54,7 @@ def test_judging_again_under_the_same_limits_changes_nothing(store: Store) -> No
     before = files(store)
     run = store.ids()[0]
     file, told = judge_again(store, run)
-    assert unchanged(told)
+    assert is_empty(told)
     assert file.name == "judgement-2.json"
     first, second = (e.judgement for e in store.find(run).evaluations)
     assert dump_judgement(first) == dump_judgement(second)
@@ -130,7 +130,7 @@ def test_a_campaign_keeps_its_part_file_and_its_runs(store: Store) -> None:
         judge_archive(store, "c1", runs=store.ids()[:2])
     with pytest.raises(UsageError, match="can't name a campaign"):
         judge_archive(store, "../c1")
-    with archive.Campaign(store, "c1").held(), pytest.raises(UsageError, match="another process"):
+    with archive.Campaign(store, "c1").lock(), pytest.raises(UsageError, match="another process"):
         judge_archive(store, "c1", runs=some)
 
 
@@ -190,9 +190,9 @@ def test_differences_of_the_last_bit_are_no_change(store: Store) -> None:
     """A run that was never judged has only new lines; the same judgement has none, nor one within 1e-9 U of it."""
     judgement = store.find(store.ids()[0]).judgement
     assert judgement is not None
-    assert unchanged(changes(judgement, judgement))
-    assert unchanged(changes(judgement, moved(judgement, 0.9e-9)))
-    assert not unchanged(changes(judgement, moved(judgement, 2e-9)))
+    assert is_empty(changes(judgement, judgement))
+    assert is_empty(changes(judgement, moved(judgement, 0.9e-9)))
+    assert not is_empty(changes(judgement, moved(judgement, 2e-9)))
     fresh = changes(None, judgement)
     assert fresh["outcome"] == ["", judgement.outcome]
     assert len(fresh["lines"]) == len(judgement.judged)

@@ -45,7 +45,7 @@ def test_every_limit_line_is_answered() -> None:
     for limit in load_part("KX4-2207").part().limits:
         line = found.line(limit.measurand)
         assert line is not None and line.U is not None and line.limit == limit
-        assert line.said in ("decides", "decides narrowly")
+        assert line.sentence in ("decides", "decides narrowly")
         assert line.U == 0 or line.dominated_by[0][1] > 0.2
     assert found.not_capable == ()
 
@@ -82,7 +82,7 @@ def test_what_no_full_test_shows_is_said() -> None:
     file = bench().model_copy(update={"axis": None})
     line = capability(part(upper(75.0)), load_holder("adapter_8"), file).line("error_max_elec_arcmin")
     assert line is not None and line.U is None
-    assert line.said == "nothing expected"
+    assert line.sentence == "nothing expected"
     assert "sweep" in line.note
 
 

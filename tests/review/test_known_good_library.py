@@ -19,9 +19,9 @@ from rig.records.index.database import VARIABLE
 from rig.records.store import Store
 from rig.result import Judged
 from rig.review.library.frozen import SANITY, freeze, opinions
-from rig.review.library.learning import Rule, line_coverage
+from rig.review.library.learning import LearningRule, line_coverage
 from rig.review.library.library import Library
-from rig.uncertainty.conformity import Verdict, judge
+from rig.uncertainty.conformity import Verdict, verdict_of
 
 
 @pytest.fixture
@@ -42,7 +42,7 @@ def library(store: Store) -> Library:
 def test_limits_are_those_of_the_tolerance_interval(library: Library) -> None:
     """Resistances both ways; the error one-sided on a log scale; bounds, conventions and facts about the rig teach
     nothing."""
-    found = library.proposed(PART, Rule(coverage=0.95, confidence=0.95))
+    found = library.propose(PART, LearningRule(coverage=0.95, confidence=0.95))
     limits = {limit.measurand: limit for limit in found.limits}
     assert set(limits) == {"r20_exc", "error_max_elec_arcmin"}
     values = np.array([r20 for r20, _ in GOOD])
@@ -61,7 +61,7 @@ def test_a_line_that_can_be_zero_is_bounded_above_only(store: Store) -> None:
     for i, null in enumerate((0.0, 1e-3, 2e-3)):
         judgement = a_judgement(9.0 + 0.01 * i, 10.0, "measured, no limits", a_line("null_total_sin_v", null))
         library.add([kept(store, f"G-{i}", judgement)], how="new", who="operator 1")
-    limit = {limit.measurand: limit for limit in library.proposed(PART).limits}["null_total_sin_v"]
+    limit = {limit.measurand: limit for limit in library.propose(PART).limits}["null_total_sin_v"]
     assert limit.lower is None and limit.upper is not None and limit.upper > 2e-3
 
 
@@ -70,13 +70,13 @@ def test_parts_more_alike_than_the_measurement_can_tell_widen_the_limit(store: S
     library = Library(store)
     for i in range(3):
         library.add([kept(store, f"G-{i}", a_judgement(9.0 + 1e-5 * i, 10.0 + 5.0 * i))], how="new", who="operator 1")
-    found = library.proposed(PART)
+    found = library.propose(PART)
     limit = {limit.measurand: limit for limit in found.limits}["r20_exc"]
     assert (limit.lower, limit.upper) == (pytest.approx(8.96, abs=2e-4), pytest.approx(9.04, abs=2e-4))
     assert found.widened == ("r20_exc",) and any("widened to 2 U" in told for told in found.warnings)
     assert found.predict["r20_exc"] == (pytest.approx(limit.lower, abs=2e-4), pytest.approx(limit.upper, abs=2e-4))
-    assert judge(9.00001, 0.02, limit.lower, limit.upper, 1.0) is Verdict.PASS
-    assert judge(9.07, 0.02, limit.lower, limit.upper, 1.0) is Verdict.FAIL
+    assert verdict_of(9.00001, 0.02, limit.lower, limit.upper, 1.0) is Verdict.PASS
+    assert verdict_of(9.07, 0.02, limit.lower, limit.upper, 1.0) is Verdict.FAIL
 
 
 def test_what_has_to_be_said_is_said(library: Library, store: Store) -> None:
@@ -84,7 +84,7 @@ def test_what_has_to_be_said_is_said(library: Library, store: Store) -> None:
     out because a unit lacks it, and rotors that differ."""
     lone = a_judgement(9.01, 15.0, "measured, no limits", a_line("tr_sin", 0.3))
     library.add([kept(store, "G-5", lone, rotor="shop master")], how="new", who="operator 1")
-    told = " | ".join(library.proposed(PART).warnings)
+    told = " | ".join(library.propose(PART).warnings)
     assert "provisional: 6 units" in told and "would pass the limits" in told
     assert "all 2 lines together reject" in told and "of good parts" in told
     assert "different rotors (own, shop master)" in told and "lacks them: tr_sin" in told
@@ -92,10 +92,10 @@ def test_what_has_to_be_said_is_said(library: Library, store: Store) -> None:
 
 def test_the_coverage_of_a_family_is_shared_by_its_lines(library: Library) -> None:
     """Asked for 90 % of good parts over both lines, each line gets 95 %."""
-    assert library.proposed(PART, family=0.90).rule.coverage == pytest.approx(0.95)
+    assert library.propose(PART, family=0.90).rule.coverage == pytest.approx(0.95)
     assert line_coverage(0.99, 10) == pytest.approx(0.999)
     with pytest.raises(UsageError, match="between 0 and 1"):
-        library.proposed(PART, Rule(confidence=1.0))
+        library.propose(PART, LearningRule(confidence=1.0))
 
 
 def test_the_unit_that_is_judged_never_teaches(library: Library) -> None:
@@ -141,13 +141,13 @@ def test_a_version_that_a_withdrawn_unit_taught_says_so(library: Library) -> Non
 def test_an_outlier_is_flagged_and_stays_until_a_person_withdraws_it(library: Library, store: Store) -> None:
     """Told by serial; withdrawn only for a reason, which stays in the history."""
     library.add([kept(store, "G-7", a_judgement(12.0, 15.0))], how="compared", who="operator 1")
-    found = library.proposed(PART)
+    found = library.propose(PART)
     assert found.flagged == {"r20_exc": "G-7"} and "G-7" in [t.serial for t in found.teachers]
     assert any("r20_exc: unit G-7 stands out" in told for told in found.warnings)
     with pytest.raises(UsageError, match="without a reason"):
         library.withdraw(PART, "G-7", why=" ", who="operator 1")
     library.withdraw(PART, "G-7", why="another winding", who="operator 1")
-    assert "G-7" not in [t.serial for t in library.proposed(PART).teachers]
+    assert "G-7" not in [t.serial for t in library.propose(PART).teachers]
     last = library.history(PART)[-1]
     assert isinstance(last, WithdrawnUnit) and last.why == "another winding" and len(library.history(PART)) == 7
 
@@ -204,7 +204,7 @@ def test_too_few_units_make_no_limit(store: Store) -> None:
     for i in range(2):
         library.add([kept(store, f"G-{i}", a_judgement(9.0 + i, 10.0))], how="new", who="operator 1")
     with pytest.raises(UsageError, match="3 at least"):
-        library.proposed(PART)
+        library.propose(PART)
 
 
 def test_a_changed_or_missing_entry_breaks_the_chain(library: Library) -> None:

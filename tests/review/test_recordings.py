@@ -12,7 +12,7 @@ from judged_recordings import codes, estimate, judge_file, judge_phasors, judge_
 from recorded_samples import moved, phasors, waves
 
 from rig.records.elsewhere.csv_files import read_waves
-from rig.records.elsewhere.recording import Known, waves_observed
+from rig.records.elsewhere.recording import RecordingFacts, waves_observed
 from rig.records.elsewhere.tables import PhasorTable, SweepFile, WaveTable, stack_of_volts
 from rig.result import Judgement
 from rig.review.judge import judge
@@ -493,7 +493,7 @@ def test_two_captures_of_two_channels_are_one_recording() -> None:
     shifted = replace(later, volts=np.roll(later.volts, 7, axis=1)[:, 10:-10])
     first = replace(whole, volts=whole.volts[[0, 1]], channels=("exc", "sin"))
     second = replace(shifted, volts=shifted.volts[[0, 2]], channels=("exc", "cos"))
-    one, two = judge_waves(whole), judge(waves_observed(first, Known(), second))
+    one, two = judge_waves(whole), judge(waves_observed(first, RecordingFacts(), second))
     for id_ in ("ratio_sin", "ratio_cos", "angle_elec_deg"):
         row = two.line(id_)
         assert row is not None and row.result is not None and row.result.U is not None

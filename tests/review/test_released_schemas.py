@@ -26,7 +26,7 @@ def test_every_schema_has_its_run() -> None:
 def test_a_kept_run_is_read_whole(path: Path) -> None:
     """Header, readings, captures, judgement, remarks and hashes of an old run, with the figures it was written with."""
     run = StoredRun(path)
-    assert run.record is not None and run.altered() == []
+    assert run.record is not None and run.altered_files() == []
     assert (run.header.part["number"], run.header.serial) == ("KX4-2207", "SCHEMA-1")
     assert len(run.readings) == run.record.counts["readings"] == 102
     shapes = {name: run.captures.stack(name).codes.shape for name in run.captures.series()}

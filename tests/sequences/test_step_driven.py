@@ -30,11 +30,11 @@ def test_the_first_stage_is_measured_within_200_ms_of_switching_on() -> None:
     world = FakeWorld()
     ctx = context(world)
     seen: list[float] = []
-    original = ctx.bench.guard.measured
+    original = ctx.bench.guard.check_measured
     since: list[float] = []
     switched_on = ctx.bench.guard.switched_on
     ctx.bench.guard.switched_on = lambda at_s: (since.append(at_s), switched_on(at_s))[1]  # type: ignore[method-assign]
-    ctx.bench.guard.measured = lambda v, a: (seen.append(world.clock.t_s), original(v, a))[1]  # type: ignore[method-assign]
+    ctx.bench.guard.check_measured = lambda v, a: (seen.append(world.clock.t_s), original(v, a))[1]  # type: ignore[method-assign]
     excitation.excite(ctx)
     assert len(since) == 1 and seen[0] - since[0] < 0.2
 
@@ -86,7 +86,7 @@ def test_a_measured_current_above_the_ceiling_stops_the_run() -> None:
     world = FakeWorld()
     ctx = context(world)
     with pytest.raises(SafetyStop) as told:
-        ctx.bench.guard.measured(5.0, 0.2)
+        ctx.bench.guard.check_measured(5.0, 0.2)
     assert told.value.code == "ceiling-current"
     with pytest.raises(SafetyStop):
         ctx.bench.generator.output(True)
@@ -199,6 +199,6 @@ def test_a_loopback_is_made_when_there_is_none_or_an_old_one() -> None:
 
 def test_a_sequence_is_found_by_name_and_a_slip_gets_a_hint() -> None:
     """The nearest name is told."""
-    assert registry.find("full_test").name == "full_test"
+    assert registry.find_sequence("full_test").name == "full_test"
     with pytest.raises(ValueError, match="full_test"):
-        registry.find("fulltest")
+        registry.find_sequence("fulltest")

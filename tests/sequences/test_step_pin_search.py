@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fake_bench import FakeWorld, context
 
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from sequences import pins
 from sequences.steps import pin_search
 
@@ -63,6 +63,6 @@ def test_stops_of_a_turn_fold_no_pole_pair_number_onto_another() -> None:
 def test_the_sequence_measures_before_it_drives() -> None:
     """Voltage, leads, pairs with their gate, then the low level."""
     names = [step.name for step in pins.SEQUENCE.steps]
-    assert isinstance(pins.SEQUENCE, Sequence)
+    assert isinstance(pins.SEQUENCE, StepSequence)
     assert names.index("live_voltage") < names.index("lead_zero") < names.index("all_pairs") < names.index("low_level")
     assert pins.PAIRS.gate is not None and pins.LIVE.gate is not None

@@ -5,11 +5,11 @@ from typing import Any
 import pytest
 from fake_bench import FakeWorld, context
 
-from rig.control.sequencer import Sequence, run
+from rig.control.sequencer import StepSequence, run_sequence
 from rig.control.step import Context
 from rig.errors import NoReply, PositionLost
-from sequences import building_blocks as b
-from sequences.registry import find
+from sequences import blocks as b
+from sequences.registry import find_sequence
 from sequences.steps import excitation, sweep
 from sequences.witness import SEQUENCES as WITNESSES
 
@@ -96,7 +96,7 @@ def test_a_sweep_that_lost_an_instrument_is_whole_after_its_repeat(fault: Except
     _losing(driven, 20, fault)
     driven.found_next(0)
     driven.world.calls.clear()
-    ended = run(Sequence(name="s", title="s", steps=(b.SWEEP_CCW,)), driven.ctx)
+    ended = run_sequence(StepSequence(name="s", title="s", steps=(b.SWEEP_CCW,)), driven.ctx)
     assert ended.complete, ended.fault
     assert len(driven.ctx.select("sweep_ccw")) == 321
     assert [r.conditions["phase"] for r in driven.ctx.select("index_found")] == ["first", phase]
@@ -130,7 +130,7 @@ UNREPEATED = {
 @pytest.mark.parametrize("name", ["full_test", "quick_screen", "continuous_sweep", "pins", "remount", "check_standard"])
 def test_every_step_that_uses_an_instrument_says_what_a_repeat_needs(name: str) -> None:
     """A run that loses an instrument for a moment repeats the step; only hands and words are not asked again."""
-    steps = find(name).steps
+    steps = find_sequence(name).steps
     assert len(steps) > 5
     assert [step.name for step in steps if step.restore is None and step.name not in UNREPEATED] == []
 

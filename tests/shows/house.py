@@ -40,6 +40,7 @@ PAGE = re.compile(r"design page|\b([\w-]+\.md)\b")
 MANUALS = re.compile(r"grbl|commands\.md|interface\.md|settings\.md")  # pages of a cited manual
 IRREGULAR = "told said asked kept taken shown given found drawn flown made held seen done gone left met sent built"
 PARTICIPLE = re.compile(r"_*(" + "|".join(IRREGULAR.split()) + r"|[a-z]+(?<!e)(?<!n)ed)$")
+NOUNS = {"observed"}  # the run that was observed: the noun of rig/observed.py, a field of Evaluated and of its layers
 VERBS = {"_need", "_seed", "_feed", "_speed", "seed", "speed", "need", "feed", "embed", "exceed", "proceed", "heed"}
 
 
@@ -162,7 +163,7 @@ def names() -> Shown:
     for path in sources():
         for node in ast.walk(ast.parse(path.read_text())):
             function = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
-            if function and node.name not in VERBS and PARTICIPLE.match(node.name):
+            if function and node.name not in VERBS | NOUNS and PARTICIPLE.match(node.name):
                 bare.append(f"{relative(path)}:{node.lineno} {node.name}")
     for one in bare:
         print(f"        {one}")

@@ -43,7 +43,7 @@ def quality(stack: WaveformStack) -> Quality:
 def test_good_captures_have_no_fault() -> None:
     """Nothing is said of good captures; figures come back as they were made."""
     found = quality(stack_of(volts(np.random.default_rng(0))))
-    assert found.clipped == () and found.missing == ()
+    assert found.clipped_channels == () and found.missing == ()
     for ch in found.channels:
         assert not (ch.silent or ch.constant or ch.lines or ch.drop_outs or ch.jump_records or ch.disturbed_records)
         assert ch.noise_v == pytest.approx(5e-4, rel=0.05)
@@ -59,14 +59,14 @@ def test_rails_that_count_from_zero() -> None:
     stack = replace(wide, codes=codes.astype(np.int16), scale_v=wide.scale_v * 256, rail_low=0, rail_high=255)
     found = quality(stack)
     assert found["exc_v"].range_used == pytest.approx(0.5, abs=0.02)
-    assert found.clipped == ()
+    assert found.clipped_channels == ()
 
 
 @pytest.mark.parametrize("level", [0.999, 0.99, 0.9])
 def test_clipping(level: float) -> None:
     """A peak over the range by a thousandth is seen, and pairs of rail samples from one per cent."""
     found = quality(stack_of(volts(np.random.default_rng(1), 10 / level)))
-    assert found.clipped == ("exc_v",)
+    assert found.clipped_channels == ("exc_v",)
     assert found["exc_v"].rail_samples >= 2
     if level <= 0.99:
         assert found["exc_v"].rail_pairs > 0

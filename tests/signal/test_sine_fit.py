@@ -8,7 +8,7 @@ import pytest
 from rig.errors import UsageError
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.phasor import carrier_phase, ratio, signed_envelope
-from rig.signal.sine_fit import fit, fit_stack, kept_orders
+from rig.signal.sine_fit import fit, fit_stack, usable_orders
 from rig.signal.waveform import WaveformStack
 
 RATE = 250e3
@@ -33,9 +33,9 @@ def test_fit_recovers_every_part(m: int) -> None:
 
 def test_harmonics_above_nyquist_are_left_out() -> None:
     """A harmonic at or above half the rate has no column, so that it can't fold onto another."""
-    assert kept_orders(60e3, RATE, 1000, 5) == (1, 2)
+    assert usable_orders(60e3, RATE, 1000, 5) == (1, 2)
     assert fit(record(60e3, 1000)[None, None, :], RATE, 60e3).harmonics.shape == (1, 1, 1)
-    assert kept_orders(10e3, RATE, 9, 5) == (1, 2, 3)
+    assert usable_orders(10e3, RATE, 9, 5) == (1, 2, 3)
 
 
 def test_codes_and_volts_agree() -> None:

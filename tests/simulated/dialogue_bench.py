@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.instruments.scpi.dialogue import ScpiInstrument, ScpiSession
+from drivers.simulated.instruments.scpi.dialogue import ClientSession, ScpiInstrument
 from drivers.simulated.interfaces import Session
 from drivers.simulated.wires.faults import Gate
 from drivers.simulated.world.trapezoid import Trapezoid
@@ -121,7 +121,7 @@ def hand_on(instrument: ScpiInstrument, gate: Gate | None = None, **options: Any
     """A hand on a fresh session of a SCPI instrument."""
     gate = gate or Gate()
     gate.storm = instrument.storm
-    return Hand(ScpiSession(instrument, gate, **options))
+    return Hand(ClientSession(instrument, gate, **options))
 
 
 def silent(bench_s: float, event: str, **facts: object) -> None:

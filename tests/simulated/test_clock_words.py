@@ -54,12 +54,12 @@ def test_a_sleeper_is_answered_when_its_time_has_come() -> None:
     clock = BenchTime(fast=True)
     session = ClockSession(clock)
     assert said(session, 0.0, op="sleep", s=0.25) == []
-    assert session.awaited() and session.due_s() == 0.25
+    assert session.is_waiting() and session.due_s() == 0.25
     clock.jump(0.2)
     assert session.run(0.2) == []
     clock.jump(0.25)
     assert json.loads(session.run(0.25)[0])["now_s"] == 0.25
-    assert not session.awaited() and session.due_s() == math.inf
+    assert not session.is_waiting() and session.due_s() == math.inf
 
 
 def test_sleep_until_the_past_returns_at_once() -> None:
@@ -97,5 +97,5 @@ def test_a_party_is_one_until_it_closes() -> None:
     session = ClockSession(BenchTime(fast=True))
     assert said(session, 0.0, op="register")[0]["registered"] is True
     assert session.registered
-    session.closed(0.0)
+    session.disconnect(0.0)
     assert not session.registered

@@ -82,7 +82,7 @@ def test_ok_of_a_move_comes_at_once_and_ok_of_a_dwell_after_the_motion(idle: Han
     assert idle.say("G90 G21 G1 X90 F21600") == OK
     assert state(idle) == "Run"
     assert idle.say("G4 P0.5") == []
-    assert idle.session.awaited()
+    assert idle.session.is_waiting()
     assert idle.wait(0.42 + 0.49 - 0.005) == []
     assert idle.wait(0.03) == OK
     assert state(idle) == "Idle"

@@ -57,7 +57,7 @@ def test_arming_costs_its_time_and_forcing_starts_the_record(sampler: Hand, worl
     sampler.say("ACQ:SRAT 100 KHZ;POIN 1000;:CHAN1:RANG 4;:SING")
     sampler.say("TRIG:FORC")
     assert not any(order[0] == "sample" for order in world.orders)
-    assert not sampler.session.awaited()
+    assert not sampler.session.is_waiting()
     assert sampler.ask("*OPC?") == "1"
     assert sampler.t_s == pytest.approx(0.02 + 0.01)
     assert world.orders[-1] == ("sample", pytest.approx(0.02), 100e3, 1000, (2.0, 10.0, 10.0, 10.0))

@@ -104,10 +104,10 @@ def test_a_conversion_holds_the_reply_and_what_comes_behind_it(meter: Hand) -> N
     """The parser goes on only when the reading is out."""
     meter.say("CONF:RES 100;:RES:NPLC 10")
     assert meter.say("READ?\nFUNC?") == []
-    assert meter.session.awaited()
+    assert meter.session.is_waiting()
     assert meter.wait(0.404) == []
     assert meter.wait(0.002) == [b"+9.00000000E+00\r\n", b'"RES"\r\n']
-    assert not meter.session.awaited()
+    assert not meter.session.is_waiting()
 
 
 def test_a_device_clear_ends_a_conversion(meter: Hand) -> None:

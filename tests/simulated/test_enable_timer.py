@@ -50,7 +50,7 @@ def test_the_end_of_the_pulses_cuts_excitation_and_motor() -> None:
     """At the timer's time after the last pulse, which the chain announces as its next event."""
     bench = Bench()
     for i in range(10):
-        bench.chain.pulsed(0.1 * i)
+        bench.chain.pulse(0.1 * i)
     bench.excite(0.9)
     assert bench.turn(0.9)
     assert bench.chain.due_s() == pytest.approx(0.9 + TIMER_S)
@@ -66,9 +66,9 @@ def test_the_end_of_the_pulses_cuts_excitation_and_motor() -> None:
 def test_pulses_that_come_back_bring_nothing_back() -> None:
     """Excitation has to be set anew."""
     bench = Bench()
-    bench.chain.pulsed(0.0)
+    bench.chain.pulse(0.0)
     bench.excite(0.1)
-    bench.chain.pulsed(1.0)
+    bench.chain.pulse(1.0)
     assert bench.world.orders[-1] == ("generator", False, 10e3, 1.0)
     bench.excite(1.1)
     assert bench.world.orders[-1] == ("generator", True, 10e3, 1.0)

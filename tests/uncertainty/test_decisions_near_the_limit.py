@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.uncertainty.conformity import Verdict, judge, worst_specific_risk
+from rig.uncertainty.conformity import Verdict, verdict_of, worst_specific_risk
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "shows" / "metrology_parts"))
 
@@ -27,6 +27,6 @@ def test_an_understated_uncertainty_shows() -> None:
     """With half of the true U the same count lies far beyond what the rule states."""
     rng = np.random.default_rng(1)
     wrong = np.mean(
-        [judge(10 + U_TRUE * rng.standard_normal(), U_TRUE, None, 10.0, 1.0) is Verdict.PASS for _ in range(2000)]
+        [verdict_of(10 + U_TRUE * rng.standard_normal(), U_TRUE, None, 10.0, 1.0) is Verdict.PASS for _ in range(2000)]
     )
     assert wrong > 4 * allowed_share(worst_specific_risk(1.0, 2.0), 2000)

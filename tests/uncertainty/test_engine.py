@@ -6,7 +6,7 @@ import pytest
 
 from rig.errors import UsageError
 from rig.uncertainty.budget import BudgetLine, combine, largest_first
-from rig.uncertainty.conformity import judge
+from rig.uncertainty.conformity import verdict_of
 from rig.uncertainty.coverage import coverage_factor, effective_dof, type_a
 from rig.uncertainty.rounding import round_for_verdict, round_result
 
@@ -86,7 +86,7 @@ def test_print_never_contradicts_the_verdict() -> None:
     """Where two digits would read as another verdict, more digits are printed."""
 
     def rule(y: float, U: float) -> object:
-        return judge(y, U, None, 10.0, 1.0)
+        return verdict_of(y, U, None, 10.0, 1.0)
 
     assert round_result(9.7004, 0.30) == ("9.70", "0.30")
     texts = round_for_verdict(9.7004, 0.30, rule)

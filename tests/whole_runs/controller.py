@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.control.bench import open_bench
-from rig.control.sequencer import run
+from rig.control.sequencer import run_sequence
 from rig.control.step import Context, Progress
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
@@ -25,7 +25,7 @@ from rig.quantity import Reading
 from rig.records.run.record import RunHeader
 from rig.records.schema import dump
 from rig.records.store import Store
-from sequences.registry import find
+from sequences.registry import find_sequence
 
 
 def _say(**words: Any) -> None:
@@ -60,7 +60,7 @@ def _run(given: argparse.Namespace) -> int:
     if given.points is not None and bench_file.axis is not None:
         axis = bench_file.axis.model_copy(update={"sweep_points": given.points})
         bench_file = bench_file.model_copy(update={"axis": axis})
-    sequence = find(given.sequence)
+    sequence = find_sequence(given.sequence)
     seen = 0
 
     def on_reading(reading: Reading) -> None:
@@ -89,7 +89,7 @@ def _run(given: argparse.Namespace) -> int:
             bench=bench_file.model_dump(mode="json", by_alias=True),
             instruments=bench.identities(),
             rotor=given.rotor,
-            simulated=bench.simulated,
+            simulated=bench.is_simulated,
         )
         folder = store.begin(header)
         context = Context(
@@ -103,7 +103,7 @@ def _run(given: argparse.Namespace) -> int:
             on_progress=on_progress,
             on_reading=on_reading,
         )
-        ended = run(sequence, context)
+        ended = run_sequence(sequence, context)
         bench_s = context.readings[-1].bench_time_s if context.readings else 0.0
     store.finish(
         folder, outcome="measured, no limits" if ended.complete else "incomplete", ended=str(ended.fault or "complete")

@@ -11,7 +11,7 @@ import pytest
 
 from drivers.simulated.world.truth import truth
 from rig.control.bench import open_bench
-from rig.control.sequencer import run
+from rig.control.sequencer import run_sequence
 from rig.control.step import Context
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
@@ -84,14 +84,14 @@ def observed(folder: Path, way: str) -> Observed:
             bench=bench_file.model_dump(mode="json", by_alias=True),
             instruments=bench.identities(),
             rotor="own",
-            simulated=bench.simulated,
+            simulated=bench.is_simulated,
         )
         kept = store.begin(header)
         context = Context(
             bench=bench, part=part.part(), holder=holder, journal=kept.journal, raw=kept.raw, header=dump(header)
         )
         wanted = replace(sequence, steps=tuple(step for step in sequence.steps if step.name in names))
-        ended = run(wanted, context)
+        ended = run_sequence(wanted, context)
         assert ended.complete, ended.fault
     store.finish(kept, outcome="measured, no limits", ended="complete")
     stored = store.find(kept.id)

@@ -10,7 +10,7 @@ import pytest
 
 from drivers.simulated.world.truth import truth
 from rig.control.bench import open_bench
-from rig.control.sequencer import run
+from rig.control.sequencer import run_sequence
 from rig.control.step import Context
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
@@ -72,7 +72,7 @@ def turned(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], di
             bench=bench_file.model_dump(mode="json", by_alias=True),
             instruments=bench.identities(),
             rotor="own",
-            simulated=bench.simulated,
+            simulated=bench.is_simulated,
         )
         run_folder = store.begin(header)
         context = Context(
@@ -83,7 +83,7 @@ def turned(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], di
             raw=run_folder.raw,
             header=dump(header),
         )
-        ended = run(SHORT, context)
+        ended = run_sequence(SHORT, context)
         patch.undo()
         assert ended.complete, ended.fault
     store.finish(run_folder, outcome="measured, no limits", ended="complete")

@@ -8,7 +8,7 @@ import pytest
 
 from rig.cli.pages.pins import pins_page
 from rig.control.bench import open_bench
-from rig.control.sequencer import run
+from rig.control.sequencer import run_sequence
 from rig.control.step import Context
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
@@ -19,7 +19,7 @@ from rig.pins.search import find_pins
 from rig.records.run.record import RunHeader
 from rig.records.schema import dump
 from rig.records.store import Store
-from sequences.gates import observed
+from sequences.gates import observe
 from sequences.pins import SEQUENCE
 
 FOREIGN = """
@@ -53,7 +53,7 @@ def taken(tmp_path: Path, world: str) -> str:
             holder=holder.model_dump(mode="json", by_alias=True),
             bench=bench_file.model_dump(mode="json", by_alias=True),
             instruments=bench.identities(),
-            simulated=bench.simulated,
+            simulated=bench.is_simulated,
         )
         folder = store.begin(header)
         ctx = Context(
@@ -64,9 +64,9 @@ def taken(tmp_path: Path, world: str) -> str:
             raw=folder.raw,
             header=dump(header),
         )
-        ended = run(SEQUENCE, ctx)
+        ended = run_sequence(SEQUENCE, ctx)
     assert ended.complete, ended.fault
-    store.finish(folder, judgement=find_pins(evaluate(observed(ctx))).judgement())
+    store.finish(folder, judgement=find_pins(evaluate(observe(ctx))).judgement())
     return folder.id
 
 

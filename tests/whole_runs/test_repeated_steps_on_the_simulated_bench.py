@@ -52,8 +52,8 @@ def test_an_instrument_lost_in_mid_sweep_costs_a_repeat_and_not_the_run(tmp_path
     for series in ("sweep_ccw", "sweep_cw"):
         points = [r.conditions["point"] for r in run.readings if r.quantity == series]
         assert points == list(range(321))
-    lost = [r for r in run.superseded if r.capture]
-    assert lost and {r.step for r in run.superseded} == {step}
+    lost = [r for r in run.superseded_readings if r.capture]
+    assert lost and {r.step for r in run.superseded_readings} == {step}
     assert run.captures.count(step) == 321 + len(lost)
     judged = judge_run(run)
     assert judged.reasons == () and judged.outcome == "within limits"

@@ -53,7 +53,7 @@ class GrblMotion:
         return self.move is None and not self.queue
 
     @property
-    def held(self) -> bool:
+    def is_held(self) -> bool:
         return self.state.startswith("Hold")
 
     @property
@@ -165,7 +165,7 @@ class GrblMotion:
     def _brake(self, t_s: float) -> None:
         if self.move is None:
             return
-        rest = self.move.braked(t_s)
+        rest = self.move.brake(t_s)
         self._stop_pulses(t_s)
         self._send(t_s, rest.target, rest.max_steps_s)
 

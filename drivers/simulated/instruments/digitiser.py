@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.instruments.four_channels import CHANNELS, FourChannels
-from drivers.simulated.instruments.scpi.words import Busy, Call, Command, Held, ScpiFault
+from drivers.simulated.instruments.scpi.words import Busy, Call, Command, HeldReply, ScpiFault
 from drivers.simulated.interfaces import WorldInterface
 from drivers.simulated.wires.faults import Gate
 
@@ -48,7 +48,7 @@ class Digitiser(FourChannels):
         self._most_full_scale_v = 2.0 * max(range_v, 20.0)
         self._start_full_scale_v = 2.0 * range_v
         self._power_on()
-        self.table += self._acquiring() + self._channels() + self._reading() + self._shared()
+        self.table += self._acquiring() + self._channels() + self._reading() + self._common_commands()
 
     def _power_on(self) -> None:
         self._divisor = MIN_DIVISOR
@@ -89,19 +89,19 @@ class Digitiser(FourChannels):
         return [
             Command("ACQuire:SRATe[:ANALog]", self._set_rate, lambda _: _number(self._rate_hz)),
             Command("ACQuire:POINts[:ANALog]", self._set_points, lambda _: f"{self._points}"),
-            self._fixed("ACQuire:TYPE", "NORM", "NORMal"),
-            self._fixed("ACQuire:MODE", "RTIM", "RTIMe"),
+            self._constant("ACQuire:TYPE", "NORM", "NORMal"),
+            self._constant("ACQuire:MODE", "RTIM", "RTIMe"),
             Command("TIMebase:RANGe", query=lambda _: _number(self._points / self._rate_hz)),
-            self._fixed("TIMebase:REFerence", "LEFT", "LEFT"),
-            self._fixed("TRIGger:MODE", "EDGE", "EDGE"),
-            self._fixed("TRIGger:SWEep", "NORM", "NORMal", "TRIGgered"),
+            self._constant("TIMebase:REFerence", "LEFT", "LEFT"),
+            self._constant("TRIGger:MODE", "EDGE", "EDGE"),
+            self._constant("TRIGger:SWEep", "NORM", "NORMal", "TRIGgered"),
             Command("TRIGger:FORCe", set=lambda c: self._force(c.t_s)),
             Command("SINGle", set=self._single),
             Command("DIGitize", set=self._digitize),
             Command("RUN", set=self._refuse_run),
             Command("STOP", set=lambda _: self._stop()),
             Command("ADER", query=self._capture_ended),
-            Command("TER", query=self._triggered),
+            Command("TER", query=self._wait_for_trigger),
         ]
 
     @staticmethod
@@ -154,7 +154,7 @@ class Digitiser(FourChannels):
         self._armed = False
         self._end_s = -math.inf
 
-    def _capture_ended(self, call: Call) -> Held:
+    def _capture_ended(self, call: Call) -> HeldReply:
         end_s = call.t_s + POLL_S
 
         def reply() -> str:
@@ -162,14 +162,14 @@ class Digitiser(FourChannels):
             self._end_reported = self._end_reported or done
             return f"{done:d}"
 
-        return Held(reply, lambda: end_s)
+        return HeldReply(reply, lambda: end_s)
 
-    def _triggered(self, call: Call) -> Held:
+    def _wait_for_trigger(self, call: Call) -> HeldReply:
         def reply() -> str:
             reported, self._trigger_reported = self._trigger_reported, True
             return f"{not reported:d}"
 
-        return Held(reply, lambda: call.t_s + POLL_S)
+        return HeldReply(reply, lambda: call.t_s + POLL_S)
 
     # channels ----------------------------------------------------------------------------------------------
     def _channels(self) -> list[Command]:
@@ -232,10 +232,10 @@ class Digitiser(FourChannels):
             f"{reference}",
         ]
 
-    def _data(self, call: Call) -> Held:
+    def _data(self, call: Call) -> HeldReply:
         self._record()
         ready_s = max(call.t_s, self.operations_end_s()) + self._read_s / CHANNELS
-        return Held(self._block, lambda: ready_s)
+        return HeldReply(self._block, lambda: ready_s)
 
     def _block(self) -> bytes:
         codes = self._record()[self._source].astype(np.int32) << (16 - self._bits)

@@ -64,7 +64,7 @@ class FourChannels(ScpiInstrument, ABC):
         return call.suffixes[0] - 1
 
     @staticmethod
-    def _fixed(header: str, reply: str, *words: str) -> Command:
+    def _constant(header: str, reply: str, *words: str) -> Command:
         """A setting of which this instrument has one value."""
 
         def accept(call: Call) -> None:
@@ -73,7 +73,7 @@ class FourChannels(ScpiInstrument, ABC):
 
         return Command(header, accept, lambda _: reply)
 
-    def _shared(self) -> list[Command]:
+    def _common_commands(self) -> list[Command]:
         return [
             Command("CHANnel#:DISPlay", self._set_display, lambda c: f"{self._display[self._channel(c)]:d}"),
             Command("CHANnel#:COUPling", self._set_coupling, lambda _: "DC"),

@@ -66,22 +66,22 @@ class ModbusProbe(QueuedSession):
             return b""
         function = frame[1]
         if function == 0x2B:
-            return self._framed(self._identification())
+            return self._framed_reply(self._identification())
         if function != 0x04:
-            return self._framed(bytes([function | 0x80, 1]))
+            return self._framed_reply(bytes([function | 0x80, 1]))
         first, count = struct.unpack(">HH", frame[2:6])
         degc, humidity = self._world.climate(t_s)
         values = {1: round(degc * 10) & 0xFFFF, 2: round(humidity * 10)}
         wanted = [values.get(first + i) for i in range(count)]
         if not wanted or None in wanted:
-            return self._framed(bytes([function | 0x80, 2]))
-        return self._framed(struct.pack(f">BB{count}H", function, 2 * count, *wanted))
+            return self._framed_reply(bytes([function | 0x80, 2]))
+        return self._framed_reply(struct.pack(f">BB{count}H", function, 2 * count, *wanted))
 
     def _identification(self) -> bytes:
         objects = b"".join(bytes([key, len(text)]) + text for key, text in IDENTITY.items())
         return bytes([0x2B, 0x0E, 0x03, 0x83, 0x00, 0x00, len(IDENTITY)]) + objects
 
-    def _framed(self, body: bytes) -> bytes:
+    def _framed_reply(self, body: bytes) -> bytes:
         data = bytes([self._address]) + body
         return data + _crc(data)
 

@@ -52,7 +52,7 @@ class Generator(ScpiInstrument):
         """Terminal volts into the stated load over EMF."""
         return 1.0 if math.isinf(self._load_ohm) else self._load_ohm / (self._load_ohm + SOURCE_OHM)
 
-    def _displayed(self, emf_vpp: float, unit: str) -> float:
+    def _in_unit(self, emf_vpp: float, unit: str) -> float:
         vpp = emf_vpp * self._share()
         v_rms = vpp / math.sqrt(8.0)
         if unit == "VPP":
@@ -83,7 +83,7 @@ class Generator(ScpiInstrument):
             Command(f"{s}PHASe:SYNChronize", set=lambda _: None),
             Command(f"{s}BURSt:STATe", self._set_burst, lambda _: f"{int(self._burst)}"),
             Command(f"{s}APPLy:SINusoid", set=self._apply_sine),
-            Command(f"{s}APPLy", query=self._applied),
+            Command(f"{s}APPLy", query=self._apply_query),
             Command("OUTPut#[:STATe]", self._set_output, lambda _: f"{int(self._on)}"),
             Command("OUTPut#:LOAD", self._set_load, self._load),
             Command("OUTPut#:POLarity", self._set_polarity, lambda _: "NORM"),
@@ -109,9 +109,9 @@ class Generator(ScpiInstrument):
     def _levels(self) -> tuple[float, float, float]:
         low, high = EMF_VPP[0], EMF_VPP[1] - 2.0 * abs(self._emf_offset_v)
         return (
-            self._displayed(self._emf_vpp, self._unit),
-            self._displayed(low, self._unit),
-            self._displayed(high, self._unit),
+            self._in_unit(self._emf_vpp, self._unit),
+            self._in_unit(low, self._unit),
+            self._in_unit(high, self._unit),
         )
 
     def _offsets(self) -> tuple[float, float, float]:
@@ -152,7 +152,7 @@ class Generator(ScpiInstrument):
             raise ScpiFault(-221, "dBm is not possible with an infinite load")
         words = {"MIN": -math.inf, "MINIMUM": -math.inf, "MAX": math.inf, "MAXIMUM": math.inf}
         value = words[text] if text in words else parse_number(text, "V")
-        low, high = (self._displayed(vpp, unit) for vpp in (EMF_VPP[0], EMF_VPP[1] - 2.0 * abs(self._emf_offset_v)))
+        low, high = (self._in_unit(vpp, unit) for vpp in (EMF_VPP[0], EMF_VPP[1] - 2.0 * abs(self._emf_offset_v)))
         self._emf_vpp = self._emf(self._within(value, low, high), unit)
 
     def _set_offset(self, call: Call) -> None:
@@ -222,10 +222,10 @@ class Generator(ScpiInstrument):
         self._on = True
         self._apply(call.t_s)
 
-    def _applied(self, call: Call) -> str:
+    def _apply_query(self, call: Call) -> str:
         self._one(call)
         offset = self._emf_offset_v * self._share()
-        level = self._displayed(self._emf_vpp, self._unit)
+        level = self._in_unit(self._emf_vpp, self._unit)
         return f'"SIN {_number(self._frequency_hz)},{_number(level)},{_number(offset)}"'
 
 

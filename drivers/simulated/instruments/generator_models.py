@@ -89,7 +89,7 @@ class GeneratorSdg(Generator):
 
     def _wave(self, call: Call) -> str:
         self._first_channel(call)
-        vpp, offset = self._displayed(self._emf_vpp, "VPP"), self._emf_offset_v * self._share()
+        vpp, offset = self._in_unit(self._emf_vpp, "VPP"), self._emf_offset_v * self._share()
         fields = {
             "WVTP": "SINE",
             "FRQ": f"{self._frequency_hz:.10g}HZ",

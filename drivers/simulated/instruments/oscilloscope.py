@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.instruments.four_channels import CHANNELS, FourChannels
-from drivers.simulated.instruments.scpi.words import Call, Command, Held, ScpiFault
+from drivers.simulated.instruments.scpi.words import Call, Command, HeldReply, ScpiFault
 from drivers.simulated.interfaces import WorldInterface
 from drivers.simulated.wires.faults import Gate
 
@@ -35,7 +35,7 @@ class Oscilloscope(FourChannels):
     def __init__(self, world: WorldInterface, *, bits: int = 16, arm_s: float = 0.0, gate: Gate | None = None) -> None:
         super().__init__(world, bits=bits, arm_s=arm_s, gate=gate)
         self._power_on()
-        self.table += self._acquiring() + self._channels() + self._reading() + self._shared()
+        self.table += self._acquiring() + self._channels() + self._reading() + self._common_commands()
 
     def _power_on(self) -> None:
         self._scale_v = [1.0] * CHANNELS
@@ -69,11 +69,11 @@ class Oscilloscope(FourChannels):
         return [
             Command("ACQuire:MDEPth", self._set_depth, lambda _: f"{self._depth}"),
             Command("ACQuire:SRATe", query=lambda _: _number(self._rate_hz)),
-            self._fixed("ACQuire:TYPE", "NORM", "NORMal"),
+            self._constant("ACQuire:TYPE", "NORM", "NORMal"),
             Command("TIMebase[:MAIN]:SCALe", self._set_scale_s, lambda _: _number(self._scale_s)),
             Command("TIMebase[:MAIN]:OFFSet", self._set_offset_s, lambda _: _number(self._offset_s)),
-            self._fixed("TRIGger:MODE", "EDGE", "EDGE"),
-            self._fixed("TRIGger:SWEep", "SING", "SINGle", "NORMal", "AUTO"),
+            self._constant("TRIGger:MODE", "EDGE", "EDGE"),
+            self._constant("TRIGger:SWEep", "SING", "SINGle", "NORMal", "AUTO"),
             Command("TRIGger:STATus", query=self._poll_status),
             Command("TFORce", set=self._force),
             Command("SINGle", set=self._single),
@@ -124,10 +124,10 @@ class Oscilloscope(FourChannels):
         self._end_s = start_s + self._depth / rate_hz
         self._state = "TD"
 
-    def _poll_status(self, call: Call) -> Held:
+    def _poll_status(self, call: Call) -> HeldReply:
         """Asking costs bench time: a polling client sees it pass."""
         reply_s = call.t_s + POLL_S
-        return Held(lambda: self._status(Call(reply_s)), lambda: reply_s)
+        return HeldReply(lambda: self._status(Call(reply_s)), lambda: reply_s)
 
     def _status(self, call: Call) -> str:
         if self._state == "TD" and call.t_s >= self._end_s:

@@ -43,10 +43,10 @@ class QueuedSession(ABC):
     def due_s(self) -> float:
         return self._waiting[0][0] if self._waiting else math.inf
 
-    def awaited(self) -> bool:
+    def is_waiting(self) -> bool:
         return bool(self._waiting)
 
-    def closed(self, _t_s: float, /) -> None:
+    def disconnect(self, _t_s: float, /) -> None:
         self._waiting.clear()
         self._inbox.clear()
 

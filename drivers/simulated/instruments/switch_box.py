@@ -79,9 +79,9 @@ class SwitchBox(ScpiInstrument):
         channels = channel_list(call.args[0])
         for channel in channels:
             if channel // 1000 not in (1, 2):
-                raise _refused(303, "Channel list: slot number out of range")
+                raise _refusal(303, "Channel list: slot number out of range")
             if channel not in MATRIX and channel not in RELAYS:
-                raise _refused(305, "Channel list: channel number out of range")
+                raise _refusal(305, "Channel list: channel number out of range")
         return channels
 
     def _close(self, call: Call) -> Busy:
@@ -99,7 +99,7 @@ class SwitchBox(ScpiInstrument):
             return self._change(call.t_s, frozenset())
         slot = round(call.number())
         if slot not in CARDS:
-            raise _refused(303, "Channel list: slot number out of range")
+            raise _refusal(303, "Channel list: slot number out of range")
         return self._change(call.t_s, frozenset(c for c in self._closed if c // 1000 != slot))
 
     def _states(self, call: Call, *, closed: bool) -> str:
@@ -117,7 +117,7 @@ class SwitchBox(ScpiInstrument):
             raise ScpiFault(-109)
         channels = channel_list(call.args[0])
         if not channels or any(channel not in INPUTS for channel in channels):
-            raise _refused(305, "Channel list: channel number out of range")
+            raise _refusal(305, "Channel list: channel number out of range")
         guard_closed, emergency_stop = self._world.interlock(call.t_s)
         inputs = int(guard_closed) | int(emergency_stop) << 1
         return ",".join(f"{inputs if channel == 5101 else 0:+d}" for channel in channels)
@@ -128,7 +128,7 @@ class SwitchBox(ScpiInstrument):
             raise ScpiFault(-109)
         channels = channel_list(call.args[-1])
         if not channels or any(channel not in OUTPUTS for channel in channels):
-            raise _refused(305, "Channel list: channel number out of range")
+            raise _refusal(305, "Channel list: channel number out of range")
         return channels
 
     def _put_out(self, call: Call) -> None:
@@ -158,7 +158,7 @@ class SwitchBox(ScpiInstrument):
         return ",".join(f"{self._level_v[channel]:+.8E}" for channel in self._output_channels(call))
 
 
-def _refused(code: int, text: str) -> ScpiFault:
+def _refusal(code: int, text: str) -> ScpiFault:
     fault = ScpiFault(code)
     fault.text = text
     return fault

@@ -66,7 +66,7 @@ class Clients:
     def note(self, client: Client) -> None:
         """Keeps the short list; an idle client changes only when bytes come."""
         session = client.session
-        if not client.gone and (client.late or session.awaited() or session.due_s() < math.inf):
+        if not client.gone and (client.late or session.is_waiting() or session.due_s() < math.inf):
             self._active[id(client)] = client
         else:
             self._active.pop(id(client), None)
@@ -80,7 +80,7 @@ class Clients:
         waiting = 0
         for client in self._active.values():
             due_s = min(due_s, client.session.due_s())
-            waits = client.session.awaited()
+            waits = client.session.is_waiting()
             for item in client.late:
                 if item[1] == -math.inf:
                     due_s, waits = min(due_s, item[0]), True

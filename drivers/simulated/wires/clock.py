@@ -76,10 +76,10 @@ class ClockSession:
     def due_s(self) -> float:
         return math.inf if self._until_s is None else self._until_s
 
-    def awaited(self) -> bool:
+    def is_waiting(self) -> bool:
         return self._until_s is not None
 
-    def closed(self, _t_s: float, /) -> None:
+    def disconnect(self, _t_s: float, /) -> None:
         self.registered = False
         self._until_s = None
 

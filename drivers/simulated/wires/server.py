@@ -119,7 +119,7 @@ class Server:
         if not client.gone:
             self._selector.unregister(client.channel)
         client.gone = True
-        client.session.closed(self.clock.now_s())
+        client.session.disconnect(self.clock.now_s())
         client.channel.close(reset=reset)
         self._clients.remove(client)
         if client.name != "clock":

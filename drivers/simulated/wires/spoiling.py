@@ -42,10 +42,10 @@ def spoil(fault: WireFault, old: Outgoing, chance: random.Random, remembered: by
         case "alarm":
             return [Outgoing(f"ALARM:{fault.number(1):.0f}\r\n".encode())]
         case _:
-            return [replace(old, data=_changed(fault, data, chance, remembered))]
+            return [replace(old, data=_spoil(fault, data, chance, remembered))]
 
 
-def _changed(fault: WireFault, data: bytes, chance: random.Random, old: bytes) -> bytes:
+def _spoil(fault: WireFault, data: bytes, chance: random.Random, old: bytes) -> bytes:
     body = data.rstrip(b"\r\n")
     end = data[len(body) :]
     text = fault.value.encode("latin-1") if isinstance(fault.value, str) else None
@@ -66,7 +66,7 @@ def _changed(fault: WireFault, data: bytes, chance: random.Random, old: bytes) -
         case "wrong_idn":
             return (OTHER_IDN.encode() if text is None else text) + end
         case "garble":
-            return _garbled(body, chance) + end
+            return _garble(body, chance) + end
         case "drop_chars":
             return _thinned(body, round(fault.number(1)), chance) + end
         case "stuck" | "stale":
@@ -79,7 +79,7 @@ def _changed(fault: WireFault, data: bytes, chance: random.Random, old: bytes) -
             return data
 
 
-def _garbled(body: bytes, chance: random.Random) -> bytes:
+def _garble(body: bytes, chance: random.Random) -> bytes:
     if not body:
         return body
     place = chance.randrange(len(body))

@@ -80,7 +80,7 @@ class Metering:
             return leads
         if CHECK_RESISTOR in wired.closed:
             return CHECK_OHM + leads
-        if not (wired.connected(1) and wired.connected(2)):
+        if not (wired.is_connected(1) and wired.is_connected(2)):
             return math.inf
         sense = (wired.sense_of_row[1], wired.sense_of_row[2]) if four_wire else (None, None)
         ohm = wired.network.resistance_ohm(METER_HI, METER_LO, *sense)
@@ -115,7 +115,7 @@ class Metering:
 
     def _live_ac_v(self, wired: Wired, source: Source | None, angle: float) -> float:
         """Rms of what the source puts across the rows."""
-        if source is None or not (source.open_circuit_v_peak and wired.connected(1) and wired.connected(2)):
+        if source is None or not (source.open_circuit_v_peak and wired.is_connected(1) and wired.is_connected(2)):
             return 0.0
         orders_hz = source.true_frequency_hz * np.array(source.orders, dtype=np.float64)
         solved = wired.network.solve_ac(orders_hz, self._part.iron(np.array([angle])))
@@ -130,7 +130,7 @@ class Metering:
         for row in (1, 2):
             found = wired.columns_of_row.get(row, ())
             on.append(any(terminals.get(column, "").split("_")[0] == live for column in found))
-        if not (wired.connected(1) and wired.connected(2)):
+        if not (wired.is_connected(1) and wired.is_connected(2)):
             return 0
         return int(on[0]) - int(on[1])
 

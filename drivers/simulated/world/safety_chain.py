@@ -101,7 +101,7 @@ class SafetyChain:
         move_s = self._move_end_s if self._moving else math.inf
         return min(move_s, self._enabled_until_s) if self._enabled else move_s
 
-    def pulsed(self, t_s: float) -> None:
+    def pulse(self, t_s: float) -> None:
         """A pulse reached the enable timer, which holds from now on for its time."""
         if self._timer_s is not None:
             self.check(t_s)

@@ -138,9 +138,9 @@ class Sampling:
         turning = faults.magnetised_v_per_krpm and self._world.holder.fitted == "part"
         if turning and LOOPBACK not in wired.closed and RATIO_STANDARD not in wired.closed:
             sine, cosine = self.magnet_v(t, axis)
-            if wired.connected(5) and wired.connected(6):
+            if wired.is_connected(5) and wired.is_connected(6):
                 volts[2] += sine
-            if wired.connected(7) and wired.connected(8):
+            if wired.is_connected(7) and wired.is_connected(8):
                 volts[3] += cosine
 
     def magnet_v(self, t: Floats, axis: AxisPhysics) -> tuple[Floats, Floats]:

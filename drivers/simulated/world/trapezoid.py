@@ -66,7 +66,7 @@ class Trapezoid:
             return 0.0
         return self.accel_steps_s2 * min(t_s - self.start_s, self._ramp_s, self.end_s - t_s)
 
-    def braked(self, t_s: float) -> Trapezoid:
+    def brake(self, t_s: float) -> Trapezoid:
         """What is left after a feed hold: from where it is to v**2 / 2a further on, in v / a seconds.
 
         As a move from rest to rest over the same way; it ends at the place of the true one, never beyond the target.

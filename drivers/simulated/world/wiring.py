@@ -59,7 +59,7 @@ class Wired:
     columns_of_row: dict[int, tuple[int, ...]]
     sense_of_row: dict[int, str]
 
-    def connected(self, row: int) -> bool:
+    def is_connected(self, row: int) -> bool:
         """Whether anything of the adapter is on a row."""
         return bool(self.columns_of_row.get(row))
 

@@ -17,7 +17,7 @@ from drivers.simulated.world.axis import AxisPhysics
 from drivers.simulated.world.excitation import Source
 from drivers.simulated.world.metering import Metering
 from drivers.simulated.world.part.circuit import COILS
-from drivers.simulated.world.part.stand_ins import fitted
+from drivers.simulated.world.part.stand_ins import adapter_load
 from drivers.simulated.world.part.thermal import PartThermal, thermistor_ohm
 from drivers.simulated.world.sampling import Sampling
 from drivers.simulated.world.wiring import AMPLIFIER, EXC_LO, Wired, wire
@@ -40,7 +40,7 @@ class World:
             raise UsageError(f"clamping {clamping}: clampings count from 1.", next_action="Give 1 or more.")
         self.file, self.clamping = file, clamping
         self._rng = np.random.default_rng((file.seed, 10, clamping))
-        self.part = fitted(file, clamping)
+        self.part = adapter_load(file, clamping)
         self._thermal = PartThermal(file.climate)
         self._source = Source(file.generator, file.seed, self._rng)
         self._axis = AxisPhysics(file.axis, file.seed, self._rng, file.part.faults.rotor_slip_deg_per_turn)
@@ -175,7 +175,7 @@ class World:
         self._guard_closed, self._emergency_stop = guard_closed, emergency_stop
         self._power(t_s)
 
-    def powered(self, t_s: float) -> bool:
+    def is_powered(self, t_s: float) -> bool:
         """Whether the interlock's relays let excitation and motor current through (guard closed, no stop)."""
         guard_closed, emergency_stop = self.interlock(t_s)
         return guard_closed and not emergency_stop
@@ -183,11 +183,11 @@ class World:
     # ---- inside ---------------------------------------------------------------------------------------------
 
     def _live_source(self, t_s: float) -> Source | None:
-        return self._source if self._source.on and self.powered(t_s) else None
+        return self._source if self._source.on and self.is_powered(t_s) else None
 
     def _power(self, t_s: float) -> None:
         """The interlock takes the motor's current at the moment it opens; a move under way ends there."""
-        powered = self.powered(t_s)
+        powered = self.is_powered(t_s)
         if not powered and not self._tripped:
             state = self.file.interlock
             due = [at for at in (state.guard_opens_at_s, state.emergency_stop_at_s) if at is not None and at <= t_s]

@@ -15,7 +15,7 @@ from pydantic import Field, field_validator, model_validator
 
 from drivers.simulated.worldfile.part import PartWorld
 from drivers.simulated.worldfile.wire_fault import WireFault
-from rig.description.loading import Strict, checked, from_data
+from rig.description.loading import Strict, from_data, load_checked
 from rig.description.places import find
 from rig.resolver.part import TERMINALS
 
@@ -289,7 +289,7 @@ def load_world(name: str | Path, settings: Mapping[str, object] | None = None) -
     settings: "section.key" -> value, over the file's own: what an operator does between two runs (holder.fitted).
     """
     path = find("world", str(name))
-    file = checked(WorldFile, path)
+    file = load_checked(WorldFile, path)
     if not settings:
         return file, path
     data: dict[str, Any] = file.model_dump()

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from rig.certificate.words.wording import display, short_name, unit_suffix
 from rig.quantity import Limit
 from rig.result import Judged
-from rig.review.units.margins import used
+from rig.review.units.margins import share_used
 from rig.uncertainty.conformity import Verdict
 
 SUBJECTS = (  # one line a subject, in the order of a mechanic's questions
@@ -152,4 +152,4 @@ def _place(line: Judged) -> int:
 
 
 def _urgent(line: Judged) -> tuple[int, float]:
-    return _place(line), -used(line)
+    return _place(line), -share_used(line)

@@ -104,7 +104,7 @@ class Content:
     manual: tuple[Mapping[str, str], ...]
     conditions: tuple[Pair, ...]
     budgets: tuple[Budget, ...]
-    instruments: tuple[say.Instrument, ...]
+    instruments: tuple[say.InstrumentStatement, ...]
     traceable: bool
     traceability: str
     decision: str
@@ -156,10 +156,10 @@ def build_content(
     )
     traceable, traceability = say.traceability_text(instruments)
     return Content(
-        number=_numbered(base, issue),
+        number=_report_number(base, issue),
         run=stored.id,
         issue=issue,
-        replaces=_numbered(base, issue - 1) if issue > 1 else "",
+        replaces=_report_number(base, issue - 1) if issue > 1 else "",
         simulated=header.simulated,
         title=say.TITLE,
         subtitle=say.SUBTITLE if not judgement.awaits else say.PROVISIONAL,
@@ -237,7 +237,7 @@ def _error_limit(judgement: Judgement, pole_pairs: int) -> float | None:
     return None
 
 
-def _numbered(base: str, issue: int) -> str:
+def _report_number(base: str, issue: int) -> str:
     return base if issue == 1 else f"{base}-{issue}"
 
 

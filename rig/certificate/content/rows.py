@@ -169,12 +169,12 @@ def _angle_row(line: Judged, guard: float, pole_pairs: int) -> AngleRow:
     if not m.angle:
         return AngleRow(line.measurand, name, own, ("", "", ""), "", shown)
     factor = 1.0 / pole_pairs if m.angle == "elec" else float(pole_pairs)
-    other = _scaled(line, factor, shown.unit)
+    other = _in_unit(line, factor, shown.unit)
     elec, mech = (own, other) if m.angle == "elec" else (other, own)
     return AngleRow(line.measurand, name, elec, mech, m.angle, shown)
 
 
-def _scaled(line: Judged, factor: float, unit: str) -> tuple[str, str, str]:
+def _in_unit(line: Judged, factor: float, unit: str) -> tuple[str, str, str]:
     r = line.result
     if r is None or r.estimate is None or line.spoiled:
         return DASH, "", unit

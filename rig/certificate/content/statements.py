@@ -167,7 +167,7 @@ def risk_text(judged: Sequence[Judged], guard: float) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Instrument:
+class InstrumentStatement:
     """One row of the instrument table; status: "current", "overdue", "not recorded" or "simulated"."""
 
     role: str
@@ -183,14 +183,14 @@ class Instrument:
 
 def instrument_rows(
     instruments: Mapping[str, Mapping[str, Any]], *, on: date, simulated: bool
-) -> tuple[Instrument, ...]:
+) -> tuple[InstrumentStatement, ...]:
     """The instruments with their calibration status on the day of the test."""
     reference = "encoder" if "encoder" in instruments else "axis"
     rows = []
     order, noted = list(ROLE_WORDS), ("asset", "serial", "calibrated", "due", "certificate")
     for role, facts in sorted(instruments.items(), key=lambda i: order.index(i[0]) if i[0] in order else len(order)):
         rows.append(
-            Instrument(
+            InstrumentStatement(
                 role=ROLE_WORDS.get(role, role),
                 who=f"{facts.get('maker', '')} {facts.get('model', '')}".strip(),
                 **{name: str(facts.get(name) or "") for name in noted},
@@ -210,7 +210,7 @@ def _status(facts: Mapping[str, Any], on: date, simulated: bool) -> str:
     return "current" if made <= on <= due else "overdue"
 
 
-def traceability_text(rows: Sequence[Instrument]) -> tuple[bool, str]:
+def traceability_text(rows: Sequence[InstrumentStatement]) -> tuple[bool, str]:
     """(established, sentence): only when every instrument that a result rests on is calibrated, recorded, current."""
     needed = [row for row in rows if row.matters]
     lacking = [row for row in needed if row.status != "current"]

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from rig.certificate.dcc.vocabulary import unit_known
+from rig.certificate.dcc.vocabulary import is_unit
 from rig.certificate.dcc.writer import DCC, NS, SI, Found, local_name, tokens
 
 if TYPE_CHECKING:
@@ -30,10 +30,10 @@ LISTS = frozenset(_LISTS.split())
 
 
 def _quantities(root: _Element) -> list[_Element]:
-    return [*root.iterfind(".//dcc:result/dcc:data/dcc:quantity", NS), *_listed(root)]
+    return [*root.iterfind(".//dcc:result/dcc:data/dcc:quantity", NS), *_list_elements(root)]
 
 
-def _listed(root: _Element) -> Iterator[_Element]:
+def _list_elements(root: _Element) -> Iterator[_Element]:
     for held in root.iterfind(".//dcc:measurementResults//dcc:list", NS):
         if not any(up.tag == f"{{{DCC}}}metaData" for up in held.iterancestors()):
             yield from held.iterfind("dcc:quantity", NS)
@@ -119,7 +119,7 @@ def units(root: _Element) -> Found:
             yield part, f"a unit with a space: {text!r}"
             continue
         for token in text.split():
-            if not unit_known(token):
+            if not is_unit(token):
                 yield part, f"{token!r} is no D-SI unit"
 
 

@@ -136,7 +136,7 @@ def conformity(root: _Element) -> Found:
                 yield element, f"{token!r} is no conformity statement"
 
 
-def amended(root: _Element) -> Found:
+def replacement(root: _Element) -> Found:
     """A report that replaces another has a number of its own."""
     own = root.find(".//dcc:coreData/dcc:uniqueIdentifier", NS)
     for element in root.iterfind(".//dcc:reportAmendedSubstituted/dcc:replacedUniqueIdentifier", NS):
@@ -162,5 +162,5 @@ RULES: tuple[tuple[str, str, Callable[[_Element], Found]], ...] = (
     ("error", "references", references),
     ("error", "non-SI units", non_si),
     ("error", "conformity", conformity),
-    ("error", "amended", amended),
+    ("error", "amended", replacement),
 )

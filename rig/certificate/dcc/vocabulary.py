@@ -76,7 +76,7 @@ _UNIT_NAMES = (
 PREFIXES, UNIT_NAMES = frozenset(_PREFIXES.split()), frozenset(_UNIT_NAMES.split())
 
 
-def unit_known(token: str) -> bool:
+def is_unit(token: str) -> bool:
     r"""Whether a token is made of D-SI units: \milli\volt, \metre\tothe{2}, \volt\per\ampere."""
     parts = re.findall(r"\\([a-zA-Z]+)(\{[-+]?[\d.]+\})?", token)
     if not parts or "".join(f"\\{name}{power}" for name, power in parts) != token:

@@ -23,7 +23,7 @@ def attachments(pdf: bytes) -> Iterator[bytes]:
     """The content of every embedded file."""
     for _, body in OBJECT.findall(pdf):
         if b"/EmbeddedFile" in body.partition(b"stream")[0] and (found := STREAM.search(body)):
-            yield _inflated(found[1])
+            yield _inflate(found[1])
 
 
 def places(kept: bytes, given: bytes) -> list[str]:
@@ -61,10 +61,10 @@ def _kind(number: int, body: bytes) -> str:
 
 def _open(body: bytes) -> bytes:
     found = STREAM.search(body)
-    return body if found is None else body[: found.start()] + b"stream\n" + _inflated(found[1])
+    return body if found is None else body[: found.start()] + b"stream\n" + _inflate(found[1])
 
 
-def _inflated(raw: bytes) -> bytes:
+def _inflate(raw: bytes) -> bytes:
     try:
         return zlib.decompress(raw)
     except zlib.error:

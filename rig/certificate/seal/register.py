@@ -93,7 +93,7 @@ class Register:
         return self._content[0]
 
     @property
-    def broken(self) -> tuple[str, ...]:
+    def faults(self) -> tuple[str, ...]:
         """Where the chain is broken, in words; () when it is whole."""
         return self._content[1]
 

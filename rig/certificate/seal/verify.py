@@ -105,7 +105,7 @@ def verify(path: Path, home: Path) -> Verification:
         signature=face.signature.words if face.signature else "unsigned",
         simulated=face.simulated or bool(entry and entry.simulated),
         register=register.state(entry.number if entry else face.number),
-        broken=register.broken,
+        broken=register.faults,
     )
 
 
@@ -117,10 +117,13 @@ def _json(data: bytes, _certificate: bytes | None) -> Face:
         document, faults = parse_json(data, "the file"), []
     except RecordError as fault:
         document, faults = {}, [fault.message.removeprefix("the file: ").removesuffix(".")]
+    number = str(document.get("number", "")) if document.get("schema") == SCHEMA else ""
+    if faults:
+        number = _report_number(data)
     return Face(
         kind="JSON",
         suffix=".json",
-        number=str(document.get("number", "")) if document.get("schema") == SCHEMA else _named(data) if faults else "",
+        number=number,
         simulated=bool(document.get("simulated")),
         faults=faults or differing(document),
         differences=lambda original: _changed_values(original, data),
@@ -128,18 +131,18 @@ def _json(data: bytes, _certificate: bytes | None) -> Face:
 
 
 def _pdf(data: bytes, certificate: bytes | None) -> Face:
-    attached = _attached(data)
+    attached = _attachment(data)
     document = _document(attached)
     return Face(
         kind="PDF",
         suffix=".pdf",
-        number=str(document["number"]) if document else _named(data),
+        number=str(document["number"]) if document else _report_number(data),
         simulated=bool(document.get("simulated")),
         signature=pdf_signature(data, certificate),
         faults=[f"attached data: {place}" for place in differing(document)] if document else [],
         differences=lambda original: [
             *places(original, data),
-            *(f"attached data: {place}" for place in _changed_values(_attached(original), attached)),
+            *(f"attached data: {place}" for place in _changed_values(_attachment(original), attached)),
         ],
     )
 
@@ -147,7 +150,9 @@ def _pdf(data: bytes, certificate: bytes | None) -> Face:
 def _xml(data: bytes, certificate: bytes | None) -> Face:
     report = XmlReport(data)
     if report.root is None:
-        return Face(kind="XML", suffix=".xml", number=_named(data), faults=report.faults, differences=lambda _: [])
+        return Face(
+            kind="XML", suffix=".xml", number=_report_number(data), faults=report.faults, differences=lambda _: []
+        )
     statements = report.root.find(".//dcc:statements", NS)
     seal = report.root.find(f".//dcc:statement[@refType='{SEAL_TYPE}']", NS)
     return Face(
@@ -197,13 +202,13 @@ def _original(home: Path, entry: RegisterEntry, face: Face) -> bytes | None:
     return None
 
 
-def _named(data: bytes) -> str:
+def _report_number(data: bytes) -> str:
     """The first report number that stands in these bytes, "" without one."""
     found = NUMBER.search(data)
     return found[0].decode() if found else ""
 
 
-def _attached(pdf: bytes) -> bytes:
+def _attachment(pdf: bytes) -> bytes:
     """The JSON face that a PDF carries, b"" without one."""
     return next((held for held in attachments(pdf) if _document(held)), b"")
 

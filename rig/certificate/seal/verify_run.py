@@ -20,9 +20,9 @@ from rig.records.store import Store
 def verify_run(store: Store, stored: StoredRun) -> list[str]:
     """Everything that is missing, altered or at odds. Raises RecordError when run.json can't be read at all."""
     register = Register(store.home)
-    found = [_file(stored, name, _why(stored, name)) for name in stored.altered()]
+    found = [_file(stored, name, _why(stored, name)) for name in stored.altered_files()]
     found += _faces(stored, register)
-    found += [f"register: {fault}" for fault in register.broken]
+    found += [f"register: {fault}" for fault in register.faults]
     if found:
         return found  # what the database would be compared with is itself in doubt
     store.index.refresh()
@@ -71,5 +71,5 @@ def run_verification(store: Store, stored: StoredRun) -> Verification:
         signature="signed" if reports and reports[-1].signed else "unsigned",
         simulated=stored.header.simulated,
         register=register.state(reports[-1].number) if reports else "no report issued",
-        broken=register.broken,
+        broken=register.faults,
     )

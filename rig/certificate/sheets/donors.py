@@ -22,7 +22,7 @@ from rig.records.run.stored import StoredRun
 from rig.result import Judged, Judgement
 from rig.review.units.advice import Advice, advice
 from rig.review.units.comparing import ASPECTS, compare
-from rig.review.units.margins import margin, used
+from rig.review.units.margins import margin, share_used
 
 
 def donor_sheet(runs: Sequence[StoredRun], shop: Shop) -> Sheet:
@@ -51,7 +51,7 @@ def donor_sheet(runs: Sequence[StoredRun], shop: Shop) -> Sheet:
             *_bars(names, lines),
             *_overlay(names, judgements, tongue.code),
         ),
-        simulated=found.simulated,
+        simulated=found.is_simulated,
         statements=(
             *(f"Not measured alike: {aspect}." for aspect in found.differs.values()),
             "Angle error belongs to the pair of stator and rotor: units measured with different rotors differ by them.",
@@ -150,7 +150,7 @@ def _bars(names: Sequence[str], lines: Sequence[dict[str, Judged]]) -> tuple[Tab
 
 
 def _apart(lines: Sequence[Judged]) -> float:
-    values = [used(line) for line in lines]
+    values = [share_used(line) for line in lines]
     return max(values) - min(values)
 
 

@@ -66,7 +66,7 @@ def history_sheet(store: Store, part: str, serial: str, shop: Shop) -> Sheet:
         blocks=(
             _runs(store, runs),
             _over_time(judged),
-            *_changed(changes, units),
+            *_change_tables(changes, units),
             *_trends(judged, tongue),
         ),
         simulated=any(run.simulated for run in runs),
@@ -134,7 +134,7 @@ def _over_time(judged: Sequence[tuple[UnitRun, dict[str, Judged]]]) -> Table:
     )
 
 
-def _changed(changes: Sequence[Change], units: Units) -> tuple[Table | Text, ...]:
+def _change_tables(changes: Sequence[Change], units: Units) -> tuple[Table | Text, ...]:
     rows = []
     for change in changes:
         if change.measurand not in MAIN:

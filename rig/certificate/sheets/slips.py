@@ -59,7 +59,7 @@ def hand_back_slip(history: History, job: str, part: str, serial: str) -> str:
     beyond = [change for change in history.changes(part, serial, job) if change.beyond]
     if beyond:
         lines += ["", "Changed by more than the uncertainty of the difference", "-" * WIDTH]
-        lines += [line for change in beyond for line in _changed(change)]
+        lines += [line for change in beyond for line in _change_rows(change)]
     return "\n".join([*lines, "=" * WIDTH, ""])
 
 
@@ -71,7 +71,7 @@ def _pairs(pairs: list[tuple[str, str]]) -> list[str]:
     return lines
 
 
-def _changed(change: Change) -> list[str]:
+def _change_rows(change: Change) -> list[str]:
     """Both figures and their difference, rounded by the uncertainty of the difference, in one unit."""
     scale = scale_of(find_measurand(change.measurand), max(abs(change.before), abs(change.after)))
     U = scale.factor * (change.U_delta or 0.0)

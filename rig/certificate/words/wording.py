@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from rig.errors import UsageError
 from rig.quantity import Limit, Measurand, Scalar, measurand
 from rig.result import Judged, Result
-from rig.uncertainty.conformity import Verdict, judge
+from rig.uncertainty.conformity import Verdict, verdict_of
 from rig.uncertainty.rounding import round_for_verdict, round_result
 
 DASH = "–"
@@ -216,7 +216,7 @@ def _decision(
 
     def verdict(estimate: float, U: float) -> Verdict | None:
         try:
-            return judge(estimate, U, lower, upper, guard, qualifier, m.nonnegative)
+            return verdict_of(estimate, U, lower, upper, guard, qualifier, m.nonnegative)
         except UsageError:
             return None
 

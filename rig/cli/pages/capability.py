@@ -17,7 +17,7 @@ from rig.jobs import run_job as jobs
 from rig.records.calibrations import Calibrations
 
 if TYPE_CHECKING:
-    from rig.review.capability import Capability, Line
+    from rig.review.capability import Capability, CapabilityLine
 
 SCHEMA = "anglewright capability 1"
 
@@ -57,22 +57,22 @@ class Page:
         return "\n".join(rows)
 
 
-def _rows(line: Line) -> list[str]:
+def _rows(line: CapabilityLine) -> list[str]:
     unit = "" if line.unit in ("1", "ratio") else f" {line.unit}"
     expanded = "-" if line.U is None else f"{line.U:.3g}{unit}"
     left = "" if line.share is None else f"{100 * line.share:.0f} %"
     mostly = f"{line.dominated_by[0][0]} ({100 * line.dominated_by[0][1]:.0f} %)" if line.dominated_by else line.note
-    rows = [f"{line.measurand:<28}{expanded:>14}  {line.said:<24}{left:>14}  {mostly}"]
+    rows = [f"{line.measurand:<28}{expanded:>14}  {line.sentence:<24}{left:>14}  {mostly}"]
     if line.limit is not None:
         rows += [f"{'':<28}{value:>14.3g}  with {name}" for name, value in line.better.items()]
     return rows
 
 
-def asked(part: str, bench: str) -> Page:
+def capability_page(part: str, bench: str) -> Page:
     """The capability of a bench for a part, with the calibrations that would be in force now."""
     from rig.review.capability import capability
 
-    bench_file, holder = jobs.described(jobs.Request(sequence="", part=part, serial="-", bench=bench))
+    bench_file, holder = jobs.bench_and_holder(jobs.Request(sequence="", part=part, serial="-", bench=bench))
     bench_file = _as_served(bench_file)
     days = {"positioner": bench_file.axis.correction_days} if bench_file.axis else {}
     now = datetime.now(UTC).isoformat(timespec="seconds")

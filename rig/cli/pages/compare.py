@@ -16,24 +16,24 @@ from rich.text import Text
 from rig.certificate.words.wording import display, figure_texts, find_measurand, scale_of, short_name, unit_suffix
 from rig.result import Judged, Result
 from rig.review.units.advice import Advice
-from rig.review.units.comparing import Comparison, Line
+from rig.review.units.comparing import ComparedLine, UnitComparison
 from rig.review.units.margins import Difference, margin
 
 STYLES: Mapping[str, str] = {"pass": "green", "fail": "bold red", "conditional pass": "yellow", "not tested": "dim"}
 
 
-def show(found: Comparison, said: Advice, *, every: bool = False) -> None:
+def show(found: UnitComparison, said: Advice, *, every: bool = False) -> None:
     """The whole page."""
     console = Console(highlight=False)
     if not console.is_terminal:
         console = Console(highlight=False, width=170)
-    if found.simulated:
+    if found.is_simulated:
         console.print("SIMULATED: no part was measured", style="reverse")
     console.print(f"{found.part}: {', '.join(unit.name for unit in found.units)}", style="bold")
     for told in found.differs.values():
         console.print(f"NOT MEASURED ALIKE: {told}", style="bold yellow")
     console.print(_heads(found))
-    shown = [line for line in found.lines if every or line.limited or line.beyond]
+    shown = [line for line in found.lines if every or line.has_limit or line.beyond]
     console.print(_lines(found, shown))
     if len(shown) < len(found.lines):
         console.print(f"{len(found.lines) - len(shown)} more lines have no limit and no difference: --all", style="dim")
@@ -44,7 +44,7 @@ def show(found: Comparison, said: Advice, *, every: bool = False) -> None:
         console.print(Text(f"  {reason}"))
 
 
-def _heads(found: Comparison) -> Table:
+def _heads(found: UnitComparison) -> Table:
     table = _table("", "outcome", "rotor", "condition", "margin", "smallest at", "hints", "run")
     for unit in found.units:
         header, free = unit.run.header, margin(unit.judgement)
@@ -55,7 +55,7 @@ def _heads(found: Comparison) -> Table:
     return table
 
 
-def _lines(found: Comparison, lines: list[Line]) -> Table:
+def _lines(found: UnitComparison, lines: list[ComparedLine]) -> Table:
     table = _table("")
     for n, unit in enumerate(found.units):
         table.add_column(unit.name, justify="right")
@@ -93,7 +93,7 @@ def _apart(id_: str, apart: Difference | None) -> str:
     return f"{value}{f' ± {U}' if U else ''}{unit_suffix(scale.unit)}{' beyond' if apart.beyond else ''}"
 
 
-def _limits(line: Line) -> str:
+def _limits(line: ComparedLine) -> str:
     """The limit of the first unit that has one, with who set it."""
     for cell in line.cells:
         if cell is not None and cell.limit is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from rig.review.archive.archive import Report
+from rig.review.archive.archive import ArchiveReport
 from rig.review.archive.changes import in_words
 
 
@@ -21,7 +21,7 @@ def changed_rows(changed: Mapping[str, Any]) -> list[str]:
     return rows if len(rows) > 1 or before != after else [*rows, "nothing changed"]
 
 
-def archive_rows(report: Report) -> list[str]:
+def archive_rows(report: ArchiveReport) -> list[str]:
     """How many runs were judged, how they came out, which could not be judged."""
     summary = report.to_dict()["summary"]
     rows = [f"{summary['runs']} runs judged, {summary['unchanged']} unchanged, {len(report.faults)} not judged"]

@@ -8,8 +8,8 @@ from __future__ import annotations
 from typing import Any
 
 from rig.cli.following import follow
-from rig.cli.pages.run import Progress
-from rig.cli.pages.watch import Watched
+from rig.cli.pages.run import ProgressLine
+from rig.cli.pages.watch import WatchDisplay
 from rig.control.step import Progress as Told
 from rig.jobs.controller.ask import WATCH, of_request
 from rig.jobs.controller.frames import Message
@@ -21,7 +21,7 @@ class Shown:
     """Takes a run's messages and shows them through the lines of `Progress`."""
 
     def __init__(self, *, quiet: bool) -> None:
-        self._progress = Progress(quiet=quiet)
+        self._progress = ProgressLine(quiet=quiet)
 
     def __call__(self, message: Message) -> None:
         """One message."""
@@ -44,7 +44,7 @@ def run_shown(request: Request, *, quiet: bool) -> Finished:
     return kept_run(str(ended["run"]))
 
 
-def watch_shown(request: Request, watch: dict[str, Any], shown: Watched) -> Finished:
+def watch_shown(request: Request, watch: dict[str, Any], shown: WatchDisplay) -> Finished:
     """A watch of its own controller, its readings shown; the kept run."""
 
     def show(message: Message) -> None:

@@ -23,7 +23,7 @@ from rig.cli.pages.runs import console_of_output
 from rig.cli.pages.witness import settling
 from rig.control.step import Progress as Told
 from rig.jobs.bench import health as proving
-from rig.jobs.demo import SHOP, Unit
+from rig.jobs.demo import SHOP, DemoUnit
 from rig.jobs.run_job import Finished
 from rig.quantity import measurand
 from rig.result import Judged
@@ -42,7 +42,7 @@ TITLES = {id_: title.partition(",")[0].partition(" (")[0] for id_, title in GROU
 OUTCOME_STYLES = {"within limits": "bold green", "outside limits": "bold red"}
 
 
-class Progress:
+class ProgressLine:
     """Shows how far a run is: one line that renews itself on a terminal, one line a step elsewhere."""
 
     def __init__(self, *, quiet: bool = False) -> None:
@@ -76,7 +76,7 @@ def _bar(done: int, total: int, width: int = 24) -> str:
     return f"{'━' * filled}{'─' * (width - filled)} {done}/{total}  "
 
 
-def show_scene(unit: Unit) -> None:
+def show_scene(unit: DemoUnit) -> None:
     """What the shop knows of a demonstration unit before it is clamped."""
     console = Console(highlight=False)
     console.print(f"\n[bold]{SHOP}[/]   part {unit.part}   serial {unit.serial}")
@@ -202,7 +202,7 @@ def show_bench(report: Mapping[str, Any]) -> None:
     guard = "closed" if report["guard_closed"] else "OPEN"
     stop = "PRESSED" if report["emergency_stop"] else "released"
     console.print(f"guard {guard}, emergency stop {stop}")
-    console.print(proving.told(report["health"]))
+    console.print(proving.health_sentence(report["health"]))
     console.print(f"can run: {', '.join(report['can_run']) or 'nothing'}")
     for sequence, roles in report["lacking"].items():
         console.print(f"{sequence}: needs {', '.join(roles)}")

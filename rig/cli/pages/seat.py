@@ -33,7 +33,7 @@ def ask_for_place(simulated: bool) -> Callable[[float], None]:
 
 def ask_for_move(look: Look) -> str:
     """How the stator was moved after this look, "MM@DEG"; "" when nothing is left to move or the person has enough."""
-    if look.found is None or not look.found.seen:
+    if look.found is None or not look.found.is_offset:
         return ""
     advised = f"{look.found.offset_mm:.2f}@{look.found.toward_mech_deg[0]:.0f}"
     answer = click.prompt(
@@ -52,7 +52,7 @@ def look_rows(found: Look) -> list[str]:
             f"{one['line']}: seat explains {one['seat']:+.4g}{seen}, part and axis {one['part']:.4g} {one['unit']}"
             f"   (before {one['before']:.4g}, U of the seat's share {one['U_seat']:.2g})"
         )
-    if found.found is not None and found.found.seen:
+    if found.found is not None and found.found.is_offset:
         rows.append(
             f"then: anglewright run seat ... --after {found.run.id} "
             f"--moved {found.found.offset_mm:.2f}@{found.found.toward_mech_deg[0]:.0f}"

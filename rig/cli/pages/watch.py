@@ -12,7 +12,7 @@ import time
 from typing import Any, TextIO
 
 from rig.answer import dump_answer
-from rig.evaluation.bench.watching import QUANTITIES, Hold, told
+from rig.evaluation.bench.watching import QUANTITIES, Hold, drop_out_sentence
 from rig.jobs.run_job import Finished
 from rig.quantity import Reading
 
@@ -46,7 +46,7 @@ def big(text: str) -> list[str]:
     return [" ".join(picture[row].replace("#", "█") for picture in pictures) for row in range(ROWS)]
 
 
-class Watched:
+class WatchDisplay:
     """Takes a run's readings as they come. silent: nothing at all is shown (--json)."""
 
     def __init__(self, coil: str, *, quiet: bool = False, silent: bool = False, out: TextIO | None = None) -> None:
@@ -65,7 +65,7 @@ class Watched:
         if self._silent:
             return
         if changed:
-            self._changed()
+            self._write_change()
         if self._live and (changed or time.monotonic() - self._shown_s > AGAIN_S):
             self._shown_s = time.monotonic()
             self._draw()
@@ -77,11 +77,11 @@ class Watched:
             self._out.flush()
         self._drawn = 0
 
-    def _changed(self) -> None:
+    def _write_change(self) -> None:
         self._erase()
         last = self.hold.drop_outs[-1]
         sound = "" if self._quiet else "\a"
-        said = f"{last.begin_utc}  lost" if last.open else told(last, self.hold.unit)
+        said = f"{last.begin_utc}  lost" if last.open else drop_out_sentence(last, self.hold.unit)
         self._out.write(f"{sound}{said}\n")
         self._out.flush()
 
@@ -95,7 +95,7 @@ class Watched:
         hold = self.hold
         now = "OPEN" if hold.now is None else f"{hold.now:.4g}" if abs(hold.now) >= 0.001 else f"{hold.now:.6f}"
         least, most = ("-" if x is None else f"{x:.5g}" for x in (hold.least, hold.most))
-        state = "LOST" if hold.dropped else "in contact"
+        state = "LOST" if hold.is_dropped else "in contact"
         rows = [*big(now), "", f"{self._coil} coil, {hold.unit}   {state}"]
         rows.append(f"min {least}   max {most}   drop-outs {len(hold.drop_outs)}   Ctrl-C ends")
         self._out.write("\n".join(rows) + "\n")

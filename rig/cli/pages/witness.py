@@ -10,7 +10,7 @@ import click
 
 from rig.errors import RecordError
 from rig.jobs.run_job import Finished
-from rig.jobs.witness import SCHEMA, Answer, Plan, all_said, answers
+from rig.jobs.witness import SCHEMA, Answer, WitnessPlan, all_said, answers
 from rig.result import Awaited
 from rig.review.witness.suspects import FAILS, suspects
 from rig.soundness.witness import WITNESSES, titles
@@ -31,7 +31,7 @@ def settling(finished: Finished) -> list[str]:
     with suppress(RecordError):  # an index that is out of reach must not hide the run itself
         taken = answers(finished.stored)
     for answer in taken:
-        rows.append(f"witness {WITNESSES[answer.kind].title} (run {answer.run}): {answer.said}")
+        rows.append(f"witness {WITNESSES[answer.kind].title} (run {answer.run}): {answer.summary}")
         rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
     if len(taken) > 1:
         rows += [f"all witnesses together: {line}: {said}" for line, said in all_said(taken).items()]
@@ -50,7 +50,7 @@ def hands_are_there(awaited: Awaited, simulated: bool) -> bool:
     return click.confirm("Done, guard closed? (no: the outcome awaits this witness)", default=False, err=True)
 
 
-def ask_for_hands(found: Plan, kind: str) -> None:
+def ask_for_hands(found: WitnessPlan, kind: str) -> None:
     """What hands have to do first; on the simulated bench it is done already."""
     simulated = found.run.header.simulated
     click.echo(WITNESSES[kind].do + (" (simulated)" if simulated else ""), err=True)
@@ -58,7 +58,7 @@ def ask_for_hands(found: Plan, kind: str) -> None:
         click.confirm("Done, guard closed?", abort=True, err=True)
 
 
-def document(found: Plan, taken: list[Answer]) -> dict[str, Any]:
+def document(found: WitnessPlan, taken: list[Answer]) -> dict[str, Any]:
     """The --json document."""
     plan = [
         {"witness": kind, "title": WITNESSES[kind].title, "do": WITNESSES[kind].do, "lines": [s.line for s in lines]}
@@ -75,7 +75,7 @@ def document(found: Plan, taken: list[Answer]) -> dict[str, Any]:
     }
 
 
-def plan_rows(found: Plan) -> list[str]:
+def plan_rows(found: WitnessPlan) -> list[str]:
     """The plan in words."""
     if not found.kinds:
         return [f"run {found.run.id}: nothing in it asks for a witness"]
@@ -97,7 +97,7 @@ def answer_rows(taken: list[Answer]) -> list[str]:
     """Answers in words, the figures below."""
     rows = []
     for answer in taken:
-        rows += ["", f"{WITNESSES[answer.kind].title} (run {answer.run}): {answer.said}"]
+        rows += ["", f"{WITNESSES[answer.kind].title} (run {answer.run}): {answer.summary}"]
         rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
     if len(taken) > 1:
         rows += ["", "all witnesses together"]

@@ -43,12 +43,12 @@ def new(
 
     Example: anglewright bench new my-bench
     """
-    from rig.jobs.bench import bring_up
+    from rig.jobs.bench import set_up
     from rig.jobs.bench.dialogue import Questions
 
     ask = Questions(answers, assume=assume, say=say, read_line=sys.stdin.readline)
-    found = bring_up.search([*(f"tcp://{host}" for host in hosts), *links], everywhere=search, say=say)
-    made = bring_up.make(name, write, found, ask)
+    found = set_up.search([*(f"tcp://{host}" for host in hosts), *links], everywhere=search, say=say)
+    made = set_up.make(name, write, found, ask)
     if as_json:
         print_json(made.document())
         return
@@ -81,9 +81,9 @@ def can(part: str, bench: str, as_json: bool) -> None:
 
     Example: anglewright bench can --part KX4-2207
     """
-    from rig.cli.pages.capability import asked
+    from rig.cli.pages.capability import capability_page
 
-    page = asked(part, bench)
+    page = capability_page(part, bench)
     print_json(page.document()) if as_json else click.echo(page.text())
 
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli import options
-from rig.cli.chosen import chosen_run
 from rig.cli.group import WithDefault, print_json
+from rig.cli.pick import pick_run
 
 if TYPE_CHECKING:
-    from rig.review.library.learning import Rule
+    from rig.review.library.learning import LearningRule
     from rig.review.library.library import Library
 
 Command = Callable[..., Any]
@@ -66,7 +66,7 @@ def show(
         print_json({"part": part, "entries": entries}) if as_json else page.show_history(part, entries)
     else:
         library = _library(store)
-        limits = library.version(part, version) if version else library.proposed(part, _rule(rule), family=family)
+        limits = library.version(part, version) if version else library.propose(part, _rule(rule), family=family)
         print_json(page.limits_data(limits)) if as_json else page.show_limits(limits)
 
 
@@ -81,11 +81,11 @@ def add(units: str, more: Sequence[str], how: str, who: str, as_json: bool) -> N
 
     Example: anglewright known add 4L-00871 --how 'ran in a machine' --by 'operator 2'
     """
-    from rig.jobs.kept.what import Fit
+    from rig.jobs.kept.which_run import RunKind
     from rig.records.store import Store
 
     library = _library(Store())
-    unit = library.add([chosen_run(one, Fit(certified_first=True)) for one in (units, *more)], how=how, who=who)
+    unit = library.add([pick_run(one, RunKind(certified_first=True)) for one in (units, *more)], how=how, who=who)
     count = len(library.units(unit.part))
     document = {"part": unit.part, "serial": unit.serial, "runs": list(unit.runs), "values": dict(unit.values)}
     if as_json:
@@ -134,7 +134,7 @@ def _library(store: Any) -> Library:
     return Library(store)
 
 
-def _rule(words: dict[str, Any]) -> Rule:
-    from rig.review.library.learning import Rule
+def _rule(words: dict[str, Any]) -> LearningRule:
+    from rig.review.library.learning import LearningRule
 
-    return Rule(**words)
+    return LearningRule(**words)

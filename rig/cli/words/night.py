@@ -46,7 +46,7 @@ def plan(as_json: bool, removed: int | None, **request: Any) -> None:
         print_json(entry) if as_json else click.echo(f"removed {removed}: {entry['sequence']} of {entry['serial']}")
         return
     if request["sequence"]:
-        entry = row(queue.add(_checked(request)))
+        entry = row(queue.add(_check_request(request)))
         added = f"added as {entry['n']}: {entry['sequence']} of {entry['serial']}"
         print_json(entry) if as_json else click.echo(added)
         return
@@ -58,12 +58,12 @@ def plan(as_json: bool, removed: int | None, **request: Any) -> None:
     _table([{**one, "outcome": one["outcome"] or one["state"]} for one in rows])
 
 
-def _checked(request: dict[str, Any]) -> Any:
+def _check_request(request: dict[str, Any]) -> Any:
     """The request with whole paths, its files read once. Raises UsageError or DescriptionError."""
     from rig.description.parts import load_part
     from rig.errors import UsageError
     from rig.jobs import run_job as jobs
-    from sequences.registry import find as find_sequence
+    from sequences.registry import find_sequence
 
     if not request["part"]:
         raise UsageError("a run needs a part file.", next_action="Give --part.")
@@ -72,7 +72,7 @@ def _checked(request: dict[str, Any]) -> Any:
             request[name] = str(Path(request[name]).resolve())
     made = jobs.Request(**request)
     load_part(made.part, draft=find_sequence(made.sequence).traits.draft_allowed)
-    jobs.described(made)
+    jobs.bench_and_holder(made)
     if not made.serial.strip():
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
     return made
@@ -89,11 +89,11 @@ def start(until: str, as_json: bool) -> None:
 
     Example: anglewright night start --until 06:30
     """
-    from rig.cli.pages.run import Progress
+    from rig.cli.pages.run import ProgressLine
     from rig.jobs.night.night import Night, row, seconds_until
     from rig.jobs.night.queue import Queue
 
-    outcome = Night(Queue(), seconds_until(until, datetime.now()), Progress(quiet=as_json)).run()
+    outcome = Night(Queue(), seconds_until(until, datetime.now()), ProgressLine(quiet=as_json)).run()
     if as_json:
         print_json(outcome.document())
     else:

@@ -22,9 +22,9 @@ def key(name: str, as_json: bool) -> None:
     Example: anglewright panel key --name 'Harrow Lane Motor Rebuild (invented)'
     """
     from rig.certificate.seal.signatures import new_key
-    from rig.description.places import home
+    from rig.description.places import default_home
 
-    made = new_key(home() / "keys", name)
+    made = new_key(default_home() / "keys", name)
     if as_json:
         print_json({"key": str(made.key), "certificate": str(made.certificate)})
     else:

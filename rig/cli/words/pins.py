@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli import options
-from rig.cli.chosen import chosen_run
 from rig.cli.completion import complete_name
 from rig.cli.group import InOrder, print_json
+from rig.cli.pick import pick_run
 
 if TYPE_CHECKING:
     from rig.jobs.pins.table import AnalysedPairs
@@ -88,10 +88,10 @@ def of_run(what: str, draft_to: Path | None, as_json: bool) -> None:
 
     Example: anglewright pins of latest
     """
-    from rig.jobs.kept.what import Fit
+    from rig.jobs.kept.which_run import RunKind
     from rig.jobs.pins.table import analyse_run
 
-    _finish(analyse_run(chosen_run(what, Fit(question="pins")).id, draft_to=draft_to), as_json)
+    _finish(analyse_run(pick_run(what, RunKind(question="pins")).id, draft_to=draft_to), as_json)
 
 
 def _finish(found: AnalysedPairs, as_json: bool) -> None:

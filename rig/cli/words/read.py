@@ -102,10 +102,10 @@ def _judge(kind: str, columns: str, *, as_json: bool, **said: Any) -> None:
     """Judge, print and leave with the exit status. A person at a terminal is asked for columns that have no name."""
     from dataclasses import replace
 
-    from rig.jobs.kept.recordings import Request, answered_columns, judge_recording
+    from rig.jobs.kept.recordings import RecordingRequest, answered_columns, judge_recording
     from rig.records.elsewhere.columns import answers_of
 
-    request = Request(kind=kind, columns=answers_of(columns), **said)
+    request = RecordingRequest(kind=kind, columns=answers_of(columns), **said)
     if sys.stdin.isatty() and not as_json:
         request = replace(request, columns=answered_columns(request, _ask))
     found = judge_recording(request)

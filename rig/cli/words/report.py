@@ -16,8 +16,8 @@ from pathlib import Path
 import click
 
 from rig.cli import options
-from rig.cli.chosen import chosen_run
 from rig.cli.group import InOrder, print_json
+from rig.cli.pick import pick_run
 
 
 @click.group(cls=InOrder)
@@ -46,10 +46,10 @@ def issue(what: str, part: str, out: Path | None, reason: str, corrections: Sequ
     Example: anglewright report issue 4L-00871
     """
     from rig.certificate import issue as issuing
-    from rig.jobs.kept.what import Fit
+    from rig.jobs.kept.which_run import RunKind
     from rig.records.store import Store
 
-    stored = chosen_run(what, Fit(certified=True), part=part)
+    stored = pick_run(what, RunKind(certified=True), part=part)
     made = issuing.issue(Store(), stored, reason=reason, corrections=_pairs(corrections))
     files = dict(made.files)
     if out is not None:
@@ -74,10 +74,10 @@ def withdraw(what: str, reason: str, as_json: bool) -> None:
     Example: anglewright report withdraw 4L-00871 --reason 'wrong unit clamped'
     """
     from rig.certificate import issue as issuing
-    from rig.jobs.kept.what import Fit
+    from rig.jobs.kept.which_run import RunKind
     from rig.records.store import Store
 
-    entry = issuing.withdraw(Store(), chosen_run(what, Fit(certified=True)).id, reason)
+    entry = issuing.withdraw(Store(), pick_run(what, RunKind(certified=True)).id, reason)
     document = {"number": entry.number, "withdrawn": entry.reason}
     print_json(document) if as_json else click.echo(f"withdrawn {entry.number}")
 
@@ -91,21 +91,21 @@ def list_reports(serial: str, as_json: bool) -> None:
     Example: anglewright report list
     """
     from rig.certificate.seal.register import Register, in_force
-    from rig.description.places import home
+    from rig.description.places import default_home
 
-    register = Register(home())
+    register = Register(default_home())
     rows = [(e, state) for e, state in in_force(register.entries, register) if serial in ("", e.serial)]
     if as_json:
         listed = [{**asdict(entry), "state": state} for entry, state in rows]
-        print_json({"reports": listed, "broken": register.broken})
+        print_json({"reports": listed, "broken": register.faults})
     for entry, state in () if as_json else rows:
         mark = " SIMULATED" if entry.simulated else ""
         click.echo(
             f"{entry.at_utc[:10]}  {entry.number:<32} {entry.part} {entry.serial}  {entry.outcome}{mark}  {state}"
         )
-    for fault in register.broken:
+    for fault in register.faults:
         click.echo(f"register: {fault}", err=True)
-    sys.exit(1 if register.broken else 0)
+    sys.exit(1 if register.faults else 0)
 
 
 @report.command()
@@ -119,11 +119,12 @@ def verify(what: Sequence[str], as_json: bool) -> None:
     from rig.certificate.seal.verify import verify as check
     from rig.certificate.seal.verify_run import run_verification
     from rig.cli.pages.report import verify_rows
-    from rig.description.places import home
+    from rig.description.places import default_home
     from rig.records.store import Store
 
     found = [
-        check(Path(one), home()) if Path(one).exists() else run_verification(Store(), chosen_run(one)) for one in what
+        check(Path(one), default_home()) if Path(one).exists() else run_verification(Store(), pick_run(one))
+        for one in what
     ]
     print_json([asdict(one) for one in found]) if as_json else click.echo("\n".join(verify_rows(found)))
     sys.exit(max(one.exit_status for one in found))

@@ -10,9 +10,9 @@ import click
 from click.shell_completion import CompletionItem
 
 from rig.cli import options
-from rig.cli.chosen import chosen_run
 from rig.cli.completion import complete_name, complete_sequence
 from rig.cli.group import WithDefault, print_json
+from rig.cli.pick import pick_run
 
 
 class Runs(WithDefault):
@@ -68,7 +68,7 @@ def sequence(as_json: bool, **request: Any) -> None:
     from rig.jobs import run_job as jobs
 
     if request["retest_of"]:
-        request["retest_of"] = chosen_run(request["retest_of"]).id
+        request["retest_of"] = pick_run(request["retest_of"]).id
     finished = run_shown(jobs.Request(**request), quiet=as_json)
     print_json(finished.document()) if as_json else show_finished(finished)
     sys.exit(finished.judgement.exit_status)
@@ -89,7 +89,7 @@ def demo(case: str | None, every: bool, as_json: bool) -> None:
 
     status = 0
     documents = []
-    for unit in scenario.chosen(case, every):
+    for unit in scenario.choose_units(case, every):
         if not as_json:
             show_scene(unit)
         finished = run_shown(unit.request(), quiet=as_json)
@@ -125,7 +125,7 @@ def watch(coil: str, ac: bool, seconds: float, quiet: bool, as_json: bool, **req
     from rig.jobs.run_job import Request
     from sequences.watch import SEQUENCE
 
-    shown = page.Watched(coil, quiet=quiet, silent=as_json)
+    shown = page.WatchDisplay(coil, quiet=quiet, silent=as_json)
     asked = Request(sequence=SEQUENCE.name, **request)
     finished = watch_shown(asked, {"coil": coil, "ac": ac, "seconds": seconds}, shown)
     print_json(page.document(finished)) if as_json else click.echo("\n".join(page.rows(finished)))
@@ -147,7 +147,7 @@ def seat(gap_mm: float | None, after: str, moved: str, axial: str, guided: bool,
     Example: anglewright run seat --part KX4-2207 --world good_4
     """
     from rig.cli.pages import seat as page
-    from rig.cli.pages.run import Progress
+    from rig.cli.pages.run import ProgressLine
     from rig.errors import UsageError
     from rig.jobs import run_job as jobs
     from rig.jobs import seat as looks
@@ -158,13 +158,13 @@ def seat(gap_mm: float | None, after: str, moved: str, axial: str, guided: bool,
             "--guided asks between its looks.", next_action="Leave --json and --axial out, or look once, without it."
         )
     asked = jobs.Request(sequence=RADIAL.name, **request)
-    progress = Progress(quiet=as_json)
+    progress = ProgressLine(quiet=as_json)
     if axial:
-        simulated = jobs.described(asked)[0].simulated
+        simulated = jobs.bench_and_holder(asked)[0].is_simulated
         slide = looks.slide(asked, page.places(axial), page.ask_for_place(simulated), progress)
         print_json(slide.document()) if as_json else click.echo("\n".join(page.slide_rows(slide)))
         return
-    after = chosen_run(after).id if after else ""
+    after = pick_run(after).id if after else ""
     look = looks.look(asked, gap_mm=gap_mm, after=after, moved=moved, on_progress=progress)
     print_json(look.document()) if as_json else click.echo("\n".join(page.look_rows(look)))
     while guided and (vector := page.ask_for_move(look)):
@@ -192,14 +192,14 @@ def witness(
     Example: anglewright run witness latest
     """
     from rig.cli.pages import witness as page
-    from rig.cli.pages.run import Progress
+    from rig.cli.pages.run import ProgressLine
     from rig.jobs import witness as witnesses
 
-    found = witnesses.plan(chosen_run(what or "latest").id, codes)
+    found = witnesses.plan(pick_run(what or "latest").id, codes)
     if take is not None:
         if take in found.kinds:
             page.ask_for_hands(found, take)
-        witnesses.take(found, take, speed=speed, operator=operator, on_progress=Progress(quiet=as_json))
+        witnesses.take(found, take, speed=speed, operator=operator, on_progress=ProgressLine(quiet=as_json))
     answers = witnesses.answers(found.run)
     if as_json:
         print_json(page.document(found, answers))
@@ -222,7 +222,7 @@ def prove(as_json: bool, known: str, **request: Any) -> None:
 
     Example: anglewright run prove --part KX4-2207
     """
-    from rig.cli.pages.run import Progress
+    from rig.cli.pages.run import ProgressLine
     from rig.jobs import run_job as jobs
     from rig.jobs.bench import health as proving
     from sequences import full_test
@@ -231,10 +231,10 @@ def prove(as_json: bool, known: str, **request: Any) -> None:
     of = ""
     if known:
         tested = jobs.Request(sequence=full_test.SEQUENCE.name, serial=known, condition="known part", **request)
-        of = jobs.run_job(tested, Progress(quiet=as_json)).stored.id
+        of = jobs.run_job(tested, ProgressLine(quiet=as_json)).stored.id
     asked = jobs.Request(sequence=proof.SEQUENCE.name, serial="bench", known=of, **request)
-    finished = jobs.run_job(asked, Progress(quiet=as_json))
-    name = jobs.calibration_name(jobs.described(asked)[0])
+    finished = jobs.run_job(asked, ProgressLine(quiet=as_json))
+    name = jobs.calibration_name(jobs.bench_and_holder(asked)[0])
     health = next(one for one in proving.history(name) if one["run"] == finished.stored.id)
     print_json(health) if as_json else click.echo(proving.page(health))
     sys.exit(1 if health["fell_short"] else 3 if health["not_capable"] else 0)
@@ -256,24 +256,24 @@ def remount(clampings: str, runs: tuple[str, ...], check: tuple[str, ...], as_js
 
     Example: anglewright run remount --part KX4-2207 --serial MASTER-1 --world remount_4
     """
-    from rig.cli.pages.run import Progress
+    from rig.cli.pages.run import ProgressLine
     from rig.errors import UsageError
     from rig.jobs import run_job as jobs
     from rig.jobs.bench import remount as remounting
     from sequences import remount as clamping
 
-    names = [chosen_run(one).id for one in runs]
+    names = [pick_run(one).id for one in runs]
     if not names:
         if not (request["part"] and request["serial"]):
             raise UsageError("a remount clamps one part.", next_action="Give --part and --serial, or --of with runs.")
         asked = jobs.Request(sequence=clamping.SEQUENCE.name, **request)
-        hands = _clamped(jobs.described(asked)[0].simulated)
-        names = remounting.guided(asked, int(clampings), hands, Progress(quiet=as_json))
-    found = remounting.evaluated(names, [chosen_run(one).id for one in check])
+        hands = _clamping_prompt(jobs.bench_and_holder(asked)[0].is_simulated)
+        names = remounting.run_clampings(asked, int(clampings), hands, ProgressLine(quiet=as_json))
+    found = remounting.evaluate_set(names, [pick_run(one).id for one in check])
     print_json(found.document()) if as_json else click.echo(found.text())
 
 
-def _clamped(simulated: bool) -> Any:
+def _clamping_prompt(simulated: bool) -> Any:
     def ask(number: int, of: int, offset_mech_deg: float) -> None:
         place = f"clamping {number} of {of}: the stator turned {offset_mech_deg:.1f} deg (mechanical) from the first"
         click.echo(place + (" (simulated)" if simulated else ""), err=True)

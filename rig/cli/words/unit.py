@@ -10,8 +10,8 @@ from typing import Any
 import click
 
 from rig.cli import options
-from rig.cli.chosen import chosen_run
 from rig.cli.group import WithDefault, print_json
+from rig.cli.pick import pick_run
 from rig.cli.words.read import read
 
 NEWEST = 20
@@ -46,7 +46,7 @@ def show(what: str | None, part: str, serial: str, every: bool, printed: bool, o
         rows = kept_runs(serial=serial, part=part, most=None if every else NEWEST)
         print_json({"runs": rows}) if as_json else show_runs(rows)
         return
-    stored = chosen_run(what, part=part)
+    stored = pick_run(what, part=part)
     if printed:
         _print_history(stored.header.part.get("number", ""), stored.header.serial, out, as_json)
         return
@@ -90,11 +90,11 @@ def compare(
 
     Example: anglewright unit compare 4L-00871 4L-00538
     """
-    from rig.jobs.kept.what import Fit
+    from rig.jobs.kept.which_run import RunKind
     from rig.review.units import comparing
     from rig.review.units.advice import advice
 
-    runs = [chosen_run(name, Fit(certified_first=True), part=part) for name in units]
+    runs = [pick_run(name, RunKind(certified_first=True), part=part) for name in units]
     if printed:
         _print_donors(runs, out, as_json)
         return
@@ -129,7 +129,7 @@ def remark(what: str, text: str, step: str, author: str, photo: Path | None) -> 
     """
     from rig.records.store import Store
 
-    made = Store().add_remark(chosen_run(what).id, text, author=author, step=step, photo=photo)
+    made = Store().add_remark(pick_run(what).id, text, author=author, step=step, photo=photo)
     click.echo(" ".join(name for name in (made.file, made.photo) if name))
 
 
@@ -169,7 +169,7 @@ def judge(
         raise UsageError("judge one run or an archive.", next_action="Give a run, or --campaign NAME.")
     limits = load_part(part_file) if part_file else None
     if what is not None:
-        stored = chosen_run(what)
+        stored = pick_run(what)
         file, changed = archive.judge_again(Store(), stored.id, limits, learned=_version(learned))
         document: dict[str, Any] = {"run": stored.id, "file": str(file), **changed}
         print_json(document) if as_json else click.echo("\n".join(changed_rows(changed)))

@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.stating import ARCMIN_PER_RAD
+from rig.evaluation.results import ARCMIN_PER_RAD
 from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_teeth
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Absent, Observed
 from rig.resolver.turn.angle import PolePairs, electrical_angle, pole_pairs
-from rig.resolver.turn.commanded import Scale, commanded_scale
+from rig.resolver.turn.commanded import CommandedScale, commanded_scale
 from rig.resolver.turn.error_curve import Passes, combine_passes, deviation
 
 Floats = NDArray[np.float64]
@@ -69,12 +69,12 @@ def angle_curve(obs: Observed, found: Turn, pairs: PolePairs) -> AngleCurve | No
     return _combined(found, pairs, turned, zero, _per_turn(obs), scale.u)
 
 
-def _scale(obs: Observed, found: Turn, pairs: PolePairs, turned: Floats) -> Scale:
+def _scale(obs: Observed, found: Turn, pairs: PolePairs, turned: Floats) -> CommandedScale:
     """Electrical turns a commanded turn, beside every order that the part's own error may have."""
     inside = found.inside
     theta = found.theta_mech_rad[inside]
     if found.coarse:
-        return Scale(pairs.per_turn, 0.0)
+        return CommandedScale(pairs.per_turn, 0.0)
     points = len(np.unique(np.round(np.mod(theta, 2.0 * math.pi), 5)))
     orders = candidate_orders(points, pairs.value, stated_teeth(obs, points), (), largest_gap(theta))
     return commanded_scale(theta, turned[inside], pairs.direction * pairs.value, orders)

@@ -20,8 +20,8 @@ from rig.evaluation.angle.correction import reference_of_steps
 from rig.evaluation.angle.curve import AngleCurve
 from rig.evaluation.angle.maximum import Figures, figures
 from rig.evaluation.angle.positioner import cyclic_orders, order_half_width_mech_arcmin
+from rig.evaluation.results import ARCMIN_PER_RAD, half_width, make_exact, make_result, make_untested, standard, times
 from rig.evaluation.sampler.channels import Channels
-from rig.evaluation.stating import ARCMIN_PER_RAD, exact, half_width, standard, stated, times, untested
 from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_teeth
 from rig.evaluation.turn.ratio import why_no_turn
 from rig.evaluation.turn.ratios import Turn, silent_output
@@ -50,11 +50,11 @@ def angle_results(rotation: Rotation) -> tuple[list[Result], Curves]:
     found, curve = rotation.turn, rotation.angle_curve
     if found is not None and (silent := silent_output(found)):
         why = f"the {silent} output carries no signal: one output alone shows no angle"
-        return [untested(id_, why) for id_ in IDS], Curves()
+        return [make_untested(id_, why) for id_ in IDS], Curves()
     if found is None:
-        return [untested(id_, why_no_turn(rotation)) for id_ in IDS], Curves()
+        return [make_untested(id_, why_no_turn(rotation)) for id_ in IDS], Curves()
     if curve is None:
-        return [untested(id_, why_no_count(rotation)) for id_ in IDS], Curves()
+        return [make_untested(id_, why_no_count(rotation)) for id_ in IDS], Curves()
     conditions = _conditions(rotation, found, curve)
     results = _counts(rotation, found, curve, conditions)
     if found.coarse:
@@ -63,7 +63,7 @@ def angle_results(rotation: Rotation) -> tuple[list[Result], Curves]:
     try:
         stated_figures = figures(rotation, found, curve.theta_mech_rad, curve.mean, curve.found.value)
     except UsageError as fault:
-        return results + [untested(id_, fault.message) for id_ in IDS[2:]], Curves()
+        return results + [make_untested(id_, fault.message) for id_ in IDS[2:]], Curves()
     results += _errors(rotation, found, curve, stated_figures, conditions)
     results += _orders(rotation, found, curve, stated_figures.model, conditions)
     results += _facts(rotation, curve, conditions)
@@ -112,7 +112,7 @@ def _counts(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict
         note = (
             f"consistent with the {pairs.value} of the part file; these positions alone can't tell {alike(pairs)} apart"
         )
-    results = [exact("pole_pairs", pairs.value, seen, note), exact("direction", pairs.direction, seen, note)]
+    results = [make_exact("pole_pairs", pairs.value, seen, note), make_exact("direction", pairs.direction, seen, note)]
     if rotation.observed.holder.datum:
         results.append(_zero(rotation, found, curve, conditions))
     return results
@@ -130,7 +130,7 @@ def _zero(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[s
         standard("noise of the curve", _mean_noise_rad(obs, curve), "rad", 180.0 / math.pi),
     ]
     note = f"against {obs.holder.datum}; electrical zero must be learned again on the machine"
-    return stated("zero_elec_deg", degrees % 360.0, lines, conditions, note=note)
+    return make_result("zero_elec_deg", degrees % 360.0, lines, conditions, note=note)
 
 
 def _mean_noise_rad(obs: Observed, curve: AngleCurve) -> float:
@@ -182,7 +182,7 @@ def _errors(
         for order, part in common:
             spread = _share_of_rms(got, order, part.u, p) if by_rms else 2.0 if "span" in id_ else 1.0
             lines.append(times(part, spread * factor))
-        results.append(stated(id_, value * factor, lines, seen))
+        results.append(make_result(id_, value * factor, lines, seen))
     return results
 
 
@@ -244,7 +244,9 @@ def _orders(
             share = _share_of_amplitude(model, order, curve, gain * p)
             lines.append(standard("channel gain sine against cosine", gain, "arcmin", share))
         note = "" if order % p == 0 else "not a multiple of the pole pairs: rotor or positioner"
-        results.append(stated(f"order_{order}_mech_arcmin", model.amplitude(order) / p, lines, conditions, note=note))
+        results.append(
+            make_result(f"order_{order}_mech_arcmin", model.amplitude(order) / p, lines, conditions, note=note)
+        )
     return results
 
 
@@ -267,13 +269,13 @@ def _facts(rotation: Rotation, curve: AngleCurve, conditions: dict[str, Scalar])
         value = passes.hysteresis_elec_rad * to_mech
         if "latency_us" in conditions:
             why = f"on the fly: play can't be told from the delay, {conditions['latency_us']:.1f} us together"
-            results.append(untested("hysteresis_mech_arcmin", why))
+            results.append(make_untested("hysteresis_mech_arcmin", why))
         else:
-            results.append(stated("hysteresis_mech_arcmin", value, [standard("scatter", u, "arcmin")], conditions))
+            results.append(make_result("hysteresis_mech_arcmin", value, [standard("scatter", u, "arcmin")], conditions))
         span_s = 1.0 if passes.drift_elec_rad_s == 0 else passes.drift_elec_rad / passes.drift_elec_rad_s
         u = passes.u_drift_elec_rad_s * abs(span_s) * ARCMIN_PER_RAD
         drift = passes.drift_elec_rad * ARCMIN_PER_RAD
-        results.append(stated("drift_elec_arcmin", drift, [standard("scatter", u, "arcmin")], conditions))
+        results.append(make_result("drift_elec_arcmin", drift, [standard("scatter", u, "arcmin")], conditions))
     return results + _closure(rotation, curve, conditions)
 
 
@@ -289,7 +291,7 @@ def _closure(rotation: Rotation, curve: AngleCurve, conditions: dict[str, Scalar
     ]
     seen = conditions | ({} if slip is None else slip.conditions())
     note = "" if first is None else f"both passes were repeated, for the first ones did not close: {first.figures()}"
-    return [stated("closure_mech_arcmin", worst, lines, seen, note=note)]
+    return [make_result("closure_mech_arcmin", worst, lines, seen, note=note)]
 
 
 def _coarse(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
@@ -307,9 +309,9 @@ def _coarse(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict
     ]
     note = "coarse: a few spots only"
     return [
-        stated("error_max_elec_arcmin", worst, lines, conditions, note=note),
-        stated("error_max_mech_arcmin", worst / p, [times(x, 1.0 / p) for x in lines], conditions, note=note),
-        stated("error_rms_elec_arcmin", rms, lines, conditions, note=note),
+        make_result("error_max_elec_arcmin", worst, lines, conditions, note=note),
+        make_result("error_max_mech_arcmin", worst / p, [times(x, 1.0 / p) for x in lines], conditions, note=note),
+        make_result("error_rms_elec_arcmin", rms, lines, conditions, note=note),
     ]
 
 
@@ -323,8 +325,8 @@ def _curves(found: Turn, curve: AngleCurve, got: Figures) -> Curves:
     p = curve.found.value
     return Curves(
         angle_mech_deg=tuple(np.degrees(curve.theta_mech_rad).tolist()),
-        error_ccw_elec_arcmin=_listed(curve.ccw),
-        error_cw_elec_arcmin=_listed(curve.cw),
+        error_ccw_elec_arcmin=_as_tuple(curve.ccw),
+        error_cw_elec_arcmin=_as_tuple(curve.cw),
         error_mean_elec_arcmin=tuple(curve.mean.tolist()),
         error_model_elec_arcmin=tuple(got.model_curve.tolist()),
         error_band_elec_arcmin=float(2.0 * got.u_band),
@@ -335,9 +337,9 @@ def _curves(found: Turn, curve: AngleCurve, got: Figures) -> Curves:
         envelope_cosine=tuple(v[rank].tolist()),
         quadrature_sine=tuple(qu[rank].tolist()),
         quadrature_cosine=tuple(qv[rank].tolist()),
-        l_exc_h=_listed(z.imag / omega if omega > 0.0 else np.full(rank.size, np.nan)),
+        l_exc_h=_as_tuple(z.imag / omega if omega > 0.0 else np.full(rank.size, np.nan)),
     )
 
 
-def _listed(values: Floats) -> tuple[float | None, ...]:
+def _as_tuple(values: Floats) -> tuple[float | None, ...]:
     return tuple(float(v) if math.isfinite(v) else None for v in values)

@@ -22,7 +22,7 @@ from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_tee
 from rig.evaluation.turn.ratios import Turn
 from rig.evaluation.turn.rotation import Rotation
 from rig.observed import Observed
-from rig.resolver.turn.grids import folded
+from rig.resolver.turn.grids import fold_order
 from rig.resolver.turn.orders import KEEP_CHI2, Orders, fit_orders, residual_test
 from rig.uncertainty.coverage import COVERAGE
 
@@ -69,7 +69,7 @@ def nuisance_orders(obs: Observed, reference: str, points: int) -> tuple[int, ..
     """Where the motor's cyclic orders show on a grid of this many points; none with an encoder as the reference."""
     if reference == "encoder":
         return ()
-    shown = {folded(n, points) for n in cyclic_orders(obs)}
+    shown = {fold_order(n, points) for n in cyclic_orders(obs)}
     return tuple(sorted(n for n in shown if 0 < n < points / 2))
 
 

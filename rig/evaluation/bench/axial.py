@@ -43,7 +43,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Level:
+class ShaftLevel:
     """Where the peak is (mm, U) by the inductance; inside: between the places tried; ratio_gain: what the ratio gains
     there against the first place, relative."""
 
@@ -68,7 +68,7 @@ def axial_place(rotation: Rotation, axial_mm: float) -> Place | None:
     return Place(axial_mm=axial_mm, ratio=ratio, l_exc=impedance.z_ohm.imag / (2.0 * math.pi * impedance.frequency_hz))
 
 
-def level(places: Sequence[Place]) -> Level | None:
+def level(places: Sequence[Place]) -> ShaftLevel | None:
     """The level place of three places or more; None for fewer."""
     if len(places) < 3:
         return None
@@ -83,7 +83,7 @@ def level(places: Sequence[Place]) -> Level | None:
     within = tries[left <= left[best] * (1.0 + K**2 / dof) + 1e-30]
     spread = float(np.ptp(within)) / 2.0
     (top, _), _ = _tent(z, ratio, at)
-    return Level(
+    return ShaftLevel(
         axial_mm=at,
         U_mm=math.hypot(max(spread, STEP_MM), K * SCALE_MM),
         inside=bool(z.min() < at < z.max()),

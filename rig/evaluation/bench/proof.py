@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 
 from rig.evaluation.bench.ratio_standard import match, phase_limits_deg
+from rig.evaluation.results import by_scatter, half_width, specification, standard
 from rig.evaluation.sampler.channels import Channels
-from rig.evaluation.stating import by_scatter, half_width, specification, standard
 from rig.observed import Observed
 from rig.quantity import BENCH, measurand
 from rig.result import finite

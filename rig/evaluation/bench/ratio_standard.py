@@ -13,10 +13,10 @@ import math
 import numpy as np
 
 from rig.description.benches import BenchFile
+from rig.evaluation.results import by_scatter, half_width, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.loopback import DRIFT_PERCENT
 from rig.evaluation.sampler.phasors import SeriesPhasors
-from rig.evaluation.stating import by_scatter, half_width, standard
 from rig.observed import Observed
 from rig.uncertainty.budget import BudgetLine
 

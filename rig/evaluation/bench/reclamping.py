@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rig.errors import UsageError
-from rig.evaluation.stating import by_scatter, standard
+from rig.evaluation.results import by_scatter, standard
 from rig.observed import Observed
 from rig.quantity import measurand
 from rig.result import Result

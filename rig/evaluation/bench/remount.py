@@ -24,9 +24,9 @@ from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.turn.rotation import Rotation
 from rig.observed import Observed
 from rig.resolver.axis.clampings import Clamping
-from rig.resolver.axis.positioner import Agreement, compare_positioners, known_positioner, reseat_limit_mech_rad
+from rig.resolver.axis.positioner import Agreement, compare_positioners, positioner_orders, reseat_limit_mech_rad
 from rig.resolver.axis.separation import OBSERVABLE, Separation, separate
-from rig.resolver.turn.grids import folded
+from rig.resolver.turn.grids import fold_order
 
 OFFSET = "clamping offset"
 ASSUMED_RESEAT_ELEC_ARCMIN = 0.5  # at multiples of the pole pairs, where two clampings can't show it
@@ -82,7 +82,7 @@ class Remounting:
     def _rows(self) -> list[dict[str, Any]]:
         """Every order of the axis that was separated: applied with its u, or bounded."""
         positioner = self.separation.positioner
-        known = known_positioner(self.separation, self.index_repeat_mech_rad)
+        known = positioner_orders(self.separation, self.index_repeat_mech_rad)
         rows = []
         for order in positioner.orders:
             if self.separation.separated.get(order, 1.0) < OBSERVABLE:
@@ -90,7 +90,7 @@ class Remounting:
             applied = order in known.orders
             source = known if applied else positioner
             u = source.u_amplitude(order)
-            number, value = self._unfolded(order, complex(source.coefficients[source.orders.index(order)]))
+            number, value = self._unfold(order, complex(source.coefficients[source.orders.index(order)]))
             rows.append(
                 {
                     "order": number,
@@ -102,15 +102,15 @@ class Remounting:
             )
         return rows
 
-    def _unfolded(self, order: int, value: complex) -> tuple[int, complex]:
+    def _unfold(self, order: int, value: complex) -> tuple[int, complex]:
         """A motor's order that this grid shows folded, as itself: at the grid's points exp(j M theta) is one."""
         for cyclic in self.cyclic:
-            if folded(cyclic, self.points) == order and cyclic != order:
+            if fold_order(cyclic, self.points) == order and cyclic != order:
                 return cyclic, value if cyclic % self.points == order else value.conjugate()
         return order, value
 
 
-def separated(runs: Sequence[Observed]) -> Remounting:
+def separate_runs(runs: Sequence[Observed]) -> Remounting:
     """Sensor and positioner from N >= 2 clampings of one part on one bench.
 
     Raises UsageError for runs of different parts or axes, for a run without both passes or with an encoder as its
@@ -149,7 +149,7 @@ def separated(runs: Sequence[Observed]) -> Remounting:
     )
 
 
-def checked(first: Remounting, second: Remounting) -> Agreement:
+def compare_axes(first: Remounting, second: Remounting) -> Agreement:
     """The axis as two parts found it. Raises UsageError for parts of the same pole pairs or different axes."""
     if first.pole_pairs == second.pole_pairs:
         raise UsageError(

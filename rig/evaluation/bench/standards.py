@@ -22,7 +22,7 @@ VERDICTS: Mapping[str, Verdict] = {
 ORIGIN, STATED_IN = "shop fall-back", "limits of the bench: hardware/first_steps.md"
 
 
-def judgement(evaluated: Evaluated) -> Judgement:
+def standards_judgement(evaluated: Evaluated) -> Judgement:
     """The bench's own lines as judged lines; notes say what to look at where one is outside."""
     lines = evaluated.proof
     return Judgement(

@@ -35,7 +35,7 @@ class DropOut:
     worst: float | None
     open: bool = True
 
-    def seen(self, unit: str) -> DropOutSeen:
+    def summary(self, unit: str) -> DropOutSeen:
         """As it is kept."""
         return DropOutSeen(
             begin_utc=self.begin_utc,
@@ -67,13 +67,13 @@ class Hold:
         return median(self._good) if self._good else None
 
     @property
-    def dropped(self) -> bool:
+    def is_dropped(self) -> bool:
         """Whether the contact is lost just now."""
         return bool(self.drop_outs) and self.drop_outs[-1].open
 
     def add(self, reading: Reading) -> bool:
         """Take one reading in; True when a drop-out begins or ends with it."""
-        before = self.dropped
+        before = self.is_dropped
         self.unit = reading.unit
         self.now = None if reading.overload or reading.value is None else reading.number()
         self.first_s = reading.bench_time_s if not self.count else self.first_s
@@ -87,7 +87,7 @@ class Hold:
             self.most = self.now if self.most is None else max(self.most, self.now)
             if before:
                 self.drop_outs[-1].open = False
-        return self.dropped != before
+        return self.is_dropped != before
 
     def _off(self, quantity: str) -> bool:
         if self.now is None:
@@ -96,7 +96,7 @@ class Hold:
         return self.reference is not None and abs(self.now - self.reference) > share * abs(self.reference)
 
     def _drop(self, reading: Reading) -> None:
-        if not self.dropped:
+        if not self.is_dropped:
             at_s, utc = reading.bench_time_s, reading.time_utc
             self.drop_outs.append(DropOut(begin_utc=utc, end_utc=utc, begin_s=at_s, end_s=at_s, worst=self.now))
             return
@@ -107,7 +107,7 @@ class Hold:
             last.worst = self.now if farther else last.worst
 
 
-def held(readings: Iterable[Reading]) -> Hold:
+def hold_of(readings: Iterable[Reading]) -> Hold:
     """All watched readings taken in."""
     hold = Hold()
     for reading in readings:
@@ -129,16 +129,16 @@ def answer(hold: Hold, coil: str, mode: str) -> WatchAnswer:
         min=hold.least,
         max=hold.most,
         reference=hold.reference,
-        drop_outs=tuple(one.seen(hold.unit) for one in hold.drop_outs),
+        drop_outs=tuple(one.summary(hold.unit) for one in hold.drop_outs),
     )
 
 
-def judgement(obs: Observed) -> Judgement:
+def watch_judgement(obs: Observed) -> Judgement:
     """A watch's own judgement: the hold as its answer, the drop-outs in words."""
-    hold = held(obs.readings)
+    hold = hold_of(obs.readings)
     watch = obs.header["details"]["watch"]
     notes = [summary(hold, str(watch["coil"]))]
-    notes += [told(one, hold.unit) for one in hold.drop_outs]
+    notes += [drop_out_sentence(one, hold.unit) for one in hold.drop_outs]
     return Judgement(
         outcome="measured, no limits",
         judged=(),
@@ -159,7 +159,7 @@ def summary(hold: Hold, coil: str) -> str:
     )
 
 
-def told(one: DropOut, unit: str) -> str:
+def drop_out_sentence(one: DropOut, unit: str) -> str:
     """One drop-out in words."""
     worst = "over range" if one.worst is None else f"{one.worst:.5g} {unit}"
     still = ", still lost at the end" if one.open else ""

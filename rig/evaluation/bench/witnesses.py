@@ -53,7 +53,7 @@ class DummySeen:
         return abs(self.sine if output == "sin" else self.cosine) > DEAD
 
 
-def dummy_seen(channels: Channels) -> DummySeen | None:
+def look_at_dummy(channels: Channels) -> DummySeen | None:
     """The chain on the dummy; None where the excitation did not arrive or a setting is missing."""
     found = channels.phasors("dummy")
     if found is None:
@@ -113,7 +113,7 @@ class SwapSeen:
     cosine_input: str
 
 
-def swap_seen(channels: Channels) -> SwapSeen | None:
+def look_at_swap(channels: Channels) -> SwapSeen | None:
     """The inputs against each other by exchanged outputs; None where a pass is missing."""
     straight, crossed = channels.phasors("straight"), channels.phasors("crossed")
     if straight is None or crossed is None or straight.sine.size != crossed.sine.size:
@@ -130,8 +130,8 @@ def swap_seen(channels: Channels) -> SwapSeen | None:
         gain=gain,
         U_gain=K * u,
         U_phase_deg=math.degrees(K * u),
-        sine_input=_told(sizes[0], sizes[1], max(sizes)),
-        cosine_input=_told(sizes[3], sizes[2], max(sizes)),
+        sine_input=_input_sentence(sizes[0], sizes[1], max(sizes)),
+        cosine_input=_input_sentence(sizes[3], sizes[2], max(sizes)),
     )
 
 
@@ -140,7 +140,7 @@ def _ratio(found: SeriesPhasors, output: str) -> Complexes:
     return ratio
 
 
-def _told(own: float, other: float, largest: float) -> str:
+def _input_sentence(own: float, other: float, largest: float) -> str:
     """An input on its own output and on the other one."""
     silent = own < DEAD * largest
     return "alive" if not silent else "dead" if other < DEAD * largest else "follows"

@@ -66,11 +66,11 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
     phases = [carrier_phase(part, sign_from=common) for part in (sine, cosine)]
     u, qu = signed_envelope(sine, phases[0].phase_rad)
     v, qv = signed_envelope(cosine, phases[1].phase_rad)
-    theta = followed(electrical_angle(u, v), speed_elec_rad_s, at_s)
+    theta = follow_angle(electrical_angle(u, v), speed_elec_rad_s, at_s)
     cycles = float(np.ptp(theta)) / (2 * math.pi)
-    whole = _covered(theta, pole_pairs) >= FILLED
+    whole = _coverage(theta, pole_pairs) >= FILLED
     span = pole_pairs if whole else 1
-    if (covered := _covered(theta, span)) < FILLED:
+    if (covered := _coverage(theta, span)) < FILLED:
         raise UsageError(
             f"{cycles:.2f} electrical turns were covered, {100 * covered:.0f} % of the places: no ellipse.",
             next_action="Turn the rotor through a whole turn, slowly, and record again.",
@@ -100,7 +100,7 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
     )
 
 
-def followed(theta_elec_rad: Floats, speed_elec_rad_s: Floats, at_s: Floats) -> Floats:
+def follow_angle(theta_elec_rad: Floats, speed_elec_rad_s: Floats, at_s: Floats) -> Floats:
     """The angle without jumps: each step is taken as the one nearest to mean speed times time."""
     steps = np.diff(theta_elec_rad)
     expected = 0.5 * (speed_elec_rad_s[1:] + speed_elec_rad_s[:-1]) * np.diff(at_s)
@@ -119,7 +119,7 @@ def turning(ratios: list[Complexes], slopes: list[Complexes]) -> Floats:
     return speed
 
 
-def _covered(theta: Floats, pole_pairs: int) -> float:
+def _coverage(theta: Floats, pole_pairs: int) -> float:
     """Share of the places of a mechanical turn that were passed."""
     places = BINS * pole_pairs
     at = np.floor(np.mod(theta / pole_pairs, 2 * math.pi) / (2 * math.pi) * places).astype(np.int64)

@@ -10,9 +10,9 @@ import math
 
 import numpy as np
 
+from rig.evaluation.results import by_scatter, make_result, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import COSINE, EXC_V, SINE, SeriesPhasors
-from rig.evaluation.stating import by_scatter, standard, stated
 from rig.observed import RECORD
 from rig.quantity import Scalar
 from rig.result import Result
@@ -61,7 +61,7 @@ def _line(found: SeriesPhasors, id_: str, value: float, unit: str, u_noise: floa
     gain = float(max(found.loopback.u_gain[SINE], found.loopback.u_gain[COSINE]))
     size = value if unit in ("V", "ratio") else DEG
     lines.append(standard("channel gain after the loopback", gain, "relative", size))
-    return stated(id_, value, lines, conditions, note=note)
+    return make_result(id_, value, lines, conditions, note=note)
 
 
 def own_phase_deg(ratio: complex, common_rad: float) -> float:

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 from rig.evaluation.by_hand.ellipse import HandTurn, hand_turn, turning
 from rig.evaluation.coils.windings import Windings
+from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.loopback import Loopback
 from rig.evaluation.sampler.phasors import COSINE, EXC_V, SINE, alive, set_frequency_hz
-from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
 from rig.evaluation.turn.ratio import IDS as RATIO_IDS
 from rig.evaluation.turn.ratios import loading_factor
 from rig.observed import BESIDE, RECORD, Observed
@@ -82,13 +82,13 @@ def _moves(channels: Channels) -> bool:
 
 def hand_results(windings: Windings, series: str) -> list[Result]:
     """Ratio, null and quadrature lines by hand; the angle lines say that they were not measured."""
-    angle = [untested(id_, "turned by hand: nobody knows where the rotor stood") for id_ in ANGLE_IDS]
+    angle = [make_untested(id_, "turned by hand: nobody knows where the rotor stood") for id_ in ANGLE_IDS]
     if not series:
-        return [untested(id_, "not turned by hand in this run") for id_ in RATIO_IDS] + angle
+        return [make_untested(id_, "not turned by hand in this run") for id_ in RATIO_IDS] + angle
     try:
         found, loopback, conditions, loading_u = _of_run(windings, series)
     except UsageError as fault:
-        return [untested(id_, fault.message) for id_ in RATIO_IDS] + angle
+        return [make_untested(id_, fault.message) for id_ in RATIO_IDS] + angle
     lines = _amplitudes(windings.observed, found, loopback, loading_u, conditions)
     lines += _shape(windings.channels, found, loopback, loading_u, conditions) + _phases(
         found, loopback, loading_u, conditions
@@ -173,7 +173,7 @@ def _amplitudes(
             by_scatter("scatter of the radius", float(u), "ratio", dof),
             *_model(found, tr, "relative"),
         ]
-        results.append(stated(f"tr_{name}", tr, lines, conditions, note="turned by hand"))
+        results.append(make_result(f"tr_{name}", tr, lines, conditions, note="turned by hand"))
     return results
 
 
@@ -194,8 +194,10 @@ def _shape(
         *_model(found, 2.0 * OPPOSITE * DEG, "rad"),
     ]
     results = [
-        stated("tr_imbalance", ellipse.imbalance, imbalance, conditions, note="by the ellipse"),
-        stated("orthogonality_elec_deg", DEG * ellipse.orthogonality_rad, square, conditions, note="by the ellipse"),
+        make_result("tr_imbalance", ellipse.imbalance, imbalance, conditions, note="by the ellipse"),
+        make_result(
+            "orthogonality_elec_deg", DEG * ellipse.orthogonality_rad, square, conditions, note="by the ellipse"
+        ),
     ]
     centres = (
         ("sin", ellipse.centre_u, u_cu, ellipse.amplitude_u),
@@ -208,7 +210,7 @@ def _shape(
             half_width("crosstalk of the excitation", channels.crosstalk_of_excitation / size, "ratio"),
             *_model(found, 1.0),
         ]
-        results.append(stated(f"centre_{name}", value, lines, conditions, note="by the ellipse"))
+        results.append(make_result(f"centre_{name}", value, lines, conditions, note="by the ellipse"))
     return results
 
 
@@ -223,7 +225,7 @@ def _phases(found: HandTurn, loopback: Loopback, loading_u: float, conditions: d
             by_scatter("scatter across the carrier", u, "rad", max(1, found.points - 2), DEG),
             half_width("quadrature that turns with the rotor", _turning_across(found), "rad", DEG),
         ]
-        results.append(stated(f"phase_{name}_deg", DEG * phase, lines, conditions))
+        results.append(make_result(f"phase_{name}_deg", DEG * phase, lines, conditions))
     turns = math.hypot(float(loopback.u_phase_rad[SINE]), float(loopback.u_phase_rad[COSINE]))
     lines = [
         standard("channel phase sine against cosine", turns, "rad", DEG),
@@ -232,7 +234,7 @@ def _phases(found: HandTurn, loopback: Loopback, loading_u: float, conditions: d
         half_width("quadrature that turns with the rotor", _turning_across(found), "rad", DEG),
     ]
     apart = math.remainder(both[0] - both[1], 2 * math.pi)
-    return [*results, stated("phase_difference_deg", DEG * apart, lines, conditions)]
+    return [*results, make_result("phase_difference_deg", DEG * apart, lines, conditions)]
 
 
 def _turning_across(found: HandTurn) -> float:
@@ -270,12 +272,12 @@ def _across(windings: Windings, found: HandTurn, conditions: dict[str, Scalar]) 
             half_width("carrier phase", 2e-5 + 0.5 * _turning_across(found), "ratio"),
             half_width("crosstalk", leaked / tr, "ratio"),
         ]
-        results.append(stated(f"quadrature_{name}", quadrature, lines, conditions))
-        results.append(untested(f"null_total_{name}_v", "turned by hand: the rotor does not rest at its nulls"))
+        results.append(make_result(f"quadrature_{name}", quadrature, lines, conditions))
+        results.append(make_untested(f"null_total_{name}_v", "turned by hand: the rotor does not rest at its nulls"))
         try:
             worst = max(crossings(found.theta_rad, along, across, orders), key=lambda null: null.null)
         except UsageError as fault:
-            results.append(untested(f"null_fund_{name}_v", fault.message))
+            results.append(make_untested(f"null_fund_{name}_v", fault.message))
             continue
         value = worst.null * level
         budget = [
@@ -285,5 +287,5 @@ def _across(windings: Windings, found: HandTurn, conditions: dict[str, Scalar]) 
             half_width("quadrature between the places fitted", fit.residual_rms * level, "V"),
             *([] if found.whole else [half_width("less than a whole turn", most * level, "V")]),
         ]
-        results.append(stated(f"null_fund_{name}_v", value, budget, seen | {"bandwidth": "fundamental"}))
+        results.append(make_result(f"null_fund_{name}_v", value, budget, seen | {"bandwidth": "fundamental"}))
     return results

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, standard, times
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import SeriesPhasors
-from rig.evaluation.stating import by_scatter, half_width, standard, stated, times, untested
-from rig.evaluation.turn.even_places import Flown
+from rig.evaluation.turn.even_places import SweepOnTheFly
 from rig.evaluation.turn.passes import swept_series
 from rig.observed import Absent, Observed
 from rig.quantity import Scalar
@@ -61,7 +61,7 @@ def _series_of(obs: Observed, coil: str) -> list[str]:
 
 
 def coil_impedance(
-    channels: Channels, coil: str, exc: Impedance | None, on_the_fly: Flown | None = None
+    channels: Channels, coil: str, exc: Impedance | None, on_the_fly: SweepOnTheFly | None = None
 ) -> Impedance | None:
     """The impedance of a coil, from the best series that the run has; None when there is none or no current.
 
@@ -108,7 +108,7 @@ def _lines(
     ripple: float,
     coil: str,
     exc: Impedance | None,
-    on_the_fly: Flown | None,
+    on_the_fly: SweepOnTheFly | None,
 ) -> tuple[list[BudgetLine], list[BudgetLine]]:
     sampler = channels.observed.bench.sampler
     n = each.size
@@ -140,13 +140,13 @@ def _lines(
             share = _between(channels, coil, positions, on_the_fly)
             lines.append(half_width("rotor positions between", share * ripple, unit))
     if positions < 8:
-        unseen = _ripple_not_seen(channels.observed, coil, exc, ripple, positions)
+        unseen = _unseen_ripple(channels.observed, coil, exc, ripple, positions)
         modulus.append(half_width("rotor positions not seen", unseen, "relative"))
         phase.append(half_width("rotor positions not seen", 0.3 * unseen, "rad"))
     return modulus, phase
 
 
-def _ripple_not_seen(obs: Observed, coil: str, exc: Impedance | None, ripple: float, positions: int) -> float:
+def _unseen_ripple(obs: Observed, coil: str, exc: Impedance | None, ripple: float, positions: int) -> float:
     """Half-width, relative, of the mean over the turn. Where nobody knows the positions, the captures' own ripple tells
     whether the rotor was turned between them: what they show of the expected ripple is in their scatter already."""
     shown = _ripple_elsewhere(obs, coil, exc)
@@ -155,7 +155,7 @@ def _ripple_not_seen(obs: Observed, coil: str, exc: Impedance | None, ripple: fl
     return max(shown, ripple) / positions
 
 
-def _between(channels: Channels, coil: str, positions: int, on_the_fly: Flown | None) -> float:
+def _between(channels: Channels, coil: str, positions: int, on_the_fly: SweepOnTheFly | None) -> float:
     """Share of the ripple that the mean over this many even positions may keep: their harmonic of the electrical turn.
 
     The ripple of a coil is its second harmonic; the harmonics fall from there as the permeance's own do, and those show
@@ -167,7 +167,7 @@ def _between(channels: Channels, coil: str, positions: int, on_the_fly: Flown | 
     return float(max(LEFT_OF_THIRD * _third(channels, coil, on_the_fly), 0.005) ** max(0.5 * (m - 2.0), 1.0))
 
 
-def _third(channels: Channels, coil: str, on_the_fly: Flown | None) -> float:
+def _third(channels: Channels, coil: str, on_the_fly: SweepOnTheFly | None) -> float:
     """Amplitude of order 3 p of an output round the turn in hand over that of order p; THIRD where none shows it."""
     obs = channels.observed
     p = obs.part.pole_pairs
@@ -182,7 +182,7 @@ def _third(channels: Channels, coil: str, on_the_fly: Flown | None) -> float:
     return float(min(fit.amplitude(3 * p) / max(fit.amplitude(p), 1e-12), 1.0))
 
 
-def _round_the_turn(channels: Channels, coil: str, on_the_fly: Flown | None) -> tuple[Floats, Complexes]:
+def _round_the_turn(channels: Channels, coil: str, on_the_fly: SweepOnTheFly | None) -> tuple[Floats, Complexes]:
     """(n,) steps and ratios of an output in the turn in hand, at rest or on the fly; empty without one."""
     swept = swept_series(channels.observed)
     found = next((f for name in swept if (f := channels.phasors(name)) is not None), None)
@@ -206,7 +206,7 @@ def impedance_results(impedances: Mapping[str, Impedance | None]) -> list[Result
     for coil, found in impedances.items():
         ids = (f"z_{coil}_mod", f"z_{coil}_phase_deg", f"l_{coil}", f"q_{coil}")
         if found is None:
-            results += [untested(id_, "no capture of this coil's voltage and current") for id_ in ids]
+            results += [make_untested(id_, "no capture of this coil's voltage and current") for id_ in ids]
         else:
             results += _results(found)
     return results
@@ -227,12 +227,12 @@ def _results(found: Impedance) -> list[Result]:
     rel, rad = found.modulus_lines, found.phase_lines
     per_rad = abs(z) * math.cos(angle) / omega
     results = [
-        stated(f"z_{coil}_mod", abs(z), _by(rel, abs(z)), conditions),
-        stated(f"z_{coil}_phase_deg", math.degrees(angle), _by(rad, 180.0 / math.pi), conditions),
-        stated(f"l_{coil}", inductance, [*_by(rel, inductance), *_by(rad, per_rad)], conditions),
+        make_result(f"z_{coil}_mod", abs(z), _by(rel, abs(z)), conditions),
+        make_result(f"z_{coil}_phase_deg", math.degrees(angle), _by(rad, 180.0 / math.pi), conditions),
+        make_result(f"l_{coil}", inductance, [*_by(rel, inductance), *_by(rad, per_rad)], conditions),
     ]
     if math.isfinite(quality):
-        results.append(stated(f"q_{coil}", quality, _by(rad, 1.0 + quality**2), conditions))
+        results.append(make_result(f"q_{coil}", quality, _by(rad, 1.0 + quality**2), conditions))
     return results
 
 

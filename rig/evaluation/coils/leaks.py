@@ -6,7 +6,7 @@ It must never be called an insulation test: it stays below the meter's few volts
 
 from __future__ import annotations
 
-from rig.evaluation.stating import half_width, half_width_of, stated, untested
+from rig.evaluation.results import half_width, half_width_of, make_result, make_untested
 from rig.observed import Observed
 from rig.quantity import MEASURANDS, Reading
 from rig.result import Result
@@ -34,7 +34,9 @@ def leak_results(obs: Observed) -> list[Result]:
     wanted = [id_ for id_, row in MEASURANDS.items() if row.group == "leak"]
     if obs.part.thermistor.kind == "none":
         wanted.remove("leak_thermistor")
-    return [_result(obs, id_, pairs[id_]) if id_ in pairs else untested(id_, "not read in this run") for id_ in wanted]
+    return [
+        _result(obs, id_, pairs[id_]) if id_ in pairs else make_untested(id_, "not read in this run") for id_ in wanted
+    ]
 
 
 def _result(obs: Observed, id_: str, readings: list[Reading]) -> Result:
@@ -51,4 +53,4 @@ def _result(obs: Observed, id_: str, readings: list[Reading]) -> Result:
         else half_width("multimeter, not specified", 0.02 * value, "ohm", note="the bench file states nothing")
     )
     conditions = {"range_ohm": end, "readings": len(readings)}
-    return stated(id_, value, [line], conditions, qualifier="" if lowest else ">", note=NOTE)
+    return make_result(id_, value, [line], conditions, qualifier="" if lowest else ">", note=NOTE)

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rig.evaluation.coils.temperature import CoilTemperature
-from rig.evaluation.stating import by_scatter, half_width, half_width_of, standard, stated, times, untested
+from rig.evaluation.results import by_scatter, half_width, half_width_of, make_result, make_untested, standard, times
 from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import COILS
@@ -126,19 +126,19 @@ def coil_results(
     if sine and cosine and sine.ohm and cosine.ohm:
         results.append(_match(obs, sine, cosine))
     else:
-        results.append(untested("r20_match", "one of the two coils has no resistance in range"))
+        results.append(make_untested("r20_match", "one of the two coils has no resistance in range"))
     return results
 
 
 def _r20(coil: str, found: CoilResistance | None, temperature: CoilTemperature | None) -> Result:
     id_ = f"r20_{coil}"
     if found is None:
-        return untested(id_, "not read in this run")
+        return make_untested(id_, "not read in this run")
     if found.ohm is None:
         end = found.range_ohm or 100e6
-        return stated(id_, end, [], {"range_ohm": end}, qualifier=">", note="over range: open")
+        return make_result(id_, end, [], {"range_ohm": end}, qualifier=">", note="over range: open")
     if temperature is None:
-        return untested(id_, "no temperature was read, so nothing can be referred to 20 degC")
+        return make_untested(id_, "no temperature was read, so nothing can be referred to 20 degC")
     r20 = float(r_at(found.ohm, temperature.degc))
     to_20 = r20 / found.ohm
     slope = r20 / (234.5 + temperature.degc)
@@ -151,7 +151,7 @@ def _r20(coil: str, found: CoilResistance | None, temperature: CoilTemperature |
         "wires": 4,
         "repeats": found.repeats,
     }
-    return stated(id_, r20, lines, conditions)
+    return make_result(id_, r20, lines, conditions)
 
 
 def _match(obs: Observed, sine: CoilResistance, cosine: CoilResistance) -> Result:
@@ -171,4 +171,4 @@ def _match(obs: Observed, sine: CoilResistance, cosine: CoilResistance) -> Resul
     lines.append(half_width("meter, not in common", apart, "ratio", note="bench file"))
     lines.append(half_width("meter offset in common", offset * abs(1.0 / rc - rs / rc**2), "ratio"))
     note = "temperature and meter gain are common to both coils and cancel"
-    return stated("r20_match", rs / rc - 1.0, lines, {"wires": 4}, note=note)
+    return make_result("r20_match", rs / rc - 1.0, lines, {"wires": 4}, note=note)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.evaluation.coils.thermistor import Thermometer, read_thermistor
-from rig.evaluation.stating import half_width, standard
+from rig.evaluation.results import half_width, standard
 from rig.observed import Observed
 from rig.uncertainty.budget import BudgetLine
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.errors import UsageError
-from rig.evaluation.stating import by_scatter, half_width, specification, standard, stated, times
+from rig.evaluation.results import by_scatter, half_width, make_result, specification, standard, times
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver import thermistor
@@ -87,11 +87,11 @@ def thermistor_results(obs: Observed, coil_degc: float | None, coil_lines: tuple
     if found is None:
         top = _range_end(obs)
         return [
-            stated("thermistor_ohm", top, [], {"range_ohm": top}, qualifier=">", note="over range: open"),
+            make_result("thermistor_ohm", top, [], {"range_ohm": top}, qualifier=">", note="over range: open"),
             *_bounds(obs, top, coil_degc),
         ]
     ohm, lines, conditions = found
-    results = [stated("thermistor_ohm", ohm, lines, conditions)]
+    results = [make_result("thermistor_ohm", ohm, lines, conditions)]
     thermometer = read_thermistor(obs)
     if thermometer is None:
         return results + (_bounds(obs, max(ohm, 1e-3), coil_degc) if ohm < SHORT_OHM else [])
@@ -100,11 +100,11 @@ def thermistor_results(obs: Observed, coil_degc: float | None, coil_lines: tuple
     low, high = obs.part.thermistor.beta_range_degc
     inside = low <= thermometer.degc <= high
     note = "" if inside else f"outside the range of its curve, {low:g} to {high:g} degC"
-    results.append(stated("thermistor_degc", thermometer.degc, in_kelvin, conditions, note=note))
+    results.append(make_result("thermistor_degc", thermometer.degc, in_kelvin, conditions, note=note))
     if coil_degc is not None:
         lines_k = [*in_kelvin, *coil_lines]
         results.append(
-            stated("thermistor_minus_coil_degc", thermometer.degc - coil_degc, lines_k, conditions, note=note)
+            make_result("thermistor_minus_coil_degc", thermometer.degc - coil_degc, lines_k, conditions, note=note)
         )
     return results
 
@@ -126,8 +126,8 @@ def _bounds(obs: Observed, ohm: float, coil_degc: float | None) -> list[Result]:
     except UsageError:
         bound = -60.0 if colder else 200.0
     sign, note = "<" if colder else ">", "open" if is_open else "shorted"
-    results = [stated("thermistor_degc", bound, [], {}, qualifier=sign, note=note)]
+    results = [make_result("thermistor_degc", bound, [], {}, qualifier=sign, note=note)]
     if coil_degc is not None:
         difference = bound - coil_degc
-        results.append(stated("thermistor_minus_coil_degc", difference, [], {}, qualifier=sign, note=note))
+        results.append(make_result("thermistor_minus_coil_degc", difference, [], {}, qualifier=sign, note=note))
     return results

@@ -12,7 +12,7 @@ from rig.evaluation.coils.impedance import Impedance, coil_impedance
 from rig.evaluation.coils.resistance import CoilResistance, coil_resistance
 from rig.evaluation.coils.temperature import CoilTemperature, coil_temperature
 from rig.evaluation.sampler.channels import Channels
-from rig.evaluation.turn.even_places import Flown, flown
+from rig.evaluation.turn.even_places import SweepOnTheFly, sweep_on_the_fly
 from rig.evaluation.turn.passes import turning_series
 from rig.observed import Observed
 from rig.resolver.part import COILS
@@ -41,9 +41,9 @@ class Windings:
         return {coil: coil_resistance(self.observed, coil) for coil in COILS}
 
     @cached_property
-    def continuous_sweep(self) -> tuple[Flown | None, str]:
+    def continuous_sweep(self) -> tuple[SweepOnTheFly | None, str]:
         """The sweep on the fly in hand; without one, or where it can't be read, None and why."""
-        return flown(self.channels, turning_series(self.observed))
+        return sweep_on_the_fly(self.channels, turning_series(self.observed))
 
     def impedance(self, coil: str) -> Impedance | None:
         """The impedance of a coil; None without a capture of its voltage and current."""

@@ -44,7 +44,7 @@ def comes_and_goes(inspection: Inspection) -> bool:
 def comes_and_goes_witnessed(inspection: Inspection) -> bool:
     """The same, told by the coil's own resistance or current: what the sweep lacks is not the rig's."""
     loose = inspection.open_at_times
-    return bool(loose) and all(one.witnessed for one in loose)
+    return bool(loose) and all(one.has_own_evidence for one in loose)
 
 
 def excitation_comes_and_goes_witnessed(inspection: Inspection) -> bool:

@@ -47,7 +47,7 @@ class LooseContact:
     dropped: int = 0
 
     @property
-    def witnessed(self) -> bool:
+    def has_own_evidence(self) -> bool:
         """Its own resistance or current tells it, which no input of the sampler can."""
         return self._open_at_times or self.swing > SWING
 
@@ -65,7 +65,7 @@ class LooseContact:
         """Its path was open at times: what the sweep shows of this coil is worth nothing."""
         return self.by_sweep or self._open_at_times
 
-    def told(self) -> str:
+    def sentence(self) -> str:
         """The evidence in words."""
         parts = []
         if 0 < self.over < self.readings:
@@ -81,9 +81,9 @@ class LooseContact:
 
 def loose_contacts(evaluated: Evaluated) -> dict[str, LooseContact]:
     """coil -> what is loose about it; coils without a sign are left out."""
-    records, dropped = _dropped(evaluated)
+    records, dropped = _drop_outs(evaluated)
     made = [_one(evaluated, name, records, dropped.get(name, 0)) for name in COILS]
-    return {one.coil: one for one in made if one.witnessed or one.by_sweep}
+    return {one.coil: one for one in made if one.has_own_evidence or one.by_sweep}
 
 
 def _one(evaluated: Evaluated, name: str, records: int, dropped: int) -> LooseContact:
@@ -123,7 +123,7 @@ def _flows(obs: Observed, usual_a: float, noise_v: float) -> bool:
     return usual_a * obs.bench.sampler.shunt_ohm >= SEEN * noise_v
 
 
-def _dropped(evaluated: Evaluated) -> tuple[int, dict[str, int]]:
+def _drop_outs(evaluated: Evaluated) -> tuple[int, dict[str, int]]:
     """(records of the sweep, coil -> records in which it was gone)."""
     found = evaluated.turn
     if found is None or found.coarse or found.latency_s is not None:

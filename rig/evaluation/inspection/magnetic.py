@@ -25,7 +25,7 @@ from rig.evaluation.inspection.thresholds import (
     TOLD_SHARE,
 )
 from rig.evaluation.turn.ratios import Turn, silent_output
-from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED, Design, Fit, fit_faults
+from rig.resolver.model import ECCENTRIC, HEALTHY, SHORTED, Design, ModelFit, fit_faults
 
 ROTOR_RIPPLE = 0.0012  # of the excitation's inductance, at orders that turn with the rotor; a good part has 1e-4
 ABOVE_NOISE = 4.0  # standard uncertainties of an order's component, the largest of a dozen orders
@@ -37,11 +37,11 @@ class Magnetics:
     """Hypotheses at their best. teeth_known: the part file says how many there are; sense: +1 or -1 of the turn."""
 
     design: Design
-    fits: tuple[Fit, ...]
+    fits: tuple[ModelFit, ...]
     teeth_known: bool
     sense: int
 
-    def fit(self, kind: str) -> Fit:
+    def fit(self, kind: str) -> ModelFit:
         """The best of a kind."""
         return next(f for f in self.fits if f.kind == kind)
 

@@ -14,7 +14,7 @@ UNMOVED, MOVED = "unmoved", "moved"
 QUESTION = "The turn does not close again. Is the mark across rotor and spindle unmoved?"
 
 
-def mark_said(obs: Observed) -> str:
+def mark_answer(obs: Observed) -> str:
     """What the operator said of the mark: UNMOVED, MOVED, another word, or "" where nobody said anything."""
     said = obs.select("manual", name=MARK)
     return str(said[-1].value).strip().lower() if said else ""
@@ -22,4 +22,4 @@ def mark_said(obs: Observed) -> str:
 
 def stays_through_reclamping(obs: Observed) -> bool:
     """Whether this run repeats another after a re-clamping and its mark did not move."""
-    return bool(obs.header.get("retest_of")) and mark_said(obs) == UNMOVED
+    return bool(obs.header.get("retest_of")) and mark_answer(obs) == UNMOVED

@@ -24,11 +24,11 @@ def crosstalk(obs: Observed, driven_alone: Sequence[SeriesPhasors | None]) -> fl
     was driven and the outputs' inputs were open, None where one was not taken."""
     spec = obs.bench.sampler.spec_of("crosstalk")
     stated = CROSSTALK if spec is None else spec.percent_reading / 100.0
-    shown = _shown(driven_alone)
+    shown = _largest_pickup(driven_alone)
     return shown if shown > 2.0 * stated else stated
 
 
-def _shown(driven_alone: Sequence[SeriesPhasors | None]) -> float:
+def _largest_pickup(driven_alone: Sequence[SeriesPhasors | None]) -> float:
     """What an output's open input shows of the excitation while another coil is driven, where it is no noise."""
     most = 0.0
     for found in driven_alone:

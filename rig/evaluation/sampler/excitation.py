@@ -12,9 +12,9 @@ import math
 import numpy as np
 
 from rig.evaluation.coils.windings import Windings
+from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import EXC_V, SeriesPhasors
-from rig.evaluation.stating import by_scatter, half_width, standard, stated, untested
 from rig.evaluation.turn.passes import swept_series
 from rig.observed import RECORD, Absent, Observed
 from rig.quantity import Scalar
@@ -39,13 +39,17 @@ def excitation_results(windings: Windings) -> list[Result]:
     obs = windings.observed
     found = excitation_phasors(windings.channels)
     if found is None:
-        return [untested(id_, "no capture with a live excitation channel") for id_ in IDS] + background_results(obs)
+        return [make_untested(id_, "no capture with a live excitation channel") for id_ in IDS] + background_results(
+            obs
+        )
     phasors_only = found.series in obs.tables
     return [
         _level(obs, found),
-        untested("i_exc_rms", "no current was recorded") if obs.lacks(Absent.CURRENT) else _current(windings, found),
-        untested("f_exc_hz", "phasors carry no frequency") if phasors_only else _frequency(obs, found),
-        untested("thd_exc", "phasors carry no harmonics") if phasors_only else _thd(found),
+        make_untested("i_exc_rms", "no current was recorded")
+        if obs.lacks(Absent.CURRENT)
+        else _current(windings, found),
+        make_untested("f_exc_hz", "phasors carry no frequency") if phasors_only else _frequency(obs, found),
+        make_untested("thd_exc", "phasors carry no harmonics") if phasors_only else _thd(found),
         *background_results(obs),
     ]
 
@@ -62,7 +66,7 @@ def _level(obs: Observed, found: SeriesPhasors) -> Result:
     else:
         u = float(found.u_noise_v[EXC_V]) / obs.bench.sampler.exc_divider / math.sqrt(2.0 * n)
         lines.append(by_scatter("noise of the capture", u, "V", FIT_DOF))
-    return stated("v_exc_rms", mean, lines, {"series": found.series, "captures": n})
+    return make_result("v_exc_rms", mean, lines, {"series": found.series, "captures": n})
 
 
 def _gain(obs: Observed) -> float:
@@ -94,9 +98,9 @@ def _current(windings: Windings, found: SeriesPhasors) -> Result:
         conditions |= {"level_v_rms": nominal, "as_measured_a": mean, "as_measured_v": level}
         lines.append(standard("excitation divider", sampler.exc_divider_u, "relative", mean, note="bench file"))
         note = "scaled to the nominal excitation level, so that the sampler's own gain cancels"
-        return stated("i_exc_rms", scaled, lines, conditions, note=note)
+        return make_result("i_exc_rms", scaled, lines, conditions, note=note)
     lines.append(half_width("sampler gain", _gain(obs), "relative", mean, note="bench file"))
-    return stated("i_exc_rms", mean, lines, conditions)
+    return make_result("i_exc_rms", mean, lines, conditions)
 
 
 def _frequency(obs: Observed, found: SeriesPhasors) -> Result:
@@ -108,7 +112,7 @@ def _frequency(obs: Observed, found: SeriesPhasors) -> Result:
         by_scatter("fit", found.frequency.u_hz, "Hz", max(found.exc_v.size - 1.0, FIT_DOF)),
         standard("rounding of the file's time column", obs.u_rate_relative, "relative", hz),
     ]
-    return stated("f_exc_hz", hz, lines, {"series": found.series})
+    return make_result("f_exc_hz", hz, lines, {"series": found.series})
 
 
 def _thd(found: SeriesPhasors) -> Result:
@@ -121,7 +125,7 @@ def _thd(found: SeriesPhasors) -> Result:
         standard("noise", 2.0 * floor, "ratio"),
         half_width("fit", 0.02 * clean, "ratio"),
     ]
-    return stated("thd_exc", clean, lines, {"harmonics": "2 to 5", "series": found.series})
+    return make_result("thd_exc", clean, lines, {"harmonics": "2 to 5", "series": found.series})
 
 
 def background_results(obs: Observed) -> list[Result]:
@@ -137,4 +141,4 @@ def background_results(obs: Observed) -> list[Result]:
     lines = [half_width("sampler gain and resolution", 0.01 * mean + float(stack.scale_v[2]) / 2.0, "V")]
     if n > 1:
         lines.append(by_scatter("scatter", float(each.std(ddof=1)) / math.sqrt(n), "V", n - 1.0))
-    return [stated("background_v", mean, lines, {"captures": n, "bandwidth_hz": stack.sample_rate_hz / 2.0})]
+    return [make_result("background_v", mean, lines, {"captures": n, "bandwidth_hz": stack.sample_rate_hz / 2.0})]

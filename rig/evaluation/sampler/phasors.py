@@ -22,7 +22,7 @@ from rig.evaluation.sampler.loopback import Loopback, scaled_loopback
 from rig.observed import BESIDE, Observed
 from rig.quantity import Scalar
 from rig.signal.common_frequency import Frequency, pooled_frequency
-from rig.signal.sine_fit import Fit, fit_stack
+from rig.signal.sine_fit import SineFit, fit_stack
 from rig.signal.waveform import WaveformStack
 
 Complexes = NDArray[np.complex128]
@@ -45,7 +45,7 @@ class SeriesPhasors:
 
     series: str
     frequency: Frequency
-    fit: Fit
+    fit: SineFit
     exc_v: Complexes
     exc_i: Complexes
     sine: Complexes
@@ -182,7 +182,7 @@ def _of_table(obs: Observed, series: str, in_force: Loopback) -> SeriesPhasors |
     exc_i = np.zeros(n, dtype=np.complex128) if table.exc_i is None else table.exc_i[live]
     sides = (table.exc_v[live], exc_i, table.sine[live], table.cosine[live])
     u_digit = np.full((n, 4), obs.digit_v / math.sqrt(3.0))
-    fitted = Fit(
+    fitted = SineFit(
         frequency_hz=hz,
         sample_rate_hz=math.inf,
         samples=1,

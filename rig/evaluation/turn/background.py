@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.stating import by_scatter, half_width, standard, stated
+from rig.evaluation.results import by_scatter, half_width, make_result, standard
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.result import Result
@@ -113,4 +113,4 @@ def turning_results(found: Turning | None) -> list[Result]:
         "coil": found.coil,
         "records": n,
     }
-    return [stated("background_turning_v", found.peak_v, lines, conditions)]
+    return [make_result("background_turning_v", found.peak_v, lines, conditions)]

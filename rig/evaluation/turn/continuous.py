@@ -31,7 +31,7 @@ PIECE = 4096  # samples of the pieces in which the carrier's frequency is looked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pass:
+class SweepPass:
     """One pass. theta_mech_rad (n,): at each window's centre, from the first pulse, falling in a clockwise pass;
     sine, cosine (n,): ratios to the excitation; speed_mech_rad_s (n,): signed; u_ratio by the windows' residuals.
     exc (n,): modulus, V peak; at_s (n,): from the record's start; travel_mech_rad: first to last pulse; rest_s: from
@@ -102,7 +102,7 @@ def one_pass(
     near_hz: float | None = None,
     window_s: float = 1e-3,
     exc_channel: str = "exc",
-) -> Pass:
+) -> SweepPass:
     """A pass from one long record. stack: one capture with channels exc_channel, sin, cos and the pulse channel.
 
     pulse_mech_rad: mechanical rad a pulse, above 0. direction: +1 counter-clockwise, -1. Windows outside the pulses
@@ -128,7 +128,7 @@ def one_pass(
     counted = np.interp(centre, edges, np.arange(edges.size)) * pulse_mech_rad
     between = np.clip(np.searchsorted(edges, centre, side="right") - 1, 0, edges.size - 2)
     exc = windows.phasor[0, inside, 0]
-    return Pass(
+    return SweepPass(
         theta_mech_rad=direction * counted,
         sine=windows.phasor[0, inside, 1] / exc,
         cosine=windows.phasor[0, inside, 2] / exc,
@@ -144,7 +144,7 @@ def one_pass(
 
 
 def both_passes(
-    up: Pass, down: Pass, orders: list[int], start_mech_rad: float = 0.0, cyclic: Sequence[int] = ()
+    up: SweepPass, down: SweepPass, orders: list[int], start_mech_rad: float = 0.0, cyclic: Sequence[int] = ()
 ) -> Continuous:
     """Two passes in opposite directions as one error curve.
 

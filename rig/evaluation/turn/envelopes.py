@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Observed
-from rig.resolver.turn.grids import folded
+from rig.resolver.turn.grids import fold_order
 from rig.resolver.turn.orders import KEEP_CHI2, Orders, fit_orders
 
 Complexes = NDArray[np.complex128]
@@ -54,7 +54,7 @@ def envelope(
     orders = envelope_orders(theta_mech_rad, pole_pairs, coarse, teeth)
     if cyclic and not coarse:
         points = _places(theta_mech_rad)
-        shown = {folded(n + side, points) for n in cyclic for side in (-pole_pairs, pole_pairs)}
+        shown = {fold_order(n + side, points) for n in cyclic for side in (-pole_pairs, pole_pairs)}
         orders = sorted({*orders, *(n for n in shown if 0 < n < points / 2)})
     fit = fit_orders(theta_mech_rad, values, orders)
     wave = complex(fit.coefficients[fit.orders.index(pole_pairs)])
@@ -106,12 +106,12 @@ def places(obs: Observed, found: Turn) -> Places:
         )
         count = np.bincount(at, minlength=keys.size)
         u, qu, v, qv = (np.bincount(at, weights=part, minlength=keys.size) / count for part in (u, qu, v, qv))
-        waves = (_averaged(waves[0], at, count), _averaged(waves[1], at, count))
+        waves = (_average(waves[0], at, count), _average(waves[1], at, count))
         theta = theta[first]
     return Places(theta=theta, u=u, qu=qu, v=v, qv=qv, harmonics_sine=waves[0], harmonics_cosine=waves[1])
 
 
-def _averaged(values: Complexes, at: NDArray[np.int64], count: NDArray[np.int64]) -> Complexes:
+def _average(values: Complexes, at: NDArray[np.int64], count: NDArray[np.int64]) -> Complexes:
     total = np.zeros((count.size, values.shape[1]), dtype=np.complex128)
     np.add.at(total, at, values)
     return total / count[:, None]

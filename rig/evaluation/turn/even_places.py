@@ -21,7 +21,7 @@ from rig.errors import UsageError
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.loopback import Loopback
 from rig.evaluation.sampler.phasors import COSINE, EXC_V, SINE, set_frequency_hz
-from rig.evaluation.turn.continuous import Complexes, Continuous, Floats, Pass, both_passes, one_pass
+from rig.evaluation.turn.continuous import Complexes, Continuous, Floats, SweepPass, both_passes, one_pass
 from rig.observed import Observed
 from rig.resolver.turn.grids import good_sweep_points
 from rig.resolver.turn.orders import fit_orders
@@ -33,7 +33,7 @@ MOST_ORDERS = 100  # of the smooth model, a turn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Flown:
+class SweepOnTheFly:
     """(n,) both passes, counter-clockwise first. steps: whole steps of the axis; at_s: bench time; sine, cosine:
     ratios at the coil, channels corrected, still loaded by the sampler; exc_v: V peak; u_ratio (n,)."""
 
@@ -52,31 +52,31 @@ class Flown:
     closures_elec_rad: tuple[float, float, float] | None
 
 
-def flown(channels: Channels, names: tuple[str, str]) -> tuple[Flown | None, str]:
+def sweep_on_the_fly(channels: Channels, names: tuple[str, str]) -> tuple[SweepOnTheFly | None, str]:
     """The sweep on the fly of two series, counter-clockwise first; without one, or where it can't be read, None and
     why."""
     obs = channels.observed
     if not all(obs.has(name) for name in names) or obs.bench.axis is None:
         return None, "no sweep in this run" if not any(obs.has(name) for name in names) else "one direction only"
     try:
-        return _flown(channels, names, obs.bench.axis), ""
+        return _read_sweep(channels, names, obs.bench.axis), ""
     except UsageError as fault:
         return None, f"{fault.message} {fault.next_action}".strip()
 
 
-def _flown(channels: Channels, names: tuple[str, str], axis: AxisDevice) -> Flown:
+def _read_sweep(channels: Channels, names: tuple[str, str], axis: AxisDevice) -> SweepOnTheFly:
     obs, per_turn = channels.observed, axis.steps_per_turn
     both = [_pass(obs, name, sign, per_turn) for name, sign in zip(names, (1, -1), strict=True)]
     p = obs.part.pole_pairs
     found: Continuous = both_passes(both[0], both[1], [1, 2, *(n * p for n in (1, 2, 3, 4))], cyclic=axis.cyclic_orders)
     loopback = channels.loopback_at(both[0].frequency_hz)
     points = _points(obs, per_turn)
-    sides = [_gathered(side, found.latency_s, points, 8 * p) for side in both]
+    sides = [_place_means(side, found.latency_s, points, 8 * p) for side in both]
     begun = [obs.capture_readings(name)[0].bench_time_s for name in names]
     divider = obs.bench.sampler.exc_divider
     gain = loopback.gain[EXC_V] * divider
     size = [len(side["place"]) for side in sides]
-    return Flown(
+    return SweepOnTheFly(
         series=names,
         steps=np.concatenate([side["place"] for side in sides]) * (per_turn / points),
         counter_clockwise=np.repeat([True, False], size),
@@ -103,7 +103,7 @@ def _points(obs: Observed, per_turn: int) -> int:
     return max(good)
 
 
-def _pass(obs: Observed, series: str, direction: int, per_turn: int) -> Pass:
+def _pass(obs: Observed, series: str, direction: int, per_turn: int) -> SweepPass:
     """One pass at constant speed, its angles mechanical rad from the index."""
     stack, told = obs.captures.stack(series), obs.capture_readings(series)[0].conditions
     near = set_frequency_hz(obs, series)
@@ -131,7 +131,7 @@ def _pass(obs: Observed, series: str, direction: int, per_turn: int) -> Pass:
     last = target * 2 * np.pi / per_turn
     speed = np.abs(found.speed_mech_rad_s)
     kept = speed >= STEADY * float(np.median(speed))
-    return Pass(
+    return SweepPass(
         theta_mech_rad=(found.theta_mech_rad + last - found.travel_mech_rad)[kept],
         sine=found.sine[kept],
         cosine=found.cosine[kept],
@@ -146,7 +146,7 @@ def _pass(obs: Observed, series: str, direction: int, per_turn: int) -> Pass:
     )
 
 
-def _gathered(side: Pass, latency_s: float, points: int, orders: int) -> dict[str, Any]:
+def _place_means(side: SweepPass, latency_s: float, points: int, orders: int) -> dict[str, Any]:
     """Means over the places of the turn that were passed, each value taken to the middle of its place."""
     theta = side.theta_mech_rad - side.speed_mech_rad_s * latency_s
     place = np.mod(np.rint(theta * points / (2 * np.pi)), points).astype(np.int64)
@@ -158,14 +158,14 @@ def _gathered(side: Pass, latency_s: float, points: int, orders: int) -> dict[st
         out: Floats = np.bincount(place, weights=values, minlength=points)[seen] / count[seen]
         return out
 
-    def centred(values: Floats) -> Floats:
+    def centre(values: Floats) -> Floats:
         smooth = fit_orders(theta, values, range(1, min(orders, MOST_ORDERS) + 1))
         return mean(values - smooth.evaluate(theta) + smooth.evaluate(middle))
 
     return {
         "place": seen.astype(np.float64),
-        "sine": centred(side.sine.real) + 1j * centred(side.sine.imag),
-        "cosine": centred(side.cosine.real) + 1j * centred(side.cosine.imag),
+        "sine": centre(side.sine.real) + 1j * centre(side.sine.imag),
+        "cosine": centre(side.cosine.real) + 1j * centre(side.cosine.imag),
         "exc": mean(side.exc),
         "at_s": mean(side.at_s),
         "u": side.u_ratio / np.sqrt(count[seen]),

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.evaluation.results import half_width, make_result, make_untested, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import COSINE, SINE
-from rig.evaluation.stating import half_width, standard, stated, untested
 from rig.evaluation.turn.envelopes import Envelope, Places, envelope_orders, pruned
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Observed
@@ -41,7 +41,7 @@ def quadrature_result(
     fine = np.linspace(0.0, 2.0 * math.pi, 4096, endpoint=False)
     quadrature = float(np.max(np.abs(across.evaluate(fine)))) / tr
     noise = float(np.sqrt(np.max(across.variance(fine[::64])))) / tr
-    leaked = _leaked(channels, found, name, tr) / tr
+    leaked = _leakage(channels, found, name, tr) / tr
     lines = [
         standard("noise and orders left out", noise * math.sqrt(2.0), "ratio"),
         standard("carrier phase", carrier.u_rad, "ratio"),
@@ -50,7 +50,7 @@ def quadrature_result(
     ]
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
-    return stated(f"quadrature_{name}", quadrature, lines, conditions)
+    return make_result(f"quadrature_{name}", quadrature, lines, conditions)
 
 
 def null_results(
@@ -62,17 +62,17 @@ def null_results(
     try:
         parts, u = _at_crossings(channels.observed, found, name, seen)
     except UsageError:
-        return [untested(id_, "the envelope doesn't cross zero") for id_ in ids]
+        return [make_untested(id_, "the envelope doesn't cross zero") for id_ in ids]
     shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
     results = []
-    leaked = _leaked(channels, found, name, abs(wave.wave)) * level
+    leaked = _leakage(channels, found, name, abs(wave.wave)) * level
     fundamental = largest_null(parts[:, :1], u[:, :1], leaked).value
     for id_, count in zip(ids, (1, parts.shape[1]), strict=True):
         if id_ == ids[1] and parts.shape[1] == 1 and found.latency_s is None:
-            results.append(untested(id_, "phasors carry no harmonics"))
+            results.append(make_untested(id_, "phasors carry no harmonics"))
             continue
         if id_ == ids[1] and found.latency_s is not None:
-            results.append(untested(id_, "turned on the fly: the rotor does not rest at its nulls"))
+            results.append(make_untested(id_, "turned on the fly: the rotor does not rest at its nulls"))
             continue
         worst = largest_null(parts[:, :count], u[:, :count], leaked)
         lines = [
@@ -82,7 +82,7 @@ def null_results(
         ]
         if found.coarse:
             lines.append(half_width("few positions", 0.005 * abs(wave.wave) * level, "V", note="quick screen"))
-        results.append(stated(id_, worst.value, lines, shown | {"bandwidth": "harmonics 1 to 5"}))
+        results.append(make_result(id_, worst.value, lines, shown | {"bandwidth": "harmonics 1 to 5"}))
     return results
 
 
@@ -112,7 +112,7 @@ def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[
     return np.stack(values, axis=1), BY_CHANCE * np.sqrt(np.stack(variances, axis=1))
 
 
-def _leaked(channels: Channels, found: Turn, name: str, tr: float) -> float:
+def _leakage(channels: Channels, found: Turn, name: str, tr: float) -> float:
     """Half-width, ratio: what excitation, its current and the other output leak across this output's own carrier."""
     phases = (found.phase_sine_rad, found.phase_cosine_rad)
     own = phases[0] if name == "sin" else phases[1]

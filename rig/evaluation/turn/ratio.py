@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.evaluation.angle.positioner import cyclic_orders, order_half_width_mech_arcmin
-from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, standard, stated, untested
+from rig.evaluation.results import ARCMIN_PER_RAD, half_width, make_result, make_untested, standard
 from rig.evaluation.turn.balance import Balance, balance, ellipse_of
 from rig.evaluation.turn.envelopes import Envelope, Places, envelope, places
 from rig.evaluation.turn.nulls import null_results, quadrature_result
@@ -57,7 +57,7 @@ def ratio_results(rotation: Rotation) -> list[Result]:
     obs = rotation.observed
     found = rotation.turn
     if found is None:
-        return [untested(id_, why_no_turn(rotation)) for id_ in IDS]
+        return [make_untested(id_, why_no_turn(rotation)) for id_ in IDS]
     seen = places(obs, found)
     p, teeth = obs.part.pole_pairs, stated_teeth(obs, seen.theta.size)
     cyclic = cyclic_orders(obs) if found.reference == "steps" else ()
@@ -67,7 +67,7 @@ def ratio_results(rotation: Rotation) -> list[Result]:
         wave_u = envelope(seen.theta, seen.u, p, found.coarse, teeth, cyclic)
         wave_v = envelope(seen.theta, seen.v, p, found.coarse, teeth, cyclic)
     except UsageError as fault:
-        return [untested(id_, fault.message) for id_ in IDS]
+        return [make_untested(id_, fault.message) for id_ in IDS]
     conditions = _conditions(obs, found)
     even = balance(obs, seen, wave_u, wave_v, found.coarse)
     results = _amplitudes(rotation, found, even, conditions)
@@ -80,18 +80,18 @@ def ratio_results(rotation: Rotation) -> list[Result]:
     if not silent:
         results.append(_orthogonality(rotation, found, even, seen, conditions))
     else:
-        results.append(untested("orthogonality_elec_deg", f"no signal at the {silent} output"))
-    return [_voided(result, silent) for result in results]
+        results.append(make_untested("orthogonality_elec_deg", f"no signal at the {silent} output"))
+    return [_void(result, silent) for result in results]
 
 
-def _voided(result: Result, silent: str) -> Result:
+def _void(result: Result, silent: str) -> Result:
     """Ratios of a silent output stand (they are nearly zero); its phases, nulls and centre mean nothing."""
     if not silent or result.measurand in ("tr_sin", "tr_cos"):
         return result
     dead = {"sine": ("_sin",), "cosine": ("_cos",), "both": ("_sin", "_cos")}[silent]
     common = ("tr_imbalance", "phase_difference_deg")
     if result.measurand in common or any(name in result.measurand for name in dead):
-        return untested(result.measurand, f"no signal at the {silent} output")
+        return make_untested(result.measurand, f"no signal at the {silent} output")
     return result
 
 
@@ -132,7 +132,7 @@ def _amplitudes(rotation: Rotation, found: Turn, even: Balance, conditions: dict
         ]
         if found.coarse:
             lines.append(half_width("few positions", few_positions(obs), "relative", tr, note="quick screen"))
-        results.append(stated(f"tr_{name}", tr, lines, conditions | _way(even)))
+        results.append(make_result(f"tr_{name}", tr, lines, conditions | _way(even)))
     gains = found.loopback.u_gain
     lines = [
         standard("channel gain sine against cosine", float(math.hypot(gains[2], gains[3])), "ratio"),
@@ -143,7 +143,7 @@ def _amplitudes(rotation: Rotation, found: Turn, even: Balance, conditions: dict
     if found.coarse:
         lines.append(half_width("few positions", few_positions(obs), "ratio", note="quick screen"))
     note = "the excitation is common to both outputs and cancels"
-    results.append(stated("tr_imbalance", even.imbalance, lines, conditions | _way(even), note=note))
+    results.append(make_result("tr_imbalance", even.imbalance, lines, conditions | _way(even), note=note))
     return results
 
 
@@ -181,7 +181,7 @@ def _phases(found: Turn, seen: Places, waves: tuple[Envelope, Envelope], conditi
         ]
         if found.coarse:
             lines.append(half_width("few positions", 0.005, "rad", deg, note="quick screen"))
-        results.append(stated(f"phase_{name}_deg", deg * phase, lines, conditions))
+        results.append(make_result(f"phase_{name}_deg", deg * phase, lines, conditions))
     turns = found.loopback.u_phase_rad
     lines = [
         standard("channel phase sine against cosine", math.hypot(turns[2], turns[3]), "rad", deg),
@@ -191,7 +191,7 @@ def _phases(found: Turn, seen: Places, waves: tuple[Envelope, Envelope], conditi
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "rad", deg, note="quick screen"))
     apart = math.remainder(found.phase_sine_rad - found.phase_cosine_rad, 2.0 * math.pi)
-    results.append(stated("phase_difference_deg", deg * apart, lines, conditions))
+    results.append(make_result("phase_difference_deg", deg * apart, lines, conditions))
     return results
 
 
@@ -216,7 +216,7 @@ def _centre(rotation: Rotation, found: Turn, name: str, wave: Envelope, conditio
     ]
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
-    return stated(f"centre_{name}", wave.constant / tr, lines, conditions)
+    return make_result(f"centre_{name}", wave.constant / tr, lines, conditions)
 
 
 def _centre_by_axis(rotation: Rotation, found: Turn) -> float:
@@ -242,4 +242,4 @@ def _orthogonality(
     shown = conditions | _way(even)
     if not found.coarse and (ellipse := ellipse_of(seen)) is not None:
         shown["by_ellipse_deg"] = deg * ellipse.orthogonality_rad
-    return stated("orthogonality_elec_deg", deg * even.orthogonality_rad, lines, shown)
+    return make_result("orthogonality_elec_deg", deg * even.orthogonality_rad, lines, shown)

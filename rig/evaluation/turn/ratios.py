@@ -20,7 +20,7 @@ from rig.evaluation.coils.impedance import Impedance
 from rig.evaluation.coils.windings import Windings
 from rig.evaluation.sampler.loopback import Loopback
 from rig.evaluation.sampler.phasors import SeriesPhasors, normalised_harmonics
-from rig.evaluation.turn.even_places import Flown
+from rig.evaluation.turn.even_places import SweepOnTheFly
 from rig.evaluation.turn.passes import CLOCKWISE, SPOTS
 from rig.observed import Observed
 from rig.resolver.turn.angle import electrical_angle, pole_pairs
@@ -94,7 +94,7 @@ class Turn:
 
 
 def turn(
-    windings: Windings, names: tuple[str, ...], on_the_fly: Flown | None, correction: Correction | None
+    windings: Windings, names: tuple[str, ...], on_the_fly: SweepOnTheFly | None, correction: Correction | None
 ) -> Turn | None:
     """A turn that this run swept; None when there is no sweep, no rotor, or its outputs don't move.
 
@@ -170,7 +170,7 @@ def _half_turns(sine: Complexes, cosine: Complexes, theta_mech_rad: Floats, insi
     return still if found is None else found[1]
 
 
-def _on_the_fly(windings: Windings, found: Flown) -> Turn | None:
+def _on_the_fly(windings: Windings, found: SweepOnTheFly) -> Turn | None:
     obs, impedance = windings.observed, windings.impedance("exc")
     if impedance is None or not (_moves(found.sine) and _moves(found.cosine)):
         return None

@@ -10,7 +10,7 @@ from functools import cached_property
 from rig.evaluation.angle.correction import Correction, correction_in_force
 from rig.evaluation.angle.curve import AngleCurve, angle_curve, count_pole_pairs
 from rig.evaluation.coils.windings import Windings
-from rig.evaluation.turn.even_places import Flown, flown
+from rig.evaluation.turn.even_places import SweepOnTheFly, sweep_on_the_fly
 from rig.evaluation.turn.passes import first_sweeps, first_turnings, swept_series
 from rig.evaluation.turn.ratios import Turn, turn
 from rig.evaluation.turn.slip import Slip, play_half_width_mech_arcmin, slip_of
@@ -35,7 +35,7 @@ class Rotation:
         return correction_in_force(self.observed)
 
     @property
-    def continuous_sweep(self) -> tuple[Flown | None, str]:
+    def continuous_sweep(self) -> tuple[SweepOnTheFly | None, str]:
         """The sweep on the fly in hand; without one, or where it can't be read, None and why."""
         return self.windings.continuous_sweep
 
@@ -67,7 +67,7 @@ class Rotation:
         names, turnings = first_sweeps(self.observed), first_turnings(self.observed)
         if not names and turnings is None:
             return None
-        on_the_fly = None if turnings is None else flown(self.windings.channels, turnings)[0]
+        on_the_fly = None if turnings is None else sweep_on_the_fly(self.windings.channels, turnings)[0]
         first = turn(self.windings, names, on_the_fly, self.correction)
         if first is None:
             return None

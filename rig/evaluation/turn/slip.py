@@ -32,7 +32,7 @@ class Slip:
     limit_elec_arcmin: float
 
     @property
-    def found(self) -> bool:
+    def is_slip(self) -> bool:
         """Whether the turn does not close: beyond one of its limits."""
         return (
             abs(self.half_difference_mech_arcmin) > self.limit_mech_arcmin

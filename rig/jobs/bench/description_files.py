@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
-from rig.description.loading import checked
+from rig.description.loading import load_checked
 from rig.errors import DescriptionError, RecordError, UsageError
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
@@ -62,7 +62,7 @@ def write_new(model: type[ModelT], path: Path, text: str) -> ModelT:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        made = checked(model, beside)
+        made = load_checked(model, beside)
         os.link(beside, path)
         return made
     except FileExistsError as fault:

@@ -32,25 +32,25 @@ class Questions:
 
     def text(self, key: str, question: str, default: str | None = REQUIRED) -> str:
         """An answer as text; without a default it has to be given."""
-        return self._asked(key, question, default, str)
+        return self._ask(key, question, default, str)
 
     def number(self, key: str, question: str, default: float) -> float:
         """A number; a whole one where the default is whole."""
-        return self._asked(key, question, default, int if isinstance(default, int) else float)
+        return self._ask(key, question, default, int if isinstance(default, int) else float)
 
     def day(self, key: str, question: str) -> date | None:
         """A date as YYYY-MM-DD, or none."""
-        return self._asked(key, question, "", lambda text: date.fromisoformat(text) if text else None)
+        return self._ask(key, question, "", lambda text: date.fromisoformat(text) if text else None)
 
     def rest(self) -> dict[str, Any]:
         """Answers to what was not asked, as values of a file: dotted key -> value."""
-        return {key: _parsed(text) for key, text in self._given.items()}
+        return {key: _parse(text) for key, text in self._given.items()}
 
-    def _asked(self, key: str, question: str, default: Any, convert: Callable[[str], T]) -> T:
+    def _ask(self, key: str, question: str, default: Any, convert: Callable[[str], T]) -> T:
         if (given := self._given.pop(key, None)) is not None:
-            return _converted(key, given, convert)
+            return _convert(key, given, convert)
         if self._assume and default is not REQUIRED:
-            return _converted(key, str(default), convert)
+            return _convert(key, str(default), convert)
         while True:
             self._say(f"{key}: {question}" + ("" if default in (REQUIRED, "") else f" [{default}]"))
             typed = self._read_line()
@@ -68,7 +68,7 @@ class Questions:
                 self._say(f"  {answer!r} won't do: {fault}")
 
 
-def _converted(key: str, text: str, convert: Callable[[str], T]) -> T:
+def _convert(key: str, text: str, convert: Callable[[str], T]) -> T:
     try:
         return convert(text.strip())
     except ValueError as fault:
@@ -82,7 +82,7 @@ def _split(answer: str) -> tuple[str, str]:
     return key.strip(), value
 
 
-def _parsed(text: str) -> Any:
+def _parse(text: str) -> Any:
     try:
         return tomllib.loads(f"x = {text}")["x"]
     except tomllib.TOMLDecodeError:

@@ -70,7 +70,7 @@ def now_utc() -> str:
     return datetime.now(UTC).isoformat()
 
 
-def told(health: Mapping[str, Any] | None) -> str:
+def health_sentence(health: Mapping[str, Any] | None) -> str:
     """One sentence on how the bench stands, for `bench check`."""
     if health is None:
         return "bench never proven: anglewright run prove"
@@ -99,4 +99,4 @@ def page(health: Mapping[str, Any]) -> str:
             rows.append(f"{'':15}   look at: {line['next']}")
         if line["verdict"] == "not capable":
             rows.append(f"{'':15}   U fills the limits: a fresh loopback or better specification lines first")
-    return "\n".join([*rows, told(health)])
+    return "\n".join([*rows, health_sentence(health)])

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.description.benches import BenchFile
 from rig.description.holders import Holder
-from rig.description.places import home
+from rig.description.places import default_home
 from rig.errors import UsageError
 from rig.jobs.bench.description_files import toml_text, write_new
 from rig.jobs.bench.dialogue import Questions
@@ -86,14 +86,14 @@ class Teaching:
 
     def turn(self, work: Callable[[Any], Any]) -> Any:
         """The same for work that turns the axis: a real bench is armed by hand first, at its terminal."""
-        from rig.jobs.hands.arming_prompt import at_terminal
+        from rig.jobs.operator.arming_prompt import at_terminal
 
-        def armed(bench: Any) -> Any:
+        def arm(bench: Any) -> Any:
             bench.token.check()
             at_terminal(bench, ARMED_S)
             return work(bench)
 
-        return self.look(armed)
+        return self.look(arm)
 
 
 def pins_of(part: str | None, named: Sequence[str], bench: BenchFile) -> dict[str, str]:
@@ -119,7 +119,7 @@ def pins_of(part: str | None, named: Sequence[str], bench: BenchFile) -> dict[st
 
 def make(name: str, write: Path | None, teaching: Teaching) -> Taught:
     """Ask, look, and write the holder file. Errors as `Questions`, `write_new` and the bench tell them."""
-    path = write or home() / "holders" / f"{name}.toml"
+    path = write or default_home() / "holders" / f"{name}.toml"
     if path.exists():
         raise UsageError(f"{path} is there already.", next_action="Choose another name, or move that file away first.")
     ask = teaching.ask
@@ -144,7 +144,7 @@ def make(name: str, write: Path | None, teaching: Teaching) -> Taught:
     data["safety"] = ask.text("safety", "what is shown before each run", "Close the guard before anything turns.")
     data |= ask.rest()
     data["channels"] = {touch.pin: touch.column for touch in touches} | {core_pin: clip}
-    simulated = teaching.bench.simulated
+    simulated = teaching.bench.is_simulated
     head = f"Made by `anglewright run teach` on bench {teaching.bench.name}" + (", SIMULATED." if simulated else ".")
     text = toml_text(data, head)
     made = write_new(Holder, path, text)

@@ -39,7 +39,7 @@ ASKED: Mapping[str, Callable[[Any], object]] = {  # one harmless question of eac
 
 def check_bench(name: str) -> dict[str, Any]:
     """Open every instrument of a bench, identify it, time a round trip; what each sequence lacks. Energises nothing."""
-    bench_file, holder = jobs.described(jobs.Request(sequence="", part="", serial="-", bench=name))
+    bench_file, holder = jobs.bench_and_holder(jobs.Request(sequence="", part="", serial="-", bench=name))
     with open_bench(bench_file, holder, speed="real", allow_overdue=True, purpose="bench check") as bench:
         rows = []
         for role, told in bench.identities().items():
@@ -53,7 +53,7 @@ def check_bench(name: str) -> dict[str, Any]:
     return {
         "bench": bench_file.name,
         "title": bench_file.title,
-        "simulated": bench_file.simulated,
+        "simulated": bench_file.is_simulated,
         "instruments": rows,
         "guard_closed": state.guard_closed,
         "emergency_stop": state.emergency_stop,

@@ -115,7 +115,7 @@ class Remounted:
         return ""
 
 
-def guided(
+def run_clampings(
     request: jobs.Request,
     clampings: int,
     ask: Callable[[int, int, float], None],
@@ -126,9 +126,9 @@ def guided(
     Raises UsageError before anything is opened for a number of clampings for which no good offsets are known.
     """
     from rig.evaluation.bench.remount import OFFSET
-    from rig.resolver.axis.clampings import chosen_offsets_mech_rad
+    from rig.resolver.axis.clampings import choose_offsets_mech_rad
 
-    offsets = chosen_offsets_mech_rad(clampings, load_part(request.part).pole_pairs)
+    offsets = choose_offsets_mech_rad(clampings, load_part(request.part).pole_pairs)
     runs = []
     for number, offset in enumerate((math.degrees(x) for x in offsets), start=1):
         ask(number, clampings, offset)
@@ -138,15 +138,15 @@ def guided(
     return runs
 
 
-def evaluated(runs: Sequence[str], check: Sequence[str] = ()) -> Remounted:
+def evaluate_set(runs: Sequence[str], check: Sequence[str] = ()) -> Remounted:
     """Separate kept runs of a set (and of a second part's set), and keep what stands."""
     from rig.evaluation.bench.reclamping import reproducibility, to_data
-    from rig.evaluation.bench.remount import checked, separated
+    from rig.evaluation.bench.remount import compare_axes, separate_runs
     from rig.evaluation.evaluated import evaluate
 
-    seen = _observed(runs)
-    found = separated(seen)
-    agreement = checked(found, separated(_observed(check))) if check else None
+    seen = _load_observed(runs)
+    found = separate_runs(seen)
+    agreement = compare_axes(found, separate_runs(_load_observed(check))) if check else None
     lines = tuple(reproducibility([evaluate(obs).results for obs in seen]))
     bench = seen[0].bench
     done = Remounted(
@@ -168,7 +168,7 @@ def evaluated(runs: Sequence[str], check: Sequence[str] = ()) -> Remounted:
     return replace(done, files=files)
 
 
-def _observed(runs: Sequence[str]) -> list[Observed]:
+def _load_observed(runs: Sequence[str]) -> list[Observed]:
     from rig.review.judge import observed_of
 
     store = Store()

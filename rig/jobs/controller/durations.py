@@ -11,7 +11,7 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from rig.control.step import Progress
 
 
@@ -25,7 +25,7 @@ class Durations:
         self._before: dict[str, float] = {}
         self._begun: list[tuple[str, datetime]] = []
 
-    def begin(self, sequence: Sequence, part: str, bench: str) -> None:
+    def begin(self, sequence: StepSequence, part: str, bench: str) -> None:
         """A run begins."""
         self._key, self._minutes, self._begun = f"{sequence.name} {part} {bench}", sequence.traits.minutes, []
         with suppress(OSError, ValueError, AttributeError):

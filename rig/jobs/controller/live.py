@@ -16,9 +16,9 @@ from typing import Any
 
 import numpy as np
 
-from rig.control.arming import Arming, Event, State
+from rig.control.arming import Arming, ArmingEvent, ArmingState
 from rig.control.bench import Bench
-from rig.control.sequencer import Sequence
+from rig.control.sequencer import StepSequence
 from rig.control.step import JournalWriter, Progress, RawWriter
 from rig.errors import Cancelled, SafetyStop
 from rig.jobs.controller.ask import NIGHT, Ask
@@ -72,10 +72,10 @@ class Live:
         self._bench = bench
         if self._stop is not None:
             bench.token.set(self._stop)
-        self.state("waiting for the arming" if self._arming_state() is not State.ARMED else "armed")
+        self.state("waiting for the arming" if self._arming_state() is not ArmingState.ARMED else "armed")
 
     def begun(
-        self, folder: RunFolder, bench: Bench, sequence: Sequence, frequency_hz: float
+        self, folder: RunFolder, bench: Bench, sequence: StepSequence, frequency_hz: float
     ) -> tuple[JournalWriter, RawWriter]:
         """The run has a folder: its files, with a look through."""
         header = folder.header
@@ -261,7 +261,7 @@ class Live:
         elif guard.ohms:
             state = OHMS
         else:
-            state = ARMED if self._arming_state() is State.ARMED else OFF
+            state = ARMED if self._arming_state() is ArmingState.ARMED else OFF
         self._picture.line = {
             "state": state,
             "guard": None if seen is None else "closed" if seen.guard_closed else "open",
@@ -270,9 +270,9 @@ class Live:
             "hot": hot,
         }
 
-    def _arming_state(self) -> State:
+    def _arming_state(self) -> ArmingState:
         arming: Arming | None = self._bench.guard.arming if self._bench is not None else None
-        return State.ARMED if arming is None else arming.state
+        return ArmingState.ARMED if arming is None else arming.state
 
     # ---- verbs
 
@@ -300,7 +300,7 @@ class Live:
             self._stop = reason
         if (bench := self._bench) is not None:
             if isinstance(reason, Cancelled) and bench.guard.arming is not None:
-                bench.guard.arming.event(Event.STOP)
+                bench.guard.arming.event(ArmingEvent.STOP)
             bench.token.set(reason)
         if self.on_stop is not None:
             self.on_stop(reason)

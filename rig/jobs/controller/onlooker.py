@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
-    from rig.control.sequencer import Sequence
+    from rig.control.sequencer import StepSequence
     from rig.control.step import JournalWriter, RawWriter
     from rig.records.store import RunFolder
 
@@ -20,7 +20,7 @@ class Onlooker(Protocol):
     def opened(self, bench: Bench) -> None: ...  # instruments answer, nothing is armed
 
     def begun(
-        self, folder: RunFolder, bench: Bench, sequence: Sequence, frequency_hz: float
+        self, folder: RunFolder, bench: Bench, sequence: StepSequence, frequency_hz: float
     ) -> tuple[JournalWriter, RawWriter]: ...  # where the steps write: the folder's own, or those with a look through
 
     def closed(self) -> None: ...  # the bench is safe and closed; what follows needs no instrument
@@ -33,7 +33,7 @@ class Nobody:
         """Nothing."""
 
     def begun(
-        self, folder: RunFolder, bench: Bench, sequence: Sequence, frequency_hz: float
+        self, folder: RunFolder, bench: Bench, sequence: StepSequence, frequency_hz: float
     ) -> tuple[JournalWriter, RawWriter]:
         """The folder's own files."""
         del bench, sequence, frequency_hz

@@ -14,7 +14,7 @@ import socket
 from contextlib import suppress
 from pathlib import Path
 
-from rig.description.places import home as default_home
+from rig.description.places import default_home as default_home
 from rig.errors import LinkDown, UsageError
 
 FOLDER = "live"

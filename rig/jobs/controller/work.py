@@ -11,14 +11,14 @@ from rig.errors import Cancelled, RigError
 from rig.jobs import run_job as jobs
 from rig.jobs.controller.ask import NIGHT, WATCH, Ask
 from rig.jobs.controller.live import Live
-from rig.jobs.hands.arming_prompt import at_terminal
+from rig.jobs.operator.arming_prompt import at_terminal
 
 
 def bench_name(ask: Ask) -> tuple[str, bool]:
     """The name of the bench that an ask is for, and whether it exists once for each run (a world of its own)."""
     if ask.kind == NIGHT:
         return str(ask.details["bench"]), bool(ask.details.get("simulated", False))
-    file = jobs.described(ask.asked())[0]
+    file = jobs.bench_and_holder(ask.asked())[0]
     return file.name, file.world is not None
 
 

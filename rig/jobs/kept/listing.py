@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from rig.description.places import home
+from rig.description.places import default_home
 from rig.records.run.listing import newest_runs
 
 
 def kept_runs(*, serial: str = "", part: str = "", most: int | None = None) -> list[dict[str, Any]]:
     """Rows of the list of runs, newest first; at most so many, of this serial and part number where they are given."""
     if most is not None and not serial and not part:
-        return [asdict(found) for found in newest_runs(home() / "runs", most)]
+        return [asdict(found) for found in newest_runs(default_home() / "runs", most)]
     from rig.records.store import Store
 
     where = {key: value for key, value in (("serial", serial), ("part", part)) if value}

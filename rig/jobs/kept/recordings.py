@@ -17,7 +17,7 @@ from rig.observed import Observed
 from rig.records.elsewhere.columns import WORDS, Column, places_of
 from rig.records.elsewhere.csv_files import PHASOR_ROLES, columns_of, read_phasors, read_waves
 from rig.records.elsewhere.hdf5_sweep import read_sweep
-from rig.records.elsewhere.recording import Known, phasors_observed, sweep_observed, waves_observed
+from rig.records.elsewhere.recording import RecordingFacts, phasors_observed, sweep_observed, waves_observed
 from rig.records.elsewhere.tables import ROLES, WaveTable
 from rig.result import Judgement
 from rig.review.judge import judge
@@ -30,7 +30,7 @@ WAV = (".wav", ".wave")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Request:
+class RecordingRequest:
     """kind: one of KINDS. cosine: the second of two captures with two channels. part, bench: names or paths of files;
     columns: role -> column of a CSV; channels: roles of a WAV's channels in its order."""
 
@@ -99,7 +99,7 @@ class JudgedRecording:
         }
 
 
-def judge_recording(request: Request) -> JudgedRecording:
+def judge_recording(request: RecordingRequest) -> JudgedRecording:
     """The recording read and judged. Raises UsageError, DescriptionError or RecordError for what can't be read."""
     observed = observed_of(request)
     return JudgedRecording(
@@ -107,7 +107,7 @@ def judge_recording(request: Request) -> JudgedRecording:
     )
 
 
-def observed_of(request: Request) -> Observed:
+def observed_of(request: RecordingRequest) -> Observed:
     """The recording as a run that lacks something."""
     known = _known(request)
     if request.kind == "phasors":
@@ -122,14 +122,14 @@ def observed_of(request: Request) -> Observed:
     return waves_observed(first, known, _read_waves(request, request.cosine, SECOND, beside))
 
 
-def _read_waves(request: Request, file: Path, roles: Sequence[str], channels: Sequence[str]) -> WaveTable:
+def _read_waves(request: RecordingRequest, file: Path, roles: Sequence[str], channels: Sequence[str]) -> WaveTable:
     return read_waves(file, channels, request.full_scale_v, answers=request.columns, roles=roles)
 
 
-def _known(request: Request) -> Known:
+def _known(request: RecordingRequest) -> RecordingFacts:
     if request.frequency_hz is not None and not request.frequency_hz > 0:
         raise UsageError(f"--frequency {request.frequency_hz:g}: must be above 0 Hz.", next_action="Give it in hertz.")
-    return Known(
+    return RecordingFacts(
         part=None if request.part is None else load_part(request.part).part(),
         bench=None if request.bench is None else load_bench(request.bench),
         pole_pairs=request.pole_pairs,
@@ -137,7 +137,7 @@ def _known(request: Request) -> Known:
     )
 
 
-def answered_columns(request: Request, ask: Callable[[str, Sequence[Column]], str]) -> dict[str, str]:
+def answered_columns(request: RecordingRequest, ask: Callable[[str, Sequence[Column]], str]) -> dict[str, str]:
     """role -> column for every column of a CSV whose name is not known, as `ask` answers.
 
     ask: (what is looked for, in words; the columns of the file) -> the name of one of them.

@@ -16,12 +16,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from rig.control.arming import ENDED, Arming, Event, State, armed
+from rig.control.arming import ENDED, Arming, ArmingEvent, ArmingState, arm_for_now
 from rig.control.step import Progress
 from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetyStop, UsageError
-from rig.jobs.hands.arming_prompt import at_terminal
 from rig.jobs.night.free_memory import give_back
-from rig.jobs.night.queue import SCHEMA, Entry, Queue
+from rig.jobs.night.queue import SCHEMA, Queue, QueueEntry
+from rig.jobs.operator.arming_prompt import at_terminal
 from rig.jobs.program_fault import message_of
 from rig.jobs.run_job import Request, run_job
 
@@ -39,7 +39,7 @@ GRAVEST_FIRST = (PROGRAM_FAULT, 4, 5, 2, 3, 1)
 class Outcome:
     """What a night came to: its parts in order, those that were not run last, and why it ended."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[QueueEntry, ...]
     ended: str
     armed_by: str
 
@@ -54,7 +54,7 @@ class Outcome:
         return {"schema": SCHEMA, "ended": self.ended, "armed_by": self.armed_by, "parts": [*map(row, self.entries)]}
 
 
-def row(entry: Entry) -> dict[str, Any]:
+def row(entry: QueueEntry) -> dict[str, Any]:
     """An entry as it is listed."""
     asked = {name: entry.request.get(name, "") for name in ("sequence", "part", "serial", "bench")}
     told = {name: getattr(entry, name) for name in ("state", "outcome", "run", "reason")}
@@ -101,7 +101,7 @@ class Night:
 
     def _over(self) -> str:
         """Why no further part is begun, "" while one may be."""
-        if self._arming is not None and self._arming.state is State.ENDED:
+        if self._arming is not None and self._arming.state is ArmingState.ENDED:
             try:
                 self._arming.check()
             except SafetyStop as ended:
@@ -113,15 +113,15 @@ class Night:
     def _watch(self) -> None:
         while not self._closing.wait(LOOK_S):
             if self._queue.stop_asked() and self._arming is not None:
-                self._arming.event(Event.STOP)
+                self._arming.event(ArmingEvent.STOP)
                 return
 
     # ---- one part
 
-    def _one(self, entry: Entry) -> Entry:
+    def _one(self, entry: QueueEntry) -> QueueEntry:
         self._queue.put(replace(entry, state="running"))
         try:
-            ended = self._ended(entry)
+            ended = self._end(entry)
         except RigError:
             self._queue.put(entry)
             raise
@@ -131,17 +131,17 @@ class Night:
         self._queue.put(ended)
         return ended
 
-    def _ended(self, entry: Entry) -> Entry:
+    def _end(self, entry: QueueEntry) -> QueueEntry:
         """The entry as it ended. Raises only while the night was never armed."""
         try:
-            finished = self._patiently(entry.asked())
+            finished = self._patiently(entry.run_request())
         except RigError as fault:
             if self._arming is None and not isinstance(fault, UsageError):
                 raise
             if isinstance(fault, Cancelled) and self._arming is not None:
-                self._arming.event(Event.STOP)
+                self._arming.event(ArmingEvent.STOP)
             status = INCOMPLETE if isinstance(fault, SafetyStop) and fault.code == ENDED else fault.exit_status
-            return replace(entry, state="done", outcome=_named(fault), reason=str(fault), exit_status=status)
+            return replace(entry, state="done", outcome=_fault_name(fault), reason=str(fault), exit_status=status)
         judged = finished.judgement
         return replace(
             entry,
@@ -170,10 +170,10 @@ class Night:
         """The night's one arming for this bench: asked for at the first part, the same for all others."""
         self._opened = True
         own = bench.guard.arming
-        itself = own is not None and own.state is State.ARMED
+        itself = own is not None and own.state is ArmingState.ARMED
         if self._arming is None:
             left_s = self._end_s - time.monotonic()
-            self._arming = armed(own.by, left_s) if own is not None and itself else at_terminal(bench, left_s)
+            self._arming = arm_for_now(own.by, left_s) if own is not None and itself else at_terminal(bench, left_s)
             self._armed_for = (bench.file.name, itself)
         if self._armed_for != (bench.file.name, itself):
             raise UsageError(
@@ -184,7 +184,7 @@ class Night:
         return self._arming
 
 
-def _named(fault: RigError) -> str:
+def _fault_name(fault: RigError) -> str:
     if isinstance(fault, BenchError):
         return "bench fault"
     if isinstance(fault, SafetyStop):

@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
-from rig.description.places import home as default_home
+from rig.description.places import default_home
 from rig.errors import RecordError, UsageError
 from rig.jobs.run_job import Request
 from rig.records.files import read_json, sync, to_json, unwritable
@@ -25,7 +25,7 @@ FILED = tuple(one.name for one in fields(Request) if one.name != "bench_log")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class QueueEntry:
     """One part of a night. request: fields of jobs.Request; outcome: the judgement's, or how else it ended."""
 
     n: int
@@ -36,7 +36,7 @@ class Entry:
     reason: str = ""
     exit_status: int = field(default=5)
 
-    def asked(self) -> Request:
+    def run_request(self) -> Request:
         """What to run."""
         told = {**self.request, "entries": tuple(self.request.get("entries", ()))}
         return Request(**told)
@@ -50,7 +50,7 @@ class Queue:
         self.path = self.home / "queue.json"
         self._stop = self.home / "queue.stop"
 
-    def entries(self) -> list[Entry]:
+    def entries(self) -> list[QueueEntry]:
         """All of them, in order. Raises RecordError for a damaged file."""
         if not self.path.exists():
             return []
@@ -58,24 +58,24 @@ class Queue:
         try:
             if data["schema"] != SCHEMA:
                 raise ValueError(f"schema {data['schema']!r} found, {SCHEMA!r} expected")
-            return [Entry(**one) for one in data["entries"]]
+            return [QueueEntry(**one) for one in data["entries"]]
         except (KeyError, TypeError, ValueError) as fault:
             raise RecordError(f"{self.path} is no queue: {fault}.", next_action="Move it away, add again.") from fault
 
-    def add(self, request: Request) -> Entry:
+    def add(self, request: Request) -> QueueEntry:
         """The request as the last entry."""
         told = {name: value for name, value in asdict(request).items() if name in FILED}
         told["entries"] = list(request.entries)
         with self._changing() as entries:
-            entries.append(Entry(n=max((one.n for one in entries), default=0) + 1, request=told))
+            entries.append(QueueEntry(n=max((one.n for one in entries), default=0) + 1, request=told))
             return entries[-1]
 
-    def put(self, entry: Entry) -> None:
+    def put(self, entry: QueueEntry) -> None:
         """The entry in place of the one with its number."""
         with self._changing() as entries:
             entries[:] = [entry if one.n == entry.n else one for one in entries]
 
-    def remove(self, n: int) -> Entry:
+    def remove(self, n: int) -> QueueEntry:
         """Take entry n out; what runs stays. Raises UsageError where there is no such entry, or it runs."""
         with self._changing() as entries:
             found = next((one for one in entries if one.n == n), None)
@@ -87,7 +87,7 @@ class Queue:
             entries.remove(found)
         return found
 
-    def begin_night(self) -> list[Entry]:
+    def begin_night(self) -> list[QueueEntry]:
         """Drop what an earlier night finished; name and return what a power cut or a kill left running."""
         self._stop.unlink(missing_ok=True)
         with self._changing() as entries:
@@ -99,7 +99,7 @@ class Queue:
             entries[:] = [one for one in entries if one.state == "waiting"]
         return cut
 
-    def next_waiting(self) -> Entry | None:
+    def next_waiting(self) -> QueueEntry | None:
         """The next one to run."""
         return next((one for one in self.entries() if one.state == "waiting"), None)
 
@@ -136,7 +136,7 @@ class Queue:
         return self._stop.exists()
 
     @contextmanager
-    def _changing(self) -> Iterator[list[Entry]]:
+    def _changing(self) -> Iterator[list[QueueEntry]]:
         self.home.mkdir(parents=True, exist_ok=True)
         with (self.home / "queue.lock").open("w") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)

@@ -50,7 +50,7 @@ def by_typing(
                 say(str(fault))
         return None
 
-    return _observed(pins, probe(pins, measure), "typed in", lead_ohm)
+    return _observe(pins, probe(pins, measure), "typed in", lead_ohm)
 
 
 def by_meter(
@@ -70,10 +70,10 @@ def by_meter(
         say(f"{BEEP}     {'open' if math.isinf(ohm) else f'{ohm:.5g} ohm'}")
         return ohm
 
-    return _observed(pins, probe(pins, measure, doubts=True), "probed by hand", lead_ohm)
+    return _observe(pins, probe(pins, measure, doubts=True), "probed by hand", lead_ohm)
 
 
-def _observed(pins: list[str], rows: list[Row], source: str, lead_ohm: float | None) -> Observed:
+def _observe(pins: list[str], rows: list[Row], source: str, lead_ohm: float | None) -> Observed:
     unread = [(pins[0], pin, None) for pin in pins[1:] if not any(pin in row for row in rows)]
     return pairs_observed([r for row in [*rows, *unread] for r in pair_readings(*row)], source, lead_ohm)
 

@@ -18,7 +18,7 @@ from rig.errors import DescriptionError, UsageError
 from rig.observed import Absent, Observed
 from rig.quantity import Reading, Scalar
 from rig.records.elsewhere.ohms import Ohms, comma_habit, read_ohms
-from rig.records.elsewhere.unvouched import bench_of_recording, no_holder, unknown_part
+from rig.records.elsewhere.placeholders import bench_of_recording, no_holder, unknown_part
 from rig.signal.waveform import HeldCaptures
 
 COLUMNS = ("pin_a", "pin_b", "ohm", "ohm_reversed", "note")
@@ -112,10 +112,10 @@ def parse_pairs(text: str, source: str) -> list[Reading]:
             "\n".join(faults.faults), faults=tuple(faults.faults), next_action="Mend these lines and read it again."
         )
     remarks = [line for _, line in lines if line.lstrip(' "').startswith("#")]
-    return readings + [lead_zero(0.0)] * any(map(_zeroed, remarks))
+    return readings + [lead_zero(0.0)] * any(map(_is_zeroed, remarks))
 
 
-def _zeroed(remark: str) -> bool:
+def _is_zeroed(remark: str) -> bool:
     """Whether a remark says that the leads were taken off."""
     off = re.search(r"leads?\b.*\b(?:zeroed|nulled|removed|subtracted)", remark, re.IGNORECASE)
     return bool(off) and not re.search(r"\b(?:not|left|without|un)", remark, re.IGNORECASE)

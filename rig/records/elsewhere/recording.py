@@ -17,8 +17,8 @@ from rig.description.benches import BenchFile
 from rig.errors import UsageError
 from rig.observed import BESIDE, RECORD, Absent, Observed, PhasorSeries
 from rig.quantity import Reading, Scalar
+from rig.records.elsewhere.placeholders import STEPS_PER_TURN, bench_of_recording, no_holder, unknown_part
 from rig.records.elsewhere.tables import PhasorTable, SweepFile, WaveTable
-from rig.records.elsewhere.unvouched import STEPS_PER_TURN, bench_of_recording, no_holder, unknown_part
 from rig.resolver.part import Part
 from rig.signal.waveform import HeldCaptures, WaveformStack
 
@@ -31,7 +31,7 @@ ALWAYS_ABSENT = frozenset({Absent.LOOPBACK, Absent.DC, Absent.INDEX, Absent.SETT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class RecordingFacts:
     """What a person said beside the file: part file, bench file, pole pairs, frequency (Hz); nothing is required."""
 
     part: Part | None = None
@@ -62,9 +62,9 @@ class Known:
         return found
 
 
-def phasors_observed(table: PhasorTable, known: Known | None = None) -> Observed:
+def phasors_observed(table: PhasorTable, known: RecordingFacts | None = None) -> Observed:
     """A turn of phasors."""
-    known = known or Known()
+    known = known or RecordingFacts()
     absent = known.absent() | {Absent.WAVEFORMS, Absent.RAILS, Absent.CURRENT, Absent.FREQUENCY}
     if np.all(table.exc == table.exc[0]):
         absent.add(Absent.EXCITATION)
@@ -73,16 +73,16 @@ def phasors_observed(table: PhasorTable, known: Known | None = None) -> Observed
     for series, at in passes(table.stepper_mech_deg).items():
         tables[series] = PhasorSeries(exc_v=table.exc[at], sine=table.sine[at], cosine=table.cosine[at])
         readings += sweep_readings(series, table.stepper_mech_deg, at, table.lines)
-    observed = _observed("phasors", table.source, known, absent, readings)
+    observed = _make_observed("phasors", table.source, known, absent, readings)
     return replace(observed, tables=tables, digit_v=table.digit_v)
 
 
-def sweep_observed(sweep: SweepFile, known: Known | None = None, cosine: SweepFile | None = None) -> Observed:
+def sweep_observed(sweep: SweepFile, known: RecordingFacts | None = None, cosine: SweepFile | None = None) -> Observed:
     """A sampled turn; cosine: the second of two captures with two channels, at the same positions.
 
     Raises UsageError when the positions of the two differ.
     """
-    known = known or Known()
+    known = known or RecordingFacts()
     stacks: dict[str, WaveformStack] = {}
     readings: list[Reading] = []
     labels = np.arange(sweep.positions_mech_deg.size)
@@ -98,15 +98,15 @@ def sweep_observed(sweep: SweepFile, known: Known | None = None, cosine: SweepFi
         absent.add(Absent.CURRENT)
     if not sweep.rails:
         absent.add(Absent.RAILS)
-    return replace(_observed("sweep", sweep.source, known, absent, readings), captures=HeldCaptures(stacks))
+    return replace(_make_observed("sweep", sweep.source, known, absent, readings), captures=HeldCaptures(stacks))
 
 
-def waves_observed(table: WaveTable, known: Known | None = None, cosine: WaveTable | None = None) -> Observed:
+def waves_observed(table: WaveTable, known: RecordingFacts | None = None, cosine: WaveTable | None = None) -> Observed:
     """One record at a position that nobody knows, or of a rotor that somebody turned meanwhile.
 
     cosine: the second of two captures with two channels, at the same position.
     """
-    known = known or Known()
+    known = known or RecordingFacts()
     stacks = {RECORD: four_channels(table.stack())}
     if cosine is not None:
         stacks[RECORD + BESIDE] = four_channels(cosine.stack())
@@ -116,13 +116,15 @@ def waves_observed(table: WaveTable, known: Known | None = None, cosine: WaveTab
     if not table.scaled:
         absent.add(Absent.VOLTS)
     readings = [_reading(RECORD, 0, {})]
-    observed = _observed("waves", table.source, known, absent, readings)
+    observed = _make_observed("waves", table.source, known, absent, readings)
     return replace(
         observed, captures=HeldCaptures(stacks), digit_v=table.digit_v, u_rate_relative=table.u_rate_relative
     )
 
 
-def _observed(kind: str, source: str, known: Known, absent: set[Absent], readings: Sequence[Reading]) -> Observed:
+def _make_observed(
+    kind: str, source: str, known: RecordingFacts, absent: set[Absent], readings: Sequence[Reading]
+) -> Observed:
     return Observed(
         readings=tuple(readings),
         captures=HeldCaptures({}),

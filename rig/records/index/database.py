@@ -69,13 +69,13 @@ class Database:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A connection whose queries see one state. Raises RecordError."""
-        with self._faults_named(), self._connected().begin() as connection:
+        with self._faults_named(), self._connect().begin() as connection:
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """One transaction: all of it is kept when the block ends, none of it after a fault. Raises RecordError."""
-        with self._faults_named(), self._connected().execution_options(writes=True).begin() as connection:
+        with self._faults_named(), self._connect().execution_options(writes=True).begin() as connection:
             yield connection
 
     def rows(self, query: Executable) -> list[dict[str, Any]]:
@@ -90,7 +90,7 @@ class Database:
         try:
             self.rows(select(MARKS).limit(1))
         except RecordError as fault:
-            if isinstance(fault.__cause__, DriverFault) and _damaged(fault.__cause__):
+            if isinstance(fault.__cause__, DriverFault) and _is_damage(fault.__cause__):
                 return False
             raise
         return True
@@ -114,7 +114,7 @@ class Database:
 
     # ---- opening ----------------------------------------------------------------------------------------------
 
-    def _connected(self) -> Engine:
+    def _connect(self) -> Engine:
         if self._engine is None or (self.file is not None and not self.file.exists()):
             self.close()
             if self.file is not None:
@@ -169,7 +169,7 @@ def _not_ours(file: Path) -> RecordError:
     )
 
 
-def _damaged(fault: DriverFault) -> bool:
+def _is_damage(fault: DriverFault) -> bool:
     """The file itself is at fault, not a lock or a full disk."""
     return any(sign in str(fault.orig) for sign in ("malformed", "not a database", "disk I/O error", "no such table"))
 

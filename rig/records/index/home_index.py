@@ -90,7 +90,7 @@ class HomeIndex:
     def _refresh_runs(self) -> None:
         t = tables.RUNS
         mine = t.c.home == self.home
-        now, changed = self._changed(self.runs_folder, "runs")
+        now, changed = self._compare_stamp(self.runs_folder, "runs")
         open_ones = self.database.rows(select(t.c.run, t.c.stamp).where(mine, t.c.closed.is_(False)))
         todo = {row["run"] for row in open_ones if row["stamp"] != stamp(self.runs_folder / row["run"])}
         todo |= {path.name for path in (self.folder / ".stale").glob("*-*")}
@@ -108,7 +108,7 @@ class HomeIndex:
                 self._mark(connection, "runs", now)
 
     def _refresh_book(self) -> None:
-        now, changed = self._changed(self.book_folder, "book")
+        now, changed = self._compare_stamp(self.book_folder, "book")
         if not changed:
             return
         t = tables.ENTRIES
@@ -120,7 +120,7 @@ class HomeIndex:
             with self.database.writing() as connection:
                 self._mark(connection, "book", now)
 
-    def _changed(self, folder: Path, name: str) -> tuple[str, bool]:
+    def _compare_stamp(self, folder: Path, name: str) -> tuple[str, bool]:
         """The folder's present stamp ("" when too young to be believed), and whether it differs from the marked one."""
         try:
             then = folder.stat().st_mtime_ns
@@ -137,13 +137,13 @@ class HomeIndex:
         connection.execute(t.insert().values(home=self.home, name=name, value=value))
 
     def _write(self, runs: Sequence[str]) -> None:
-        marks = {run: _touched(self.folder / ".stale" / run) for run in runs}
+        marks = {run: _touch_time(self.folder / ".stale" / run) for run in runs}
         rows = {run: run_rows(StoredRun(self.runs_folder / run)) for run in runs}
         with self.database.writing() as connection:
             replace_runs(connection, self.home, rows)
         for run, mark in marks.items():
             marker = self.folder / ".stale" / run
-            if mark and _touched(marker) == mark:
+            if mark and _touch_time(marker) == mark:
                 marker.unlink(missing_ok=True)
 
     def _write_entries(self, entries: Sequence[str]) -> None:
@@ -184,7 +184,7 @@ def upsert(connection: Connection, table: Table, rows: Sequence[Row]) -> None:
             connection.execute(insert.on_conflict_do_nothing(index_elements=keys))
 
 
-def _touched(marker: Path) -> int:
+def _touch_time(marker: Path) -> int:
     try:
         return marker.stat().st_mtime_ns
     except FileNotFoundError:

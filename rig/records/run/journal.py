@@ -109,18 +109,18 @@ def read_journal(path: Path) -> JournalLines:
 def _line(path: Path, number: int, text: bytes) -> JournalLine:
     body, mark, tail = text.rpartition(b',"crc":"')
     if not mark or tail != b'%08x"}' % zlib.crc32(body):
-        raise _damaged(path, number, "its checksum does not fit")
+        raise _damage(path, number, "its checksum does not fit")
     try:
         data = parse_json(body + b"}", f"{path}:{number}")
         line = JournalLine(int(data["n"]), str(data["kind"]), dict(data["data"]))
     except (RecordError, KeyError, TypeError, ValueError) as fault:
-        raise _damaged(path, number, f"not a journal line ({fault})") from fault
+        raise _damage(path, number, f"not a journal line ({fault})") from fault
     if line.n != number:
-        raise _damaged(path, number, f"entry {line.n} stands where {number} belongs")
+        raise _damage(path, number, f"entry {line.n} stands where {number} belongs")
     return line
 
 
-def _damaged(path: Path, number: int, what: str) -> RecordError:
+def _damage(path: Path, number: int, what: str) -> RecordError:
     return RecordError(
         f"{path}:{number}: the journal is damaged: {what}.", next_action="Restore it from a copy of the run folder."
     )

@@ -19,7 +19,7 @@ RECORD, JOURNAL, CUT_SHORT = "run.json", "journal.jsonl", "incomplete"
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class RunRow:
     """One line of the list of runs."""
 
     run: str
@@ -33,25 +33,25 @@ class Found:
     awaits: str = ""
 
 
-def newest_runs(folder: Path, most: int) -> list[Found]:
+def newest_runs(folder: Path, most: int) -> list[RunRow]:
     """The newest `most` runs under a folder of runs, newest first; a damaged one is listed without its data."""
     try:
         names = [entry.name for entry in os.scandir(folder) if "-" in entry.name and entry.is_dir()]
     except FileNotFoundError:
         return []
-    return [found_in(folder / name) for name in sorted(names, reverse=True)[:most]]
+    return [listing_of(folder / name) for name in sorted(names, reverse=True)[:most]]
 
 
-def found_in(run: Path) -> Found:
+def listing_of(run: Path) -> RunRow:
     """A run's line: header from run.json or the journal's first line, outcome of the newest judgement."""
     record = _read(run / RECORD)
     header = record.get("header") if record else _first_line(run / JOURNAL)
     if not isinstance(header, Mapping):
-        return Found(run.name, "", "", "", "", CUT_SHORT, False, "")
+        return RunRow(run.name, "", "", "", "", CUT_SHORT, False, "")
     part = header.get("part") or {}
     words = [str(header.get(name, "")) for name in ("serial", "sequence", "job")]
     judgement = _judgement(run, record)
-    return Found(
+    return RunRow(
         run=run.name,
         started_utc=str(header.get("started_utc", "")),
         part=str(part.get("number", "")),

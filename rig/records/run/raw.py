@@ -140,11 +140,11 @@ class _Series:
         dataset.attrs.update(_attributes(first))
         self._dataset, self._count = dataset.id, 0
         self._one = h5py.h5s.create_simple((1, *shape))
-        self._shape, self._type, self._shared = shape, first.codes.dtype, _shared(first)
+        self._shape, self._type, self._shared = shape, first.codes.dtype, _common_attributes(first)
 
     def differences(self, waveform: Waveform) -> list[str]:
         """Names of what a capture does not share with the first."""
-        shared = _shared(waveform)
+        shared = _common_attributes(waveform)
         names = [name for name, value in self._shared.items() if shared[name] != value]
         if waveform.codes.shape != self._shape or waveform.codes.dtype != self._type:
             names.append("shape")
@@ -237,7 +237,7 @@ def _attributes(waveform: Waveform) -> dict[str, Any]:
     }
 
 
-def _shared(waveform: Waveform) -> dict[str, Any]:
+def _common_attributes(waveform: Waveform) -> dict[str, Any]:
     """The attributes as values that compare quickly."""
     values = _attributes(waveform)
     return values | {name: values[name].tobytes() for name in ("scale_v", "offset_v")}

@@ -84,7 +84,7 @@ class StoredRun:
         return self._readings(superseded=False)
 
     @cached_property
-    def superseded(self) -> tuple[Reading, ...]:
+    def superseded_readings(self) -> tuple[Reading, ...]:
         """Readings of failed attempts at steps that were repeated, in order."""
         return self._readings(superseded=True)
 
@@ -149,7 +149,7 @@ class StoredRun:
         files = [self.path / JOURNAL, self.captures.path]
         return {file.name: sha256_of(file) for file in files if file.exists()}
 
-    def altered(self) -> list[str]:
+    def altered_files(self) -> list[str]:
         """Names of the files that are missing or no longer what they were when the run was closed."""
         closed = self.record.hashes if self.record else {}
         return [n for n, h in closed.items() if not (self.path / n).exists() or sha256_of(self.path / n) != h]

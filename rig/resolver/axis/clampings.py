@@ -32,7 +32,7 @@ class Clamping:
     nominal_offset_mech_rad: float = 0.0
 
 
-def chosen_offsets_mech_rad(clampings: int, pole_pairs: int) -> Floats:
+def choose_offsets_mech_rad(clampings: int, pole_pairs: int) -> Floats:
     """Offsets to clamp at: 138 deg electrical for two, irregular sets for three and five."""
     chosen_mech_deg = {2: (0.0, TWO_ELEC_DEG / pole_pairs), **CHOSEN_MECH_DEG}
     if clampings not in chosen_mech_deg:

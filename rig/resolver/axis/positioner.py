@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.errors import UsageError
-from rig.resolver.axis.separation import OBSERVABLE, Separation, few_known
+from rig.resolver.axis.separation import OBSERVABLE, Separation, few_dof_factor
 from rig.resolver.turn.orders import KEEP_CHI2, Orders
 
 
-def known_positioner(found: Separation, index_repeat_mech_rad: float = 0.0) -> Orders:
+def positioner_orders(found: Separation, index_repeat_mech_rad: float = 0.0) -> Orders:
     """The positioner's orders that stand: separated, and beyond what noise and re-seating put there (chi2 > 11.8).
 
     index_repeat_mech_rad: standard deviation of the index; it turns order n by n times as much at each new indexing.
@@ -46,7 +46,7 @@ def _needed_chi2(found: Separation, order: int) -> float:
     """11.8, or more where the uncertainty rests on few re-seatings: the same probability of an F distribution."""
     if found.reseat_mech_rad is None or math.isinf(found.reseat_dof) or order not in found.reseat_mech_rad:
         return KEEP_CHI2
-    wider = few_known(found.reseat_dof)
+    wider = few_dof_factor(found.reseat_dof)
     share = (
         (wider * found.reseat_mech_rad[order]) ** 2 * found.factors[order] / found.positioner.u_amplitude(order) ** 2
     )

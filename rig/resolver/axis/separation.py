@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.resolver.axis.clampings import Clamping, read_offset
-from rig.resolver.turn.grids import STEPPER_ORDERS, folded
+from rig.resolver.turn.grids import STEPPER_ORDERS, fold_order
 from rig.resolver.turn.orders import Orders, design
 
 Floats = NDArray[np.float64]
@@ -88,12 +88,12 @@ def separate(
             f"{least} points a turn can't carry orders up to {top}.",
             next_action=f"Sweep at least {2 * top + 3} points, or ask for fewer orders.",
         )
-    cyclic = {folded(n, least) for n in stepper_orders} - {0}
+    cyclic = {fold_order(n, least) for n in stepper_orders} - {0}
     own = [n for n in range(2, top + 1) if n not in cyclic]
     placed = sorted({*own, *(n for n in cyclic if 2 * n < least)})
     readings, offsets = _readings(clampings, pole_pairs)
-    solved = _iterated(clampings, readings, own, placed, rcond)
-    return _told(clampings, offsets, own, placed, solved, noise_mech_rad, reseat_mech_rad)
+    solved = _iterate(clampings, readings, own, placed, rcond)
+    return _make_separation(clampings, offsets, own, placed, solved, noise_mech_rad, reseat_mech_rad)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -124,7 +124,7 @@ def _readings(clampings: Sequence[Clamping], pole_pairs: int) -> tuple[list[Floa
     return readings, np.array(offsets)
 
 
-def _iterated(
+def _iterate(
     clampings: Sequence[Clamping], readings: list[Floats], own: Sequence[int], placed: Sequence[int], rcond: float
 ) -> _Solved:
     """Solve, take the sensor's error off the readings to get the true places, solve again."""
@@ -134,7 +134,7 @@ def _iterated(
     count = 2 * len(own)
     for round_ in range(1, ROUNDS + 1):
         rows = np.hstack([np.vstack([design(x, own)[:, 1:] for x in places]), rest])
-        solved = _truncated(rows, target, rcond)
+        solved = _solve_truncated(rows, target, rcond)
         moved = [
             reading - design(x, own)[:, 1:] @ solved.solution[:count]
             for reading, x in zip(readings, places, strict=True)
@@ -158,7 +158,7 @@ def _fixed_columns(clampings: Sequence[Clamping], placed: Sequence[int]) -> Floa
     return np.hstack([rows, own])
 
 
-def _truncated(rows: Floats, target: Floats, rcond: float) -> _Solved:
+def _solve_truncated(rows: Floats, target: Floats, rcond: float) -> _Solved:
     """Least squares with unit-scaled columns; singular values below rcond of the largest are cut off.
 
     Taken from the normal equations: their squared condition is harmless at a cut-off of a few hundredths.
@@ -180,7 +180,7 @@ def _truncated(rows: Floats, target: Floats, rcond: float) -> _Solved:
     )
 
 
-def _told(
+def _make_separation(
     clampings: Sequence[Clamping],
     offsets: Floats,
     own: Sequence[int],
@@ -264,14 +264,14 @@ def _reseat_variance(
 
     Known from few clampings it is widened, so that twice the standard uncertainty still covers 95.45 %.
     """
-    wider = few_known(dof) ** 2
+    wider = few_dof_factor(dof) ** 2
     added = [
         reseat.get(n, 0.0) ** 2 * factors[n] * wider if math.isfinite(factors.get(n, math.inf)) else 0.0 for n in orders
     ]
     return np.repeat(np.array(added), 2)
 
 
-def few_known(dof: float) -> float:
+def few_dof_factor(dof: float) -> float:
     """Coverage factor at 95.45 % for these degrees of freedom over that of infinitely many."""
     from scipy import special
 

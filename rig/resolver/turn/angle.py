@@ -96,7 +96,7 @@ def pole_pairs(
     candidates = np.array([k for k in range(-most, most + 1) if k != 0])
     scores = np.abs(np.mean(np.exp(1j * (elec[None, :] - candidates[:, None] * mech[None, :])), axis=1))
     equal = _equal(candidates, scores, mech)
-    k = _decided(candidates[equal], nominal)
+    k = _decide(candidates[equal], nominal)
     tied = [int(c) for c in candidates[equal]]
     best = k if k is not None else min(tied, key=lambda c: (abs(c), c < 0))
     return PolePairs(
@@ -120,7 +120,7 @@ def _equal(candidates: NDArray[np.int64], scores: Floats, mech: Floats) -> NDArr
     return equal
 
 
-def _decided(tied: NDArray[np.int64], nominal: int | None) -> int | None:
+def _decide(tied: NDArray[np.int64], nominal: int | None) -> int | None:
     """The one candidate that stands, by itself or by the pole pairs named; None where nothing decides."""
     if tied.size == 1:
         return int(tied[0])

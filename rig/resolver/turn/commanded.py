@@ -24,7 +24,7 @@ WHOLE_TURN_MECH_RAD = 1.8 * math.pi
 SECOND_SPEED = 0.2  # of the strongest
 
 
-class Scale(NamedTuple):
+class CommandedScale(NamedTuple):
     """per_turn: electrical turns a commanded mechanical turn, signed; u: its standard uncertainty."""
 
     per_turn: float
@@ -45,7 +45,9 @@ def electrical_places(theta_elec_rad: Floats) -> int:
     return count
 
 
-def commanded_scale(theta_mech_rad: Floats, deviation_elec_rad: Floats, slope: int, orders: Sequence[int]) -> Scale:
+def commanded_scale(
+    theta_mech_rad: Floats, deviation_elec_rad: Floats, slope: int, orders: Sequence[int]
+) -> CommandedScale:
     """Electrical turns a commanded turn, by a ramp fitted beside all of `orders`, so that no order of the part's own
     error is taken for a wrong scale.
 
@@ -60,7 +62,7 @@ def commanded_scale(theta_mech_rad: Floats, deviation_elec_rad: Floats, slope: i
     inverse = np.linalg.pinv(rows, rcond=1e-9)
     residual = left - rows @ (inverse @ left)
     variance = float(residual @ residual) / max(1, theta.size - rows.shape[1])
-    return Scale(slope + float(inverse[0] @ left), math.sqrt(variance * float(inverse[0] @ inverse[0])))
+    return CommandedScale(slope + float(inverse[0] @ left), math.sqrt(variance * float(inverse[0] @ inverse[0])))
 
 
 def half_turn_flips(theta_elec_rad: Floats, theta_mech_rad: Floats, most: int = 16) -> tuple[PolePairs, Bools] | None:

@@ -13,7 +13,7 @@ from rig.errors import UsageError
 STEPPER_ORDERS = (50, 100, 200)
 
 
-def folded(order: int, points: int) -> int:
+def fold_order(order: int, points: int) -> int:
     """The order that a uniform grid of `points` a turn shows an order as: 0..points/2."""
     rest = order % points
     return min(rest, points - rest)
@@ -36,10 +36,10 @@ def grid_folding(
     """
     if points < 3:
         raise UsageError(f"{points} points a turn make no sweep.", next_action="Ask for more points.")
-    own = {folded(n, points): n for n in reversed(part_orders(pole_pairs, teeth))}
+    own = {fold_order(n, points): n for n in reversed(part_orders(pole_pairs, teeth))}
     shown: dict[int, tuple[int, str]] = {}
     for order in stepper_orders:
-        at = folded(order, points)
+        at = fold_order(order, points)
         fault = ""
         if at == 0:
             fault = "zero"

@@ -40,7 +40,7 @@ NAMED = {"part": "part file", "runs": "list of runs", "learned": "choice of lear
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Report:
+class ArchiveReport:
     """What a campaign has come to. told: run -> changes; faults: run -> why it could not be judged; left: not yet."""
 
     name: str
@@ -101,7 +101,7 @@ def judge_archive(
     learned: int | None = None,
     crew: Crew = alone,
     on_progress: Callable[[int, int], None] = lambda _done, _of: None,
-) -> Report:
+) -> ArchiveReport:
     """Judge many runs again as the campaign `name`, or go on with it; the report of all it has done.
 
     runs: ids, by default every run of this home that was judged (with a part file: of its number). A campaign that was
@@ -109,7 +109,7 @@ def judge_archive(
     program. learned: as in `judge_again`; which versions that are is fixed when the campaign begins.
     """
     campaign = Campaign(store, name)
-    with campaign.held():
+    with campaign.lock():
         plan = campaign.planned(runs, part, learned)
         todo = campaign.undone(plan)
         faults: dict[str, str] = {}
@@ -138,7 +138,7 @@ class Campaign:
         self.done_folder = self.folder / "done"
 
     @contextmanager
-    def held(self) -> Iterator[None]:
+    def lock(self) -> Iterator[None]:
         """Only one process works on a campaign. Raises UsageError when another does."""
         self.done_folder.mkdir(parents=True, exist_ok=True)
         with (self.folder / "lock").open("w") as lock:
@@ -155,7 +155,7 @@ class Campaign:
         dump = _dump(part)
         file = self.folder / "plan.json"
         if not file.exists():
-            chosen = self._chosen(part) if runs is None else [self.store.find(run).id for run in runs]
+            chosen = self._choose_runs(part) if runs is None else [self.store.find(run).id for run in runs]
             begun = datetime.now(UTC).isoformat(timespec="seconds")
             plan: dict[str, Any] = {
                 "schema": PLAN_SCHEMA,
@@ -196,13 +196,13 @@ class Campaign:
         self.store.add_judgement(run, outcome["judgement"], campaign=self.name, part_digest=digest, index=False)
         self._tick(run, outcome["changes"])
 
-    def report(self, faults: Mapping[str, str] | None = None) -> Report:
+    def report(self, faults: Mapping[str, str] | None = None) -> ArchiveReport:
         """What has been done so far."""
         told = {path.stem: read_json(path) for path in sorted(self.done_folder.glob("*.json"))}
         plan = read_json(self.folder / "plan.json")
         faults = faults or {}
         left = [run for run in plan["runs"] if run not in told and run not in faults]
-        return Report(name=self.name, told=told, faults=faults, left=left)
+        return ArchiveReport(name=self.name, told=told, faults=faults, left=left)
 
     def _tick(self, run: str, told: Mapping[str, Any]) -> None:
         write_new(self.done_folder / f"{run}.json", to_json(told, indent=None))
@@ -217,7 +217,7 @@ class Campaign:
                 return changes(made[n - 1].judgement if n else None, evaluation.judgement)
         return None
 
-    def _chosen(self, part: PartFile | None) -> list[str]:
+    def _choose_runs(self, part: PartFile | None) -> list[str]:
         found = self.store.list(**({"part": part.number} if part else {}))
         return sorted(run.run for run in found if run.outcome != "incomplete")
 

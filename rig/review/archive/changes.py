@@ -33,8 +33,10 @@ def changes(before: Judgement | None, after: Judgement) -> dict[str, Any]:
     return {
         "outcome": [before.outcome if before else "", after.outcome],
         "lines": lines,
-        "reasons": _moved((r.code for r in before.reasons) if before else (), (r.code for r in after.reasons)),
-        "findings": _moved((f.code for f in before.findings) if before else (), (f.code for f in after.findings)),
+        "reasons": _gone_and_new((r.code for r in before.reasons) if before else (), (r.code for r in after.reasons)),
+        "findings": _gone_and_new(
+            (f.code for f in before.findings) if before else (), (f.code for f in after.findings)
+        ),
     }
 
 
@@ -46,7 +48,7 @@ def in_words(value: Any) -> str:
     return f"[{ends}] {value['origin']}" + (f" ({value['note']})" if value.get("note") else "")
 
 
-def unchanged(told: Mapping[str, Any]) -> bool:
+def is_empty(told: Mapping[str, Any]) -> bool:
     """Nothing at all differs."""
     moved = [told[key][side] for key in ("reasons", "findings") for side in ("gone", "new")]
     return told["outcome"][0] == told["outcome"][1] and not told["lines"] and not any(moved)
@@ -64,7 +66,7 @@ def summary(told: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
                 verdicts[f"{line['measurand']}: {line['verdict'][0]} -> {line['verdict'][1]}"] += 1
     return {
         "runs": len(told),
-        "unchanged": sum(unchanged(change) for change in told.values()),
+        "unchanged": sum(is_empty(change) for change in told.values()),
         "outcomes": dict(outcomes.most_common()),
         "verdicts": dict(verdicts.most_common()),
     }
@@ -90,6 +92,6 @@ def _same(a: Any, b: Any, U: float) -> bool:
     return bool(a == b)
 
 
-def _moved(old: Iterable[str], new: Iterable[str]) -> dict[str, list[str]]:
+def _gone_and_new(old: Iterable[str], new: Iterable[str]) -> dict[str, list[str]]:
     was, now = Counter(old), Counter(new)
     return {"gone": sorted((was - now).elements()), "new": sorted((now - was).elements())}

@@ -46,14 +46,14 @@ def processes(workers: int) -> Crew:
             os.environ.setdefault(name, "1")  # the processes are the threads
         waiting, suspects = deque(tasks), deque[Task]()
         while waiting:
-            yield from _pooled(work, waiting, suspects, workers)
+            yield from _run_pool(work, waiting, suspects, workers)
             while suspects:
-                yield _isolated(work, suspects.popleft())
+                yield _run_alone(work, suspects.popleft())
 
     return crew
 
 
-def _pooled(work: Work, waiting: deque[Task], suspects: deque[Task], workers: int) -> Iterator[Outcome]:
+def _run_pool(work: Work, waiting: deque[Task], suspects: deque[Task], workers: int) -> Iterator[Outcome]:
     """Work off `waiting` until nothing is left or a worker dies; what it or its colleagues had in hand is suspect."""
     from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, ProcessPoolExecutor, wait
 
@@ -74,7 +74,7 @@ def _pooled(work: Work, waiting: deque[Task], suspects: deque[Task], workers: in
                     suspects.append(task)
 
 
-def _isolated(work: Work, task: Task) -> Outcome:
+def _run_alone(work: Work, task: Task) -> Outcome:
     """One suspect in a process of its own, TRIES times at most."""
     from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 

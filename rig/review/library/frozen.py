@@ -90,7 +90,7 @@ def _not_used(limits: LimitSet | None, part: Part, simulated: bool) -> str:
     return ""
 
 
-def fitted(part: Part, frozen: Mapping[str, Any] | None) -> Part:
+def add_frozen_limits(part: Part, frozen: Mapping[str, Any] | None) -> Part:
     """The part with the frozen limits behind its own. Another part file given later still takes precedence."""
     if not frozen:
         return part

@@ -39,7 +39,7 @@ Ends = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rule:
+class LearningRule:
     """The shop's own rule. coverage: of each line; confidence; provisional below `approve_n` units."""
 
     coverage: float = 0.99
@@ -71,7 +71,7 @@ class LimitSet:
 
     part: str
     version: int
-    rule: Rule
+    rule: LearningRule
     teachers: tuple[Teacher, ...]
     limits: tuple[Limit, ...]
     lines: Mapping[str, Learned]
@@ -165,7 +165,13 @@ def learned_lines(teachers: Sequence[Teacher]) -> dict[str, list[float]]:
 
 
 def set_of(
-    part: str, teachers: Sequence[Teacher], rule: Rule, *, version: int = 0, without: str = "", simulated: bool = False
+    part: str,
+    teachers: Sequence[Teacher],
+    rule: LearningRule,
+    *,
+    version: int = 0,
+    without: str = "",
+    simulated: bool = False,
 ) -> LimitSet:
     """The limits that the teachers make, none narrower than the measurement can tell (`WIDE` U from the mean), rounded
     outward.
@@ -196,7 +202,7 @@ def set_of(
         flagged={id_: teachers[line.suspect].serial for id_, line in lines.items() if line.suspect is not None},
         lacking=_lacking(teachers),
         widened=tuple(widened),
-        predict={id_: _predicted(line, _u_of(id_, teachers)) for id_, line in lines.items()},
+        predict={id_: _prediction(line, _u_of(id_, teachers)) for id_, line in lines.items()},
         without=without,
         simulated=simulated,
     )
@@ -228,13 +234,13 @@ def _outward(ends: Ends) -> Ends:
     return low, None if upper is None else round(math.ceil(upper * 10.0**places) / 10.0**places, places)
 
 
-def _predicted(line: Learned, U: float) -> Ends:
+def _prediction(line: Learned, U: float) -> Ends:
     low, high = line.predict
     ends = (None if line.lower is None else low, None if line.upper is None else high)
     return _wide_enough(line, ends, U)
 
 
-def _note(n: int, rule: Rule, version: int, without: str) -> str:
+def _note(n: int, rule: LearningRule, version: int, without: str) -> str:
     note = f"learned from {n} parts"
     note += f", version {version}" if version else ""
     note += ", provisional" if n < rule.approve_n else ""

@@ -23,8 +23,8 @@ from rig.result import Judged
 from rig.review.library.frozen import SANITY, freeze
 from rig.review.library.learning import (
     LEAST_N,
+    LearningRule,
     LimitSet,
-    Rule,
     Teacher,
     learned_lines,
     line_coverage,
@@ -55,7 +55,7 @@ class Library:
 
         Raises UsageError for runs of several units, a run that can't teach, or another excitation than the others'.
         """
-        _named(how, who)
+        _require_names(how, who)
         first = _one_unit(runs)
         for run in runs:
             _teaches(run)
@@ -109,7 +109,7 @@ class Library:
 
     # ---- limits ---------------------------------------------------------------------------------------------
 
-    def proposed(self, part: str, rule: Rule | None = None, *, family: float | None = None) -> LimitSet:
+    def propose(self, part: str, rule: LearningRule | None = None, *, family: float | None = None) -> LimitSet:
         """The limits that the units in force make; nothing is kept. family: coverage wanted of all lines together.
 
         Raises UsageError for fewer than three units or a figure that is no share.
@@ -120,7 +120,7 @@ class Library:
                 f"{part}: {len(units)} known-good units; {LEAST_N} at least make a limit.",
                 next_action="Add units with `anglewright known add`; until then the shop's fall-back stands in.",
             )
-        rule = rule or Rule()
+        rule = rule or LearningRule()
         teachers = [Teacher(serial=unit.serial, values=unit.values, U=unit.U, rotor=unit.rotor) for unit in units]
         if family is not None:
             rule = replace(rule, coverage=line_coverage(family, len(learned_lines(teachers))))
@@ -130,12 +130,14 @@ class Library:
             raise UsageError(f"{part}: {fault}.", next_action="Give shares such as 0.99 and 0.95.") from fault
         return replace(made, frequency_hz=units[0].frequency_hz, level_v_rms=units[0].level_v_rms)
 
-    def approve(self, part: str, rule: Rule | None = None, *, who: str, family: float | None = None) -> LimitSet:
+    def approve(
+        self, part: str, rule: LearningRule | None = None, *, who: str, family: float | None = None
+    ) -> LimitSet:
         """A person takes responsibility: what is proposed is frozen under the next version. Raises UsageError."""
         if not who.strip():
             raise UsageError(f"{part}: limits approved by nobody.", next_action="Give the name with --by.")
         with self.book.turn():
-            made = self.proposed(part, rule, family=family)
+            made = self.propose(part, rule, family=family)
             version = 1 + max((entry.version for entry in self._versions(part)), default=0)
             numbered = set_of(part, made.teachers, made.rule, version=version, simulated=made.simulated)
             self.book.add(
@@ -225,7 +227,7 @@ def limits_again(header: RunHeader, part: Part | None, versions: Mapping[str, An
 def as_approved(entry: LearnedLimits) -> LimitSet:
     """A version from its entry: the limits as they were frozen, the lines behind them learned again from the units."""
     teachers = [Teacher(**unit) for unit in entry.units]
-    again = set_of(entry.part, teachers, Rule(**entry.rule), version=entry.version, simulated=entry.simulated)
+    again = set_of(entry.part, teachers, LearningRule(**entry.rule), version=entry.version, simulated=entry.simulated)
     return replace(
         again,
         limits=tuple(Limit(**row) for row in entry.limits),
@@ -250,7 +252,7 @@ def without(limits: LimitSet, serial: str) -> LimitSet | None:
     return replace(made, **{name: getattr(limits, name) for name in kept})
 
 
-def _named(how: str, who: str) -> None:
+def _require_names(how: str, who: str) -> None:
     if not how.strip() or not who.strip():
         raise UsageError(
             "a known-good unit needs how it is known and by whom.",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from rig.quantity import measurand
 from rig.result import Judged
-from rig.review.units.comparing import Comparison, Unit
+from rig.review.units.comparing import ComparedUnit, UnitComparison
 from rig.review.units.margins import Difference, difference, margin
 from rig.uncertainty.conformity import Verdict
 
@@ -30,7 +30,7 @@ class Advice:
     reasons: tuple[str, ...]
 
 
-def advice(found: Comparison) -> Advice:
+def advice(found: UnitComparison) -> Advice:
     """Which unit to fit."""
     ranked = sorted((u for u in found.units if u.judgement.outcome in RANK), key=lambda u: (_rank(u), -_free(u)))
     refused = [_why_not(unit) for unit in found.units if unit.judgement.outcome not in RANK]
@@ -42,7 +42,7 @@ def advice(found: Comparison) -> Advice:
     lesser = [unit for unit in ranked[1:] if _rank(unit) != _rank(best)]
     told = [_why(best)]
     told += [f"{unit.name}: {unit.judgement.outcome}{_at_margin(unit)}" for unit in lesser]
-    alike = [unit for unit in equals if not _told_apart(best, unit, told)]
+    alike = [unit for unit in equals if not _can_tell_apart(best, unit, told)]
     names = (best.name, *(unit.name for unit in alike))
     text = f"Opinion: fit {' or '.join(names)}, each with the rotor it was measured with."
     if len(names) == 1:
@@ -50,11 +50,11 @@ def advice(found: Comparison) -> Advice:
     return Advice(fit=names, text=text, reasons=(*told, *said))
 
 
-def _rank(unit: Unit) -> int:
+def _rank(unit: ComparedUnit) -> int:
     return RANK[unit.judgement.outcome]
 
 
-def _free(unit: Unit) -> float:
+def _free(unit: ComparedUnit) -> float:
     """What units of one rank are ordered by: the margin, without limits the (negative) largest angle error."""
     if unit.judgement.outcome == "measured, no limits":
         line = unit.judgement.line(WITHOUT_LIMITS)
@@ -64,12 +64,12 @@ def _free(unit: Unit) -> float:
     return free[0] if free else float("-inf")
 
 
-def _deciding(unit: Unit) -> str:
+def _deciding(unit: ComparedUnit) -> str:
     free = margin(unit.judgement)
     return free[1] if free else WITHOUT_LIMITS
 
 
-def _told_apart(best: Unit, other: Unit, told: list[str]) -> bool:
+def _can_tell_apart(best: ComparedUnit, other: ComparedUnit, told: list[str]) -> bool:
     """Whether the lesser unit is worse than the best at its own weakest line by more than U; says which it is."""
     id_ = _deciding(other)
     apart = difference(other.judgement.line(id_), best.judgement.line(id_))
@@ -90,29 +90,29 @@ def _figure(apart: Difference, id_: str) -> str:
     return f"{apart.value:+.3g}{spread} {measurand(id_).unit}"
 
 
-def _why(unit: Unit) -> str:
+def _why(unit: ComparedUnit) -> str:
     return f"{unit.name}: {unit.judgement.outcome}{_at_margin(unit)}; measured with {unit.rotor} (run {unit.run.id})"
 
 
-def _at_margin(unit: Unit) -> str:
+def _at_margin(unit: ComparedUnit) -> str:
     free = margin(unit.judgement)
     if free is None:
         line = unit.judgement.line(WITHOUT_LIMITS)
-        return f", {_stated(line)}" if line is not None and line.result is not None else ""
+        return f", {_line_sentence(line)}" if line is not None and line.result is not None else ""
     line = unit.judgement.line(free[1])
-    return f", {100 * free[0]:.0f} % of the tolerance free at its weakest line, {_stated(line)}" if line else ""
+    return f", {100 * free[0]:.0f} % of the tolerance free at its weakest line, {_line_sentence(line)}" if line else ""
 
 
-def _why_not(unit: Unit) -> str:
+def _why_not(unit: ComparedUnit) -> str:
     j = unit.judgement
     lines = [line for line in j.judged if line.limit is not None and line.verdict in BAD]
-    why = [_stated(line) for line in lines[:3]] or [reason.code for reason in j.reasons[:3]]
+    why = [_line_sentence(line) for line in lines[:3]] or [reason.code for reason in j.reasons[:3]]
     more = f" and {len(lines) - 3} more lines" if len(lines) > 3 else ""
     hint = f"; hint: {j.findings[0].code}" if j.findings and lines else ""
     return f"not {unit.name}: {j.outcome}{': ' if why else ''}{', '.join(why)}{more}{hint}"
 
 
-def _stated(line: Judged) -> str:
+def _line_sentence(line: Judged) -> str:
     r, limit = line.result, line.limit
     m = measurand(line.measurand)
     if r is None or r.estimate is None:
@@ -126,7 +126,7 @@ def _stated(line: Judged) -> str:
     return f"{told} ({', '.join(end for end in ends if end)}; {limit.origin})"
 
 
-def _caveats(found: Comparison) -> Sequence[str]:
+def _caveats(found: UnitComparison) -> Sequence[str]:
     told = [f"measured differently, by leave: {what}" for what in found.differs.values()]
     if not found.reclamped:
         told.append(

@@ -28,7 +28,7 @@ ASPECTS = ("rotor", "excitation", "sequence", "holder", "condition", "temperatur
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class ComparedUnit:
     """One unit with the run and the judgement that stand for it. name: its serial, with the run's end where needed."""
 
     name: str
@@ -43,7 +43,7 @@ class Unit:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ComparedLine:
     """One measurand over the units; differences to the first unit, None for itself and where a figure is missing."""
 
     measurand: str
@@ -51,7 +51,7 @@ class Line:
     differences: tuple[Difference | None, ...]
 
     @property
-    def limited(self) -> bool:
+    def has_limit(self) -> bool:
         """At least one unit has a limit here."""
         return any(cell is not None and cell.limit is not None for cell in self.cells)
 
@@ -62,25 +62,25 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class UnitComparison:
     """units: the first is what the others are compared with. differs: aspect -> what differs, by the caller's leave.
 
     reclamped: the re-clamping scatter of the part number is known, and in the U of the differences.
     """
 
     part: str
-    units: tuple[Unit, ...]
+    units: tuple[ComparedUnit, ...]
     differs: dict[str, str]
-    lines: tuple[Line, ...]
+    lines: tuple[ComparedLine, ...]
     reclamped: bool
 
     @property
-    def simulated(self) -> bool:
+    def is_simulated(self) -> bool:
         """All units come from the simulated bench (others are never compared with them)."""
         return self.units[0].run.header.simulated
 
 
-def compare(runs: Sequence[StoredRun], *, despite: Collection[str] = ()) -> Comparison:
+def compare(runs: Sequence[StoredRun], *, despite: Collection[str] = ()) -> UnitComparison:
     """Two to four judged runs of one part number side by side, differences to the first.
 
     despite: aspects (`ASPECTS`) that may differ. Raises UsageError for anything else that does, for runs that were not
@@ -92,7 +92,7 @@ def compare(runs: Sequence[StoredRun], *, despite: Collection[str] = ()) -> Comp
             f"{len(runs)} runs of {len(numbers)} part numbers can't stand side by side.",
             next_action=f"Give two to {MOST} units of one part number.",
         )
-    units = tuple(Unit(name, run, _judged(run)) for name, run in zip(_names(runs), runs, strict=True))
+    units = tuple(ComparedUnit(name, run, _judge(run)) for name, run in zip(_names(runs), runs, strict=True))
     if len({run.header.simulated for run in runs}) > 1:
         raise UsageError("simulated and real units can't stand side by side.", next_action="Leave one kind out.")
     differs = differing(units)
@@ -104,10 +104,10 @@ def compare(runs: Sequence[StoredRun], *, despite: Collection[str] = ()) -> Comp
         )
     lines = tuple(_lines(units))
     known = any(one is not None and one.reclamped for line in lines for one in line.differences)
-    return Comparison(part=numbers[0], units=units, differs=differs, lines=lines, reclamped=known)
+    return UnitComparison(part=numbers[0], units=units, differs=differs, lines=lines, reclamped=known)
 
 
-def _judged(run: StoredRun) -> Judgement:
+def _judge(run: StoredRun) -> Judgement:
     if run.judgement is None:
         raise UsageError(f"run {run.id} was not judged.", next_action="Leave it out, or run the test again.")
     return run.judgement
@@ -121,9 +121,9 @@ def _names(runs: Sequence[StoredRun]) -> list[str]:
 # ---- what differs in how they were measured -----------------------------------------------------------------
 
 
-def differing(units: Sequence[Unit]) -> dict[str, str]:
+def differing(units: Sequence[ComparedUnit]) -> dict[str, str]:
     """Aspect -> what differs, in words."""
-    readers: dict[str, Callable[[Unit], str]] = {
+    readers: dict[str, Callable[[ComparedUnit], str]] = {
         "rotor": lambda unit: unit.rotor,
         "excitation": _excitation,
         "sequence": lambda unit: unit.run.header.sequence,
@@ -144,7 +144,7 @@ def differing(units: Sequence[Unit]) -> dict[str, str]:
     return found
 
 
-def _excitation(unit: Unit) -> str:
+def _excitation(unit: ComparedUnit) -> str:
     told = unit.run.header.part.get("excitation") or {}
     return f"{told.get('frequency_hz', 0):g} Hz, {told.get('level_v_rms', 0):g} V"
 
@@ -155,7 +155,7 @@ def _coil_degc(judgement: Judgement) -> float | None:
     return float(degc) if isinstance(degc, int | float) else None
 
 
-def _other_limits(units: Sequence[Unit]) -> list[str]:
+def _other_limits(units: Sequence[ComparedUnit]) -> list[str]:
     """Measurands that two units were judged by different bounds, by another version of learned ones, or one by none."""
     bounds: dict[str, set[object]] = {}
     for unit in units:
@@ -173,7 +173,7 @@ def _bounds(limit: Limit | None) -> object:
     return version[0] if version else (limit.lower, limit.upper)
 
 
-def _lines(units: Sequence[Unit]) -> list[Line]:
+def _lines(units: Sequence[ComparedUnit]) -> list[ComparedLine]:
     lines = []
     for id_ in dict.fromkeys(line.measurand for unit in units for line in unit.judgement.judged):
         cells = tuple(unit.judgement.line(id_) for unit in units)
@@ -181,7 +181,7 @@ def _lines(units: Sequence[Unit]) -> list[Line]:
         if not _about_part(id_) or any(cell.result is not None and cell.result.manual for cell in shown):
             continue
         apart = tuple(difference(cell, cells[0]) if n else None for n, cell in enumerate(cells))
-        lines.append(Line(id_, cells, apart))
+        lines.append(ComparedLine(id_, cells, apart))
     return lines
 
 
@@ -195,12 +195,12 @@ def _about_part(id_: str) -> bool:
 # ---- as data ------------------------------------------------------------------------------------------------
 
 
-def to_dict(found: Comparison) -> dict[str, Any]:
+def to_dict(found: UnitComparison) -> dict[str, Any]:
     """As JSON-ready data, without the advice: numbers unrounded, null never NaN."""
     return {
         "schema": SCHEMA,
         "part": found.part,
-        "simulated": found.simulated,
+        "simulated": found.is_simulated,
         "differs": dict(found.differs),
         "reclamping_known": found.reclamped,
         "units": [_unit_data(unit) for unit in found.units],
@@ -208,7 +208,7 @@ def to_dict(found: Comparison) -> dict[str, Any]:
     }
 
 
-def _unit_data(unit: Unit) -> dict[str, Any]:
+def _unit_data(unit: ComparedUnit) -> dict[str, Any]:
     free = margin(unit.judgement)
     header = unit.run.header
     return {
@@ -224,7 +224,7 @@ def _unit_data(unit: Unit) -> dict[str, Any]:
     }
 
 
-def _line_data(line: Line) -> dict[str, Any]:
+def _line_data(line: ComparedLine) -> dict[str, Any]:
     cells = []
     for cell, apart in zip(line.cells, line.differences, strict=True):
         data = None if cell is None else {k: v for k, v in cell.to_dict().items() if k != "measurand"}

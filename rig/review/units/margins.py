@@ -35,7 +35,7 @@ class Difference:
         return self.U is not None and exceeds(self.value, self.U)
 
 
-def used(line: Judged) -> float:
+def share_used(line: Judged) -> float:
     """How much of the tolerance estimate and U together use up: 1 at the limit."""
     result, limit = line.result, line.limit
     if limit is None or result is None or result.estimate is None:
@@ -53,7 +53,9 @@ def margin(judgement: Judgement) -> tuple[float, str] | None:
     """(smallest share of a tolerance left free by estimate and U, its measurand); None when no line has a limit."""
     tested = [line for line in judgement.judged if line.limit is not None and line.verdict in TESTED]
     known = [
-        (1.0 - used(line), line.measurand) for line in tested if line.limit and line.limit.lower != line.limit.upper
+        (1.0 - share_used(line), line.measurand)
+        for line in tested
+        if line.limit and line.limit.lower != line.limit.upper
     ]
     return min(known) if known else None
 
@@ -64,7 +66,7 @@ def difference(line: Judged | None, reference: Judged | None) -> Difference | No
     if a is None or b is None or a.estimate is None or b.estimate is None:
         return None
     s = max((float(r.conditions.get("reclamping_s") or 0.0) for r in (a, b)), default=0.0)
-    wide = [_reclamped(r, s) for r in (a, b)]
+    wide = [_reclamping_margin(r, s) for r in (a, b)]
     U = None if wide[0] is None or wide[1] is None else math.hypot(wide[0], wide[1])
     return Difference(value=a.estimate - b.estimate, U=U, reclamped=s > 0.0)
 
@@ -75,7 +77,7 @@ def _figure(line: Judged | None) -> Result | None:
     return line.result
 
 
-def _reclamped(result: Result, s: float) -> float | None:
+def _reclamping_margin(result: Result, s: float) -> float | None:
     known = result.conditions.get("U_reclamped")
     if isinstance(known, int | float):
         return float(known)

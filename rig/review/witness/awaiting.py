@@ -25,7 +25,7 @@ OWN_FIGURES = ("tr_{coil}", "l_{coil}", "z_{coil}_mod", "tr_imbalance")
 CODE = "adapter-fault"
 
 
-def awaited(
+def witnesses_to_take(
     evaluated: Evaluated, judged: Sequence[Judged], reasons: Sequence[Reason], answers: Mapping[str, str]
 ) -> tuple[Awaited, ...]:
     """The witnesses that have to be taken before this outcome is final, the quickest of each line.
@@ -119,7 +119,7 @@ def _spoiled_with(evaluated: Evaluated, line: str) -> tuple[str, ...]:
     return (line, "r20_match", *own, *output_lines(coil, evaluated.results))
 
 
-def answered(entries: Iterable[Mapping[str, object]]) -> dict[str, str]:
+def latest_answers(entries: Iterable[Mapping[str, object]]) -> dict[str, str]:
     """Line -> what all witnesses of a run say of it; the rig's fault stands above the part's."""
     said: dict[str, str] = {}
     for entry in entries:

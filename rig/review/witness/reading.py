@@ -30,7 +30,7 @@ LEVEL_OFF = 0.2  # of the excitation wanted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class WithoutRig:
     """A suspected line without the rig's share. corrected: NaN where the rig left nothing to correct; U: of the share;
     share: whether the rig has one larger than its U; told: in figures."""
 
@@ -57,7 +57,7 @@ class Settled:
         return asdict(self.line())
 
 
-def settle(suspect: Suspect, shown: Shown | None, stays: str = "") -> Settled:
+def settle(suspect: Suspect, shown: WithoutRig | None, stays: str = "") -> Settled:
     """The comparison described above; None: the witness says nothing of this line. stays: the answer for what stays
     outside; by default the part's, or its seat's where a seat can do it."""
     if shown is None:
@@ -114,7 +114,7 @@ def read_witness(evaluated: Evaluated) -> tuple[str, list[Settled]]:
     ]
 
 
-def judgement(evaluated: Evaluated) -> Judgement:
+def witness_judgement(evaluated: Evaluated) -> Judgement:
     """A witness run's own judgement: nothing of the part, the answers as notes and, for programs, typed."""
     kind, settled = read_witness(evaluated)
     of = str(evaluated.observed.header["details"]["witness"]["of"])
@@ -129,12 +129,12 @@ def judgement(evaluated: Evaluated) -> Judgement:
     )
 
 
-def reseated(asked: Sequence[Suspect], again: Judgement) -> list[Settled]:
+def settle_by_reseat(asked: Sequence[Suspect], again: Judgement) -> list[Settled]:
     """The same lines after a re-seat: what came back was the seat's, what stayed is not."""
     return [settle(one, _by_reseat(one, again.line(one.line)), stays=NOT_SEAT) for one in asked]
 
 
-def _by_reseat(suspect: Suspect, again: Judged | None) -> Shown | None:
+def _by_reseat(suspect: Suspect, again: Judged | None) -> WithoutRig | None:
     result = again.result if again is not None else None
     if result is None or result.estimate is None or math.isnan(suspect.value):
         return None
@@ -142,13 +142,13 @@ def _by_reseat(suspect: Suspect, again: Judged | None) -> Shown | None:
     u = math.hypot(suspect.U, result.U or 0.0)
     moved = 0.0 if now == suspect.value else now - suspect.value
     told = f"{suspect.value:.5g} before, {now:.5g} after the re-seat, U of the difference {u:.2g} {result.unit}"
-    return Shown(corrected=now, U=u, share=abs(moved) > u, told=told)
+    return WithoutRig(corrected=now, U=u, share=abs(moved) > u, told=told)
 
 
 # ---- ohms: plug and open adapter ----------------------------------------------------------------------------
 
 
-def _by_ohms(obs: Observed, suspect: Suspect, kind: str) -> Shown | None:
+def _by_ohms(obs: Observed, suspect: Suspect, kind: str) -> WithoutRig | None:
     if suspect.line.startswith("leak_"):
         return _beside(suspect, _leak_ohm(obs, suspect.line)) if kind == "open" else None
     coil = suspect.line.removeprefix("r20_")
@@ -159,40 +159,42 @@ def _by_ohms(obs: Observed, suspect: Suspect, kind: str) -> Shown | None:
     return _in_series(suspect, _coil_ohm(obs, coil)) if kind == "plug" else _beside(suspect, _coil_ohm(obs, coil))
 
 
-def _in_series(suspect: Suspect, ohm: float | None) -> Shown | None:
+def _in_series(suspect: Suspect, ohm: float | None) -> WithoutRig | None:
     """What the plug reads is in the rig and adds to the coil."""
     if ohm is None:
         return None
     if math.isinf(ohm):
-        return Shown(corrected=math.nan, U=U_PLUG_OHM, share=True, told="over range with the plug on")
+        return WithoutRig(corrected=math.nan, U=U_PLUG_OHM, share=True, told="over range with the plug on")
     told = f"{1e3 * ohm:.0f} mohm with the plug on"
-    return Shown(corrected=suspect.value - ohm, U=U_PLUG_OHM, share=ohm > U_PLUG_OHM, told=told)
+    return WithoutRig(corrected=suspect.value - ohm, U=U_PLUG_OHM, share=ohm > U_PLUG_OHM, told=told)
 
 
-def _beside(suspect: Suspect, ohm: float | None) -> Shown | None:
+def _beside(suspect: Suspect, ohm: float | None) -> WithoutRig | None:
     """What the open adapter reads lies beside the part's resistance."""
     if ohm is None or math.isnan(suspect.value):
         return None
     if math.isinf(ohm):
-        return Shown(corrected=suspect.value, U=U_OHM_SHARE * suspect.value, share=False, told="over range when open")
+        return WithoutRig(
+            corrected=suspect.value, U=U_OHM_SHARE * suspect.value, share=False, told="over range when open"
+        )
     left = 1.0 / max(suspect.value, 1e-6) - 1.0 / max(ohm, 1e-6)
     told = f"{ohm:.4g} ohm with nothing plugged in"
     if left * ohm < WHOLE:  # the adapter alone makes the reading: of the part nothing is known
-        return Shown(corrected=math.nan, U=0.0, share=True, told=told)
+        return WithoutRig(corrected=math.nan, U=0.0, share=True, told=told)
     u = U_OHM_SHARE * (1.0 / left) ** 2 / ohm
-    return Shown(corrected=1.0 / left, U=u, share=suspect.value / ohm > U_OHM_SHARE, told=told)
+    return WithoutRig(corrected=1.0 / left, U=u, share=suspect.value / ohm > U_OHM_SHARE, told=told)
 
 
-def _match(obs: Observed, suspect: Suspect) -> Shown | None:
+def _match(obs: Observed, suspect: Suspect) -> WithoutRig | None:
     sine, cosine = _coil_ohm(obs, "sin"), _coil_ohm(obs, "cos")
     nominal = obs.part.coils.get("cos")
     if sine is None or cosine is None or nominal is None:
         return None
     if math.isinf(sine) or math.isinf(cosine):
-        return Shown(corrected=math.nan, U=0.0, share=True, told="over range with the plug on")
+        return WithoutRig(corrected=math.nan, U=0.0, share=True, told="over range with the plug on")
     share, u = (sine - cosine) / nominal.r20_ohm, math.sqrt(2.0) * U_PLUG_OHM / nominal.r20_ohm
     told = f"{1e3 * sine:.0f} and {1e3 * cosine:.0f} mohm with the plug on"
-    return Shown(corrected=suspect.value - share, U=u, share=abs(share) > u, told=told)
+    return WithoutRig(corrected=suspect.value - share, U=u, share=abs(share) > u, told=told)
 
 
 def _coil_ohm(obs: Observed, coil: str) -> float | None:
@@ -240,15 +242,15 @@ def _leak_ohm(obs: Observed, line: str) -> float | None:
 # ---- driven: dummy and exchanged inputs ---------------------------------------------------------------------
 
 
-def _by_dummy(suspect: Suspect, seen: DummySeen | None) -> Shown | None:
+def _by_dummy(suspect: Suspect, seen: DummySeen | None) -> WithoutRig | None:
     line = suspect.line
     if seen is None:
         told = "the excitation does not arrive at the dummy either"
-        return Shown(corrected=math.nan, U=0.0, share=True, told=told) if line == "v_exc_rms" else None
+        return WithoutRig(corrected=math.nan, U=0.0, share=True, told=told) if line == "v_exc_rms" else None
     if line == "v_exc_rms":
         share = abs(seen.level - 1.0) > LEVEL_OFF
         told = f"{seen.level:.3f} of the level arrives at the dummy"
-        return Shown(corrected=math.nan if share else suspect.value, U=0.0, share=share, told=told)
+        return WithoutRig(corrected=math.nan if share else suspect.value, U=0.0, share=share, told=told)
     if line == "direction":
         return _signs(suspect, seen)
     if line in ("tr_sin", "tr_cos"):
@@ -273,45 +275,45 @@ def _degrees(gain: complex) -> float:
     return math.degrees(math.atan2(gain.imag, gain.real))
 
 
-def _less(suspect: Suspect, share: float, u: float, what: str) -> Shown:
+def _less(suspect: Suspect, share: float, u: float, what: str) -> WithoutRig:
     told = f"{share:+.4g} {what}, U {u:.2g}"
-    return Shown(corrected=suspect.value - share, U=u, share=abs(share) > u, told=told)
+    return WithoutRig(corrected=suspect.value - share, U=u, share=abs(share) > u, told=told)
 
 
-def _ratio(suspect: Suspect, seen: DummySeen, output: str) -> Shown:
+def _ratio(suspect: Suspect, seen: DummySeen, output: str) -> WithoutRig:
     gain = abs(seen.sine if output == "sin" else seen.cosine)
     if not seen.alive(output):
-        return Shown(corrected=math.nan, U=0.0, share=True, told="this output is silent at the dummy too")
+        return WithoutRig(corrected=math.nan, U=0.0, share=True, told="this output is silent at the dummy too")
     told = f"the dummy's ratio reads {gain:.4f} of what it is, U {seen.U_gain:.4f}"
     value = 0.0 if math.isnan(suspect.value) else suspect.value / gain
-    return Shown(corrected=value, U=seen.U_gain * value, share=abs(gain - 1.0) > seen.U_gain, told=told)
+    return WithoutRig(corrected=value, U=seen.U_gain * value, share=abs(gain - 1.0) > seen.U_gain, told=told)
 
 
-def _signs(suspect: Suspect, seen: DummySeen) -> Shown:
+def _signs(suspect: Suspect, seen: DummySeen) -> WithoutRig:
     silent = [name for name in ("sin", "cos") if not seen.alive(name)]
     wrong = [name for name, gain in (("sine", seen.sine), ("cosine", seen.cosine)) if gain.real < 0]
     told = f"silent at the dummy: {', '.join(silent)}" if silent else ""
     told = "sine and cosine exchanged at the dummy" if seen.crossed else told
     told = told or (f"{' and '.join(wrong)} reversed at the dummy" if wrong else "signs and order right at the dummy")
     off = bool(silent or wrong or seen.crossed)
-    return Shown(corrected=math.nan if off else suspect.value, U=0.0, share=off, told=told)
+    return WithoutRig(corrected=math.nan if off else suspect.value, U=0.0, share=off, told=told)
 
 
-def _by_swap(suspect: Suspect, seen: SwapSeen) -> Shown | None:
+def _by_swap(suspect: Suspect, seen: SwapSeen) -> WithoutRig | None:
     inputs = {"tr_sin": seen.sine_input, "tr_cos": seen.cosine_input}
     if suspect.line in inputs:
         told = inputs[suspect.line]
         if told == "alive" or (not math.isnan(suspect.value) and suspect.value > SILENT):
             return None
         said = "the input is silent on either output" if told == "dead" else "the silence goes with the coil"
-        return Shown(corrected=math.nan if told == "dead" else 0.0, U=0.0, share=told == "dead", told=said)
+        return WithoutRig(corrected=math.nan if told == "dead" else 0.0, U=0.0, share=told == "dead", told=said)
     size = abs(seen.gain)
     if math.isnan(size) or not DEAD < size < 1.0 / DEAD:
         return None
     if suspect.line == "tr_imbalance":
         corrected = (1.0 + suspect.value) / size - 1.0
         told = f"sine input over cosine input {size:.5f}, U {seen.U_gain:.5f}"
-        return Shown(corrected=corrected, U=seen.U_gain, share=abs(size - 1.0) > seen.U_gain, told=told)
+        return WithoutRig(corrected=corrected, U=seen.U_gain, share=abs(size - 1.0) > seen.U_gain, told=told)
     if suspect.line == "phase_difference_deg":
         return _less(suspect, _degrees(seen.gain), seen.U_phase_deg, "deg between the inputs")
     return None

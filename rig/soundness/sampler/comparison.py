@@ -11,7 +11,7 @@ import math
 from rig.evaluation.inspection.inspection import Inspection
 from rig.evaluation.inspection.lines import result_of, value
 from rig.evaluation.inspection.thresholds import GAIN_WINDOW, LEAST_OUTPUT_SHARE, QUESTION_U, SKEW_DEG, SKEW_WINDOW_S
-from rig.evaluation.stating import ARCMIN_PER_RAD
+from rig.evaluation.results import ARCMIN_PER_RAD
 from rig.soundness.rule import Evidence
 
 

@@ -124,7 +124,7 @@ def frequency(inspection: Inspection) -> list[Evidence]:
     return [Evidence(figures=figures, name=word)]
 
 
-def distorted(inspection: Inspection) -> list[Evidence]:
+def distorted_excitation(inspection: Inspection) -> list[Evidence]:
     """A source that is bent: its harmonics stand in the outputs as well; else it is the voltage's own channel."""
     found = inspection.evaluated.excitation
     if found is None:
@@ -172,7 +172,7 @@ def _half_turns(inspection: Inspection) -> list[Evidence]:
     ]
 
 
-def restarted(inspection: Inspection) -> list[Evidence]:
+def restarted_source(inspection: Inspection) -> list[Evidence]:
     """Captures of a sweep that leave the common level, frequency or shape, or that are half an electrical turn off."""
     reasons = _half_turns(inspection)
     for name in inspection.evaluated.swept_series:
@@ -215,7 +215,7 @@ RULES = story(
     Rule(
         code="excitation-distorted",
         looks_at="the harmonics at the coil and in the outputs",
-        check=distorted,
+        check=distorted_excitation,
         text="The excitation is not a sine.",
         next="Lower the level or check the amplifier: it limits or folds back.",
         spoils=_of_distortion,
@@ -245,7 +245,7 @@ RULES = story(
     Rule(
         code="source-restarted",
         looks_at="level, frequency and shape of each capture of a sweep against the common ones",
-        check=restarted,
+        check=restarted_source,
         text="The source stepped or restarted during the sweep.",
         next="Check the generator's output relay and its lead, then sweep again.",
         spoils=scopes.by_case(scopes.turned, half_turns=scopes.angles),

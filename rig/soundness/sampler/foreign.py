@@ -19,10 +19,10 @@ from rig.evaluation.inspection.thresholds import (
     NOISE_SIGMAS,
     OUTPUT_THERE_RATIO,
 )
-from rig.evaluation.stating import ARCMIN_PER_RAD
+from rig.evaluation.results import ARCMIN_PER_RAD
 from rig.observed import RECORD
 from rig.signal.quality import ChannelQuality
-from rig.signal.sine_fit import Fit, fit_stack
+from rig.signal.sine_fit import SineFit, fit_stack
 from rig.soundness import scopes
 from rig.soundness.rule import Evidence, Rule, story
 from rig.soundness.sampler.signal import first_series
@@ -81,7 +81,7 @@ def _background(inspection: Inspection) -> list[Evidence]:
     return reasons
 
 
-def _pick_up(fitted: Fit, c: int, hidden_v: float) -> float:
+def _pick_up(fitted: SineFit, c: int, hidden_v: float) -> float:
     """Rms amplitude (V peak) at the carrier beyond what the channel's own noise gives; 0 where noise explains it.
 
     Noise alone gives |amplitude|^2 / u^2 a chi-square law of two degrees of freedom a record. Noise above hidden_v

@@ -65,9 +65,9 @@ def not_recorded(obs: Observed, series: str) -> set[str]:
     return absent | {"sin"} if series.endswith(BESIDE) else absent
 
 
-def saturated(inspection: Inspection) -> list[Evidence]:
+def saturated_channel(inspection: Inspection) -> list[Evidence]:
     """Samples on the rail, harmonics that grow with the level, or a ceiling below the rails."""
-    return first_series(inspection, _clipped) or _envelopes_cut(inspection)
+    return first_series(inspection, _clipping) or _envelopes_cut(inspection)
 
 
 def _envelopes_cut(inspection: Inspection) -> list[Evidence]:
@@ -86,9 +86,9 @@ def _envelopes_cut(inspection: Inspection) -> list[Evidence]:
     ]
 
 
-def _clipped(inspection: Inspection, series: str, channel: ChannelQuality) -> Evidence | None:
+def _clipping(inspection: Inspection, series: str, channel: ChannelQuality) -> Evidence | None:
     at = ""
-    if channel.clipped:
+    if channel.is_clipped:
         figures = f"{channel.rail_samples} samples on the rail in {len(channel.rail_records)} captures of {series}"
     elif (growth := _flattening(inspection, series, channel.name)) > CLIP_GROWTH:
         figures = f"harmonics grow with the level by {100 * growth:.2f} % of it in {series}: the peaks are cut"
@@ -240,7 +240,7 @@ RULES = story(
     Rule(
         code="channel-saturated",
         looks_at="samples on the rail, and harmonics that grow with the level, channel by channel",
-        check=saturated,
+        check=saturated_channel,
         text="The {name} channel is driven beyond its range.",
         next="Choose a larger range or a lower level, then sweep again.",
         spoils=scopes.of_channel,

@@ -84,7 +84,7 @@ def axis_not_turning(inspection: Inspection) -> list[Evidence]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Lost:
+class _StepLoss:
     """An index that was found off: by how many microsteps, in which pass, how many times four full steps (0: none)."""
 
     off: float
@@ -92,7 +92,7 @@ class _Lost:
     cycles: int
 
 
-def _lost(inspection: Inspection) -> _Lost | None:
+def _lost(inspection: Inspection) -> _StepLoss | None:
     obs = inspection.observed
     worst, axis = index_off(obs), obs.bench.axis
     if worst is None or axis is None or abs(worst[0]) <= index_tolerance_steps(obs):
@@ -100,10 +100,10 @@ def _lost(inspection: Inspection) -> _Lost | None:
     cycle = 4 * axis.microsteps
     cycles = round(worst[0] / cycle)
     whole = cycles != 0 and abs(worst[0] - cycles * cycle) <= index_tolerance_steps(obs)
-    return _Lost(off=worst[0], when=which_pass(obs, worst[1]), cycles=cycles if whole else 0)
+    return _StepLoss(off=worst[0], when=which_pass(obs, worst[1]), cycles=cycles if whole else 0)
 
 
-def _index_figures(inspection: Inspection, lost: _Lost) -> str:
+def _index_figures(inspection: Inspection, lost: _StepLoss) -> str:
     axis, jump = inspection.observed.bench.axis, largest_jump(inspection)
     degrees = 360.0 * lost.off / axis.steps_per_turn if axis else math.nan
     figures = f"index found {lost.off:+.0f} microsteps ({degrees:+.2f} deg mechanical) from where it was expected"

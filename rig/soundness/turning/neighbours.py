@@ -27,7 +27,7 @@ from rig.evaluation.inspection.thresholds import (
     SWAPPED_SCATTERS,
     USUAL_FACTOR,
 )
-from rig.evaluation.stating import ARCMIN_PER_RAD
+from rig.evaluation.results import ARCMIN_PER_RAD
 from rig.evaluation.turn.ratios import Turn
 from rig.resolver.turn.angle import electrical_angle, wrap
 from rig.resolver.turn.error_curve import deviation
@@ -39,7 +39,7 @@ USUAL_FULL_STEPS = 200  # a turn, where the bench file does not say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pass:
+class PassPoints:
     """One pass in the order taken: position, deviation from it (electrical rad), and what each record is called."""
 
     theta_mech_rad: Floats
@@ -49,7 +49,7 @@ class Pass:
     direction: int
 
 
-def passes_of(inspection: Inspection, found: Turn, curve: AngleCurve) -> list[Pass]:
+def passes_of(inspection: Inspection, found: Turn, curve: AngleCurve) -> list[PassPoints]:
     """The passes of a turn, closing points left out."""
     u, _, v, _ = found.envelopes()
     pairs = curve.found
@@ -60,7 +60,7 @@ def passes_of(inspection: Inspection, found: Turn, curve: AngleCurve) -> list[Pa
         at = np.flatnonzero(found.inside & (found.counter_clockwise == way))
         if at.size:
             passes.append(
-                Pass(
+                PassPoints(
                     theta_mech_rad=found.theta_mech_rad[at],
                     away_elec_rad=away[at],
                     labels=tuple(names[i] for i in at),
@@ -80,7 +80,7 @@ def _labels(inspection: Inspection, found: Turn) -> list[str]:
     return names if len(names) == found.steps.size else [str(i) for i in range(found.steps.size)]
 
 
-def outliers(one: Pass) -> list[int]:
+def outliers(one: PassPoints) -> list[int]:
     """Records whose deviation leaves the line between their neighbours in order of angle, beyond all scatter."""
     rank = np.argsort(one.theta_mech_rad, kind="stable")
     away = one.away_elec_rad[rank]
@@ -94,7 +94,7 @@ def outliers(one: Pass) -> list[int]:
     return [int(rank[i]) for i in odd if abs(off[i]) >= 0.99 * max(abs(off[i - 1]), abs(off[(i + 1) % off.size]))]
 
 
-def _read(inspection: Inspection) -> list[Pass]:
+def _read(inspection: Inspection) -> list[PassPoints]:
     """The passes of a turn that single records can be read from; none where something else comes first."""
     found, curve = inspection.evaluated.turn, inspection.evaluated.angle_curve
     unasked = (facts.excitation_open, facts.comes_and_goes, facts.no_angle, facts.rotor_of_another_part)
@@ -107,7 +107,7 @@ def swapped_records(inspection: Inspection) -> list[Evidence]:
     """Two records that fit each other's position."""
     for one in _read(inspection):
         odd = outliers(one)
-        if len(odd) == 2 and _swapped(one, odd[0], odd[1]):
+        if len(odd) == 2 and _are_swapped(one, odd[0], odd[1]):
             return [
                 Evidence(
                     figures=f"records {one.labels[odd[0]]} and {one.labels[odd[1]]} fit each other's position",
@@ -123,7 +123,7 @@ def displaced_records(inspection: Inspection) -> list[Evidence]:
     """Single points that stand out of the curve."""
     for one in _read(inspection):
         odd = outliers(one)
-        if not odd or (len(odd) == 2 and _swapped(one, odd[0], odd[1])):
+        if not odd or (len(odd) == 2 and _are_swapped(one, odd[0], odd[1])):
             continue
         worst = max(odd, key=lambda i: abs(one.away_elec_rad[i]))
         return [
@@ -138,7 +138,7 @@ def displaced_records(inspection: Inspection) -> list[Evidence]:
     return []
 
 
-def _swapped(one: Pass, i: int, j: int) -> bool:
+def _are_swapped(one: PassPoints, i: int, j: int) -> bool:
     apart = one.direction * one.pole_pairs * (one.theta_mech_rad[j] - one.theta_mech_rad[i])
     others = np.delete(one.away_elec_rad, [i, j])
     middle, scatter = float(np.median(others)), float(np.std(others))
@@ -156,7 +156,7 @@ def step_that_stays(inspection: Inspection) -> tuple[Evidence, int] | None:
     return next((step for one in _read(inspection) if (step := _step(inspection, one)) is not None), None)
 
 
-def _step(inspection: Inspection, one: Pass) -> tuple[Evidence, int] | None:
+def _step(inspection: Inspection, one: PassPoints) -> tuple[Evidence, int] | None:
     keep = np.setdiff1d(np.arange(one.away_elec_rad.size), outliers(one))
     away, theta = one.away_elec_rad[keep], one.theta_mech_rad[keep]
     if away.size < LEAST_STEPS:

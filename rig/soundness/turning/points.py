@@ -25,7 +25,7 @@ from rig.evaluation.inspection.thresholds import (
 )
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Absent
-from rig.resolver.turn.grids import folded, grid_folding
+from rig.resolver.turn.grids import fold_order, grid_folding
 from rig.soundness import scopes
 from rig.soundness.rule import Evidence, Rule, story
 from rig.soundness.turning.axis import LOST, STANDING
@@ -92,13 +92,13 @@ def _rad_per_step(found: Turn) -> float:
     return float((theta[-1] - theta[0]) / (steps[-1] - steps[0]))
 
 
-def disturbed(inspection: Inspection) -> list[Evidence]:
+def disturbed_captures(inspection: Inspection) -> list[Evidence]:
     """Captures with more than the carrier, or a signal that comes and goes while the coil's own figures are steady."""
     if loose := inspection.open_at_times:
         names = " and ".join(COIL_NAMES[one.coil] for one in loose)
         return [
             Evidence(
-                figures="; ".join(f"{COIL_NAMES[one.coil]}: {one.told()}" for one in loose),
+                figures="; ".join(f"{COIL_NAMES[one.coil]}: {one.sentence()}" for one in loose),
                 case="comes and goes",
                 text=f"The {names} signal comes and goes during the sweep; its resistance was steady.",
                 next=f"anglewright run watch {loose[0].coil} --ac while lead and part are moved; then exchange the "
@@ -159,7 +159,7 @@ def _orders_folded(inspection: Inspection) -> list[Evidence]:
     blind = {n: fault for n, (_, fault) in folding.items() if fault}
     if not blind:
         return []
-    told = ", ".join(f"order {n} of the motor shows as {folded(n, points)} ({fault})" for n, fault in blind.items())
+    told = ", ".join(f"order {n} of the motor shows as {fold_order(n, points)} ({fault})" for n, fault in blind.items())
     return [Evidence(figures=f"{points} points a turn: {told}")]
 
 
@@ -215,7 +215,7 @@ DISTURBED = story(
     Rule(
         code="point-disturbed",
         looks_at="what single captures hold beside the carrier, and outputs that differ between the passes",
-        check=disturbed,
+        check=disturbed_captures,
         text="Some captures hold more than the carrier: a knock, a spark or a loose contact.",
         next="Sweep again with hands off; if the same positions return, look at the coil's leads.",
         spoils=scopes.by_case(scopes.turned, displaced=scopes.error_lines),

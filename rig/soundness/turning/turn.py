@@ -77,11 +77,11 @@ def pole_pairs_mismatch(inspection: Inspection) -> list[Evidence]:
     return [Evidence(figures=figures, case="or scale" if either else "")]
 
 
-def slipped(inspection: Inspection) -> list[Evidence]:
+def rotor_slip(inspection: Inspection) -> list[Evidence]:
     """A turn that does not close by both passes, the repeated ones where the first did not. Never the part's failure:
     who slips, a mark across rotor and spindle tells."""
     slip, first = inspection.evaluated.slip, inspection.evaluated.first_slip
-    if slip is None or not slip.found or _count(inspection) is None or other_pairs_or_scale(inspection):
+    if slip is None or not slip.is_slip or _count(inspection) is None or other_pairs_or_scale(inspection):
         return []
     figures = [slip.figures()]
     if first is not None:
@@ -126,7 +126,7 @@ def latency(inspection: Inspection) -> list[Evidence]:
     if axis is None or found is None or curve is None or curve.found.value != obs.part.pole_pairs:
         return []
     slip = inspection.evaluated.slip
-    if slip is not None and slip.found:
+    if slip is not None and slip.is_slip:
         return []  # a rotor that slips by the turn starts its second pass elsewhere
     most = max(HYSTERESIS_FACTOR * axis.backlash_arcmin, LEAST_HYSTERESIS_MECH_ARCMIN)
     if abs(found) <= most:
@@ -139,7 +139,7 @@ RULES = story(
     Rule(
         code="rotor-or-axis-slipped",
         looks_at="the closing points of both passes, those of the repeated ones too",
-        check=slipped,
+        check=rotor_slip,
         text="The rotor or the axis slipped: a reading after a whole turn is not the first one.",
         next="Draw a mark across rotor and spindle, tighten the clamp, and run the same test with --retest-of this "
         "run; then say whether the mark moved.",

@@ -14,8 +14,8 @@ from rig.description.holders import load_holder
 from rig.description.parts import load_part
 from rig.observed import Absent, Observed
 from rig.records.elsewhere.hdf5_sweep import read_sweep
-from rig.records.elsewhere.recording import Known, sweep_observed
-from rig.records.elsewhere.stripped import stripped
+from rig.records.elsewhere.recording import RecordingFacts, sweep_observed
+from rig.records.elsewhere.strip import strip_witnesses
 from rig.review.expected_run import expected_run
 from rig.review.judge import judge
 
@@ -50,13 +50,13 @@ def run_of(part: str) -> Observed:
 def test_a_recording_and_the_stripped_run_are_one(tmp_path: Path, part: str, said: str) -> None:
     """Every estimate and U within 1e-9 of U, the same reasons and the same absent witnesses, however much is said."""
     run = run_of(part)
-    known = Known(
+    known = RecordingFacts(
         part=run.part if "part" in said else None,
         bench=run.bench if "bench" in said else None,
         pole_pairs=None,
     )
     recording = sweep_observed(read_sweep(written(tmp_path / "run.h5", run)), known)
-    without = stripped(run, recording.absent)
+    without = strip_witnesses(run, recording.absent)
     assert without.absent == recording.absent
     one, other = judge(recording), judge(without)
     assert [r.code for r in one.reasons] == [r.code for r in other.reasons]
@@ -83,6 +83,6 @@ def compare(one: Collection, other: Collection) -> None:  # type: ignore[type-ar
 def test_a_stripped_run_keeps_what_was_not_asked_for() -> None:
     """Without the loopback alone the rest of the run stays: DC, limits, positions."""
     run = run_of("KX4-2207")
-    without = stripped(run, {Absent.LOOPBACK})
+    without = strip_witnesses(run, {Absent.LOOPBACK})
     assert not without.has("loopback") and without.select("coil_resistance") and without.has("impedance_sin")
     assert without.part.limits and without.bench.sampler.input_pf == run.bench.sampler.input_pf

@@ -7,15 +7,15 @@ import pytest
 
 from rig.errors import UsageError
 from rig.observed import Absent
+from rig.records.elsewhere.placeholders import STEPS_PER_TURN
 from rig.records.elsewhere.recording import (
-    Known,
+    RecordingFacts,
     passes,
     phasors_observed,
     sweep_observed,
     waves_observed,
 )
 from rig.records.elsewhere.tables import PhasorTable, SweepFile, WaveTable, stack_of_volts
-from rig.records.elsewhere.unvouched import STEPS_PER_TURN
 
 
 def sweep_file(positions: list[float], names: tuple[str, ...] = ("exc", "sin", "cos")) -> SweepFile:
@@ -77,7 +77,7 @@ def test_phasors_lack_waveforms_and_tell_an_excitation_that_was_not_recorded() -
         lines=np.arange(6) + 2,
         digit_v=5e-5,
     )
-    observed = phasors_observed(table, Known(pole_pairs=3))
+    observed = phasors_observed(table, RecordingFacts(pole_pairs=3))
     assert observed.lacks(Absent.WAVEFORMS) and observed.lacks(Absent.FREQUENCY) and observed.lacks(Absent.EXCITATION)
     assert observed.has("sweep_ccw") and observed.part.pole_pairs == 3 and observed.digit_v == 5e-5
     assert observed.capture_readings("sweep_ccw")[2].conditions["record"] == 4

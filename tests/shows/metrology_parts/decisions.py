@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.uncertainty.conformity import Verdict, judge, worst_specific_risk
+from rig.uncertainty.conformity import Verdict, verdict_of, worst_specific_risk
 from rig.uncertainty.coverage import coverage_factor
 
 COUNT = 10_000
@@ -65,7 +65,7 @@ def passes(
     estimates = true + U_TRUE * rng.standard_normal(true.size)
     return np.array(
         [
-            judge(float(y), float(k * U_TRUE * s), *limits, multiplier) is Verdict.PASS
+            verdict_of(float(y), float(k * U_TRUE * s), *limits, multiplier) is Verdict.PASS
             for y, s in zip(estimates, spread, strict=True)
         ]
     )

@@ -33,7 +33,7 @@ from observed_from_world import full_test, quick_screen
 from rig.records.index.database import VARIABLE
 from rig.records.run.record import dump_judgement
 from rig.records.store import Store
-from rig.review.archive.archive import Report, judge_archive
+from rig.review.archive.archive import ArchiveReport, judge_archive
 from rig.review.archive.crews import cluster
 
 Line = Iterator[tuple[bool, str]]
@@ -122,7 +122,7 @@ def archive(quick: bool) -> Line:
         yield alone_s / two_s >= 1.6, f"two workers with a kill: {alone_s / two_s:.2f} times the serial loop"
 
 
-def on_a_cluster(store: Store, count: int) -> tuple[Report, float, int]:
+def on_a_cluster(store: Store, count: int) -> tuple[ArchiveReport, float, int]:
     """(report, seconds, workers killed)."""
     import dask
     from distributed import LocalCluster

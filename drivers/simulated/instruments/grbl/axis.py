@@ -15,7 +15,7 @@ from collections import deque
 from drivers.simulated.instruments.axis_motion import PLANNER_BLOCKS, GrblMotion
 from drivers.simulated.instruments.grbl.execution import OK, GrblWork, misbehave
 from drivers.simulated.instruments.grbl.gcode import GrblError, clean, parse
-from drivers.simulated.instruments.grbl.modal_state import Report, modal_report
+from drivers.simulated.instruments.grbl.modal_state import StatusReport, modal_report
 from drivers.simulated.instruments.grbl.settings import bench_settings, listing, write
 from drivers.simulated.wires.faults import Gate
 from drivers.simulated.world.safety_chain import SafetyChain
@@ -40,7 +40,7 @@ class GrblAxis:
         self.settings = bench_settings(steps_per_turn)
         self._motion = GrblMotion(chain, self.settings, has_index=has_index)
         self._work = GrblWork(gate, self._motion, self.settings)
-        self._report = Report()
+        self._report = StatusReport()
         self._build_line = ""
         self._rx = bytearray()
         self._out: deque[bytes] = deque()
@@ -91,16 +91,16 @@ class GrblAxis:
         line_s = self._line[0] if self._line is not None and self._may_parse() else math.inf
         return min(self._status_s, self._work.wait_s, self._motion.due_s(), line_s)
 
-    def awaited(self) -> bool:
+    def is_waiting(self) -> bool:
         pending = self._work.wait is not None or self._line is not None
-        return not math.isinf(self._status_s) or (pending and not self._motion.held and not self._work.mute)
+        return not math.isinf(self._status_s) or (pending and not self._motion.is_held and not self._work.mute)
 
-    def closed(self, _t_s: float, /) -> None:
+    def disconnect(self, _t_s: float, /) -> None:
         """A serial port has no end that the controller could see."""
 
     # lines -------------------------------------------------------------------------------------------------
     def _may_parse(self) -> bool:
-        return self._work.wait is None and not self._work.mute and not self._motion.held
+        return self._work.wait is None and not self._work.mute and not self._motion.is_held
 
     def _step(self, t_s: float) -> bool:
         """One piece of work; False when there is none at t_s."""
@@ -244,12 +244,12 @@ class GrblAxis:
         self._out.append(BANNER)
         if self._motion.state == "Alarm":
             self._out.append(LOCKED)
-        self._report = Report()
+        self._report = StatusReport()
 
     def _status(self, t_s: float) -> bytes:
         steps_deg = self.settings[100]
         return self._report.line(
-            "Door:0" if self._motion.door and self._motion.held else self._motion.state,
+            "Door:0" if self._motion.door and self._motion.is_held else self._motion.state,
             mask=int(self.settings[10]),
             machine=self._motion.position_steps(t_s) / steps_deg,
             modal=self._work.modal,

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from drivers.simulated.instruments.axis_motion import Block, GrblMotion
 from drivers.simulated.instruments.grbl.gcode import GrblError, parse
-from drivers.simulated.instruments.grbl.modal_state import Modal, Plan
+from drivers.simulated.instruments.grbl.modal_state import Modal, PlanState
 from drivers.simulated.wires.faults import Gate
 
 OK = b"ok\r\n"
@@ -62,7 +62,7 @@ class GrblWork:
         plan = self.modal.plan(line, jog=True, max_rate=self._settings[110])
         return self.carry_out(plan, t_s, jog=True)
 
-    def carry_out(self, plan: Plan, t_s: float, *, jog: bool = False) -> bytes | None:
+    def carry_out(self, plan: PlanState, t_s: float, *, jog: bool = False) -> bytes | None:
         """What a checked line asks for: the reply now, or None while it waits. Soft limits alarm (2)."""
         if self._motion.state == "Check":
             self.modal = plan.modal
@@ -123,7 +123,7 @@ class GrblWork:
         self._seek(t_s, "Home")
         pull_off_deg = -float(round(self._settings[27] * self._settings[100])) / self._settings[100]
 
-        def homed(now_s: float) -> bytes | None:
+        def finish_homing(now_s: float) -> bytes | None:
             if math.isinf(self.wait_s):
                 return OK if self._motion.at_rest else None
             if now_s < self.wait_s:
@@ -139,7 +139,7 @@ class GrblWork:
             self._motion.add(Block(pull_off_deg * steps_deg, self._settings[25] / 60.0 * steps_deg), now_s)
             return None
 
-        return homed
+        return finish_homing
 
     def _seek(self, t_s: float, state: str) -> None:
         self.wait_s = self._motion.seek(t_s, state)
@@ -149,7 +149,7 @@ class GrblWork:
     def _probe(self, target: float, kind: int) -> Wait:
         """G38.2 to G38.5: to the index mark, which answers where it was found in the count before."""
 
-        def probed(t_s: float) -> bytes | None:
+        def finish_probe(t_s: float) -> bytes | None:
             motion = self._motion
             if math.isinf(self.wait_s):
                 if motion.at_rest:
@@ -166,7 +166,7 @@ class GrblWork:
             told = f"{self.probe_report}\r\n".encode()
             return told + (b"" if reached or kind in (383, 385) else self.alarm(5, t_s)) + OK
 
-        return probed
+        return finish_probe
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ INCH_MM = 25.4
 
 
 @dataclass(frozen=True)
-class Plan:
+class PlanState:
     """What one line asks for, after its checks. probe: 382 to 385, 0 for none; rate in degrees a minute."""
 
     modal: Modal
@@ -52,7 +52,7 @@ class Modal:
         """Defaults again; G54 to G59 are kept in EEPROM, G92 is not."""
         return Modal(offsets=self.offsets, position_deg=position_deg)
 
-    def plan(self, line: GcodeLine, *, jog: bool, max_rate: float) -> Plan:
+    def plan(self, line: GcodeLine, *, jog: bool, max_rate: float) -> PlanState:
         """The line against this state. Raises GrblError 20, 22, 24, 26, 28, 33, 36."""
         modal = self._settings_of(line)
         nonmodal, motion = line.g("nonmodal"), line.g("motion")
@@ -60,7 +60,7 @@ class Modal:
         if nonmodal == 40:
             if "P" not in line.values:
                 raise GrblError(28)
-            return Plan(modal, dwell_s=line.values["P"])
+            return PlanState(modal, dwell_s=line.values["P"])
         if nonmodal in (100, 280, 300, 920, 921):
             if motion is not None and line.axes and nonmodal != 921:
                 raise GrblError(24)
@@ -70,7 +70,7 @@ class Modal:
         if not line.axes:
             if motion is not None and motion >= 382 and motion != 800:
                 raise GrblError(26)
-            return Plan(modal, stops=stops)
+            return PlanState(modal, stops=stops)
         if not jog and modal.motion == 800:
             raise GrblError(31)
         return modal._move(line, jog=jog, machine=nonmodal == 530, max_rate=max_rate)
@@ -94,7 +94,7 @@ class Modal:
     def _scale(self) -> float:
         return INCH_MM if self.inches else 1.0
 
-    def _move(self, line: GcodeLine, *, jog: bool, machine: bool, max_rate: float) -> Plan:
+    def _move(self, line: GcodeLine, *, jog: bool, machine: bool, max_rate: float) -> PlanState:
         kind = 10 if jog else self.motion
         if kind != 0 and self.feed <= 0.0:
             raise GrblError(22)
@@ -106,18 +106,18 @@ class Modal:
         if probe and target == self.position_deg:
             raise GrblError(33)
         rate = max_rate if kind == 0 else min(self.feed, max_rate)
-        return Plan(self.at(target), target, rate, probe=probe, stops=line.g("stopping") is not None)
+        return PlanState(self.at(target), target, rate, probe=probe, stops=line.g("stopping") is not None)
 
-    def _nonmodal(self, line: GcodeLine, number: int) -> Plan:
+    def _nonmodal(self, line: GcodeLine, number: int) -> PlanState:
         if number == 921:
-            return Plan(replace(self, g92_deg=0.0))
+            return PlanState(replace(self, g92_deg=0.0))
         if number == 920:
             if not line.axes:
                 raise GrblError(26)
             x = line.axes.get("X", self.position_deg - self.offset_deg) * self._scale()
-            return Plan(replace(self, g92_deg=self.position_deg - self.offsets[self.coordinates] - x))
+            return PlanState(replace(self, g92_deg=self.position_deg - self.offsets[self.coordinates] - x))
         if number == 100:
-            return Plan(self._g10(line))
+            return PlanState(self._g10(line))
         raise GrblError(20)
 
     def _g10(self, line: GcodeLine) -> Modal:
@@ -159,7 +159,7 @@ def modal_report(modal: Modal) -> bytes:
 
 
 @dataclass
-class Report:
+class StatusReport:
     """Counts reports: WCO comes with the first and then every tenth or thirtieth, Ov with the one after."""
 
     until_offsets: int = 0

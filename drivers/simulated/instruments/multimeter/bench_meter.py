@@ -31,7 +31,7 @@ START_RANGE = {"RES": 1e3, "FRES": 1e3, "VOLT": 10.0, "VOLT:AC": 10.0}
 
 
 @dataclass(frozen=True)
-class Setting:
+class MeterSetting:
     """How one function measures. range_upper: upper end of the range, ohm or V."""
 
     range_upper: float
@@ -58,7 +58,7 @@ class BenchMeter(ScpiInstrument):
 
     def _power_on(self) -> None:
         self._function = "VOLT"
-        self._settings = {name: Setting(START_RANGE[name]) for name in RANGES}
+        self._settings = {name: MeterSetting(START_RANGE[name]) for name in RANGES}
         self._offset_compensation = False
         self._high_input = False
         self._bandwidth_hz = 20

@@ -12,7 +12,7 @@ import struct
 from dataclasses import replace
 
 from drivers.simulated.instruments.multimeter.bench_meter import HEADERS, UNITS, BenchMeter
-from drivers.simulated.instruments.scpi.words import Call, Command, Held, ScpiFault
+from drivers.simulated.instruments.scpi.words import Call, Command, HeldReply, ScpiFault
 from drivers.simulated.interfaces import WorldInterface
 
 RANGES = {
@@ -138,18 +138,18 @@ class Dmm6500(BenchMeter):
             return {3: 2.5, 30: 0.5, 300: 0.05}.get(self._bandwidth_hz, 2.5) + 0.005
         return super().conversion_s()
 
-    def _native_read(self, call: Call) -> Held:
+    def _native_read(self, call: Call) -> HeldReply:
         self._init(call)
         return self._native_fetch(call)
 
-    def _native_fetch(self, _call: Call) -> Held:
+    def _native_fetch(self, _call: Call) -> HeldReply:
         if self._readings is None:
             raise ScpiFault(-230)
-        return Held(self._display, self.operations_end_s)
+        return HeldReply(self._display, self.operations_end_s)
 
     def _display(self) -> str | bytes:
         """The last reading in the format that was chosen."""
-        return self._formatted([float(self._readings[-1])] if self._readings else [])
+        return self._format_values([float(self._readings[-1])] if self._readings else [])
 
     def _trace(self, call: Call) -> str | bytes:
         """TRAC:DATA? first, last, buffer, READ: readings of the present buffer."""
@@ -158,9 +158,9 @@ class Dmm6500(BenchMeter):
         first, last = round(call.number()), round(call.number(index=1))
         if not 1 <= first <= last <= len(self._readings):
             raise ScpiFault(-222)
-        return self._formatted([float(text) for text in self._readings[first - 1 : last]])
+        return self._format_values([float(text) for text in self._readings[first - 1 : last]])
 
-    def _formatted(self, values: list[float]) -> str | bytes:
+    def _format_values(self, values: list[float]) -> str | bytes:
         if self._format == "ASC":
             return ",".join(f"{value:.9E}" for value in values)
         code = ("<" if self._swapped else ">") + f"{len(values)}" + ("d" if self._format == "REAL" else "f")

@@ -19,10 +19,10 @@ from drivers.simulated.instruments.multimeter.bench_meter import (
     START_RANGE,
     UNITS,
     BenchMeter,
-    Setting,
+    MeterSetting,
     range_for,
 )
-from drivers.simulated.instruments.scpi.words import Call, Command, Held, Result, ScpiFault
+from drivers.simulated.instruments.scpi.words import Call, Command, HeldReply, Result, ScpiFault
 from drivers.simulated.interfaces import WorldInterface
 
 
@@ -54,12 +54,12 @@ class Multimeter(BenchMeter):
             Command("ROUTe:TERMinals", query=lambda _: "FRON"),
         ]
 
-    def _fetch(self, _call: Call) -> Held:
+    def _fetch(self, _call: Call) -> HeldReply:
         if self._readings is None and not self._armed:
             raise ScpiFault(-230)
-        return Held(lambda: ",".join(self._readings or ()), self.operations_end_s)
+        return HeldReply(lambda: ",".join(self._readings or ()), self.operations_end_s)
 
-    def _read(self, call: Call) -> Held:
+    def _read(self, call: Call) -> HeldReply:
         if self._source == "BUS":
             raise ScpiFault(-214)
         self._init(call)
@@ -120,14 +120,14 @@ class Multimeter(BenchMeter):
             if math.isnan(nplc):
                 raise ScpiFault(-222)
         self._function = name
-        self._settings[name] = Setting(upper, auto, nplc, autozero=nplc >= 1.0)
+        self._settings[name] = MeterSetting(upper, auto, nplc, autozero=nplc >= 1.0)
         self._offset_compensation = False
         self._bandwidth_hz = 20
         self._samples = self._trigger_count = 1
         self._source, self._delay_s = "IMM", None
         self._to_idle()
 
-    def _measure_now(self, name: str, call: Call) -> Held:
+    def _measure_now(self, name: str, call: Call) -> HeldReply:
         self._configure(name, call)
         return self._read(Call(call.t_s))
 

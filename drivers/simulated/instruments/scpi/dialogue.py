@@ -16,7 +16,7 @@ from drivers.simulated.instruments.scpi.words import (
     Busy,
     Call,
     Command,
-    Held,
+    HeldReply,
     Path,
     Result,
     ScpiFault,
@@ -106,8 +106,8 @@ class ScpiInstrument:
             Command("*ESE", set=self._set_ese, query=lambda _: f"{self.ese:+d}"),
             Command("*SRE", set=self._set_sre, query=lambda _: f"{self.sre:+d}"),
             Command("*STB", query=lambda c: f"{self.status_byte(c.t_s):+d}"),
-            Command("*OPC", set=self._arm_opc, query=lambda _: Held(lambda: "1", done)),
-            Command("*WAI", set=lambda _: Held(lambda: b"", done)),
+            Command("*OPC", set=self._arm_opc, query=lambda _: HeldReply(lambda: "1", done)),
+            Command("*WAI", set=lambda _: HeldReply(lambda: b"", done)),
             Command("*TST", query=lambda _: "+0"),
             Command("*TRG", set=lambda c: self.trigger(c.t_s)),
             Command("SYSTem:ERRor[:NEXT]", query=self._next_error),
@@ -157,7 +157,7 @@ class ScpiInstrument:
         self.remote = remote
 
 
-class ScpiSession:
+class ClientSession:
     """One client's message exchange with an instrument.
 
     terminator: what ends a reply. clear_byte: a byte that is a device clear (0x03 on RS-232), or none.
@@ -183,7 +183,7 @@ class ScpiSession:
         self._path = Path()
         self._answers: list[bytes] = []
         self._in_message = False
-        self._held: Held | None = None
+        self._held: HeldReply | None = None
         self._free_s = -math.inf
 
     def receive(self, data: bytes, t_s: float, /) -> None:
@@ -214,13 +214,13 @@ class ScpiSession:
     def due_s(self) -> float:
         return self._blocked_until_s() if self._busy() else math.inf
 
-    def awaited(self) -> bool:
+    def is_waiting(self) -> bool:
         if not self._busy():
             return False
         rest = b"?" in self._inbox and b"\n" in self._inbox
         return bool(self._answers) or self._held is not None or any("?" in u for u in self._units) or rest
 
-    def closed(self, _t_s: float, /) -> None:
+    def disconnect(self, _t_s: float, /) -> None:
         self._forget()
 
     def _busy(self) -> bool:
@@ -258,7 +258,7 @@ class ScpiSession:
                 self._units.clear()
 
     def _take(self, result: Result) -> None:
-        if isinstance(result, Held):
+        if isinstance(result, HeldReply):
             self._held = result
         elif isinstance(result, Busy):
             self._free_s = result.until_s

@@ -50,7 +50,7 @@ class ScpiFault(Exception):
 
 
 @dataclass(frozen=True)
-class Held:
+class HeldReply:
     """A query's answer that is not ready: `reply` is called when bench time reaches `until_s()`."""
 
     reply: Callable[[], str | bytes]
@@ -64,7 +64,7 @@ class Busy:
     until_s: float
 
 
-Result = str | bytes | Held | Busy | None
+Result = str | bytes | HeldReply | Busy | None
 
 
 @dataclass(frozen=True)

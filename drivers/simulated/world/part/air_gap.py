@@ -25,7 +25,7 @@ MISSING_ROTOR_GAP_MM = 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seat:
+class TrueSeat:
     """How the rotor lies in the stator in one clamping: millimetres, milliradians, mechanical radians."""
 
     offset_mm: float
@@ -36,7 +36,7 @@ class Seat:
     angle_mech_rad: float
 
 
-def seat_of(world: WorldFile, clamping: int | None) -> Seat:
+def seat_of(world: WorldFile, clamping: int | None) -> TrueSeat:
     """The seat in a clamping (from 1); None: centred, the part's own static offset, tilt and axial position only."""
     faults, holder = world.part.faults, world.holder
     radial = faults.static_offset_mm * np.exp(1j * math.radians(faults.static_offset_deg))
@@ -54,7 +54,7 @@ def seat_of(world: WorldFile, clamping: int | None) -> Seat:
             axial += holder.axial_mm
         radial -= holder.nudge_mm * np.exp(1j * (math.radians(holder.nudge_deg) + angle))
         axial -= holder.nudge_axial_mm
-    return Seat(
+    return TrueSeat(
         offset_mm=float(abs(radial)),
         offset_rad=float(np.angle(radial)),
         axial_mm=float(axial),
@@ -67,7 +67,7 @@ def seat_of(world: WorldFile, clamping: int | None) -> Seat:
 class AirGap:
     """Tooth permeances in henry per square turn of one part in one seat."""
 
-    def __init__(self, world: WorldFile, seat: Seat) -> None:
+    def __init__(self, world: WorldFile, seat: TrueSeat) -> None:
         part = world.part
         self._part, self._seat = part, seat
         self._missing = part.faults.rotor == "missing"

@@ -48,12 +48,12 @@ def turns_table(pole_pairs: int, teeth: int, turns_exc: int, turns_out: int) -> 
     electrical = pole_pairs * 2 * math.pi * np.arange(teeth) / teeth
     return {
         "exc": turns_exc * alternation,
-        "sin": alternation * _balanced(turns_out * np.sin(electrical)),
-        "cos": alternation * _balanced(turns_out * np.cos(electrical)),
+        "sin": alternation * _round_to_sum_zero(turns_out * np.sin(electrical)),
+        "cos": alternation * _round_to_sum_zero(turns_out * np.cos(electrical)),
     }
 
 
-def _balanced(wanted: Floats) -> Floats:
+def _round_to_sum_zero(wanted: Floats) -> Floats:
     """Rounded to whole turns with sum zero, the teeth that were rounded worst giving way."""
     wanted = np.where(np.abs(wanted) < 1e-9, 0.0, wanted)
     rounded: Floats = np.rint(wanted)

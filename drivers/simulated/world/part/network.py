@@ -123,7 +123,7 @@ class Network:
 
     def solve_ac(self, frequencies_hz: Floats, iron: Iron) -> Solution:
         """Node potentials for the source's 1 V at frequencies (f,) and the iron's n angles: (f, n, nodes)."""
-        index, stamps = self._indexed(), self._stamps()
+        index, stamps = self._node_index(), self._stamps()
         omega = 2 * math.pi * np.asarray(frequencies_hz, dtype=np.float64)
         flat = stamps.conductance_s[None, :, :] + 1j * omega[:, None, None] * stamps.capacitance_f[None, :, :]
         matrix = np.broadcast_to(flat[:, None, :, :], (len(omega), len(iron.permeance_h), len(index), len(index)))
@@ -138,7 +138,7 @@ class Network:
     ) -> float:
         """DC resistance: 1 A through the force nodes, voltage at the sense nodes (default: the same). Inf when open."""
         self._touch(force_high, force_low)
-        index = self._indexed()
+        index = self._node_index()
         if self.same(force_high, force_low):
             return 0.0
         matrix = self._stamps().conductance_s.copy()
@@ -156,7 +156,7 @@ class Network:
 
     def _stamps(self) -> _Stamps:
         """What does not depend on frequency or angle; made once."""
-        index = self._indexed()
+        index = self._node_index()
         if self._kept is not None:
             return self._kept
         conductance, capacitance = np.eye(len(index)) * GMIN_S, np.zeros((len(index), len(index)))
@@ -184,7 +184,7 @@ class Network:
         )
         return self._kept
 
-    def _indexed(self) -> dict[str, int]:
+    def _node_index(self) -> dict[str, int]:
         if self._index is None:
             roots = sorted({self._root(name) for name in list(self._parent)} - {GROUND})
             self._index = {name: i for i, name in enumerate(roots)}

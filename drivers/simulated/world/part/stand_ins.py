@@ -83,7 +83,7 @@ def _winding(high: str, low: str, turns: float, ohm: float) -> CoilBranch:
 Fitted = TruePart | Plug | Dummy | Nothing
 
 
-def fitted(world: WorldFile, clamping: int) -> Fitted:
+def adapter_load(world: WorldFile, clamping: int) -> Fitted:
     """What the world has on the adapter; the part sits in its clamping (from 1)."""
     kind = world.holder.fitted
     if kind == "part":

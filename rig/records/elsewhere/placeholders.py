@@ -19,7 +19,7 @@ DATUM = "position 0 of the recording"
 _SILENT = ("gain", "crosstalk", "frequency", "noise")
 
 
-def unvouched_sampler() -> SamplerDevice:
+def placeholder_sampler() -> SamplerDevice:
     """A recorder of which nothing is known: volts as the file gives them, no error stated."""
     return SamplerDevice.model_validate(
         {
@@ -36,7 +36,7 @@ def unvouched_sampler() -> SamplerDevice:
     )
 
 
-def unvouched_axis() -> AxisDevice:
+def placeholder_axis() -> AxisDevice:
     """A positioner of which nothing is known."""
     return AxisDevice.model_validate(
         {
@@ -58,7 +58,7 @@ def bench_of_recording(bench: BenchFile | None) -> BenchFile:
     The file's volts are those at the coil and its current is in amperes, whatever divider and shunt were in use; what
     the bench file states of them stays. The axis counts fine steps, its orders and errors stay.
     """
-    sampler, axis = unvouched_sampler(), unvouched_axis()
+    sampler, axis = placeholder_sampler(), placeholder_axis()
     if bench is not None:
         sampler = bench.sampler.model_copy(update={"exc_divider": 1.0, "shunt_ohm": 1.0})
         if bench.axis is not None:

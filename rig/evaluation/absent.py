@@ -11,8 +11,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from rig.evaluation.results import ARCMIN_PER_RAD, half_width, make_result
 from rig.evaluation.sampler.phasors import SeriesPhasors
-from rig.evaluation.stating import ARCMIN_PER_RAD, half_width, stated
 from rig.observed import Absent, Observed
 from rig.quantity import measurand
 from rig.result import Result
@@ -42,22 +42,24 @@ EXACT = ("pole_pairs", "direction")
 LAST_DIGIT = "rounding of the file's last digit"
 
 
-def vouched(observed: Observed, results: Sequence[Result], found: SeriesPhasors | None, ratio: float) -> list[Result]:
+def apply_absent(
+    observed: Observed, results: Sequence[Result], found: SeriesPhasors | None, ratio: float
+) -> list[Result]:
     """The results of a recording with what stands behind them. found: the phasors of its excitation; ratio: the larger
     transformation ratio, to which the last digit is compared. A bench run's results come back as they are."""
     if not observed.absent:
         return list(results)
-    return [_vouched(observed, result, found, ratio) for result in results]
+    return [_apply_one(observed, result, found, ratio) for result in results]
 
 
-def _vouched(observed: Observed, result: Result, found: SeriesPhasors | None, ratio: float) -> Result:
+def _apply_one(observed: Observed, result: Result, found: SeriesPhasors | None, ratio: float) -> Result:
     if result.estimate is None or result.measurand in EXACT or result.manual:
         return result
     absent = [file for file in RESTS_ON if observed.lacks(file) and _group(result.measurand) in GROUPS[file]]
     beginnings = tuple(begin for file in absent for begin in RESTS_ON[file])
     lines = [line for line in result.budget if not (beginnings and line.influence.startswith(beginnings))]
     lines += _last_digit(observed, result, found, ratio)
-    made = stated(
+    made = make_result(
         result.measurand, result.estimate, lines, result.conditions, qualifier=result.qualifier, note=result.note
     )
     return replace(made, unit=result.unit, lacks=tuple(file.value for file in absent))

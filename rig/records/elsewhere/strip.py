@@ -13,8 +13,8 @@ import numpy as np
 
 from rig.observed import Absent, Observed
 from rig.quantity import Reading
+from rig.records.elsewhere.placeholders import bench_of_recording, no_holder, unknown_part
 from rig.records.elsewhere.recording import STEP_DEG
-from rig.records.elsewhere.unvouched import bench_of_recording, no_holder, unknown_part
 from rig.signal.waveform import HeldCaptures, WaveformStack
 
 CARRIED_BY: Mapping[Absent, tuple[str, ...]] = {
@@ -28,7 +28,7 @@ CARRIED_BY: Mapping[Absent, tuple[str, ...]] = {
 """Witness -> beginnings of the names of the readings and series that carry it."""
 
 
-def stripped(observed: Observed, witnesses: Collection[Absent]) -> Observed:
+def strip_witnesses(observed: Observed, witnesses: Collection[Absent]) -> Observed:
     """The same run without these witnesses; its captures are the same samples."""
     gone = frozenset(witnesses)
     names = tuple(name for witness in gone for name in CARRIED_BY.get(witness, ()))

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from drivers.roles import Found
+from drivers.roles import FoundInstrument
 from rig.description.benches import BenchFile
-from rig.description.places import home
+from rig.description.places import default_home
 from rig.errors import BenchBusy, UsageError
 from rig.jobs.bench.description_files import toml_text, write_new
 from rig.jobs.bench.dialogue import Questions
@@ -55,26 +55,26 @@ NONE = "none"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Made:
+class NewBench:
     """A new bench file: where, its text as it was read back, and what had answered."""
 
     path: Path
     text: str
     bench: BenchFile
-    found: tuple[Found, ...]
+    found: tuple[FoundInstrument, ...]
 
     def document(self) -> dict[str, Any]:
         """As one JSON document."""
         return {
             "schema": "anglewright bench new 1",
             "path": str(self.path),
-            "simulated": self.bench.simulated,
+            "simulated": self.bench.is_simulated,
             "bench": self.bench.model_dump(mode="json", by_alias=True),
-            "found": [told_of(one) for one in self.found],
+            "found": [found_data(one) for one in self.found],
         }
 
 
-def told_of(found: Found) -> dict[str, Any]:
+def found_data(found: FoundInstrument) -> dict[str, Any]:
     """What answered at a link, as data."""
     who = found.identity
     return {
@@ -88,7 +88,7 @@ def told_of(found: Found) -> dict[str, Any]:
     }
 
 
-def search(links: Sequence[str], *, everywhere: bool, say: Callable[[str], None]) -> tuple[Found, ...]:
+def search(links: Sequence[str], *, everywhere: bool, say: Callable[[str], None]) -> tuple[FoundInstrument, ...]:
     """Who answers at the given links and, when everywhere is set, at what this computer lists of its own."""
     from drivers import shelf
 
@@ -100,14 +100,14 @@ def search(links: Sequence[str], *, everywhere: bool, say: Callable[[str], None]
         return ()
     say(f"asking {len(wanted)} link{'s' if len(wanted) > 1 else ''} who is there; a silent serial port takes 15 s")
     with ThreadPoolExecutor(max_workers=8) as pool:
-        found = tuple(pool.map(_asked, wanted))
+        found = tuple(pool.map(_ask_link, wanted))
     for one in found:
         who = f"{one.identity.maker} {one.identity.model} {one.identity.serial}".strip() if one.identity else one.told
         say(f"  {one.link}: {who or 'nothing answers'}" + (f" -> {one.role} ({one.driver})" if one.role else ""))
     return found
 
 
-def _asked(link: str) -> Found:
+def _ask_link(link: str) -> FoundInstrument:
     """Who answers at a link. Nobody is asked at one that another program holds."""
     from drivers import shelf
 
@@ -115,10 +115,10 @@ def _asked(link: str) -> Found:
         with shelf.hold([link], "search for instruments"):
             return shelf.recognise(link)
     except BenchBusy as busy:
-        return Found(link=link, told=busy.message)
+        return FoundInstrument(link=link, told=busy.message)
 
 
-def proposed(found: Sequence[Found]) -> dict[str, dict[str, Any]]:
+def propose_sections(found: Sequence[FoundInstrument]) -> dict[str, dict[str, Any]]:
     """Role -> keys of its section. A second way to the switch's box is proposed for its digital inputs (interlock)."""
     roles: dict[str, dict[str, Any]] = {}
     for one in found:
@@ -132,21 +132,21 @@ def proposed(found: Sequence[Found]) -> dict[str, dict[str, Any]]:
     return roles
 
 
-def _section(found: Found) -> dict[str, Any]:
+def _section(found: FoundInstrument) -> dict[str, Any]:
     serial = found.identity.serial if found.identity else ""
     return {"driver": found.driver, "link": found.link, "serial": serial} | dict(found.options)
 
 
-def make(name: str, write: Path | None, found: Sequence[Found], ask: Questions) -> Made:
+def make(name: str, write: Path | None, found: Sequence[FoundInstrument], ask: Questions) -> NewBench:
     """Ask what is missing, write the bench file and read it back. Errors as `write_new` and `Questions` tell them."""
-    path = write or home() / "benches" / f"{name}.toml"
+    path = write or default_home() / "benches" / f"{name}.toml"
     if path.exists():
         raise UsageError(f"{path} is there already.", next_action="Choose another name, or move that file away first.")
     data: dict[str, Any] = {"schema": "anglewright bench 1", "name": name}
     data["title"] = ask.text("title", "what the bench is called", name)
     data["shop"] = ask.text("shop", "whose bench, as printed (name; street; town; country)", "")
     data["holder"] = ask.text("holder", "holder file", "adapter_8")
-    proposals = proposed(found)
+    proposals = propose_sections(found)
     for role, may_lack in ROLES.items():
         section = _role(role, may_lack, proposals.get(role), found, ask)
         if section is not None:
@@ -156,11 +156,11 @@ def make(name: str, write: Path | None, found: Sequence[Found], ask: Questions) 
     text = toml_text(
         data, "Made by `anglewright bench new`. Accuracy (spec) comes from the makers' data sheets, by hand."
     )
-    return Made(path=path, text=text, bench=write_new(BenchFile, path, text), found=tuple(found))
+    return NewBench(path=path, text=text, bench=write_new(BenchFile, path, text), found=tuple(found))
 
 
 def _role(
-    role: str, may_lack: bool, proposal: dict[str, Any] | None, found: Sequence[Found], ask: Questions
+    role: str, may_lack: bool, proposal: dict[str, Any] | None, found: Sequence[FoundInstrument], ask: Questions
 ) -> dict[str, Any] | None:
     default = proposal["link"] if proposal else (NONE if may_lack else None)
     link = ask.text(f"{role}.link", f"{role}'s link" + (f", or {NONE}" if may_lack else ""), default)
@@ -178,7 +178,7 @@ def _role(
     return section
 
 
-def _other(role: str, link: str, found: Sequence[Found]) -> dict[str, Any]:
+def _other(role: str, link: str, found: Sequence[FoundInstrument]) -> dict[str, Any]:
     """The section of a link that was not proposed for the role."""
     mine = next((one for one in found if one.link == link and one.role == role), None)
     return _section(mine) if mine else {"link": link}

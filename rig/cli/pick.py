@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from rig.jobs.kept.what import Fit
+    from rig.jobs.kept.which_run import RunKind
     from rig.records.run.stored import StoredRun
 
 
-def chosen_run(what: str, fit: Fit | None = None, *, part: str = "") -> StoredRun:
-    """The run that WHAT stands for (rig/jobs/kept/what.py). Raises UsageError."""
-    from rig.jobs.kept.what import find_run
+def pick_run(what: str, fit: RunKind | None = None, *, part: str = "") -> StoredRun:
+    """The run that WHAT stands for (rig/jobs/kept/which_run.py). Raises UsageError."""
+    from rig.jobs.kept.which_run import find_run
     from rig.records.store import Store
 
     stored = find_run(Store(), what, fit, part=part)

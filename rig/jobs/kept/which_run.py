@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.certificate.seal.register import Register
 from rig.description.traits import Traits
 from rig.errors import UsageError
-from rig.records.run.listing import Found
+from rig.records.run.listing import RunRow
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 
@@ -20,7 +20,7 @@ CLOSED = "incomplete"  # the outcome of a run that was cut short
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
+class RunKind:
     """What a verb wants of a serial's runs, by the traits of their sequences (rig/description/traits.py).
 
     question: only runs that answer it; None: of any. certified: only runs that earn a report; certified_first: those
@@ -33,19 +33,19 @@ class Fit:
     judged: bool = True
 
     @property
-    def wanted(self) -> str:
+    def description(self) -> str:
         """In words, what kind of run is wanted."""
         if self.question:
             return f"{self.question} run"
         return "run that earns a report" if self.certified else "whole run"
 
-    def admits(self, row: Found, traits: Traits) -> bool:
+    def admits(self, row: RunRow, traits: Traits) -> bool:
         """Whether a run of the list fits."""
         of_kind = self.question in (None, traits.question) and (traits.certified or not self.certified)
         return of_kind and not (self.judged and row.outcome == CLOSED)
 
 
-def find_run(store: Store, what: str, fit: Fit | None = None, *, part: str = "") -> StoredRun:
+def find_run(store: Store, what: str, fit: RunKind | None = None, *, part: str = "") -> StoredRun:
     """The run that `what` stands for.
 
     part: the part number, where a serial number is known under several. Raises UsageError that lists what fits, or
@@ -57,12 +57,12 @@ def find_run(store: Store, what: str, fit: Fit | None = None, *, part: str = "")
         return store.find(what)
     rows = store.list(**{"serial": what} | ({"part": part} if part else {}))
     if rows:
-        return StoredRun(store.folder / _newest(store, what, rows, fit or Fit()))
+        return StoredRun(store.folder / _newest(store, what, rows, fit or RunKind()))
     report = Register(store.home).find(what)
     return store.find(report.run if report is not None else what)
 
 
-def _newest(store: Store, serial: str, rows: Sequence[Found], fit: Fit) -> str:
+def _newest(store: Store, serial: str, rows: Sequence[RunRow], fit: RunKind) -> str:
     parts = sorted({row.part for row in rows})
     if len(parts) > 1:
         raise UsageError(
@@ -73,7 +73,7 @@ def _newest(store: Store, serial: str, rows: Sequence[Found], fit: Fit) -> str:
     fitting = [row for row in rows if fit.admits(row, traits[row.run])]
     if not fitting:
         raise UsageError(
-            f"serial {serial} has {len(rows)} runs, none of them a {fit.wanted}.",
+            f"serial {serial} has {len(rows)} runs, none of them a {fit.description}.",
             next_action=f"Give a run: anglewright unit {serial} lists them.",
         )
     return next((row.run for row in fitting if fit.certified_first and traits[row.run].certified), fitting[0].run)

@@ -17,7 +17,7 @@ from rig.uncertainty.budget import BudgetLine, combine, largest_first
 ARCMIN_PER_RAD = 180.0 * 60.0 / math.pi
 
 
-def stated(
+def make_result(
     id_: str,
     estimate: float,
     lines: Sequence[BudgetLine],
@@ -43,7 +43,7 @@ def stated(
     )
 
 
-def exact(id_: str, value: float, conditions: Mapping[str, Scalar] | None = None, note: str = "") -> Result:
+def make_exact(id_: str, value: float, conditions: Mapping[str, Scalar] | None = None, note: str = "") -> Result:
     """A count (pole pairs, direction): no uncertainty once it is a whole number."""
     return Result(
         measurand=id_,
@@ -57,7 +57,7 @@ def exact(id_: str, value: float, conditions: Mapping[str, Scalar] | None = None
     )
 
 
-def untested(id_: str, why: str) -> Result:
+def make_untested(id_: str, why: str) -> Result:
     """A line that could not be measured, with the reason."""
     return Result(measurand=id_, estimate=None, unit=measurand(id_).unit, u=None, k=None, dof=None, note=why)
 

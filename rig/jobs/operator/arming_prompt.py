@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.control.arming import RUN_S, Arming, State
+from rig.control.arming import RUN_S, Arming, ArmingState
 from rig.control.guard import refusal_of
 from rig.errors import Cancelled, SafetyStop
-from rig.jobs.hands.terminal import typed_line
+from rig.jobs.operator.terminal import typed_line
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
@@ -32,7 +32,7 @@ def at_terminal(bench: Bench, for_s: float = RUN_S) -> Arming | None:
     without a terminal or after no answer; Cancelled for any answer but the word.
     """
     arming = bench.guard.arming
-    if arming is None or arming.state is State.ARMED:
+    if arming is None or arming.state is ArmingState.ARMED:
         return arming
     inputs = _inputs_that_allow_it(bench)
     if not sys.stdin.isatty():

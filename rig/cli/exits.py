@@ -17,7 +17,7 @@ from rig.errors import PROGRAM_FAULT, Cancelled, RigError, UsageError
 
 
 @contextmanager
-def roof() -> Iterator[None]:
+def report_errors() -> Iterator[None]:
     """Turn every exception of the block into a message on standard error and an exit status."""
     try:
         yield
