@@ -68,7 +68,7 @@ def _axis_at_rest(context: Context) -> None:
 
 
 def journal_retries(context: Context, before: Mapping[str, tuple[str, ...]]) -> None:
-    """Event "said again" for every instrument whose driver said verbs twice since `before` (Bench.said_again)."""
+    """Event "said again" for every instrument whose driver said verbs twice since `before` (Bench.retries)."""
     for name, why in context.bench.retries().items():
         if fresh := why[len(before.get(name, ())) :]:
             context.event("said again", instrument=name, times=len(fresh), why=fresh[0])

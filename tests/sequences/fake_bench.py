@@ -303,7 +303,7 @@ class FakeBench:
     def name(self, role: str) -> str:
         return role
 
-    def said_again(self) -> dict[str, tuple[str, ...]]:
+    def retries(self) -> dict[str, tuple[str, ...]]:
         return {"multimeter": tuple(self.world.said_again)}
 
     def make_safe(self) -> dict[str, str]:
