@@ -247,7 +247,7 @@ class FakeWorld:
 
     def __init__(self) -> None:
         self.calls: list[tuple[Any, ...]] = []
-        self.said_again: list[str] = []
+        self.retries: list[str] = []
         self.clock = FakeClock()
         self.arm_s, self.read_s, self.command_s, self.move_s = 0.015, 0.025, 0.005, 0.047
         self.amplifier, self.arrives, self.z_ohm, self.live_v = 2.0, 1.0, 103.0, 0.0
@@ -304,7 +304,7 @@ class FakeBench:
         return role
 
     def retries(self) -> dict[str, tuple[str, ...]]:
-        return {"multimeter": tuple(self.world.said_again)}
+        return {"multimeter": tuple(self.world.retries)}
 
     def make_safe(self) -> dict[str, str]:
         self.made_safe += 1
