@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
@@ -42,6 +43,13 @@ DRIVERS: Mapping[str, str] = {
     "hmt-probe": "drivers.climate_hmt:ClimateHmt",
     "modbus-probe": "drivers.climate_modbus:ClimateModbus",
 }
+PROFILE = "profile:"  # before the name of an instrument's profile (drivers/profile)
+PROFILED: Mapping[str, str] = {
+    "multimeter": "drivers.profile.multimeter:ProfiledMultimeter",
+    "generator": "drivers.profile.generator:ProfiledGenerator",
+    "switch": "drivers.profile.switch:ProfiledSwitch",
+    "interlock": "drivers.profile.inputs:ProfiledInputs",
+}
 START_S = 20.0
 END_S = 3.0
 
@@ -54,8 +62,10 @@ def open_driver(driver_name: str, link_url: str, name: str, **options: Any) -> I
 
 def options_of(driver_name: str, name: str = "instrument") -> tuple[str, ...]:
     """The options that a driver takes, by name. UsageError for a driver that is not known."""
-    parameters = inspect.signature(_maker(driver_name, name)).parameters.values()
-    return tuple(one.name for one in parameters if one.kind is inspect.Parameter.KEYWORD_ONLY)
+    maker = _maker(driver_name, name)
+    given = maker.keywords if isinstance(maker, partial) else {}
+    parameters = inspect.signature(maker).parameters.values()
+    return tuple(one.name for one in parameters if one.kind is inspect.Parameter.KEYWORD_ONLY and one.name not in given)
 
 
 def check_options(driver_name: str, name: str, options: Iterable[str]) -> None:
@@ -69,11 +79,27 @@ def check_options(driver_name: str, name: str, options: Iterable[str]) -> None:
 
 
 def _maker(driver_name: str, name: str) -> Callable[..., Instrument]:
+    if driver_name.startswith(PROFILE):
+        return _profiled(driver_name.removeprefix(PROFILE), name)
     if driver_name not in DRIVERS:
         near = get_close_matches(driver_name, DRIVERS, n=3, cutoff=0.4) or list(DRIVERS)
         raise UsageError(f"{name}: there is no driver {driver_name!r}.", next_action=f"Nearest: {', '.join(near)}.")
     module, _, class_name = DRIVERS[driver_name].partition(":")
     return cast(Callable[..., Instrument], getattr(importlib.import_module(module), class_name))
+
+
+def _profiled(profile_name: str, name: str) -> Callable[..., Instrument]:
+    """The driver of a profile's role. UsageError where the bench file gives it another role."""
+    from drivers.profile.model import load_profile
+
+    profile = load_profile(profile_name)
+    if name in PROFILED and name != profile.role:
+        raise UsageError(
+            f"{name}: profile {profile.name} is that of a {profile.role}.",
+            next_action=f"Name it under [{profile.role}].",
+        )
+    module, _, class_name = PROFILED[profile.role].partition(":")
+    return partial(getattr(importlib.import_module(module), class_name), profile=profile)
 
 
 def hold(links: Iterable[str], purpose: str) -> BenchLock:

@@ -62,6 +62,11 @@ class Device(ABC):
             raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
         return self._identity
 
+    def claim(self) -> str:
+        """The instrument's own lock against a second computer: "held", or "none" where its wire has none."""
+        take = getattr(self._link, "claim", None)
+        return str(take()) if take is not None else "none"
+
     @abstractmethod
     def safe_state(self) -> None: ...
 

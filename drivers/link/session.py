@@ -30,6 +30,8 @@ class ScpiSession:
     """Text out, text in; every public call holds the instrument's lock over its write and its read.
 
     gap_s: the least pause between two messages. has_status: the family has *ESE and an error queue (488.2, SCPI).
+    who_query, who_answer, ends: how it is asked who it is, a pattern of the answer, and what ends a message, where that
+    is another than 488.2's.
     identify_again, set_up_again: what is done after a lost link was opened again, before the next message.
     """
 
@@ -39,6 +41,9 @@ class ScpiSession:
         self.deadline_s = deadline_s
         self.gap_s = 0.0
         self.has_status = True
+        self.who_query = "*IDN?"
+        self.who_answer = rb"(.*,){3}.*"
+        self.ends = b"\n"
         self.lock = threading.RLock()
         self.states = LinkTracker(name)
         self.identify_again: Callable[[], None] | None = None
@@ -172,9 +177,13 @@ class ScpiSession:
                 exchange="*IDN?",
                 next_action=next_action or "Correct the link or the driver in the bench file.",
             )
+        self.known_as(reply)
+        return Identity(maker=fields[0], model=fields[1], serial=fields[2], firmware=",".join(fields[3:]))
+
+    def known_as(self, reply: str) -> None:
+        """It has said who it is, in these words: they serve as the marker of a family without a status register."""
         self._identification = reply
         self.states.move(LinkEvent.IDENTIFIED)
-        return Identity(maker=fields[0], model=fields[1], serial=fields[2], firmware=",".join(fields[3:]))
 
     def resynchronise(self) -> None:
         """Drains the wire and makes sure that the next answer belongs to the next question. NoReply when it can't."""
@@ -195,7 +204,7 @@ class ScpiSession:
     def _mark(self) -> None:
         self.link.drain()
         marker = str(next(self._markers)) if self.has_status else self._identification
-        self._say(f"*ESE {marker};*ESE?" if self.has_status else "*IDN?")
+        self._say(f"*ESE {marker};*ESE?" if self.has_status else self.who_query)
         for _ in range(20):
             line = self.link.read_line(min(MARKER_S, self.deadline_s)).strip()
             if self._is_marker(line, marker):
@@ -209,7 +218,7 @@ class ScpiSession:
 
     def _is_marker(self, line: bytes, marker: str) -> bool:
         if not self.has_status:
-            return line == marker.encode() if marker else line.count(b",") >= 3
+            return line == marker.encode() if marker else re.fullmatch(self.who_answer, line) is not None
         return line.isascii() and line.lstrip(b"+").isdigit() and int(line) == int(marker)
 
     def _ready(self) -> None:
@@ -253,7 +262,7 @@ class ScpiSession:
     def _say(self, message: str) -> None:
         if self.gap_s:
             time.sleep(max(0.0, self._last_write_s + self.gap_s - time.monotonic()))
-        self.link.write(message.encode("ascii") + b"\n")
+        self.link.write(message.encode("ascii") + self.ends)
         self._last_write_s = time.monotonic()
 
     def _line(self, message: str, deadline_s: float) -> str:

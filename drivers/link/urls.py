@@ -1,4 +1,4 @@
-"""Link addresses to links: tcp://, serial://, visa://, spy+<any of these>.
+"""Link addresses to links: tcp://, serial://, visa:// (visa+ivi://, visa+sim://), spy+<any of these>.
 
 A VISA raw socket becomes a tcp link. Libraries are imported only for the kind of link that is asked for.
 """
@@ -30,7 +30,7 @@ def make_link(url: str, name: str = "", terminator: bytes = b"\n") -> Link:
         from drivers.link.serial_port import SerialLink
 
         return SerialLink(url, name, terminator)
-    if kind == "visa":
+    if kind.partition("+")[0] == "visa":
         from drivers.link.visa import VisaLink
 
         return VisaLink(url, name, terminator)

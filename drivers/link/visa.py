@@ -1,9 +1,12 @@
 """Instruments behind VISA: visa://USB0::...::INSTR, visa://GPIB0::22::INSTR, visa://ASRL/dev/ttyUSB0::INSTR.
 
-The door to USB-TMC, GPIB, VXI-11, HiSLIP and serial VISA resources, through pyvisa with the pure-Python library
-("@py"). Raw sockets never pass here: drivers/link/urls.py gives TCPIP::host::port::SOCKET to tcp.py. The library's
-own framing is kept out of the way: bytes come in as they are and are framed by base.py. Options after a question
-mark, serial resources only: baud (9600), bits, parity, stop as in serial_port.py.
+The door to USB-TMC, GPIB, VXI-11, HiSLIP and serial VISA resources, through pyvisa: with the pure-Python library
+(visa:// or visa+py://), the maker's VISA of this computer (visa+ivi://, for GPIB cards and Windows' USB-TMC), or
+pyvisa-sim's files (visa+sim://, for trying names and words: it proves no wire). Raw sockets never pass here:
+drivers/link/urls.py gives TCPIP::host::port::SOCKET to tcp.py. The library's own framing is kept out of the way: bytes
+come in as they are and are framed by base.py. Options after a question mark: library (file of the VISA library, or of
+pyvisa-sim's instruments); for serial resources baud (9600), bits, parity, stop as in serial_port.py. A second computer
+is kept away where the protocol has a lock (VXI-11, HiSLIP): see `claim`.
 Source: VPP-4.3 (VISA library); pyvisa documentation, "Resources"; its raw-socket session hangs on dead peers
 (measured).
 """
@@ -22,6 +25,7 @@ from rig.errors import NoReply, UsageError
 CHUNK = 262_144
 MESSAGE_BYTES = 1 << 20
 SERIAL = {"baud": "9600", "bits": "8", "parity": "N", "stop": "1"}
+LIBRARIES = ("py", "ivi", "sim")
 
 
 class VisaLink(BufferedLink):
@@ -30,7 +34,8 @@ class VisaLink(BufferedLink):
     def __init__(self, url: str, name: str = "", terminator: bytes = b"\n") -> None:
         super().__init__(url, name, terminator)
         self._resource_name, self._options = resource_and_options(url)
-        self._serial = self._resource_name.upper().startswith("ASRL")
+        self._library = self._options["library"]
+        self._serial = self._resource_name.upper().startswith("ASRL") and not self._library.endswith("@sim")
         self._same = SamePort(self._resource_name[4:].partition("::")[0] if self._serial else "")
         self._manager: Any = None
         self._resource: Any = None
@@ -44,7 +49,7 @@ class VisaLink(BufferedLink):
 
         try:
             self._same.check()
-            self._manager = pyvisa.ResourceManager("@py")
+            self._manager = pyvisa.ResourceManager(self._library)
             self._resource = self._manager.open_resource(self._resource_name, open_timeout=3000)
             self._resource.read_termination = None
             self._resource.write_termination = None
@@ -56,6 +61,29 @@ class VisaLink(BufferedLink):
             raise self._down("can't open the VISA resource", _reason(fault)) from fault
         if self._serial:
             self.drain(0.02)
+
+    def claim(self) -> str:
+        """The instrument's own lock, held until the link is closed: "held", or "none" where there is none to hold.
+
+        LinkDown when another controller holds it. Only for an instrument that one link of the bench leads to: the lock
+        is the link's, and a second link of the same bench would be kept away too.
+        """
+        import pyvisa
+
+        if not self._resource_name.upper().startswith("TCPIP") or self._library.endswith("@sim"):
+            return "none"
+        try:
+            self._wire().lock_excl(timeout=0)
+        except NotImplementedError:
+            return "none"
+        except pyvisa.errors.VisaIOError as fault:
+            codes = pyvisa.constants.StatusCode
+            if fault.error_code in (codes.error_nonsupported_operation, codes.error_nonimplemented_operation):
+                return "none"
+            raise self._down("another controller has locked the instrument", _reason(fault)) from fault
+        except self._faults() as fault:
+            raise self._down("the connection broke while locking", _reason(fault)) from fault
+        return "held"
 
     def _claim(self) -> None:
         """Lock the port against every other program that locks, as pyserial's exclusive ports do: two on one port
@@ -173,18 +201,29 @@ class VisaLink(BufferedLink):
 
 
 def resource_and_options(url: str) -> tuple[str, dict[str, str]]:
-    """Resource name and serial options of a visa:// address; UsageError when there is none, or for a raw socket."""
+    """Resource name and options of a visa:// address, library as pyvisa wants it.
+
+    UsageError when there is no resource, for a raw socket, and for an option that is not known.
+    """
     head, _, rest = url.partition("://")
+    kind, _, library = head.partition("+")
     resource, _, query = rest.partition("?")
-    if head != "visa" or "::" not in resource:
+    if kind != "visa" or "::" not in resource:
         raise UsageError(f"link {url!r} is not visa://RESOURCE.", next_action="Write visa://USB0::...::INSTR.")
-    if resource.upper().endswith("::SOCKET"):
+    if (library or "py") not in LIBRARIES:
+        raise UsageError(
+            f"link {url!r}: {library!r} is no VISA library.",
+            next_action="Write visa+ivi:// (the maker's), visa+py:// or visa+sim://.",
+        )
+    if resource.upper().endswith("::SOCKET") and library != "sim":
         raise UsageError(f"link {url!r} is a raw socket.", next_action="Write tcp://host:port.")
     options = {key: values[-1] for key, values in parse_qs(query).items()}
+    file = options.pop("library", "")
     unknown = sorted(set(options) - set(SERIAL))
     if unknown:
-        raise UsageError(f"link {url!r}: unknown option {unknown[0]!r}.", next_action=f"Known: {', '.join(SERIAL)}.")
-    return resource, SERIAL | options
+        known = ", ".join((*SERIAL, "library"))
+        raise UsageError(f"link {url!r}: unknown option {unknown[0]!r}.", next_action=f"Known: {known}.")
+    return resource, SERIAL | options | {"library": f"{file}@{library or 'py'}"}
 
 
 def _is_timeout(fault: BaseException) -> bool:

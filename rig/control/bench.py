@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from drivers.exclusive.bench_lock import BenchLock
+from drivers.exclusive.own_lock import claimed
 from drivers.roles import (
     Axis,
     Climate,
@@ -81,6 +82,7 @@ class Bench:
         self._bare: dict[str, Instrument] = {}
         self._safe = True
         self.instruments: dict[str, Identified] = {}
+        self.own_locks: dict[str, str] = {}  # role -> "held" or "none", against a second computer
 
     # ---- opening
 
@@ -111,6 +113,7 @@ class Bench:
         for role, instrument in built.items():
             self.token.check()
             instrument.open()
+            self.own_locks[role] = claimed(instrument, devices[role].link, [one.link for one in devices.values()])
             if isinstance(instrument, Dwells):
                 instrument.sleep = self.clock.sleep
             self._bare[role] = instrument

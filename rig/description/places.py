@@ -11,7 +11,7 @@ from pathlib import Path
 
 from rig.errors import UsageError
 
-FOLDERS = {"part": "parts", "holder": "holders", "bench": "benches", "world": "worlds"}
+FOLDERS = {"part": "parts", "holder": "holders", "bench": "benches", "world": "worlds", "instrument": "instruments"}
 
 
 def default_home() -> Path:

@@ -199,6 +199,9 @@ def show_bench(report: Mapping[str, Any]) -> None:
         due = (row["due"] or "none recorded") + (" OVERDUE" if row["overdue"] else "")
         table.add_row(row["role"], who, row["serial"], row["asset"], due, f"{row['answer_ms']:.1f} ms")
     console.print(table)
+    unlocked = [row["role"] for row in report["instruments"] if row["own_lock"] == "none"]
+    if unlocked and not report["simulated"]:
+        console.print(f"another computer could speak to these, which have no lock of their own: {', '.join(unlocked)}")
     guard = "closed" if report["guard_closed"] else "OPEN"
     stop = "PRESSED" if report["emergency_stop"] else "released"
     console.print(f"guard {guard}, emergency stop {stop}")

@@ -45,7 +45,7 @@ def check_bench(name: str) -> dict[str, Any]:
         for role, told in bench.identities().items():
             start = time.perf_counter()
             ASKED[role](getattr(bench, role))
-            row = {**told, "answer_ms": 1e3 * (time.perf_counter() - start)}
+            row = {**told, "answer_ms": 1e3 * (time.perf_counter() - start), "own_lock": bench.own_locks[role]}
             rows.append({**row, "overdue": bool(told["due"]) and told["due"] < bench.clock.utc()[:10]})
         state = bench.interlock.state()
     present = {row["role"] for row in rows}

@@ -60,7 +60,9 @@ def alone() -> tuple[dict[str, Any], float]:
     with served(0) as bench:
         start = time.monotonic()
         done = begun("alone", *RUN, "--serial", "ALONE", "--bench", bench, "--json")
-        told, _ = done.communicate()
+        told, why = done.communicate()
+        if done.returncode:
+            raise SystemExit(f"a run alone ended with {done.returncode}: {why}")
         return json.loads(told), time.monotonic() - start
 
 
