@@ -285,11 +285,13 @@ def open_bench(
 
 
 def _device_options(role: str, device: Device) -> dict[str, Any]:
-    """What the section says to its driver; a key that this driver does not take is refused, not swallowed."""
-    from drivers.shelf import check_options
+    """What the section says to its driver; a key of the file that this driver does not take is refused."""
+    from drivers.shelf import check_options, options_of
 
-    section = device.model_dump(by_alias=True)
-    options = {key: section[key] for key in OPTIONS.get(role, ()) if section[key] is not None}
+    section, known = device.model_dump(by_alias=True), options_of(device.driver, role)
+    written = device.model_dump(by_alias=True, exclude_unset=True)
+    keys = (key for key in OPTIONS.get(role, ()) if section[key] is not None and (key in known or key in written))
+    options = {key: section[key] for key in keys}
     check_options(device.driver, role, options)
     return options
 

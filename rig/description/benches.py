@@ -165,15 +165,15 @@ class SwitchDevice(Device):
 
 
 class InterlockDevice(Device):
-    """bits of the inputs: 1 = guard closed, 1 = emergency stop pressed; channel: of the box. Defaults are the driver's.
+    """bits of the inputs: 1 = guard closed, 1 = emergency stop pressed.
 
     enable_channel, enable_bit: the output of the same box that is pulsed for the hardware's enable timer
     (hardware/interlock.md); without enable_channel nothing is pulsed and the timer needs its bypass jumper.
     """
 
-    channel: int | None = None
-    guard_bit: int | None = Field(default=None, ge=0, le=63)
-    stop_bit: int | None = Field(default=None, ge=0, le=63)
+    channel: int = 5101
+    guard_bit: int = Field(default=0, ge=0, le=63)
+    stop_bit: int = Field(default=1, ge=0, le=63)
     enable_channel: int | None = None
     enable_bit: int | None = Field(default=None, ge=0, le=7)
 
