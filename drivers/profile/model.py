@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 
 from drivers.profile.tables import Errors, Function, Inputs, Meter, Relays, Source, Who, Wire
 from drivers.profile.words import same_word
-from rig.description.loading import Strict, checked
+from rig.description.loading import Strict, load_checked
 from rig.description.places import find
 
 ROLES = {"multimeter": Meter, "generator": Source, "switch": Relays, "interlock": Inputs}
@@ -86,4 +86,4 @@ def _words(data: Any, key: str = "") -> Iterator[tuple[str, str]]:
 
 def load_profile(name: str) -> Profile:
     """The profile of a name or path: the home's `instruments/`, then the packaged ones. DescriptionError by key."""
-    return checked(Profile, find("instrument", name))
+    return load_checked(Profile, find("instrument", name))
