@@ -11,7 +11,6 @@ Source: flock(2) (inherited by fork, released with the last descriptor); Filesys
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import getpass
 import hashlib
 import json
@@ -27,6 +26,7 @@ from typing import Any, Self
 
 from drivers.exclusive.interfaces import interfaces
 from rig.errors import BenchBusy, RecordError
+from rig.system import take_lock
 
 PLACES = ("/run/lock", "/tmp")  # the first that every user of this computer may write to
 FOLDER = "anglewright"
@@ -88,7 +88,7 @@ class BenchLock:
         for key, alone in wanted.items():
             descriptor = _opened(lock_folder(), key)
             try:
-                fcntl.flock(descriptor, (fcntl.LOCK_EX if alone else fcntl.LOCK_SH) | fcntl.LOCK_NB)
+                take_lock(descriptor, wait=False, shared=not alone)
             except BlockingIOError:
                 holder = _read(descriptor)
                 os.close(descriptor)

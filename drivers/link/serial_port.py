@@ -8,7 +8,6 @@ Source: POSIX general terminal interface (termios, HUPCL); pyserial documentatio
 
 from __future__ import annotations
 
-import termios
 from urllib.parse import parse_qs, urlsplit
 
 import serial
@@ -16,6 +15,7 @@ import serial
 from drivers.link.base import BufferedLink
 from drivers.link.same_port import SamePort
 from rig.errors import NoReply, UsageError
+from rig.system import PORT_FAULTS, keep_line_on_close
 
 OPENING_QUIET_S = 0.02
 OPTIONS = {"baud": "115200", "bits": "8", "parity": "N", "stop": "1", "dtr": "1"}
@@ -50,8 +50,8 @@ class SerialLink(BufferedLink):
             self._same.check()
             port.open()
             if self._options["dtr"] == "0":
-                _keep_line_on_close(port.fileno())
-        except (OSError, ValueError, termios.error) as fault:
+                keep_line_on_close(port.fileno())
+        except (*PORT_FAULTS, ValueError) as fault:
             port.close()
             raise self._down("can't open the port", _reason(fault)) from fault
         self._port = port
@@ -63,7 +63,7 @@ class SerialLink(BufferedLink):
             return
         try:
             port.close()
-        except (OSError, termios.error):
+        except PORT_FAULTS:
             return  # the port is gone already; there is nothing left to close
 
     def _send(self, data: bytes, deadline_s: float) -> None:
@@ -77,7 +77,7 @@ class SerialLink(BufferedLink):
                 instrument=self.name,
                 next_action="Check flow control and that it is switched on.",
             ) from fault
-        except (OSError, termios.error) as fault:
+        except PORT_FAULTS as fault:
             raise self._down("the port was lost while writing", _reason(fault)) from fault
 
     def _receive(self, timeout_s: float) -> bytes:
@@ -91,7 +91,7 @@ class SerialLink(BufferedLink):
             port.timeout = timeout_s
             first = port.read(1)
             return first + port.read(port.in_waiting) if first else b""
-        except (OSError, TypeError, termios.error) as fault:
+        except (*PORT_FAULTS, TypeError) as fault:
             raise self._down("the port was lost while reading", _reason(fault)) from fault
 
     def _wire(self) -> serial.Serial:
@@ -123,12 +123,6 @@ def path_and_options(url: str) -> tuple[str, dict[str, str]]:
     if not fits:
         raise UsageError(f"link {url!r}: an option is out of its range.", next_action="See serial_port.py.")
     return path, options
-
-
-def _keep_line_on_close(fileno: int) -> None:
-    state = termios.tcgetattr(fileno)
-    state[2] &= ~termios.HUPCL
-    termios.tcsetattr(fileno, termios.TCSANOW, state)
 
 
 def _reason(fault: BaseException) -> str:

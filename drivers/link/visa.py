@@ -21,6 +21,7 @@ from urllib.parse import parse_qs
 from drivers.link.base import BufferedLink
 from drivers.link.same_port import SamePort
 from rig.errors import NoReply, UsageError
+from rig.system import take_lock
 
 CHUNK = 262_144
 MESSAGE_BYTES = 1 << 20
@@ -89,11 +90,9 @@ class VisaLink(BufferedLink):
         """Lock the port against every other program that locks, as pyserial's exclusive ports do: two on one port
         steal each other's bytes. Raises BlockingIOError when it is taken.
         """
-        import fcntl
-
         port = getattr(self._manager.visalib.sessions[self._resource.session], "interface", None)
         if port is not None and hasattr(port, "fileno"):
-            fcntl.flock(port.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+            take_lock(port.fileno(), wait=False)
 
     def _set_up_serial(self, constants: Any) -> None:
         port = self._resource

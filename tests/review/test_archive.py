@@ -99,7 +99,7 @@ def test_a_campaign_goes_on_where_it_was_stopped(store: Store) -> None:
     assert judge_archive(store, "tighter", part=part).to_dict() == report.to_dict()
     assert [len(names) for names in evaluations(store).values()] == [2] * 5
     assert {f.outcome for f in store.list()} == {"outside limits"}
-    assert report.csv().count("\n") == 1 + sum(len(c["lines"]) for c in report.told.values())
+    assert report.csv().count(b"\n") == 1 + sum(len(c["lines"]) for c in report.told.values())
 
 
 def test_a_kill_between_judgement_and_entry_repeats_nothing(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

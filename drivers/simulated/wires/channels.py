@@ -11,9 +11,10 @@ import os
 import select
 import socket
 import struct
-import tty
 from pathlib import Path
 from typing import Protocol
+
+from rig.system import open_pseudo_terminal
 
 PTY_BACKLOG = 65_536
 CHUNK = 65_536
@@ -115,8 +116,7 @@ class PtyChannel:
         self._plug_in()
 
     def _plug_in(self) -> None:
-        self._master, slave = os.openpty()
-        tty.setraw(slave)
+        self._master, slave = open_pseudo_terminal()
         os.set_blocking(self._master, False)
         self.path = os.ttyname(slave)
         self._slave: int | None = slave

@@ -9,7 +9,6 @@ nothing.
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -22,6 +21,7 @@ from rig.certificate.seal.canonical import digest
 from rig.errors import RecordError, UsageError
 from rig.records.files import parse_json, read_file, unwritable
 from rig.records.schema import check_texts, dump, load
+from rig.system import take_lock
 
 FILE = "certificates.jsonl"
 SCHEMA = "anglewright register 1"
@@ -131,7 +131,7 @@ class Register:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with self.path.open("ab+") as handle:
-                fcntl.flock(handle, fcntl.LOCK_EX)
+                take_lock(handle)
                 self.__dict__.pop("_content", None)
                 entries, _, lines = self._content
                 if lines and not self.path.read_bytes().endswith(b"\n"):  # a line that a crash cut short

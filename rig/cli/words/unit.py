@@ -184,7 +184,7 @@ def judge(
         on_progress=lambda d, n: click.echo(f"{d} of {n}", err=True),
     )
     if table is not None:
-        write_new(table, report.csv().encode())
+        write_new(table, report.csv())
     print_json(report.to_dict()) if as_json else click.echo("\n".join(archive_rows(report)))
 
 

@@ -7,7 +7,6 @@ reached through the folder's descriptor. Source: unix(7), flock(2), proc(5).
 
 from __future__ import annotations
 
-import fcntl
 import os
 import re
 import socket
@@ -16,6 +15,7 @@ from pathlib import Path
 
 from rig.description.places import default_home as default_home
 from rig.errors import LinkDown, UsageError
+from rig.system import take_lock
 
 FOLDER = "live"
 MOST = 99  # simulated benches side by side
@@ -54,7 +54,7 @@ def take_seat(bench: str, *, several: bool, home: Path | None = None) -> Seat:
     for name in names:
         lock = os.open(folder / f"{name}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            take_lock(lock, wait=False)
         except BlockingIOError:
             os.close(lock)
             continue
@@ -72,7 +72,7 @@ def lives(name: str, home: Path | None = None) -> bool:
     except FileNotFoundError:
         return False
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        take_lock(lock, wait=False)
     except BlockingIOError:
         return True
     finally:

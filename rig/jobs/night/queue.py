@@ -6,7 +6,6 @@ night at a time holds `queue.night`; `queue.stop` is a wish that only stops.
 
 from __future__ import annotations
 
-import fcntl
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from rig.description.places import default_home
 from rig.errors import RecordError, UsageError
 from rig.jobs.run_job import Request
 from rig.records.files import read_json, sync, to_json, unwritable
+from rig.system import take_lock
 
 SCHEMA = "anglewright queue 1"
 CUT_SHORT = "cut short"
@@ -109,7 +109,7 @@ class Queue:
         self.home.mkdir(parents=True, exist_ok=True)
         with (self.home / "queue.night").open("w") as lock:
             try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                take_lock(lock, wait=False)
             except BlockingIOError as fault:
                 raise UsageError("a night is running already.", next_action="See `anglewright night plan`.") from fault
             yield
@@ -139,7 +139,7 @@ class Queue:
     def _changing(self) -> Iterator[list[QueueEntry]]:
         self.home.mkdir(parents=True, exist_ok=True)
         with (self.home / "queue.lock").open("w") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            take_lock(lock)
             entries = self.entries()
             yield entries
             self._write({"schema": SCHEMA, "entries": [asdict(one) for one in entries]})

@@ -5,14 +5,14 @@ A line typed before the question does not count. It must never know what a quest
 
 from __future__ import annotations
 
-import select
 import sys
-import termios
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import click
+
+from rig.system import discard_typed, typed_within
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
@@ -23,12 +23,12 @@ QUESTION_S = 300.0
 
 def typed_line(bench: Bench, wait_s: float) -> str | None:
     """The next line typed at the terminal, None after wait_s seconds. Raises the bench's latched stop."""
-    termios.tcflush(sys.stdin, termios.TCIFLUSH)
+    discard_typed()
     begun_s = time.monotonic()
     while time.monotonic() - begun_s < wait_s:
         bench.token.check()
         bench.watchdog.progress()
-        if select.select([sys.stdin], [], [], LOOK_S)[0]:
+        if typed_within(LOOK_S):
             return sys.stdin.readline()
     return None
 

@@ -8,7 +8,6 @@ It knows no statistics and judges nothing: what a unit teaches and what a versio
 
 from __future__ import annotations
 
-import fcntl
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -20,6 +19,7 @@ from rig.records.book.entries import OF_A_KIND, GoodUnit, LearnedLimits, Withdra
 from rig.records.book.jobs import Book
 from rig.records.files import sha256_of
 from rig.records.store import Store
+from rig.system import take_lock
 
 LibraryEntry = GoodUnit | WithdrawnUnit | LearnedLimits
 KINDS: Mapping[str, Any] = {kind: OF_A_KIND[kind] for kind in ("good-unit", "withdrawn-unit", "learned-limits")}
@@ -43,7 +43,7 @@ class LibraryBook:
         """One writer at a time: look and add under it."""
         self.store.home.mkdir(parents=True, exist_ok=True)
         with (self.store.home / "library.lock").open("w") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            take_lock(lock)
             yield
 
     def add(self, entry: E) -> E:

@@ -7,7 +7,6 @@ time stamp and the list of runs that are still open. Writers of one home take tu
 
 from __future__ import annotations
 
-import fcntl
 import secrets
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -24,6 +23,7 @@ from rig.records.index import tables
 from rig.records.index.database import Database, database_url
 from rig.records.index.rows import Row, Rows, entry_rows, run_rows, stamp
 from rig.records.run.stored import StoredRun
+from rig.system import take_lock
 
 BATCH = 200
 TRUSTED_NS = 1_000_000_000  # a folder's stamp is believed once it is this old: file systems round their times
@@ -82,7 +82,7 @@ class HomeIndex:
     def _turn(self) -> Iterator[None]:
         self.folder.mkdir(parents=True, exist_ok=True)
         with (self.folder / "index.lock").open("w") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            take_lock(lock)
             if not self.database.readable():
                 self.database.set_aside(self.folder)
             yield

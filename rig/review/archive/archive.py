@@ -9,9 +9,6 @@ nothing that was kept before is touched.
 
 from __future__ import annotations
 
-import csv
-import fcntl
-import io
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -21,6 +18,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
+from rig.data import csv_bytes
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.errors import RigError, UsageError
@@ -34,8 +34,10 @@ from rig.review.archive.changes import changes, in_words, summary
 from rig.review.archive.crews import Crew, alone
 from rig.review.judge import judge_run
 from rig.review.library.library import limits_again, versions_in_book
+from rig.system import take_lock
 
 PLAN_SCHEMA = "anglewright campaign 1"
+COMPARED, WHEN = ("verdict", "estimate", "U"), ("before", "after")
 NAMED = {"part": "part file", "runs": "list of runs", "learned": "choice of learned limits"}
 
 
@@ -59,19 +61,20 @@ class ArchiveReport:
             "runs": {run: dict(change) for run, change in self.told.items()},
         }
 
-    def csv(self) -> str:
+    def csv(self) -> bytes:
         """One row a changed line: run, measurand; outcome, verdict, estimate, U and limit, each before and after."""
-        text = io.StringIO()
-        table = csv.writer(text, lineterminator="\n")
-        names = ("outcome", "verdict", "estimate", "U", "limit")
-        pairs = [f"{name} {when}" for name in names for when in ("before", "after")]
-        table.writerow(["run", "measurand", *pairs])
+        rows = []
         for run, change in self.told.items():
             for line in change["lines"] or [{"measurand": ""}]:
-                values = [change["outcome"], *(line.get(name, ["", ""]) for name in names[1:4])]
-                values.append([in_words(side) for side in line["limit"]] if "limit" in line else ["", ""])
-                table.writerow([run, line["measurand"], *(value for pair in values for value in pair)])
-        return text.getvalue()
+                limit = [in_words(side) for side in line["limit"]] if "limit" in line else ["", ""]
+                pairs = {
+                    "outcome": change["outcome"],
+                    **{key: line.get(key, ["", ""]) for key in COMPARED},
+                    "limit": limit,
+                }
+                named = {f"{name} {when}": pair[n] for name, pair in pairs.items() for n, when in enumerate(WHEN)}
+                rows.append({"run": run, "measurand": line["measurand"], **named})
+        return csv_bytes(pd.DataFrame(rows, dtype=object))
 
 
 def judge_again(
@@ -143,7 +146,7 @@ class Campaign:
         self.done_folder.mkdir(parents=True, exist_ok=True)
         with (self.folder / "lock").open("w") as lock:
             try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                take_lock(lock, wait=False)
             except BlockingIOError as fault:
                 raise UsageError(
                     f"campaign {self.name} is being worked on by another process.", next_action="Wait for it."
