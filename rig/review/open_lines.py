@@ -39,7 +39,16 @@ def open_lines(judgement: Judgement, header: RunHeader, run: str) -> list[OpenLi
         return []
     waiting = {line: one for one in judgement.awaits for line in one.lines}
     rows = [row for line in judgement.judged if (row := _row(line, waiting, header, run)) is not None]
-    return rows or [_whole(judgement, header, run)]
+    return rows or _decided(judgement, header, run) or [_whole(judgement, header, run)]
+
+
+def _decided(judgement: Judgement, header: RunHeader, run: str) -> list[OpenLine]:
+    """The rows of a run whose every line is decided: those that lie outside."""
+    if judgement.outcome != "outside limits" or not header.kind.judges_part or judgement.awaits:
+        return []
+    failing = [line.measurand for line in judgement.judged if line.verdict is Verdict.FAIL]
+    why, command = "decided: outside its limit", f"anglewright run witness {run}"
+    return [OpenLine(line=one, why=why, next=command) for one in failing]
 
 
 def _row(line: Judged, waiting: dict[str, Awaited], header: RunHeader, run: str) -> OpenLine | None:
@@ -70,9 +79,6 @@ def _whole(judgement: Judgement, header: RunHeader, run: str) -> OpenLine:
         )
     if judgement.outcome == "outside limits" and not header.kind.judges_part:
         return OpenLine(line="", why="; ".join(judgement.notes), next=again(header, run))
-    if judgement.outcome == "outside limits":
-        failing = ", ".join(line.measurand for line in judgement.judged if line.verdict is Verdict.FAIL)
-        return OpenLine(line="", why=f"decided: {failing} outside", next=f"anglewright run witness {run}")
     if judgement.outcome == "measured, no limits" and header.kind.judges_part:
         return OpenLine(line="", why="no line has a limit", next=f"anglewright known {_part(header)}")
     if judgement.reasons:

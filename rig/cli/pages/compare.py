@@ -13,8 +13,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from rig.certificate.words.wording import display, figure_texts, find_measurand, scale_of, short_name, unit_suffix
-from rig.result import Judged, Result
+from rig.certificate.words.differences import difference_text
+from rig.certificate.words.wording import display, short_name, unit_suffix
+from rig.result import Judged
 from rig.review.units.advice import Advice
 from rig.review.units.comparing import ComparedLine, UnitComparison
 from rig.review.units.margins import Difference, margin
@@ -84,13 +85,7 @@ def _cell(line: Judged | None) -> list[str | Text]:
 
 
 def _apart(id_: str, apart: Difference | None) -> str:
-    if apart is None:
-        return "–"
-    m = find_measurand(id_)
-    scale = scale_of(m, max(abs(apart.value), apart.U or 0.0))
-    result = Result(measurand=id_, estimate=apart.value, unit=m.unit, u=apart.U, k=1.0 if apart.U else None, dof=None)
-    value, U = figure_texts(result, None, m, scale, 0.0)
-    return f"{value}{f' ± {U}' if U else ''}{unit_suffix(scale.unit)}{' beyond' if apart.beyond else ''}"
+    return difference_text(id_, apart) + (" beyond" if apart is not None and apart.beyond else "")
 
 
 def _limits(line: ComparedLine) -> str:

@@ -1,0 +1,96 @@
+"""What every page has: head, language, theme, the bench line at its foot; templates rendered with everything escaped.
+
+Words: English in the templates, the other languages in the reports' one table a language (certificate/words/texts).
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from rig.certificate.shop import load_shop
+from rig.certificate.words.language import language
+from rig.web.access.gate import Who
+from rig.web.panel import Panel
+from rig.web.parts.bars import bar_picture
+from rig.web.parts.marks import mark, tone
+
+PAGES = (
+    ("/bench", "Bench"),
+    ("/clamp", "Clamp"),
+    ("/run", "Run"),
+    ("/units", "Units"),
+    ("/lots", "Lots"),
+    ("/nights", "Nights"),
+    ("/known", "Known good"),
+)
+THEMES = ("light", "dark")
+LANGUAGES = ("en", "de")
+
+
+@cache
+def _environment() -> Environment:
+    folder = Path(__file__).parents[1] / "templates"
+    made = Environment(
+        loader=FileSystemLoader(folder),
+        autoescape=select_autoescape(default=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals |= {"mark": mark, "tone": tone, "bar_picture": bar_picture}
+    made.filters["day"] = day
+    return made
+
+
+def day(utc: str) -> str:
+    """A UTC time as the local day and minute; "" for none."""
+    try:
+        return datetime.fromisoformat(utc).astimezone().strftime("%d %b %H:%M")
+    except ValueError:
+        return ""
+
+
+def language_of(request: Request, panel: Panel) -> str:
+    """The language that the browser's owner chose, else the shop's own."""
+    chosen = request.cookies.get("language", "")
+    if chosen in LANGUAGES:
+        return chosen
+    shop = load_shop(panel.home)
+    return shop.language if shop is not None else "en"
+
+
+def render(request: Request, template: str, page: str, status: int = 200, **content: Any) -> HTMLResponse:
+    """A page. page: its label in PAGES, or a title of its own."""
+    panel: Panel = request.app.state.panel
+    who: Who = request.state.who
+    code = language_of(request, panel)
+    tongue = language(code)
+
+    def t(text: str, **places: Any) -> str:
+        said = tongue.table.get(text) or tongue.say(text)
+        return said.format(**places) if places else said
+
+    theme = request.cookies.get("theme", "")
+    text = _environment().get_template(template).render(
+        t=t,
+        figures=tongue.figures,
+        language=code,
+        theme=theme if theme in THEMES else "",
+        page=page,
+        pages=PAGES,
+        who=who,
+        csrf=who.session.csrf if who.session is not None else "",
+        bench=panel.bench,
+        simulated=panel.simulated,
+        line=panel.bench_line(),
+        clock=datetime.now().strftime("%H:%M"),
+        **content,
+    )
+    return HTMLResponse(text, status_code=status)

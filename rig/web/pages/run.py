@@ -1,0 +1,36 @@
+"""Run: what the rig wants next, the turn, the error as it grows, records, resistances; a picture until it is judged."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from starlette.responses import Response
+
+from rig.web.api.common import panel_of
+from rig.web.pages.frame import render
+from rig.web.pages.work import limit_of_error
+from rig.web.panel import Panel
+
+router = APIRouter()
+Here = Annotated[Panel, Depends(panel_of)]
+
+
+@router.get("/run")
+def run(request: Request, panel: Here) -> Response:
+    """The run that goes on, or the newest one."""
+    state = panel.feed.picture.state()
+    part = str(state["run"].get("part", "")) if panel.feed.running else ""
+    return render(
+        request,
+        "run.html",
+        "Run",
+        limit=limit_of_error(part) if part else None,
+        expected_U=expected_U(panel, part) if part else None,
+    )
+
+
+def expected_U(panel: Panel, part: str) -> float | None:
+    """U of the largest angle error in the newest judged test of this part number, arcmin electrical: what to expect."""
+    rows = panel.store.results(part=part, measurand="error_max_elec_arcmin")
+    return next((float(row["U"]) for row in rows if row["U"] is not None), None)
