@@ -106,6 +106,4 @@ class Panel:
     def note(self, who: Who, act: str, what: str = "", outcome: str = "done") -> None:
         """Put an act into the audit log."""
         now = datetime.now(UTC).isoformat(timespec="seconds")
-        self.audit.add(
-            AuditLine(at_utc=now, who=who.name, address=who.address, act=act, what=what, outcome=outcome)
-        )
+        self.audit.add(AuditLine(at_utc=now, who=who.name, address=who.address, act=act, what=what, outcome=outcome))

@@ -12,8 +12,8 @@ from starlette.responses import JSONResponse, Response
 
 from rig.jobs.access.tokens import LONGEST_DAYS
 from rig.web.access.gate import Who
-from rig.web.access.table import API
 from rig.web.access.sessions import COOKIE, LASTS
+from rig.web.access.table import API
 from rig.web.api.common import asking, panel_of
 from rig.web.panel import Panel
 from rig.web.problem import Refusal
@@ -69,7 +69,9 @@ def sign_in(body: SignIn, request: Request, who: Asking, panel: Here) -> Respons
     if account is None:
         wait_s = panel.accounts.pause_s(body.name, who.address)
         panel.note(Who(name=body.name[:64], address=who.address), "sign in", outcome="refused")
-        raise Refusal(401, "name or password is not right.", f"Try again in {wait_s:.0f} s." if wait_s else "Try again.")
+        raise Refusal(
+            401, "name or password is not right.", f"Try again in {wait_s:.0f} s." if wait_s else "Try again."
+        )
     if who.session is not None and who.session.name == account.name:
         panel.sessions.prove(who.session)
         return JSONResponse({"name": account.name, "role": account.role})

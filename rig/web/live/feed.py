@@ -159,4 +159,3 @@ def line_of(picture: Picture) -> BenchLine:
     if state == "OFF" and line.get("guard") is None:
         return BenchLine(state, now, words, picture.ended is None)
     return BenchLine(state, now, f"{words} {guard or ''}, {stop}".rstrip(", "), picture.ended is None)
-

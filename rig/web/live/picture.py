@@ -89,7 +89,9 @@ class Picture:
     def _take_phasors(self, head: Mapping[str, Any]) -> None:
         self.passes.add(head)
         self.last = {
-            name: float(np.hypot(*head[name]) / np.sqrt(2.0)) for name in ("exc_v", "exc_i", "sin", "cos") if name in head
+            name: float(np.hypot(*head[name]) / np.sqrt(2.0))
+            for name in ("exc_v", "exc_i", "sin", "cos")
+            if name in head
         }
 
     def _take_event(self, head: Mapping[str, Any]) -> None:

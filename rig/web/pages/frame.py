@@ -26,8 +26,6 @@ PAGES = (
     ("/clamp", "Clamp"),
     ("/run", "Run"),
     ("/units", "Units"),
-    ("/lots", "Lots"),
-    ("/nights", "Nights"),
     ("/known", "Known good"),
 )
 THEMES = ("light", "dark")
@@ -78,19 +76,23 @@ def render(request: Request, template: str, page: str, status: int = 200, **cont
         return said.format(**places) if places else said
 
     theme = request.cookies.get("theme", "")
-    text = _environment().get_template(template).render(
-        t=t,
-        figures=tongue.figures,
-        language=code,
-        theme=theme if theme in THEMES else "",
-        page=page,
-        pages=PAGES,
-        who=who,
-        csrf=who.session.csrf if who.session is not None else "",
-        bench=panel.bench,
-        simulated=panel.simulated,
-        line=panel.bench_line(),
-        clock=datetime.now().strftime("%H:%M"),
-        **content,
+    text = (
+        _environment()
+        .get_template(template)
+        .render(
+            t=t,
+            figures=tongue.figures,
+            language=code,
+            theme=theme if theme in THEMES else "",
+            page=page,
+            pages=PAGES,
+            who=who,
+            csrf=who.session.csrf if who.session is not None else "",
+            bench=panel.bench,
+            simulated=panel.simulated,
+            line=panel.bench_line(),
+            clock=datetime.now().strftime("%H:%M"),
+            **content,
+        )
     )
     return HTMLResponse(text, status_code=status)

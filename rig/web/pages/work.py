@@ -88,4 +88,3 @@ def limit_of_error(part: str) -> float | None:
         if limit.measurand == "error_max_mech_arcmin" and limit.upper is not None:
             return limit.upper * file.pole_pairs
     return None
-

@@ -1,0 +1,71 @@
+"""What the panel promised, with figures: python tests/shows/panel.py [--quick] [--shots FOLDER]
+
+A real server, Debian's Chromium driven by Playwright, the simulated bench. Each check prints its figures and says ok or
+SHORT; the exit status is non-zero when one falls short. --shots keeps a picture of every page at 390, 1366 and 2560
+pixels in both themes. Times are ratios to another page of the same server, safety in seconds.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from panel_parts import arming, browser, load, pages, work
+from panel_parts.served import Served
+
+Shown = Iterator[tuple[bool, str]]
+
+
+def checks(served: Served, quick: bool, shots: Path | None) -> list[tuple[str, Callable[[], Shown]]]:
+    """(name, check) in the order in which they are made; later ones stand on the runs of earlier ones."""
+    return [
+        ("the whole job by keyboard and scanner", lambda: work.whole_job(served)),
+        ("stop from the page", lambda: work.stops(served, 1 if quick else 50)),
+        ("reload in mid-run", lambda: work.reloads(served, 2 if quick else 20)),
+        ("nothing arms", lambda: arming.nothing_arms(served, 200 if quick else 2000)),
+        ("pages", lambda: pages.every_page(served, shots, quick=quick)),
+        ("hostile serials", lambda: pages.hostile_serials(served)),
+        ("entry that survives", lambda: pages.entry_survives(served)),
+        ("ten thousand runs", lambda: load.many_runs(served, 1000 if quick else 10_000)),
+        ("load of viewers", lambda: load.viewers(served, 5.0 if quick else 30.0)),
+        ("fuzzing", lambda: load.fuzz(served, 3 if quick else 25)),
+    ]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--shots", type=Path, default=None)
+    parser.add_argument("--only", default="", help="checks whose name holds this")
+    options = parser.parse_args()
+    if browser.chromium() is None:
+        print("NOT RUN: no Chromium here (on Debian: apt-get install chromium)")
+        return 0
+    short, folder = 0, Path(tempfile.mkdtemp(prefix="anglewright-panel-"))
+    served = Served(folder)
+    try:
+        for name, check in checks(served, options.quick, options.shots):
+            if options.only not in name:
+                continue
+            print(f"{name}:", flush=True)
+            begun_s = time.monotonic()
+            for good, text in check():
+                short += not good
+                print(f"  {'ok   ' if good else 'SHORT'} {text}", flush=True)
+            print(f"  ({time.monotonic() - begun_s:.0f} s)", flush=True)
+    finally:
+        served.close()
+        shutil.rmtree(folder, ignore_errors=True)
+    print("all shown" if not short else f"{short} short")
+    return 1 if short else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,136 @@
+"""What it costs: ten thousand runs, five viewers, and requests that nobody sane would send."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import statistics
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from panel_parts.browser import opened, person
+from panel_parts.served import Served
+from panel_parts.work import ask_for_run, wait_for_end
+
+Shown = Iterator[tuple[bool, str]]
+
+
+def _page_s(client: Any, path: str) -> float:
+    times = []
+    for _ in range(5):
+        begun_s = time.monotonic()
+        assert client.get(path).status_code == 200
+        times.append(time.monotonic() - begun_s)
+    return statistics.median(times)
+
+
+def many_runs(served: Served, count: int) -> Shown:
+    """The page Units with many runs against the same page with the few that are there."""
+    client = served.client()
+    few_s = _page_s(client, "/units")
+    source = sorted((served.home / "runs").glob("*-*"))[-1]
+    made: list[Path] = []
+    for n in range(count):
+        folder = (
+            served.home
+            / "runs"
+            / f"202601{1 + n // 86400:02d}-{n // 3600 % 24:02d}{n // 60 % 60:02d}{n % 60:02d}-{n:04x}"
+        )
+        folder.mkdir()
+        made.append(folder)
+        for file in source.iterdir():
+            os.link(file, folder / file.name)
+    begun_s = time.monotonic()
+    assert client.get("/units").status_code == 200
+    first_s = time.monotonic() - begun_s
+    many_s = _page_s(client, "/units")
+    search_s = _page_s(client, "/units?q=4L-00871")
+    for folder in made:
+        shutil.rmtree(folder)
+    client.get("/units")
+    yield (
+        many_s / few_s <= 5.0,
+        f"{count} runs: {many_s / few_s:.1f} times a page with few (5); first index {first_s:.1f} s",
+    )
+    yield search_s / few_s <= 8.0, f"a search among them {search_s / few_s:.1f} times that page"
+
+
+def _cpu_s(pid: int) -> float:
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def viewers(served: Served, seconds: float) -> Shown:
+    """How much of a core the server takes with one viewer and with five while a sweep goes on."""
+    assert served.process is not None
+    with opened() as browser:
+        first = person(browser, served)
+        ask_for_run(first, served, "LOAD-1")
+        first.wait_for_selector("[data-run=error] path.ccw", timeout=600_000)
+        shares = []
+        others: list[Any] = []
+        for count in (1, 5):
+            while len(others) < count - 1:
+                page = person(browser, served, name=f"viewer {len(others) + 2}")
+                page.goto(served.base + "/run")
+                others.append(page)
+            cpu, begun_s = _cpu_s(served.process.pid), time.monotonic()
+            first.wait_for_timeout(1000 * seconds)
+            shares.append((_cpu_s(served.process.pid) - cpu) / (time.monotonic() - begun_s))
+        first.keyboard.press("Escape")
+        wait_for_end(first)
+    yield shares[0] < 0.25, f"one viewer: {100 * shares[0]:.0f} % of a core (25)"
+    yield shares[1] < 0.60, f"five viewers: {100 * shares[1]:.0f} % of a core (60)"
+
+
+def fuzz(served: Served, examples: int) -> Shown:
+    """schemathesis from our own description: no 500, nothing without a session."""
+    import warnings
+
+    client = served.client()
+    document = client.get("/api/v1/openapi.json").json()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of the fuzzer's libraries
+        from hypothesis import HealthCheck, Phase, given, settings
+        from schemathesis.openapi import from_dict
+
+        schema = from_dict(document)
+        faults, asked, open_doors = [], 0, []
+        for result in schema.get_all_operations():
+            operation = result.ok()
+
+            @settings(
+                max_examples=examples,
+                deadline=None,
+                database=None,
+                suppress_health_check=list(HealthCheck),
+                phases=[Phase.generate],
+            )
+            @given(case=operation.as_strategy())
+            def ask(case: Any) -> None:
+                nonlocal asked
+                if case.path in ("/api/v1/asks", "/api/v1/benches/{bench}/look", "/api/v1/sessions/current"):
+                    return  # these start processes, or end the session
+                asked += 1
+                for who, headers in (("us", dict(client.headers)), ("nobody", {"origin": served.base})):
+                    cookies = dict(client.cookies) if who == "us" else {}
+                    try:
+                        answer = case.call(base_url=served.base, headers=headers, cookies=cookies)
+                    except (ValueError, UnicodeError):
+                        continue  # what can't be put into a request
+                    if answer.status_code >= 500:
+                        faults.append(f"{case.method} {case.formatted_path}: {answer.status_code}")
+                    if who == "nobody" and answer.status_code < 300 and case.path != "/api/v1/sessions":
+                        open_doors.append(f"{case.method} {case.formatted_path}")
+
+            ask()
+    yield not faults, f"{asked} requests, {len(faults)} answered by 500 (0) {faults[:2] or ''}"
+    yield not open_doors, f"without a session: {len(open_doors)} let in (0) {open_doors[:2] or ''}"
+
+
+def dump(data: Any) -> str:
+    """JSON on one line."""
+    return json.dumps(data, separators=(",", ":"))
