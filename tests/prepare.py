@@ -13,6 +13,7 @@ NEEDED = {
     "pdftotext": "poppler-utils",
     "sigrok-cli": "sigrok-cli",
     "pg_ctlcluster": "postgresql",
+    "chromium": "chromium",
 }
 
 

@@ -42,8 +42,8 @@ def create_app(panel: Panel) -> FastAPI:
     app = FastAPI(
         title="Anglewright panel",
         version="1",
-        description="Runs, reports, units, benches of one shop. Nothing here arms a bench, and a stop asked for here is "
-        "no emergency stop: that is the button at the bench.",
+        description="Runs, reports, units and benches of one shop. Nothing here arms a bench. A stop asked for here "
+        "is no emergency stop: that is the button at the bench.",
         docs_url=None,
         redoc_url=None,
         openapi_url=None,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from rig.jobs.access.accounts import Accounts
 from rig.jobs.access.audit import Audit, AuditLine
@@ -16,10 +16,8 @@ from rig.jobs.access.tokens import Tokens
 from rig.jobs.run_job import bench_of, calibration_name
 from rig.records.store import Store
 from rig.web.access.sessions import Sessions
+from rig.web.access.who import Who
 from rig.web.live.feed import BenchLine, Feed
-
-if TYPE_CHECKING:
-    from rig.web.access.gate import Who
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 

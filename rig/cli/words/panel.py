@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli import options
 from rig.cli.group import WithDefault, print_json
+
+if TYPE_CHECKING:
+    from rig.jobs.access.accounts import Accounts
 
 
 @click.group(cls=WithDefault, default="serve")
@@ -130,7 +134,7 @@ def key(name: str, as_json: bool) -> None:
         click.echo(f'[seal]\nkey = "keys/{made.key.name}"\ncertificate = "keys/{made.certificate.name}"')
 
 
-def _accounts():  # type: ignore[no-untyped-def]
+def _accounts() -> Accounts:
     from rig.description.places import home
     from rig.jobs.access.accounts import Accounts
 

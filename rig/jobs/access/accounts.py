@@ -154,7 +154,7 @@ class Accounts:
                 raise UsageError(f"no open account {name!r}.", next_action=f"Take one of: {known}.")
             self._write(
                 tuple(
-                    replace(one, **words) if one.name == name and not one.ended_utc else one  # type: ignore[arg-type]
+                    replace(one, **words) if one.name == name and not one.ended_utc else one
                     for one in self.all()
                 )
             )

@@ -8,7 +8,6 @@ Source: RFC 6454 (origin), RFC 6265 (cookies), OWASP's CSRF prevention by a toke
 from __future__ import annotations
 
 import hmac
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
@@ -17,8 +16,9 @@ from starlette.requests import HTTPConnection
 
 from rig.jobs.access.accounts import covers
 from rig.jobs.access.audit import AuditLine
-from rig.web.access.sessions import COOKIE, Session
+from rig.web.access.sessions import COOKIE
 from rig.web.access.table import APPROVE, OPEN, ROUTES
+from rig.web.access.who import Who
 from rig.web.problem import Refusal
 
 if TYPE_CHECKING:
@@ -26,20 +26,6 @@ if TYPE_CHECKING:
 
 SAFE = ("GET", "HEAD", "OPTIONS")
 CSRF_HEADER = "x-csrf"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Who:
-    """Who asks. session: of a browser, None for a token or for nobody. role "": nobody."""
-
-    name: str = ""
-    role: str = ""
-    address: str = ""
-    session: Session | None = None
-
-    def may(self, role: str) -> bool:
-        """Whether this person's role covers another."""
-        return covers(self.role, role)
 
 
 def allow(connection: HTTPConnection) -> Who:

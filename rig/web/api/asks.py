@@ -15,8 +15,8 @@ from pydantic import BaseModel, Field
 from rig.jobs.controller import client
 from rig.jobs.controller.ask import of_request
 from rig.jobs.run_job import Request as RunRequest
-from rig.web.access.gate import Who
 from rig.web.access.table import API
+from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of
 from rig.web.panel import Panel
 from rig.web.problem import Refusal
@@ -31,7 +31,7 @@ _starting = threading.Lock()
 class NewAsk(BaseModel):
     """What is asked for. cautions: those that the person has read, as the page shows them."""
 
-    sequence: Short = "full_test"
+    sequence: Short
     part: Short
     serial: Annotated[str, Field(min_length=1, max_length=64)]
     holder: Short = ""

@@ -13,8 +13,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends
 
 from rig.description.places import known_names
-from rig.web.access.gate import Who
 from rig.web.access.table import API
+from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of
 from rig.web.panel import Panel
 from rig.web.problem import Refusal

@@ -7,7 +7,7 @@ from starlette.requests import HTTPConnection
 from rig.errors import UsageError
 from rig.jobs.kept.what import Fit, find_run
 from rig.records.run.stored import StoredRun
-from rig.web.access.gate import Who
+from rig.web.access.who import Who
 from rig.web.panel import Panel
 from rig.web.problem import Refusal
 

@@ -6,14 +6,14 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Depends
 from pydantic import BaseModel, Field
 from starlette.responses import JSONResponse, Response
 
 from rig.jobs.access.tokens import LONGEST_DAYS
-from rig.web.access.gate import Who
 from rig.web.access.sessions import COOKIE, LASTS
 from rig.web.access.table import API
+from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of
 from rig.web.panel import Panel
 from rig.web.problem import Refusal
@@ -63,7 +63,7 @@ def rename(body: Naming, who: Asking, panel: Here) -> dict[str, Any]:
 
 
 @router.post("/sessions")
-def sign_in(body: SignIn, request: Request, who: Asking, panel: Here) -> Response:
+def sign_in(body: SignIn, who: Asking, panel: Here) -> Response:
     """Sign in; a wrong password costs a pause that grows, and the answer never says which of the two was wrong."""
     account = panel.accounts.check(body.name, body.password, who.address)
     if account is None:

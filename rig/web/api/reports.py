@@ -13,8 +13,8 @@ from starlette.responses import FileResponse
 
 from rig.certificate.seal.register import Register, in_force
 from rig.jobs.run_job import files_of
-from rig.web.access.gate import Who
 from rig.web.access.table import API
+from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of, run_named
 from rig.web.panel import Panel
 from rig.web.problem import Refusal

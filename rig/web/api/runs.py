@@ -13,8 +13,8 @@ from starlette.responses import FileResponse
 
 from rig.jobs.kept.search import LONGEST, search_runs
 from rig.jobs.run_job import kept_run
-from rig.web.access.gate import Who
 from rig.web.access.table import API
+from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of, run_named
 from rig.web.panel import Panel
 from rig.web.problem import Refusal

@@ -10,8 +10,8 @@ from pydantic import BaseModel, Field
 
 from rig.jobs.kept.search import LONGEST, search_runs
 from rig.jobs.kept.what import Fit
-from rig.web.access.gate import Who
 from rig.web.access.table import API
+from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of, run_named
 from rig.web.panel import Panel
 from rig.web.problem import Refusal

@@ -2,7 +2,7 @@
 
 A winding's signed envelope is the part of output over excitation on the common carrier phase, whose sign is chosen once
 (first point). Indicated electrical angle = atan2(sine, cosine); its error is against p times the mechanical place by
-step counts, with the sign of rotation that fits, the mean taken off. Nothing is corrected and no axis order is left out.
+step counts, with the sign of rotation that fits, the mean taken off. Nothing is corrected, no axis order left out.
 """
 
 from __future__ import annotations

@@ -14,8 +14,8 @@ from typing import Any
 from fastapi import APIRouter
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from rig.web.access.gate import Who
 from rig.web.access.table import EVENTS, OPERATE
+from rig.web.access.who import Who
 from rig.web.panel import Panel
 
 router = APIRouter()
@@ -53,7 +53,7 @@ def _take(panel: Panel, who: Who, text: str) -> dict[str, Any] | None:
     except (ValueError, RecursionError):
         said = None
     verb = said.get("verb") if isinstance(said, dict) else None
-    if not isinstance(said, dict) or verb not in EVENTS:
+    if not isinstance(said, dict) or not isinstance(verb, str) or verb not in EVENTS:
         return {"refused": str(verb)[:32], "detail": f"known: {', '.join(EVENTS)}"}
     if not who.may(EVENTS[verb]):
         panel.note(who, str(verb), panel.bench, "refused")

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import RedirectResponse, Response
 
-from rig.web.access.gate import Who
+from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of
 from rig.web.api.people import set_cookie
 from rig.web.pages.frame import render

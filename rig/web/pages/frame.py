@@ -16,7 +16,7 @@ from starlette.responses import HTMLResponse
 
 from rig.certificate.shop import load_shop
 from rig.certificate.words.language import language
-from rig.web.access.gate import Who
+from rig.web.access.who import Who
 from rig.web.panel import Panel
 from rig.web.parts.bars import bar_picture
 from rig.web.parts.marks import mark, tone

@@ -27,8 +27,8 @@ def bar_picture(bar: Bar | None) -> Markup:
         parts.append(box("accept", *bar.accept))
     for place, words in zip(bar.zone, (bar.lower, bar.upper), strict=True):
         if words:
-            x = f"{place * WIDE:.1f}"
-            parts.append(f'<path class="stroke" d="M{x} {top - 3:g}V{top + THICK + 3:g}" stroke-width="1.6"/>')
+            limit = f"{place * WIDE:.1f}"
+            parts.append(f'<path class="stroke" d="M{limit} {top - 3:g}V{top + THICK + 3:g}" stroke-width="1.6"/>')
     if bar.u_to > bar.u_from:
         a, b = bar.u_from * WIDE, bar.u_to * WIDE
         ends = "".join(f"M{x:.1f} {middle - 4:g}v8" for x, f in ((a, bar.u_from), (b, bar.u_to)) if 0.0 < f < 1.0)

@@ -50,7 +50,7 @@ def nothing_arms(served: Served, count: int) -> Shown:
     rng = random.Random(16)
     try:
         client = other.client()
-        asked = client.post("/api/v1/asks", json={"part": "KX4-2207", "serial": "NO-HAND-1"})
+        asked = client.post("/api/v1/asks", json={"sequence": "full_test", "part": "KX4-2207", "serial": "NO-HAND-1"})
         states: set[str] = set()
         cookie = "; ".join(f"{key}={value}" for key, value in client.cookies.items())
         headers = {"Cookie": cookie, "Origin": other.base}

@@ -25,8 +25,10 @@ for (const name of ['mousedown', 'click', 'pointerdown', 'touchstart'])
   addEventListener(name, (event) => { if (event.isTrusted && event.detail !== 0) window.mouse += 1; }, true);
 """
 TYPE_BURST = """(text) => {
-  for (const key of [...text, 'Enter'])
-    (document.activeElement || document.body).dispatchEvent(new KeyboardEvent('keydown', {key, bubbles: true, cancelable: true}));
+  for (const key of [...text, 'Enter']) {
+    const event = new KeyboardEvent('keydown', {key, bubbles: true, cancelable: true});
+    (document.activeElement || document.body).dispatchEvent(event);
+  }
 }"""
 
 
