@@ -73,7 +73,7 @@ class Panel:
     @cached_property
     def simulated(self) -> bool:
         """Whether the bench is a simulated one."""
-        return bench_of(self.bench).simulated
+        return bench_of(self.bench).is_simulated
 
     def bench_line(self) -> BenchLine:
         """The foot of every page."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from rig.description.places import home as default_home
+from rig.description.places import default_home as default_home
 from rig.errors import BenchError, UsageError
 from rig.jobs.run_job import bench_of
 from rig.web.panel import LOOPBACK, Panel

@@ -135,10 +135,10 @@ def key(name: str, as_json: bool) -> None:
 
 
 def _accounts() -> Accounts:
-    from rig.description.places import home
+    from rig.description.places import default_home
     from rig.jobs.access.accounts import Accounts
 
-    return Accounts(home())
+    return Accounts(default_home())
 
 
 def _now() -> str:

@@ -153,10 +153,7 @@ class Accounts:
                 known = ", ".join(self.open_ones()) or "none yet"
                 raise UsageError(f"no open account {name!r}.", next_action=f"Take one of: {known}.")
             self._write(
-                tuple(
-                    replace(one, **words) if one.name == name and not one.ended_utc else one
-                    for one in self.all()
-                )
+                tuple(replace(one, **words) if one.name == name and not one.ended_utc else one for one in self.all())
             )
 
     @contextmanager

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.certificate.seal.register import Register
-from rig.records.run.listing import Found
+from rig.records.run.listing import RunRow
 from rig.records.store import Store
 
 MOST = 50
@@ -20,7 +20,7 @@ LONGEST = 64
 class Page:
     """rows: newest first. total: runs that fit. cursor: the run to go on after, "" at the end."""
 
-    rows: Sequence[Found]
+    rows: Sequence[RunRow]
     total: int
     cursor: str
 
@@ -44,8 +44,8 @@ def search_runs(store: Store, text: str = "", *, after: str = "", most: int = MO
         fits = [RUNS.c[name].icontains(wanted, autoescape=True) for name in columns]
         terms.append(or_(*fits, RUNS.c.run == (report.run if report is not None else "")))
     count = store.index.database.rows(select(func.count().label("n")).where(*terms))
-    query = select(*(RUNS.c[name] for name in Found.__slots__)).where(*terms)
+    query = select(*(RUNS.c[name] for name in RunRow.__slots__)).where(*terms)
     if after:
         query = query.where(RUNS.c.run < after)
-    rows = [Found(**row) for row in store.index.database.rows(query.order_by(RUNS.c.run.desc()).limit(most))]
+    rows = [RunRow(**row) for row in store.index.database.rows(query.order_by(RUNS.c.run.desc()).limit(most))]
     return Page(rows=rows, total=int(count[0]["n"]), cursor=rows[-1].run if len(rows) == most else "")

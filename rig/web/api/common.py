@@ -5,7 +5,7 @@ from __future__ import annotations
 from starlette.requests import HTTPConnection
 
 from rig.errors import UsageError
-from rig.jobs.kept.what import Fit, find_run
+from rig.jobs.kept.which_run import RunKind, find_run
 from rig.records.run.stored import StoredRun
 from rig.web.access.who import Who
 from rig.web.panel import Panel
@@ -24,7 +24,7 @@ def asking(connection: HTTPConnection) -> Who:
     return who
 
 
-def run_named(panel: Panel, what: str, fit: Fit | None = None) -> StoredRun:
+def run_named(panel: Panel, what: str, fit: RunKind | None = None) -> StoredRun:
     """A run by its id, a serial or a report's number. Raises Refusal (404) where there is none, or more than one."""
     if not what or len(what) > 128 or "/" in what or what.startswith(".") or "\x00" in what:
         raise Refusal(404, "no run is called so.", "Take one of the list.")

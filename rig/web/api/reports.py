@@ -44,7 +44,7 @@ def reports(panel: Here) -> dict[str, Any]:
     """Every report with its state, newest first, at most 100; and where the register is broken."""
     register = Register(panel.home)
     rows = in_force(register.entries, register)[:100]
-    return {"reports": [{**asdict(entry), "state": state} for entry, state in rows], "broken": list(register.broken)}
+    return {"reports": [{**asdict(entry), "state": state} for entry, state in rows], "broken": list(register.faults)}
 
 
 @router.get("/reports/{number}")

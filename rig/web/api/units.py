@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends, Query
 from pydantic import BaseModel, Field
 
 from rig.jobs.kept.search import LONGEST, search_runs
-from rig.jobs.kept.what import Fit
+from rig.jobs.kept.which_run import RunKind
 from rig.web.access.table import API
 from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of, run_named
@@ -54,7 +54,7 @@ def compare(
     from rig.review.units.advice import advice
 
     found = comparing.compare(
-        [run_named(panel, one, Fit(certified_first=True)) for one in serials], despite=despite or []
+        [run_named(panel, one, RunKind(certified_first=True)) for one in serials], despite=despite or []
     )
     return comparing.to_dict(found) | {"advice": asdict(advice(found))}
 
@@ -86,7 +86,7 @@ def add_good(part: str, body: NewGood, who: Asking, panel: Here) -> dict[str, An
     """Take a unit in as known good."""
     from rig.review.library.library import Library
 
-    runs = [run_named(panel, one, Fit(certified_first=True)) for one in body.runs]
+    runs = [run_named(panel, one, RunKind(certified_first=True)) for one in body.runs]
     wrong = sorted({str(run.header.part.get("number", "")) for run in runs} - {part})
     if wrong:
         raise Refusal(400, f"these runs are of {', '.join(wrong)}, not of {part}.", "Take them in under their part.")

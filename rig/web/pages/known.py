@@ -39,7 +39,7 @@ def part(request: Request, part: str, panel: Here) -> Response:
         raise Refusal(404, f"no known-good unit of {part[:64]!r}.", "Take one of the list under Known good.")
     proposed, in_force, trouble = None, None, ""
     try:
-        proposed = library.proposed(part)
+        proposed = library.propose(part)
     except UsageError as fault:
         trouble = str(fault)
     try:

@@ -92,7 +92,7 @@ def compare(
 ) -> Response:
     """Two to four units of one part number side by side. q: serials or runs, with spaces between."""
     from rig.errors import RigError
-    from rig.jobs.kept.what import Fit
+    from rig.jobs.kept.which_run import RunKind
     from rig.review.units import comparing
     from rig.review.units.advice import advice
 
@@ -100,7 +100,7 @@ def compare(
     table, opinion, trouble = None, None, ""
     if len(names) >= 2:
         try:
-            runs = [run_named(panel, one, Fit(certified_first=True)) for one in names]
+            runs = [run_named(panel, one, RunKind(certified_first=True)) for one in names]
             table = comparing.compare(runs, despite=despite or [])
             opinion = advice(table)
         except RigError as fault:
