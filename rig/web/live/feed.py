@@ -145,7 +145,7 @@ def line_of(picture: Picture) -> BenchLine:
     """The bench line of a picture, in words."""
     line: Mapping[str, Any] = picture.line
     state, hot = str(line.get("state", "OFF")), line.get("hot")
-    guard = {"closed": "guard closed", "open": "guard OPEN", None: "the guard does not answer"}.get(line.get("guard"))
+    guard = {"closed": "Guard closed", "open": "Guard OPEN", None: "The guard does not answer"}.get(line.get("guard"))
     stop = {"pressed": "emergency stop PRESSED", "released": "emergency stop released"}.get(str(line.get("stop")), "")
     now = {
         "OFF": "Output off, axis released.",
@@ -154,8 +154,8 @@ def line_of(picture: Picture) -> BenchLine:
         "LIVE": "Excited or turning.",
     }.get(state, "The bench does not answer.")
     if hot:
-        return BenchLine("HOT" if state == "OFF" else state, str(hot), f"{guard or ''}. {stop}", picture.ended is None)
+        return BenchLine("HOT" if state == "OFF" else state, str(hot), f"{guard or ''}, {stop}.", picture.ended is None)
     words = "Safe to open the guard." if line.get("may_open") else "Keep the guard closed."
     if state == "OFF" and line.get("guard") is None:
         return BenchLine(state, now, words, picture.ended is None)
-    return BenchLine(state, now, f"{words} {guard or ''}, {stop}".rstrip(", "), picture.ended is None)
+    return BenchLine(state, now, f"{words} {guard or ''}, {stop}".rstrip(", ") + ".", picture.ended is None)

@@ -55,12 +55,13 @@ function take(curve) {
 }
 
 function drawError() {
-  const board = at("error"), left = 52, right = 800, top = 14, bottom = 210;
+  const board = at("error"), narrow = innerWidth < 700, left = narrow ? 44 : 52, right = narrow ? 400 : 800, top = 14, bottom = 210;
+  board.setAttribute("viewBox", narrow ? "0 0 420 250" : "0 0 820 250");
   const largest = points.error.reduce((most, one) => Math.max(most, Math.abs(one - points.shift)), 0);
   const reach = Math.max(1.15 * largest, 1.2 * limit, 1) || 1;
   const x = (deg) => left + ((deg % 360 + 360) % 360) / 360 * (right - left), y = (value) => (top + bottom) / 2 - value / reach * (bottom - top) / 2;
   board.replaceChildren();
-  for (let deg = 0; deg <= 360; deg += 45) { board.append(svg("text", { x: left + deg / 360 * (right - left), y: bottom + 20, "text-anchor": "middle" }, String(deg))); }
+  for (let deg = 0; deg <= 360; deg += narrow ? 90 : 45) { board.append(svg("text", { x: left + deg / 360 * (right - left), y: bottom + 20, "text-anchor": "middle" }, String(deg))); }
   board.append(svg("text", { x: (left + right) / 2, y: bottom + 38, "text-anchor": "middle" }, "rotor angle / ° mechanical"));
   const step = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000].find((one) => reach / one <= 3) || reach;
   for (let value = -Math.floor(reach / step) * step; value <= reach; value += step) {
