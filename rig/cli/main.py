@@ -73,8 +73,8 @@ WORDS = (
     Word(
         "panel",
         DESK,
-        "the shop's signing key",
-        "anglewright panel key --name 'Harrow Lane Motor Rebuild (invented)'",
+        "the bench on a screen; accounts for it, the shop's signing key",
+        "anglewright panel account list",
         "rig.cli.words.panel:panel",
     ),
     Word(
