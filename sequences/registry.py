@@ -16,12 +16,24 @@ from sequences import (
     pins,
     prove,
     quick_screen,
+    reclock,
     remount,
 )
 
 SEQUENCES: Mapping[str, StepSequence] = {
     module.SEQUENCE.name: module.SEQUENCE
-    for module in (full_test, quick_screen, continuous_sweep, hand_turned, pins, remount, check_standard, prove, index)
+    for module in (
+        full_test,
+        quick_screen,
+        continuous_sweep,
+        hand_turned,
+        pins,
+        reclock,
+        remount,
+        check_standard,
+        prove,
+        index,
+    )
 }
 
 

@@ -10,7 +10,7 @@ import hashlib
 import re
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -54,7 +54,10 @@ def as_it_is(run: StoredRun) -> StoredRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """What is asked for; names are looked up by rig/description/loading.py. speed: "real", "fast" or a factor."""
+    """What is asked for; names are looked up by rig/description/loading.py. speed: "real", "fast" or a factor.
+
+    settings: what hands did to the simulated bench beforehand ("section.key" of its world -> value).
+    """
 
     sequence: str
     part: str
@@ -73,6 +76,7 @@ class Request:
     entries: tuple[str, ...] = ()
     speed: str = "fast"
     bench_log: Path | None = None
+    settings: Mapping[str, str | float | bool] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,6 +270,8 @@ def conclude(
 def bench_and_holder(request: Request) -> tuple[BenchFile, Holder]:
     """The bench and the holder of a request."""
     bench = bench_of(request.bench, request.world)
+    if bench.is_simulated and request.settings:
+        bench = bench.model_copy(update={"world_settings": {**bench.world_settings, **request.settings}})
     return bench, load_holder(request.holder or bench.holder)
 
 
@@ -340,7 +346,8 @@ def in_force(name: str, bench: Bench, part_number: str) -> Mapping[str, Any] | N
     """What has not expired: the bench's loopback, its axis' correction, the part number's re-clamping scatter."""
     days = {"loopback": bench.file.sampler.loopback_days, proving.KIND: proving.VALID_DAYS}
     if bench.file.axis is not None:
-        days |= {"positioner": bench.file.axis.correction_days, reclamping_kind(part_number): RECLAMPING_DAYS}
+        lasts = bench.file.axis.correction_days
+        days |= {"positioner": lasts, "recheck": lasts, reclamping_kind(part_number): RECLAMPING_DAYS}
     return Calibrations().for_run(name, bench.clock.utc(), days)
 
 

@@ -21,6 +21,7 @@ from rig.evaluation.evaluated import evaluate
 from rig.observed import Observed
 from rig.quantity import Limit, measurand
 from rig.resolver.axis.clampings import choose_offsets_mech_rad, variance_factors
+from rig.resolver.axis.rotor_places import radius_factor
 from rig.resolver.part import Part
 from rig.result import Result
 from rig.review.expected_run import expected_run
@@ -29,10 +30,15 @@ from rig.uncertainty.conformity import acceptance_zone
 
 ENCODER = "a reference encoder on the axis"
 SAMPLER = "a sampler with a quarter of the gain drift and divider uncertainty"
+RECLOCK = "axis corrected by run reclock: a master's rotor at three places, a second part agreed"
+TWO_MASTERS = "axis corrected by run reclock of two masters, five places and four: orders 1 to 8"
 CLAMPINGS = "axis corrected by a remount of three clampings"
 WORTH_SAYING = 0.95  # a change that leaves more than this share of U is not listed
 RESEAT_ELEC_ARCMIN = 0.3  # what a part of ordinary seat leaves in each order of the axis
 HIGHEST = 32
+ONE_MASTER_MECH_ARCMIN: Mapping[int, float] = {1: 0.085, 2: 0.05}
+TWO_MASTERS_MECH_ARCMIN: Mapping[int, float] = dict.fromkeys(range(1, 9), 0.02)
+"""Radii at 95.45 % that ordinary masters leave (trials: tests/shows/axis.py)."""
 SHARE_TO_PASS = 0.5  # of the tolerance; below it good parts will often come out undecided
 
 
@@ -122,7 +128,7 @@ def capability(
         rule=part.decision.name,
         multiplier=part.decision.multiplier,
         lines=lines,
-        assumed=_assumptions(nominal, calibration),
+        assumed=_assumptions(nominal),
     )
 
 
@@ -137,7 +143,7 @@ def _about_part(id_: str) -> bool:
         return False
 
 
-def _assumptions(nominal: Observed, calibration: Mapping[str, Any] | None) -> tuple[str, ...]:
+def _assumptions(nominal: Observed) -> tuple[str, ...]:
     told = [
         "a part in the middle of its limits, soaked at 22 degC",
         "instruments within the specification lines of the bench file",
@@ -145,8 +151,7 @@ def _assumptions(nominal: Observed, calibration: Mapping[str, Any] | None) -> tu
     ]
     if nominal.bench.sampler.spec_of("noise") is None:
         told.append("sampler noise of one code: the bench file has no spec line for noise")
-    kept = (calibration or {}).get(KEY)
-    told.append("the axis' correction in force" if kept else "no correction of the axis")
+    told.append("the axis' correction in force" if evaluate(nominal).correction else "no correction of the axis")
     return tuple(told)
 
 
@@ -217,11 +222,15 @@ def _better(id_: str, expanded: float, changed: Mapping[str, Mapping[str, Result
 def _changes(nominal: Observed) -> dict[str, Observed]:
     """The same nominal run on benches that have one thing better."""
     bench, changes = nominal.bench, {}
+    if bench.axis is not None and bench.encoder is None and evaluate(nominal).correction is None:
+        for name, radii in ((RECLOCK, ONE_MASTER_MECH_ARCMIN), (TWO_MASTERS, TWO_MASTERS_MECH_ARCMIN)):
+            header = {**nominal.header, "calibration": {KEY: {"data": expected_reclock(nominal, radii)}}}
+            changes[name] = replace(nominal, header=header)
     if bench.axis is not None and bench.encoder is None:
         better = bench.model_copy(update={"encoder": EncoderDevice(driver="")})
         changes[ENCODER] = expected_run(nominal.part, nominal.holder, better, dict(nominal.header))
     changes[SAMPLER] = replace(nominal, bench=bench.model_copy(update={"sampler": _finer(bench)}))
-    if bench.axis is not None and bench.encoder is None and not (nominal.header.get("calibration") or {}).get(KEY):
+    if bench.axis is not None and bench.encoder is None and evaluate(nominal).correction is None:
         header = {**nominal.header, "calibration": {KEY: {"data": expected_remount(nominal)}}}
         changes[CLAMPINGS] = replace(nominal, header=header)
     return changes
@@ -241,6 +250,26 @@ def _quarter(line: Spec) -> Spec:
     return line.model_copy(update={"percent_reading": line.percent_reading / 4.0})
 
 
+def expected_reclock(nominal: Observed, radii_mech_arcmin: Mapping[int, float]) -> dict[str, Any]:
+    """The correction to be expected from a reclock: no coefficients, only what would be left uncertain."""
+    arcmin = math.pi / 10_800.0
+    rows = [
+        {
+            "order": n,
+            "applied": True,
+            "coefficient_mech_rad": [0.0, 0.0],
+            "u_mech_rad": radius * arcmin / radius_factor(math.inf),
+        }
+        for n, radius in radii_mech_arcmin.items()
+    ]
+    return _correction(nominal, rows)
+
+
+def _correction(nominal: Observed, rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    tied = tied_to(nominal.bench, nominal.header.get("instruments") or {})
+    return {"schema": SCHEMA, "tied": tied, "orders": list(rows), "checked_with": {"what": "a second part"}}
+
+
 def expected_remount(nominal: Observed, clampings: int = 3) -> dict[str, Any]:
     """The correction to be expected from a remount: no coefficients, only what would be left uncertain."""
     axis, p = nominal.bench.axis, nominal.part.pole_pairs
@@ -255,5 +284,4 @@ def expected_remount(nominal: Observed, clampings: int = 3) -> dict[str, Any]:
     orders: Sequence[dict[str, Any]] = [
         {"order": n, "applied": True, "coefficient_mech_rad": [0.0, 0.0], "u_mech_rad": x} for n, x in u.items()
     ]
-    tied = tied_to(nominal.bench, nominal.header.get("instruments") or {})
-    return {"schema": SCHEMA, "tied": tied, "orders": list(orders)}
+    return _correction(nominal, orders)

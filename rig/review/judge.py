@@ -23,6 +23,7 @@ from rig.description.benches import BenchFile
 from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
+from rig.evaluation.angle.axis_notes import axis_notes
 from rig.evaluation.bench.standards import standards_judgement
 from rig.evaluation.bench.watching import watch_judgement
 from rig.evaluation.evaluated import evaluate
@@ -90,6 +91,7 @@ def judge(
         notes=(
             *_notes(obs, judged, cut_short),
             *recording_notes(evaluated),
+            *axis_notes(evaluated),
             *confirmations(witnesses),
             *opinions(judged, obs.header.get("learned")),
         ),

@@ -8,6 +8,8 @@ Theory: rig/signal/README.md, 4.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from rig.control.step import Context
 from rig.errors import UsageError
 from rig.quantity import Scalar
@@ -19,6 +21,27 @@ TURNS = 2
 TAIL_S = 0.25  # what the record is longer than the move, the trigger's delay included
 CYCLE_SAMPLES = 8.0  # of a carrier cycle, at least
 PULSE_SAMPLES = 8.0  # of a pulse's period, at least
+
+
+def can_turn_on_the_fly(ctx: Context) -> bool:
+    """Whether a rotor turns and its step pulses reach the sampler, at a rate that shows carrier and pulses."""
+    if not can_turn(ctx) or ctx.bench.file.switch.step_pulses is None:
+        return False
+    try:
+        _rate_hz(ctx, _seconds(ctx))
+    except UsageError:
+        return False
+    return True
+
+
+def turns_in_steps(ctx: Context) -> bool:
+    """Whether what turns on the fly elsewhere is swept in steps here."""
+    return not can_turn_on_the_fly(ctx)
+
+
+def in_steps(when: Callable[[Context], bool]) -> Callable[[Context], bool]:
+    """A step's condition, on a bench that sweeps in steps."""
+    return lambda ctx: turns_in_steps(ctx) and when(ctx)
 
 
 def pulses_at_sampler(ctx: Context) -> None:

@@ -41,6 +41,27 @@ class Foreigner:
         """The same world with other noise; quiet: with none at all (no scatter of the positions either)."""
         return replace(self, rng=np.random.default_rng((STREAM, self.seed, 1, repeat)), quiet=quiet)
 
+    def replaced(self, clock_deg: float, number: int, *, seat_mm: float = 0.0, knock_mm: float = 0.0) -> Foreigner:
+        """The rotor loosened on the spindle and turned on by clock_deg (mechanical), the stator untouched but knocked.
+
+        number: of the place, which draws the rotor's new seat (normal, a component) and the way of the knock; noise
+        and index are drawn anew.
+        """
+        rng = np.random.default_rng((STREAM, self.seed, 3, number))
+        own = self.part.mount
+        x, y = seat_mm * rng.standard_normal(2)
+        way = np.exp(2j * math.pi * rng.random())
+        mount = replace(
+            own,
+            clock_rad=own.clock_rad + math.radians(clock_deg),
+            rotor_mm=own.rotor_mm + complex(x, y),
+            stator_mm=own.stator_mm + knock_mm * complex(way),
+        )
+        coils = Inductances(self.part.stator, self.part.rotor, mount)
+        noise = np.random.default_rng((STREAM, self.seed, 4, number))
+        part = replace(self.part, mount=mount, after=mount)
+        return replace(self, part=part, coils=coils, coils_after=coils, rng=noise)
+
     def as_recorder(self) -> Foreigner:
         """The same world with channels that nobody ever compared: gain and phase of each output's channel normal with
         the standard uncertainty that evaluation takes for such channels."""

@@ -85,3 +85,25 @@ def made(
             Clamping(theta_mech_rad=theta, deviation_mech_rad=deviation, nominal_offset_mech_rad=float(offset))
         )
     return Setup(pole_pairs, s, p, swept, first)
+
+
+def turned_on_the_spindle(
+    places_mech_deg: Sequence[float],
+    sensor: Mapping[int, complex],
+    positioner: Mapping[int, complex],
+    *,
+    pole_pairs: int = 4,
+    off_deg: Sequence[float] = (),
+    points: int = 320,
+) -> list[Clamping]:
+    """Exact sweeps of a rotor turned ahead on the spindle, the stator untouched; off_deg: how far off each mark."""
+    theta = 2 * np.pi * np.arange(points) / points
+    swept = []
+    for k, asked in enumerate(places_mech_deg):
+        at = theta + curve(positioner, theta) * ARCMIN + np.radians(asked + (off_deg[k] if off_deg else 0.0))
+        reading = at + curve(sensor, at) * ARCMIN / pole_pairs
+        away = reading - theta + 0.7
+        swept.append(
+            Clamping(theta_mech_rad=theta, deviation_mech_rad=away, nominal_offset_mech_rad=float(np.radians(asked)))
+        )
+    return swept

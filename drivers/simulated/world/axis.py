@@ -1,7 +1,7 @@
 """The simulated axis: commanded steps to the true rotor angle; time is an argument, seconds.
 
 Angles are mechanical radians, counter-clockwise positive, from the index mark. Commands are trapezoid moves; the
-motor adds cyclic errors at orders 50, 100 and 200 and once and twice per turn; backlash is a play operator with
+motor adds cyclic errors and the coupling its own (motor_errors.py); backlash is a play operator with
 memory of direction; each move rings out damped; a motor that loses steps loses multiples of four full steps (one
 electrical turn of a two-phase motor); the rotor may slip on the spindle.
 """
@@ -16,12 +16,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.simulated.world.motor_errors import ARCMIN, phases, waves
 from drivers.simulated.world.trapezoid import Trapezoid
 from drivers.simulated.worldfile.keys import AxisWorld
 
 Floats = NDArray[np.float64]
 
-ARCMIN = math.pi / (180 * 60)
 MOVES_LIMIT = 64
 STEP_DIGITS = 6  # of a step: below, a position is taken as rounded
 INDEX_DEG_S = 90.0
@@ -52,18 +52,18 @@ _OfMove = Callable[[_Move, Floats], Floats]
 class AxisPhysics:
     """The state of the axis; every method that changes it takes the bench time at which it does, never going back."""
 
-    def __init__(self, world: AxisWorld, seed: int, rng: np.random.Generator, slip_deg_per_turn: float = 0.0) -> None:
+    def __init__(
+        self,
+        world: AxisWorld,
+        seed: int,
+        rng: np.random.Generator,
+        slip_deg_per_turn: float = 0.0,
+        clamping: int = 1,
+    ) -> None:
         self._world, self._rng = world, rng
         self._slip_rad_per_turn = math.radians(slip_deg_per_turn)
-        phases = np.random.default_rng((seed, 14)).uniform(0, 2 * math.pi, 8)
-        self._waves = [
-            (50, world.cyclic_50_arcmin * ARCMIN, phases[0]),
-            (100, world.cyclic_100_arcmin * ARCMIN, phases[1]),
-            (200, world.cyclic_200_arcmin * ARCMIN, phases[2]),
-            (1, world.once_arcmin * ARCMIN, phases[3]),
-            (2, world.twice_arcmin * ARCMIN, phases[4]),
-        ]
-        self._encoder_phase, self._hand_phase = float(phases[5]), float(phases[6])
+        self._waves = waves(world, seed, clamping)
+        self._encoder_phase, self._hand_phase = phases(seed)[5:7]
         self._rad_per_step = 2 * math.pi / world.steps_per_turn * world.scale
         self._loss_unit_rad = 4 * 2 * math.pi / world.full_steps
         self._lost = False

@@ -43,7 +43,7 @@ class World:
         self.part = adapter_load(file, clamping)
         self._thermal = PartThermal(file.climate)
         self._source = Source(file.generator, file.seed, self._rng)
-        self._axis = AxisPhysics(file.axis, file.seed, self._rng, file.part.faults.rotor_slip_deg_per_turn)
+        self._axis = AxisPhysics(file.axis, file.seed, self._rng, file.part.faults.rotor_slip_deg_per_turn, clamping)
         self._sampling = Sampling(file, self.part, self._rng)
         self._metering = Metering(file, self.part, self._rng)
         self._closed: frozenset[int] = frozenset()

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from drivers.simulated.worldfile.holder import HolderWorld
 from drivers.simulated.worldfile.part import PartWorld
 from drivers.simulated.worldfile.wire_fault import WireFault
 from rig.description.loading import Strict, from_data, load_checked
@@ -21,7 +22,6 @@ from rig.resolver.part import TERMINALS
 
 Four = tuple[float, float, float, float]
 
-_STRAIGHT_PINS = {name: i + 1 for i, name in enumerate(TERMINALS)}
 SILENT_NAMES = {
     "exc": 0, "exc_v": 0, "voltage": 0,
     "exc_i": 1, "current": 1,
@@ -30,65 +30,12 @@ SILENT_NAMES = {
 }  # fmt: skip
 
 
-class HolderWorld(Strict):
-    """What holds the part. offset, tilt and axial seat of clamping `offset_clamping` only (0: of every clamping).
-
-    angle_deg and angle_sigma_deg (mechanical): how the stator sits against the index; drawn at each clamping. fitted:
-    what is plugged into the adapter. nudge: what the operator moved the stator by, toward nudge_deg from the index.
-    broken_lead, bridged_leads: faults of the adapter's own leads. touched: terminal whose adapter pin the core clip is
-    held on.
-    """
-
-    fitted: Literal["part", "shorting plug", "dummy", "nothing"] = "part"
-
-    centring_sigma_mm: float = Field(default=0.01, ge=0)
-    axial_sigma_mm: float = Field(default=0.02, ge=0)
-    angle_sigma_deg: float = Field(default=0.2, ge=0)
-    angle_deg: float = 0.0
-    angles_deg: tuple[float, ...] = ()
-    offset_mm: float = Field(default=0.0, ge=0)
-    offset_deg: float = 0.0
-    tilt_mrad: float = Field(default=0.0, ge=0)
-    tilt_deg: float = 0.0
-    axial_mm: float = 0.0
-    offset_clamping: int = Field(default=1, ge=0)
-    nudge_mm: float = Field(default=0.0, ge=0)
-    nudge_deg: float = 0.0
-    nudge_axial_mm: float = 0.0
-    broken_lead: str = ""
-    bridged_leads: tuple[str, ...] = ()
-    bridged_ohm: float = Field(default=0.5, ge=0)
-    touched: str = ""
-    lead_ohm: float = Field(default=0.08, ge=0)
-    adapter: str = ""
-    pins: dict[str, int] = Field(default_factory=lambda: dict(_STRAIGHT_PINS))
-
-    @field_validator("pins", mode="before")
-    @classmethod
-    def _rest_by_default(cls, value: object) -> object:
-        return {**_STRAIGHT_PINS, **value} if isinstance(value, dict) else value
-
-    @model_validator(mode="after")
-    def _pins(self) -> HolderWorld:
-        told = (self.broken_lead, self.touched, *self.bridged_leads)
-        named = [name for name in told if name and name not in TERMINALS]
-        if named or len(self.bridged_leads) not in (0, 2):
-            raise ValueError(f"broken_lead, touched, bridged_leads: one, one, two terminals of {', '.join(TERMINALS)}")
-        unknown = [name for name in self.pins if name not in TERMINALS]
-        if unknown:
-            raise ValueError(f"pins: unknown terminals {unknown}; they are {', '.join(TERMINALS)}")
-        missing = [name for name in TERMINALS[:6] if name not in self.pins]
-        if missing:
-            raise ValueError(f"pins: no pin for {', '.join(missing)}")
-        if len(set(self.pins.values())) != len(self.pins):
-            raise ValueError("pins: two terminals on one pin")
-        if any(not 1 <= pin <= 12 for pin in self.pins.values()):
-            raise ValueError("pins: adapter pins are 1 to 12")
-        return self
-
-
 class AxisWorld(Strict):
-    """Commanded steps to true angle; amplitudes are peaks in mechanical arcminutes. command_s: latency of a command."""
+    """Commanded steps to true angle; amplitudes are peaks in mechanical arcminutes. command_s: latency of a command.
+
+    runout_mm, runout_deg: of the spindle's nose, from the index; what sits on it runs out with it. coupling_slip_deg:
+    by how much the coupling between motor and spindle slipped, once, ahead of clamping `coupling_slips_at` (0: never).
+    """
 
     controller: Literal["grbl", "tmcl"] = "grbl"
     full_steps: int = Field(default=200, ge=4)
@@ -113,6 +60,10 @@ class AxisWorld(Strict):
     index_repeat_arcmin: float = Field(default=0.5, ge=0)
     hand_turned: bool = False
     start_deg: float = 0.0
+    runout_mm: float = Field(default=0.0, ge=0)
+    runout_deg: float = 0.0
+    coupling_slip_deg: float = 0.0
+    coupling_slips_at: int = Field(default=0, ge=0)
     command_s: float = Field(default=0.0, ge=0)
 
     @property
@@ -280,6 +231,7 @@ def smallest_gap_mm(world: WorldFile) -> float:
     at_lobe *= 1 - 3 * part.gap_scatter
     tilt_mm = (faults.tilt_mrad + holder.tilt_mrad) * 1e-3 * part.stack_mm / 2
     off_mm = faults.static_offset_mm + holder.offset_mm + 3 * holder.centring_sigma_mm + faults.runout_mm
+    off_mm += holder.knock_mm + 3 * holder.rotor_seat_mm + world.axis.runout_mm
     return at_lobe - off_mm - tilt_mm
 
 

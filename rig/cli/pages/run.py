@@ -23,6 +23,7 @@ from rig.cli.pages.runs import console_of_output
 from rig.cli.pages.witness import settling
 from rig.control.step import Progress as Told
 from rig.jobs.bench import health as proving
+from rig.jobs.bench.axis_standing import axis_sentence
 from rig.jobs.demo import SHOP, DemoUnit
 from rig.jobs.run_job import Finished
 from rig.quantity import measurand
@@ -206,6 +207,7 @@ def show_bench(report: Mapping[str, Any]) -> None:
     stop = "PRESSED" if report["emergency_stop"] else "released"
     console.print(f"guard {guard}, emergency stop {stop}")
     console.print(proving.health_sentence(report["health"]))
+    console.print(axis_sentence(report["axis"]))
     console.print(f"can run: {', '.join(report['can_run']) or 'nothing'}")
     for sequence, roles in report["lacking"].items():
         console.print(f"{sequence}: needs {', '.join(roles)}")

@@ -10,9 +10,10 @@ import click
 from click.shell_completion import CompletionItem
 
 from rig.cli import options
-from rig.cli.completion import complete_name, complete_sequence
+from rig.cli.completion import complete_sequence
 from rig.cli.group import WithDefault, print_json
 from rig.cli.pick import pick_run
+from rig.cli.words.axis import recheck, reclock, remount
 
 
 class Runs(WithDefault):
@@ -240,47 +241,8 @@ def prove(as_json: bool, known: str, **request: Any) -> None:
     sys.exit(1 if health["fell_short"] else 3 if health["not_capable"] else 0)
 
 
-@run.command()
-@click.option("--part", default="", shell_complete=complete_name("part"), help="Part file: a name or a path.")
-@click.option("--serial", default="", help="Serial number of the part that is clamped anew.")
-@click.option("--clampings", type=click.Choice(["2", "3", "5"]), default="3", show_default=True)
-@click.option("--of", "runs", multiple=True, metavar="WHAT", help="Evaluate these kept runs of a set instead.")
-@click.option("--check", "check", multiple=True, metavar="WHAT", help="Runs of a second part's set, as a check.")
-@options.bench
-@options.world
-@options.speed
-@options.operator
-@options.as_json
-def remount(clampings: str, runs: tuple[str, ...], check: tuple[str, ...], as_json: bool, **request: Any) -> None:
-    """Clamp one part at several angles, tell its error from the axis', keep the axis' correction.
-
-    Example: anglewright run remount --part KX4-2207 --serial MASTER-1 --world remount_4
-    """
-    from rig.cli.pages.run import ProgressLine
-    from rig.errors import UsageError
-    from rig.jobs import run_job as jobs
-    from rig.jobs.bench import remount as remounting
-    from sequences import remount as clamping
-
-    names = [pick_run(one).id for one in runs]
-    if not names:
-        if not (request["part"] and request["serial"]):
-            raise UsageError("a remount clamps one part.", next_action="Give --part and --serial, or --of with runs.")
-        asked = jobs.Request(sequence=clamping.SEQUENCE.name, **request)
-        hands = _clamping_prompt(jobs.bench_and_holder(asked)[0].is_simulated)
-        names = remounting.run_clampings(asked, int(clampings), hands, ProgressLine(quiet=as_json))
-    found = remounting.evaluate_set(names, [pick_run(one).id for one in check])
-    print_json(found.document()) if as_json else click.echo(found.text())
-
-
-def _clamping_prompt(simulated: bool) -> Any:
-    def ask(number: int, of: int, offset_mech_deg: float) -> None:
-        place = f"clamping {number} of {of}: the stator turned {offset_mech_deg:.1f} deg (mechanical) from the first"
-        click.echo(place + (" (simulated)" if simulated else ""), err=True)
-        if not simulated:
-            click.confirm("Clamped within 3 deg, spigot seated, guard closed?", abort=True, err=True)
-
-    return ask
+for command in (reclock, recheck, remount):
+    run.add_command(command)
 
 
 @run.command()

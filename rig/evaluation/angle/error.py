@@ -16,10 +16,14 @@ from numpy.typing import NDArray
 
 from rig.answer import Curves
 from rig.errors import UsageError
-from rig.evaluation.angle.correction import reference_of_steps
+from rig.evaluation.angle.correction import RECHECKED_MECH_ARCMIN, reference_of_steps
 from rig.evaluation.angle.curve import AngleCurve
 from rig.evaluation.angle.maximum import Figures, figures
-from rig.evaluation.angle.positioner import cyclic_orders, order_half_width_mech_arcmin
+from rig.evaluation.angle.positioner import (
+    cyclic_orders,
+    order_half_width_mech_arcmin,
+    other_orders_mech_arcmin,
+)
 from rig.evaluation.results import ARCMIN_PER_RAD, half_width, make_exact, make_result, make_untested, standard, times
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_teeth
@@ -87,7 +91,7 @@ def _conditions(rotation: Rotation, found: Turn, curve: AngleCurve) -> dict[str,
 
 
 def _reference(rotation: Rotation, found: Turn) -> str:
-    return "encoder" if found.reference == "encoder" else reference_of_steps(rotation.observed, rotation.correction)
+    return "encoder" if found.reference == "encoder" else reference_of_steps(rotation.standing)
 
 
 def why_no_count(rotation: Rotation) -> str:
@@ -198,7 +202,7 @@ def _positioner(got: Figures, u: float, factor: float) -> list[BudgetLine]:
 def _common(rotation: Rotation, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:
     """Influences on the whole curve with the order a turn at which they act (0: unknown)."""
     scatter = p * play_half_width_mech_arcmin(rotation.observed, found.reference)
-    other = 2.0 * p * order_half_width_mech_arcmin(rotation, found.reference, 3)
+    other = p * other_orders_mech_arcmin(rotation, found.reference)
     unseen = 0.5 * p * rotation.slip.limit_mech_arcmin if rotation.slip is not None else 0.0
     return [
         (2 * p, standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback")),
@@ -244,10 +248,17 @@ def _orders(
             share = _share_of_amplitude(model, order, curve, gain * p)
             lines.append(standard("channel gain sine against cosine", gain, "arcmin", share))
         note = "" if order % p == 0 else "not a multiple of the pole pairs: rotor or positioner"
-        results.append(
-            make_result(f"order_{order}_mech_arcmin", model.amplitude(order) / p, lines, conditions, note=note)
-        )
+        seen = conditions | _phase(rotation, curve, model, order)
+        results.append(make_result(f"order_{order}_mech_arcmin", model.amplitude(order) / p, lines, seen, note=note))
     return results
+
+
+def _phase(rotation: Rotation, curve: AngleCurve, model: Orders, order: int) -> dict[str, Scalar]:
+    """Phase of what is left of once and twice a turn, the reading's, where the axis is corrected: it is watched."""
+    if rotation.correction is None or order not in RECHECKED_MECH_ARCMIN:
+        return {}
+    turned = 0.0 if curve.found.direction > 0 else 180.0
+    return {"phase_deg": (math.degrees(model.phase_rad(order)) + turned) % 360.0}
 
 
 def _share_of_amplitude(model: Orders, order: int, curve: AngleCurve, size_elec_arcmin: float) -> float:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.evaluation.angle.correction import RECHECKED_MECH_ARCMIN
 from rig.evaluation.angle.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_teeth
 from rig.evaluation.turn.ratios import Turn
@@ -118,8 +119,17 @@ def figures(rotation: Rotation, found: Turn, theta_mech_rad: Floats, error: Floa
         order_left=0 if only_noise else order_left,
         amplitude_left=0.0 if only_noise else amplitude_left,
         model_curve=np.interp(theta_mech_rad, fine, curve, period=2.0 * math.pi),
-        note=f"bench file, once and twice a turn; {found.reference} as the reference",
+        note=_source(rotation, found.reference),
     )
+
+
+def _source(rotation: Rotation, reference: str) -> str:
+    """Where the half-widths of once and twice a turn come from."""
+    correction = rotation.correction
+    if correction is None or reference != "steps":
+        return f"bench file, once and twice a turn; {reference} as the reference"
+    through = " and ".join(f"{limit:.2f}'" for limit in RECHECKED_MECH_ARCMIN.values())
+    return f"axis corrected ({correction.made_utc}); a recheck lets {through} mechanical through"
 
 
 def shrunk(measured: Complexes, half_width: Floats, shrinks: NDArray[np.bool_]) -> Complexes:

@@ -85,8 +85,8 @@ class Remounting:
         known = positioner_orders(self.separation, self.index_repeat_mech_rad)
         rows = []
         for order in positioner.orders:
-            if self.separation.separated.get(order, 1.0) < OBSERVABLE:
-                continue
+            if self.separation.separated.get(order, 1.0) < OBSERVABLE or abs(order - self.pole_pairs) < 2:
+                continue  # next to the pole pairs the seat anew makes what no scatter of few clampings shows
             applied = order in known.orders
             source = known if applied else positioner
             u = source.u_amplitude(order)
@@ -116,9 +116,9 @@ def separate_runs(runs: Sequence[Observed]) -> Remounting:
     Raises UsageError for runs of different parts or axes, for a run without both passes or with an encoder as its
     reference, and for offsets that can't be told from one another.
     """
-    _alike(runs)
-    bare = [_bare(obs) for obs in runs]
-    curves = [_curve(obs, i) for i, obs in enumerate(bare, start=1)]
+    check_alike(runs)
+    bare = [on_commands(obs) for obs in runs]
+    curves = [swept_curve(obs, i) for i, obs in enumerate(bare, start=1)]
     first = bare[0]
     p, points = curves[0].found.value, curves[0].theta_mech_rad.size
     axis = first.bench.axis
@@ -129,7 +129,7 @@ def separate_runs(runs: Sequence[Observed]) -> Remounting:
         assumed = ASSUMED_RESEAT_ELEC_ARCMIN * ARCMIN / p / math.sqrt(2.0)
         reseat = dict.fromkeys(range(p, top + 1, p), assumed)
     found = separate(
-        [_clamping(obs, c) for obs, c in zip(bare, curves, strict=True)],
+        [clamping_of(obs, c, OFFSET) for obs, c in zip(bare, curves, strict=True)],
         p,
         highest=top,
         stepper_orders=cyclic_orders(first),
@@ -161,7 +161,8 @@ def compare_axes(first: Remounting, second: Remounting) -> Agreement:
     return compare_positioners(first.separation, second.separation, first.index_repeat_mech_rad)
 
 
-def _alike(runs: Sequence[Observed]) -> None:
+def check_alike(runs: Sequence[Observed]) -> None:
+    """One part on one axis, clamped twice at least. Raises UsageError otherwise."""
     if len(runs) < 2:
         raise UsageError("One clamping can't tell sensor and positioner apart.", next_action="Clamp at least twice.")
     first = runs[0]
@@ -176,14 +177,20 @@ def _alike(runs: Sequence[Observed]) -> None:
             )
 
 
-def _bare(obs: Observed) -> Observed:
+def on_commands(obs: Observed) -> Observed:
     """The same run on its nominal positions."""
     kept = {key: value for key, value in (obs.header.get("calibration") or {}).items() if key != KEY}
     return replace(obs, header={**obs.header, "calibration": kept or None})
 
 
-def _curve(obs: Observed, number: int) -> AngleCurve:
-    curve = Rotation(Windings(Channels(obs))).angle_curve
+def rotation_of(obs: Observed) -> Rotation:
+    """The turning rotor of a run."""
+    return Rotation(Windings(Channels(obs)))
+
+
+def swept_curve(obs: Observed, number: int) -> AngleCurve:
+    """The error curve of one clamping. Raises UsageError without both passes, or with an encoder as its reference."""
+    curve = rotation_of(obs).angle_curve
     if curve is None or curve.passes is None:
         raise UsageError(f"Clamping {number} has no sweep both ways.", next_action="Repeat that clamping.")
     if obs.select("encoder_angle"):
@@ -194,18 +201,18 @@ def _curve(obs: Observed, number: int) -> AngleCurve:
     return curve
 
 
-def _clamping(obs: Observed, curve: AngleCurve) -> Clamping:
-    """The curve as deviation of a mechanical reading from the position."""
+def clamping_of(obs: Observed, curve: AngleCurve, entry: str) -> Clamping:
+    """The curve as deviation of a mechanical reading from the position; entry: names the angle asked for."""
     sign, p = curve.found.direction, curve.found.value
     deviation = sign * (curve.mean * ARCMIN + curve.zero_elec_rad) / p
     return Clamping(
         theta_mech_rad=curve.theta_mech_rad,
         deviation_mech_rad=deviation,
-        nominal_offset_mech_rad=math.radians(nominal_offset_deg(obs)),
+        nominal_offset_mech_rad=math.radians(angle_asked_deg(obs, entry)),
     )
 
 
-def nominal_offset_deg(obs: Observed) -> float:
-    """The offset that the operator was asked for, mechanical degrees; 0 where none was noted."""
-    values = [r.number() for r in obs.select("manual", name=OFFSET)]
+def angle_asked_deg(obs: Observed, entry: str) -> float:
+    """The angle that the operator was asked for, mechanical degrees; 0 where none was noted. entry: its name."""
+    values = [r.number() for r in obs.select("manual", name=entry)]
     return values[-1] if values else 0.0

@@ -10,7 +10,7 @@ those at rest (rig/evaluation/turn/passes.py), else those on the fly.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,13 +93,18 @@ class Turn:
         return float(np.mean(np.abs(self.exc_v))) / math.sqrt(2.0)
 
 
-def turn(
-    windings: Windings, names: tuple[str, ...], on_the_fly: SweepOnTheFly | None, correction: Correction | None
-) -> Turn | None:
-    """A turn that this run swept; None when there is no sweep, no rotor, or its outputs don't move.
+def correct_positions(found: Turn | None, correction: Correction | None) -> Turn | None:
+    """The turn with the positioner's correction on its commanded positions; an encoder's stay as they were read."""
+    if found is None or correction is None or found.reference != "steps":
+        return found
+    return replace(found, theta_mech_rad=found.theta_mech_rad + correction.at(found.theta_mech_rad))
 
-    names: the series at rest that make it; on_the_fly: the continuous sweep, which counts where none was made at rest;
-    correction: the positioner's in force.
+
+def turn(windings: Windings, names: tuple[str, ...], on_the_fly: SweepOnTheFly | None) -> Turn | None:
+    """A turn that this run swept, by its commands or its encoder; None when there is no sweep, no rotor, or its outputs
+    don't move.
+
+    names: the series at rest that make it; on_the_fly: the continuous sweep, which counts where none was made at rest.
     """
     obs = windings.observed
     parts = [(name, p) for name in names if (p := windings.channels.phasors(name)) is not None]
@@ -112,7 +117,7 @@ def turn(
         return None
     ccw = np.concatenate([_is(p, "direction", "ccw", name not in CLOCKWISE) for name, p in parts])
     closing = np.concatenate([_is(p, "closing", True, False) for _, p in parts])
-    theta, reference = _positions(obs, names, steps, ccw, closing, correction)
+    theta, reference = _positions(obs, names, steps, ccw, closing)
     ratios = [_ratios(windings, p) for _, p in parts]
     sine = np.concatenate([r[0] for r in ratios])
     cosine = np.concatenate([r[1] for r in ratios])
@@ -228,9 +233,7 @@ def _moves(ratios: Complexes) -> bool:
     return bool(np.max(np.abs(ratios - ratios.mean())) > 0.0)
 
 
-def _positions(
-    obs: Observed, names: tuple[str, ...], steps: Floats, ccw: Bools, closing: Bools, correction: Correction | None
-) -> tuple[Floats, str]:
+def _positions(obs: Observed, names: tuple[str, ...], steps: Floats, ccw: Bools, closing: Bools) -> tuple[Floats, str]:
     axis = obs.bench.axis
     per_turn = axis.steps_per_turn if axis else 3200
     theta = 2.0 * math.pi * steps / per_turn
@@ -243,7 +246,7 @@ def _positions(
     keys = [(s, "ccw" if c else "cw", bool(e)) for s, c, e in zip(steps, ccw, closing, strict=True)]
     found = [read.get((int(s), d, e)) for s, d, e in keys]
     if not readings or any(f is None for f in found):
-        return theta if correction is None else theta + correction.at(theta), "steps"
+        return theta, "steps"
     encoder = np.radians(np.array([f.number() for f in found if f is not None]))
     away = np.angle(np.exp(1j * (encoder - theta)))
     offset = float(np.angle(np.mean(np.exp(1j * away))))

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from functools import cached_property
 
-from rig.evaluation.angle.correction import Correction, correction_in_force
+from rig.evaluation.angle.correction import Correction, Standing, standing_of
+from rig.evaluation.angle.coupling import coupling_moved
 from rig.evaluation.angle.curve import AngleCurve, angle_curve, count_pole_pairs
 from rig.evaluation.coils.windings import Windings
 from rig.evaluation.turn.even_places import SweepOnTheFly, sweep_on_the_fly
 from rig.evaluation.turn.passes import first_sweeps, first_turnings, swept_series
-from rig.evaluation.turn.ratios import Turn, turn
+from rig.evaluation.turn.ratios import Turn, correct_positions, turn
 from rig.evaluation.turn.slip import Slip, play_half_width_mech_arcmin, slip_of
 from rig.observed import Observed
 from rig.resolver.turn.angle import PolePairs
@@ -30,9 +31,19 @@ class Rotation:
         return self.windings.observed
 
     @cached_property
+    def standing(self) -> Standing:
+        """Whether the positioner's correction that the run's header carries holds for it; else why it is left aside."""
+        found = standing_of(self.observed, self.windings.temperature)
+        if found.correction is None or self._on_commands is None:
+            return found
+        bare = self._on_commands
+        moved = coupling_moved(found.correction, self.observed, bare, count_pole_pairs(self.observed, bare))
+        return Standing(None, moved) if moved else found
+
+    @property
     def correction(self) -> Correction | None:
         """The positioner's correction in force."""
-        return correction_in_force(self.observed)
+        return self.standing.correction
 
     @property
     def continuous_sweep(self) -> tuple[SweepOnTheFly | None, str]:
@@ -40,9 +51,19 @@ class Rotation:
         return self.windings.continuous_sweep
 
     @cached_property
+    def _on_commands(self) -> Turn | None:
+        """The turn by the commanded positions, before any correction of the axis."""
+        return turn(self.windings, swept_series(self.observed), self.continuous_sweep[0])
+
+    @cached_property
     def turn(self) -> Turn | None:
         """The turn that the run swept; None when there is no sweep, no rotor, or its outputs don't move."""
-        return turn(self.windings, swept_series(self.observed), self.continuous_sweep[0], self.correction)
+        return correct_positions(self._on_commands, self.correction)
+
+    @property
+    def turn_is_on_the_fly(self) -> bool:
+        """Whether the turn was swept without stopping."""
+        return self.turn is not None and self.turn.latency_s is not None
 
     @cached_property
     def pole_pairs(self) -> PolePairs | None:
@@ -68,7 +89,7 @@ class Rotation:
         if not names and turnings is None:
             return None
         on_the_fly = None if turnings is None else sweep_on_the_fly(self.windings.channels, turnings)[0]
-        first = turn(self.windings, names, on_the_fly, self.correction)
+        first = correct_positions(turn(self.windings, names, on_the_fly), self.correction)
         if first is None:
             return None
         return self._slip(first, angle_curve(self.observed, first, count_pole_pairs(self.observed, first)))

@@ -20,6 +20,7 @@ from rig.description.places import find, packaged_fixtures
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.bench import health as proving
+from rig.jobs.bench.axis_standing import axis_standing
 from sequences.registry import SEQUENCES
 
 STOPPED_BY = {signal.SIGINT, signal.SIGTERM}
@@ -49,6 +50,8 @@ def check_bench(name: str) -> dict[str, Any]:
             rows.append({**row, "overdue": bool(told["due"]) and told["due"] < bench.clock.utc()[:10]})
         state = bench.interlock.state()
     present = {row["role"] for row in rows}
+    kept_as, now = jobs.calibration_name(bench_file), proving.now_utc()
+    lasts = bench_file.axis.correction_days if bench_file.axis else 0.0
     lacking = {name: sorted(known.needs - present) for name, known in SEQUENCES.items() if known.needs - present}
     return {
         "bench": bench_file.name,
@@ -57,7 +60,8 @@ def check_bench(name: str) -> dict[str, Any]:
         "instruments": rows,
         "guard_closed": state.guard_closed,
         "emergency_stop": state.emergency_stop,
-        "health": proving.health_of(jobs.calibration_name(bench_file), proving.now_utc()),
+        "health": proving.health_of(kept_as, now),
+        "axis": axis_standing(kept_as, now, lasts),
         "can_run": [name for name in SEQUENCES if name not in lacking],
         "lacking": lacking,
         "complete": not lacking,

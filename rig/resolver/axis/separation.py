@@ -2,6 +2,8 @@
 
 It must never know how the curves were measured. Model, mechanical rad, positions theta_i of the axis, clamping k:
     deviation_ki = reading_ki - theta_i = S(x_ki) + P(theta_i) + c_k + once-a-turn part of clamping k + noise
+Where the rotor is turned on the spindle and the stator stays clamped, once a turn of the sensor turns with the rotor
+like every other order: there is no part of its own, and S and P hold order 1 too (rotor_places.py).
 with x_ki the rotor's true place under the sensor: the reading less S itself (so S is evaluated at the reading,
 iterated). The offset of a clamping is the mean of its deviations: the sensor is its own protractor, up to whole
 electrical cycles. Order by order m_k = S_n exp(j n phi_k) + P_n; with rho_n = |mean exp(j n phi_k)| an order can't be
@@ -26,7 +28,8 @@ from rig.resolver.turn.orders import Orders, design
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 RCOND = 0.03
-ROUNDS = 4
+ROUNDS = 6
+SETTLED_RAD = 1e-11  # change of a place between two rounds
 COVERED = 0.977249868  # two-sided 95.45 %
 OBSERVABLE = 0.9  # share of an order that the solution returns; below it the order counts as not separated
 
@@ -36,7 +39,8 @@ class Separation:
     """sensor, positioner: orders in mechanical rad; the sensor's over the axis angle in the first clamping.
 
     offsets_mech_rad (N,): against the first clamping, as read by the sensor; once_mech_rad (N,) complex: once a turn of
-    each clamping, sensor, seat and positioner together (never separable). separated: share of each sensor order that
+    each clamping, sensor, seat and positioner together (not separable where the stator is turned; zeros where the rotor
+    is). separated: share of each sensor order that
     the solution returns (1 = whole, 1/2 = can't be told apart); factors: var(order) / var(one sweep).
     residual_rms_mech_rad: of one point; reseat_mech_rad: order -> amplitude (rms of each of its two parts) that the
     curve changes by from clamping to clamping, noise included, on reseat_dof degrees of freedom; None with two
@@ -71,12 +75,15 @@ def separate(
     noise_mech_rad: float | None = None,
     reseat_mech_rad: Mapping[int, float] | None = None,
     rcond: float = RCOND,
+    rotor_places: int = 0,
 ) -> Separation:
     """Sensor and positioner from N >= 2 clampings (positions may differ in number, but not between them in kind).
 
     highest: the last order given to both (default 8 pole pairs); stepper_orders are the positioner's alone.
     noise_mech_rad: standard deviation of a point, from elsewhere (scatter of the passes); None takes the residual's.
     reseat_mech_rad: re-seating scatter by order, known from elsewhere; None takes it from three clampings or more.
+    rotor_places: even places to which the rotor was turned on the spindle, the stator untouched; their multiples are
+    then the sensor's alone. 0: the stator was turned.
     Raises UsageError for fewer than two clampings or too few points.
     """
     if len(clampings) < 2:
@@ -89,10 +96,12 @@ def separate(
             next_action=f"Sweep at least {2 * top + 3} points, or ask for fewer orders.",
         )
     cyclic = {fold_order(n, least) for n in stepper_orders} - {0}
-    own = [n for n in range(2, top + 1) if n not in cyclic]
-    placed = sorted({*own, *(n for n in cyclic if 2 * n < least)})
+    own = [n for n in range(1 if rotor_places else 2, top + 1) if n not in cyclic]
+    shared = [n for n in own if not rotor_places or n % rotor_places]
+    placed = sorted({*shared, *(n for n in cyclic if 2 * n < least)})
     readings, offsets = _readings(clampings, pole_pairs)
-    solved = _iterate(clampings, readings, own, placed, rcond)
+    each = () if rotor_places else (1,)
+    solved = _iterate(clampings, readings, own, placed, each, rcond)
     return _make_separation(clampings, offsets, own, placed, solved, noise_mech_rad, reseat_mech_rad)
 
 
@@ -125,11 +134,16 @@ def _readings(clampings: Sequence[Clamping], pole_pairs: int) -> tuple[list[Floa
 
 
 def _iterate(
-    clampings: Sequence[Clamping], readings: list[Floats], own: Sequence[int], placed: Sequence[int], rcond: float
+    clampings: Sequence[Clamping],
+    readings: list[Floats],
+    own: Sequence[int],
+    placed: Sequence[int],
+    each: Sequence[int],
+    rcond: float,
 ) -> _Solved:
     """Solve, take the sensor's error off the readings to get the true places, solve again."""
     target = np.concatenate([c.deviation_mech_rad - np.mean(c.deviation_mech_rad) for c in clampings])
-    rest = _fixed_columns(clampings, placed)
+    rest = _fixed_columns(clampings, placed, each)
     places = readings
     count = 2 * len(own)
     for round_ in range(1, ROUNDS + 1):
@@ -141,19 +155,20 @@ def _iterate(
         ]
         change = max(float(np.max(np.abs(a - b))) for a, b in zip(moved, places, strict=True))
         places, solved.places, solved.rounds = moved, moved, round_
-        if change < 1e-9:
+        if change < SETTLED_RAD:
             break
     return solved
 
 
-def _fixed_columns(clampings: Sequence[Clamping], placed: Sequence[int]) -> Floats:
-    """Columns that don't move with the iteration: the positioner's orders, constant and once a turn of clampings."""
+def _fixed_columns(clampings: Sequence[Clamping], placed: Sequence[int], each: Sequence[int]) -> Floats:
+    """Columns that don't move with the iteration: the positioner's orders, constant and `each` orders of a clamping."""
     sizes = [c.theta_mech_rad.size for c in clampings]
     rows = np.vstack([design(c.theta_mech_rad, placed)[:, 1:] for c in clampings])
-    own = np.zeros((sum(sizes), 3 * len(clampings)))
+    wide = 1 + 2 * len(each)
+    own = np.zeros((sum(sizes), wide * len(clampings)))
     start = 0
     for k, clamping in enumerate(clampings):
-        own[start : start + sizes[k], 3 * k : 3 * k + 3] = design(clamping.theta_mech_rad, (1,))
+        own[start : start + sizes[k], wide * k : wide * (k + 1)] = design(clamping.theta_mech_rad, each)
         start += sizes[k]
     return np.hstack([rows, own])
 
@@ -195,7 +210,7 @@ def _make_separation(
     count, points = len(own), float(np.mean([c.theta_mech_rad.size for c in clampings]))
     share = solved.resolution[: 2 * count].reshape(-1, 2).mean(axis=1)
     gain = np.diag(solved.inverse_square)[: 2 * count].reshape(-1, 2).mean(axis=1) * points / 2.0
-    separated = dict(zip(own, share.tolist(), strict=True))
+    separated = {n: s if n in placed else 0.5 for n, s in zip(own, share.tolist(), strict=True)}
     factors = {n: float(g) if separated[n] >= OBSERVABLE else math.inf for n, g in zip(own, gain, strict=True)}
     reseat_dof = math.inf
     if len(clampings) > 2 and reseat is None:
@@ -207,12 +222,13 @@ def _make_separation(
     for orders, start, end in ((own, ends[0], ends[1]), (placed, ends[1], ends[2])):
         block = covariance[start:end, start:end] + np.diag(_reseat_variance(orders, reseat or {}, factors, reseat_dof))
         found.append(_orders(orders, solved.solution[start:end], block, residual, dof))
-    once = solved.solution[ends[2] :].reshape(len(clampings), 3)
+    each = solved.solution[ends[2] :].reshape(len(clampings), -1)
+    once = each[:, 1] + 1j * each[:, 2] if each.shape[1] > 1 else np.zeros(len(clampings), dtype=np.complex128)
     return Separation(
         sensor=found[0],
         positioner=found[1],
         offsets_mech_rad=offsets,
-        once_mech_rad=once[:, 1] + 1j * once[:, 2],
+        once_mech_rad=once,
         separated=separated,
         factors=factors,
         residual_rms_mech_rad=residual,

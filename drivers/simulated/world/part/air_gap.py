@@ -26,7 +26,12 @@ MISSING_ROTOR_GAP_MM = 12.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrueSeat:
-    """How the rotor lies in the stator in one clamping: millimetres, milliradians, mechanical radians."""
+    """How the rotor lies in the stator in one clamping: millimetres, milliradians, mechanical radians.
+
+    angle_mech_rad: rotor's angle in the stator less the spindle's; rotor_rad: the rotor's own share of it, ahead on the
+    spindle. rotor_mm, spindle_mm: complex centre of the rotor on its seat (turns with the rotor, from its lobe 1) and
+    of the spindle's nose (turns with the spindle, from its index).
+    """
 
     offset_mm: float
     offset_rad: float
@@ -34,6 +39,9 @@ class TrueSeat:
     tilt_mrad: float
     tilt_rad: float
     angle_mech_rad: float
+    rotor_rad: float = 0.0
+    rotor_mm: complex = 0j
+    spindle_mm: complex = 0j
 
 
 def seat_of(world: WorldFile, clamping: int | None) -> TrueSeat:
@@ -42,26 +50,43 @@ def seat_of(world: WorldFile, clamping: int | None) -> TrueSeat:
     radial = faults.static_offset_mm * np.exp(1j * math.radians(faults.static_offset_deg))
     tilt = faults.tilt_mrad * np.exp(1j * math.radians(faults.tilt_deg))
     axial, angle = faults.axial_mm, 0.0
+    rotor_rad, rotor_mm, spindle_mm = 0.0, 0j, 0j
     if clamping is not None:
-        draws = np.random.default_rng((world.seed, 11, clamping)).standard_normal(4)
+        stator = holder.stator_clamping or clamping
+        draws = np.random.default_rng((world.seed, 11, stator)).standard_normal(4)
         radial += holder.centring_sigma_mm * (draws[0] + 1j * draws[1])
         axial += holder.axial_sigma_mm * draws[2]
-        listed = holder.angles_deg[(clamping - 1) % len(holder.angles_deg)] if holder.angles_deg else 0.0
-        angle = math.radians(holder.angle_deg + listed + holder.angle_sigma_deg * draws[3])
-        if holder.offset_clamping in (0, clamping):
+        angle = math.radians(holder.angle_deg + _listed(holder.angles_deg, stator) + holder.angle_sigma_deg * draws[3])
+        if stator != clamping and holder.knock_mm:
+            way = np.random.default_rng((world.seed, 16, clamping)).uniform(0.0, 2.0 * math.pi)
+            radial += holder.knock_mm * np.exp(1j * way)
+        if holder.offset_clamping in (0, stator):
             radial += holder.offset_mm * np.exp(1j * math.radians(holder.offset_deg))
             tilt += holder.tilt_mrad * np.exp(1j * math.radians(holder.tilt_deg))
             axial += holder.axial_mm
         radial -= holder.nudge_mm * np.exp(1j * (math.radians(holder.nudge_deg) + angle))
         axial -= holder.nudge_axial_mm
+        on_arbor = np.random.default_rng((world.seed, 15, clamping)).standard_normal(3)
+        ahead = holder.rotor_deg + _listed(holder.rotor_angles_deg, clamping) + holder.rotor_sigma_deg * on_arbor[0]
+        rotor_rad = math.radians(ahead)
+        rotor_mm = holder.rotor_seat_mm * complex(on_arbor[1], on_arbor[2])
+        spindle_mm = world.axis.runout_mm * complex(np.exp(1j * math.radians(world.axis.runout_deg)))
     return TrueSeat(
         offset_mm=float(abs(radial)),
         offset_rad=float(np.angle(radial)),
         axial_mm=float(axial),
         tilt_mrad=float(abs(tilt)),
         tilt_rad=float(np.angle(tilt)),
-        angle_mech_rad=angle,
+        angle_mech_rad=angle + rotor_rad,
+        rotor_rad=rotor_rad,
+        rotor_mm=rotor_mm,
+        spindle_mm=spindle_mm,
     )
+
+
+def _listed(angles_deg: tuple[float, ...], clamping: int) -> float:
+    """The angle of a clamping, in turn; 0 without a list."""
+    return angles_deg[(clamping - 1) % len(angles_deg)] if angles_deg else 0.0
 
 
 class AirGap:
@@ -113,6 +138,9 @@ class AirGap:
         gap = gap - seat.offset_mm * np.cos(angles - seat.offset_rad)
         if part.faults.runout_mm:
             gap = gap - part.faults.runout_mm * np.cos(angles - theta - math.radians(part.faults.runout_deg))
+        with_rotor = seat.rotor_mm + seat.spindle_mm * np.exp(-1j * seat.rotor_rad)
+        if with_rotor:
+            gap = gap - abs(with_rotor) * np.cos(angles - theta - np.angle(with_rotor))
         return gap
 
     def _lobes(self, from_rotor: Floats) -> Floats:
