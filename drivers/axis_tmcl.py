@@ -20,7 +20,7 @@ from drivers.roles import Identity
 from drivers.tmcl_dialogue import Op, TmclDialogue
 from rig.errors import BadReply, BenchError, NoReply, PositionLost, WrongInstrument
 
-TARGET, POSITION, SPEED, MAX_SPEED, MAX_ACCELERATION = 0, 1, 3, 4, 5
+POSITION, SPEED, MAX_SPEED, MAX_ACCELERATION = 1, 3, 4, 5
 CURRENT, STANDBY, REACHED, MICROSTEPS = 6, 7, 8, 140
 SEARCH_MODE, SEARCH_SPEED, SWITCH_SPEED, MARK_POSITION, UNITS = 193, 194, 195, 197, 255
 HOME_POSITIVE = 8

@@ -40,8 +40,6 @@ STATUS = {
 class Op(IntEnum):
     """Commands of direct mode."""
 
-    ROR = 1
-    ROL = 2
     MST = 3
     MVP = 4
     SAP = 5

@@ -273,9 +273,6 @@ class Reading:
         )
 
 
-ORIGINS = ("maker", "customer", "learned", "shop fall-back")
-
-
 STATED_FOR = (
     "angle",
     "frequency_hz",
@@ -292,7 +289,8 @@ STATED_FOR = (
 class Limit:
     """Where a result must lie: lower and upper in the measurand's unit, either may be None; who set it.
 
-    origin: one of `ORIGINS`. note: free text that is printed (revision, n of learned parts, "provisional").
+    origin: maker, customer, learned or shop fall-back. note: free text that is printed (revision, n of
+    learned parts, "provisional").
     required: a required line that is not tested leaves the run undecided. angle: "electrical", "mechanical", "unclear"
     or "" (as the measurand says). frequency_hz, level_v_rms, temperature_degc, revision: what the limit was stated for
     (None, "": the part file's own); the coefficients are relative changes of the limit, per relative change of

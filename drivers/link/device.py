@@ -14,7 +14,7 @@ from typing import ClassVar, TypeVar
 
 from drivers.link.base import Link
 from drivers.link.session import ScpiSession
-from drivers.link.states import LinkEvent, LinkState, win_back
+from drivers.link.states import LinkEvent, win_back
 from drivers.link.urls import make_link
 from drivers.roles import Identity
 from rig.errors import BadReply, BenchError, LinkDown, NoReply, WrongInstrument
@@ -127,11 +127,6 @@ class ScpiDevice(Device):
         self._session.identify_again = self._identify_again
         self._session.set_up_again = self._set_up_again
         self._lock = self._session.lock
-
-    @property
-    def link_state(self) -> LinkState:
-        """Where its link stands (drivers/link/states.py)."""
-        return self._session.states.state
 
     def close(self) -> None:
         """Never raises."""

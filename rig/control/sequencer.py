@@ -33,8 +33,6 @@ TABLE: Mapping[tuple[str, str], str] = {
     ("stopping", "made_safe"): "safe",
     ("safe", "close"): "done",
 }
-STATES = ("ready", "running", "held", "stopping", "safe", "done")
-EVENTS = ("start", "hold", "resume", "finish", "stop", "made_safe", "close")
 
 
 def always(_: Context) -> bool:

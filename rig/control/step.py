@@ -22,7 +22,6 @@ from rig.signal.waveform import Waveform
 from rig.vocabulary import check
 
 CHANNELS = ("exc_v", "exc_i", "sin", "cos")
-ROTORS = ("own", "shop master", "none")
 PASSES = ("sweep_ccw", "sweep_cw", "turning_ccw", "turning_cw")
 KEPT = ("background", "ramp", "excitation", *PASSES, *(f"{way}_again" for way in PASSES))  # series that gates look at
 

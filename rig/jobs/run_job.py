@@ -106,6 +106,7 @@ class Finished:
             "awaits_witness": [one.to_dict() for one in self.judgement.awaits],
             "open": [one.to_dict() for one in self.open_lines()],
             "files": dict(self.files),
+            "remarks": [dump(remark) for remark in self.stored.remarks],
             "leak_trend": leaks.to_dict() if leaks is not None else None,
         }
 

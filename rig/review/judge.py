@@ -56,7 +56,6 @@ ANSWERS: Mapping[str, Callable[[Inspection], Judgement]] = {
     "standards": lambda inspection: standards_judgement(inspection.evaluated),
     "watch": lambda inspection: watch_judgement(inspection.observed),
 }
-FORBIDDEN = "excitation-forbidden"  # why a run ended after its DC steps; spoils nothing by itself
 
 
 def judge(

@@ -59,30 +59,23 @@ class SampleDropOut:
 class ChannelQuality:
     """Figures of one channel over all its records.
 
-    rail_samples, rail_pairs: samples on a rail code, and neighbouring ones; rail_records: records with a pair or with
-    two samples on a rail. range_used: largest distance of a code from the middle between the rails, over half of their
-    span (0 to 1; the rails need not lie about zero). silent: no carrier above six times its own uncertainty in any
-    record. constant: every code of every record is the same; constant_records: records of one code.
-    amplitude_v, noise_v: largest carrier peak, pooled residual rms (V). snr_db: carrier rms of the strongest record
-    over the noise. thd: harmonics over carrier in the strongest record. dc_v, dc_scatter_v: mean and standard
-    deviation of the records' DC (slow pick-up shows in the scatter). jump_records: level leaves the median (steady
-    channels only); disturbed_records: residual several times the median residual.
+    rail_samples: samples on a rail code; rail_records: records with two of them. silent: no carrier above six times
+    its own uncertainty in any record. constant: every code of every record is the same; constant_records: records of
+    one code. amplitude_v, noise_v: largest carrier peak, pooled residual rms (V). thd: harmonics over carrier in the
+    strongest record. dc_v: mean DC. jump_records: level leaves the median (steady channels only); disturbed_records:
+    residual several times the median residual.
     """
 
     name: str
     rail_samples: int
-    rail_pairs: int
     rail_records: tuple[int, ...]
-    range_used: float
     silent: bool
     constant: bool
     constant_records: tuple[int, ...]
     amplitude_v: float
     noise_v: float
-    snr_db: float
     thd: float
     dc_v: float
-    dc_scatter_v: float
     lines: tuple[SpectralLine, ...]
     drop_outs: tuple[SampleDropOut, ...]
     jump_records: tuple[int, ...]
@@ -106,11 +99,6 @@ class Quality:
             if channel.name == name:
                 return channel
         raise UsageError(f"No channel {name!r} in this series.", next_action="Use the stack's channel names.")
-
-    @property
-    def clipped_channels(self) -> tuple[str, ...]:
-        """Names of the clipped channels."""
-        return tuple(channel.name for channel in self.channels if channel.is_clipped)
 
 
 def inspect(stack: WaveformStack, fit: SineFit, expected: Expected | None = None) -> Quality:
@@ -137,7 +125,6 @@ def _channel(
     low, high = codes.min(axis=1), codes.max(axis=1)
     touched = np.flatnonzero((low <= stack.rail_low) | (high >= stack.rail_high))
     rails = (codes[touched] <= stack.rail_low) | (codes[touched] >= stack.rail_high)
-    pairs = np.sum(rails[:, 1:] & rails[:, :-1], axis=1)
     counts = np.sum(rails, axis=1)
     amplitude = np.abs(fit.fundamental[:, c])
     strongest = int(np.argmax(amplitude))
@@ -148,20 +135,14 @@ def _channel(
     return ChannelQuality(
         name=name,
         rail_samples=int(np.sum(counts)),
-        rail_pairs=int(np.sum(pairs)),
         rail_records=tuple(int(i) for i in touched[counts >= 2]),
-        range_used=_range_used(float(low.min()), float(high.max()), stack),
         silent=bool(np.all(amplitude <= 6 * np.maximum(fit.u_amplitude[:, c], _floor_v(stack, c, fit.samples)))),
         constant=bool(low.min() == high.max()),
         constant_records=tuple(int(i) for i in flat),
         amplitude_v=peak,
         noise_v=noise,
-        snr_db=20 * math.log10(peak / math.sqrt(2) / noise)
-        if noise > 0 and peak > 0
-        else (-math.inf, math.inf)[peak > 0],
         thd=float(fit.thd()[strongest, c]),
         dc_v=float(np.mean(fit.dc[:, c])),
-        dc_scatter_v=float(np.std(fit.dc[:, c])),
         lines=_lines(stack, fit, c, peak, known),
         drop_outs=_drop_outs(codes, stack, fit, c),
         jump_records=_jumps(amplitude, fit.u_amplitude[:, c], wish.jump_relative) if name in wish.steady else (),
@@ -169,12 +150,6 @@ def _channel(
             fit.residual_rms[:, c], wish.residual_factor, float(abs(stack.scale_v[c]))
         ),
     )
-
-
-def _range_used(low: float, high: float, stack: WaveformStack) -> float:
-    """The share of half the span between the rails that the codes use; a converter may count from zero."""
-    middle, half = (stack.rail_high + stack.rail_low) / 2, (stack.rail_high - stack.rail_low) / 2
-    return max(high - middle, middle - low) / half
 
 
 def _floor_v(stack: WaveformStack, c: int, samples: int) -> float:

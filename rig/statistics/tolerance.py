@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 NODES = 96
 REACH = 8.5  # standard deviations of the mean beyond which nothing is left to integrate
-MASKING_N = 11  # at 95/95 a bad part among up to so many always passes its own limits: k > (n - 1) / sqrt(n)
 
 
 def _check(n: int, coverage: float, confidence: float, least: int = 2) -> None:

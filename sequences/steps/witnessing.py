@@ -19,11 +19,6 @@ CAPTURES = 2
 SPOTS = 8
 
 
-def has_dummy_lines(ctx: Context) -> bool:
-    """Whether the bench drives the dummy's relays."""
-    return ctx.bench.file.switch.dummy_lines is not None
-
-
 def dummy(ctx: Context) -> None:
     """Every setting of the dummy, excitation off between them."""
     lines = ctx.bench.file.switch.dummy_lines

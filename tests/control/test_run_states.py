@@ -10,7 +10,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "sequences"))
 from fake_bench import FakeWorld, ListJournal, context
 
-from rig.control.sequencer import EVENTS, STATES, TABLE, Machine, Step, StepSequence, run_sequence
+from rig.control.sequencer import TABLE, Machine, Step, StepSequence, run_sequence
 from rig.control.step import Context
 from rig.errors import Cancelled, NoReply, RecordError, SafetyStop, UsageError
 from rig.result import Reason
@@ -35,6 +35,10 @@ def _end(ctx: Context) -> dict[str, object]:
     kind, data = journal.lines[-1]
     assert kind == "end"
     return data
+
+
+STATES = ("ready", "running", "held", "stopping", "safe", "done")
+EVENTS = ("start", "hold", "resume", "finish", "stop", "made_safe", "close")
 
 
 @pytest.mark.parametrize(("state", "event"), list(product(STATES, EVENTS)))

@@ -109,7 +109,7 @@ def switch_on(gate, faults, seed):
     from drivers.simulated.worldfile.wire_fault import parse_fault
 
     fresh = Gate(faults[0].partition(":")[0], [parse_fault(fault) for fault in faults], seed)
-    gate.take_over(fresh)
+    gate._rows, gate._random, gate._active = fresh._rows, fresh._random, []
 
 
 def note(count, fault):

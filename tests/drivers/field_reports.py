@@ -373,7 +373,7 @@ def closing():
 def reset_and_refused():
     with generator("generator:reset:nth=6") as (_, drivers):
         assert [drivers.generator.output_is_on() for _ in range(4)] == [False] * 4
-        assert drivers.generator.link_state is LinkState.READY
+        assert drivers.generator._session.states.state is LinkState.READY
         count = len(drivers.generator.retries)
     closed = open_driver("scpi-335xx", "tcp://127.0.0.1:9", "generator")
     with raising(LinkDown) as caught:

@@ -124,5 +124,5 @@ def test_a_generator_that_kept_its_settings_goes_on():
         one._link.close()
         one._session.states.move(LinkEvent.BROKE)
         assert one.output_is_on()
-        assert one.link_state is LinkState.READY
+        assert one._session.states.state is LinkState.READY
         assert one._session.states.times_lost == 1

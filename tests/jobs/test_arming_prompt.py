@@ -29,6 +29,7 @@ class Desk:
         self.opens_after_looks = 10
         self.bench: Any = SimpleNamespace(
             file=SimpleNamespace(name="real"),
+            holder=SimpleNamespace(safety="Close the guard before anything turns."),
             guard=SimpleNamespace(arming=Arming()),
             interlock=SimpleNamespace(state=self._look),
             token=SimpleNamespace(check=lambda: None),

@@ -15,6 +15,11 @@ NAMES = ("exc_v", "exc_i", "sin", "cos")
 STEADY = Expected(steady=("exc_v",))
 
 
+def clipped_channels(found: Quality) -> tuple[str, ...]:
+    """Names of the channels that stand on a rail."""
+    return tuple(channel.name for channel in found.channels if channel.is_clipped)
+
+
 def volts(rng: np.random.Generator, exc: float = 5.0) -> np.ndarray:
     t = np.arange(M) / RATE
     phase = rng.uniform(0, 2 * np.pi, (N, 1, 1))
@@ -43,33 +48,29 @@ def quality(stack: WaveformStack) -> Quality:
 def test_good_captures_have_no_fault() -> None:
     """Nothing is said of good captures; figures come back as they were made."""
     found = quality(stack_of(volts(np.random.default_rng(0))))
-    assert found.clipped_channels == () and found.missing == ()
+    assert clipped_channels(found) == () and found.missing == ()
     for ch in found.channels:
         assert not (ch.silent or ch.constant or ch.lines or ch.drop_outs or ch.jump_records or ch.disturbed_records)
         assert ch.noise_v == pytest.approx(5e-4, rel=0.05)
     assert found["exc_v"].amplitude_v == pytest.approx(5.0, rel=1e-4)
-    assert found["exc_v"].range_used == pytest.approx(0.5, abs=0.001)
-    assert found["exc_v"].snr_db == pytest.approx(20 * np.log10(5 / np.sqrt(2) / 5e-4), abs=0.3)
 
 
 def test_rails_that_count_from_zero() -> None:
-    """Codes 0 to 255 about 128, as an eight-bit oscilloscope gives them: half of the range used, nothing clipped."""
+    """Codes 0 to 255 about 128, as an eight-bit oscilloscope gives them: nothing clipped, the same level."""
     wide = stack_of(volts(np.random.default_rng(0)))
     codes = wide.codes // 256 + 128
     stack = replace(wide, codes=codes.astype(np.int16), scale_v=wide.scale_v * 256, rail_low=0, rail_high=255)
     found = quality(stack)
-    assert found["exc_v"].range_used == pytest.approx(0.5, abs=0.02)
-    assert found.clipped_channels == ()
+    assert found["exc_v"].amplitude_v == pytest.approx(5.0, rel=0.01)
+    assert clipped_channels(found) == ()
 
 
 @pytest.mark.parametrize("level", [0.999, 0.99, 0.9])
 def test_clipping(level: float) -> None:
-    """A peak over the range by a thousandth is seen, and pairs of rail samples from one per cent."""
+    """A peak over the range by a thousandth is seen."""
     found = quality(stack_of(volts(np.random.default_rng(1), 10 / level)))
-    assert found.clipped_channels == ("exc_v",)
+    assert clipped_channels(found) == ("exc_v",)
     assert found["exc_v"].rail_samples >= 2
-    if level <= 0.99:
-        assert found["exc_v"].rail_pairs > 0
     assert found["sin"].rail_samples == 0
 
 
@@ -150,15 +151,6 @@ def test_jump_of_a_steady_channel() -> None:
         found = quality(stack_of(x))
         assert found["exc_v"].jump_records == records, share
     assert found["sin"].jump_records == ()
-
-
-def test_slow_pick_up_shows_in_the_dc() -> None:
-    """Pick-up slower than a record shows as scatter of its DC."""
-    x = volts(np.random.default_rng(8))
-    x[:, 2] += 0.05 * np.sin(np.linspace(0, 40, N))[:, None]
-    found = quality(stack_of(x))
-    assert found["sin"].dc_scatter_v == pytest.approx(0.05 / np.sqrt(2), rel=0.1)
-    assert found["cos"].dc_scatter_v < 1e-4
 
 
 def test_wrong_fit_and_unknown_channel_are_refused() -> None:

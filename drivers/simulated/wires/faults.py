@@ -76,10 +76,6 @@ class Gate:
                 self._note(fault, t_s, self._last_message_s - before_s)
         return got
 
-    def take_over(self, other: Gate) -> None:
-        """From now on the faults of another gate, for a bench whose wires are open already."""
-        self._rows, self._random, self._active = other._rows, other._random, []
-
     def clear(self) -> None:
         """No faults any more."""
         self._rows, self._active, self._mute_until_s = [], [], -math.inf

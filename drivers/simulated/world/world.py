@@ -100,11 +100,6 @@ class World:
         self._power(t_s)
         return self._axis.commanded_steps(t_s)
 
-    def axis_moving(self, t_s: float) -> bool:
-        """Whether a move is under way."""
-        self._power(t_s)
-        return self._axis.moving(t_s)
-
     def angle_mech_rad(self, t_s: Floats) -> Floats:
         """True rotor angle at times (n,): mechanical, from the index."""
         self._power(float(np.max(t_s)))
@@ -169,11 +164,6 @@ class World:
         opened = state.guard_opens_at_s is not None and t_s >= state.guard_opens_at_s
         pressed = state.emergency_stop_at_s is not None and t_s >= state.emergency_stop_at_s
         return self._guard_closed and not opened, self._emergency_stop or pressed
-
-    def interlock_set(self, t_s: float, *, guard_closed: bool, emergency_stop: bool) -> None:
-        """Someone opens or closes the guard, presses or pulls the stop."""
-        self._guard_closed, self._emergency_stop = guard_closed, emergency_stop
-        self._power(t_s)
 
     def is_powered(self, t_s: float) -> bool:
         """Whether the interlock's relays let excitation and motor current through (guard closed, no stop)."""

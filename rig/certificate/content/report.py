@@ -92,7 +92,6 @@ class Content:
     outcome: str
     headline: str
     tone: str
-    verdict_mark: str
     sentence: str
     awaits: str
     tally: str
@@ -172,7 +171,6 @@ def build_content(
         outcome=judgement.outcome,
         headline=headline,
         tone=tone,
-        verdict_mark={"pass": MARKS["pass"], "fail": MARKS["fail"], "open": "?"}.get(tone, ""),
         sentence=say.verdict_sentence(judgement, guard),
         awaits=say.AWAITS.format(title=" or ".join(one.title for one in judgement.awaits)) if judgement.awaits else "",
         tally=tally(judgement),

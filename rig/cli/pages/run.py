@@ -118,7 +118,7 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
     if len(shown) < len(judgement.judged):
         more = len(judgement.judged) - len(shown)
         console.print(f"{more} more lines have no limit: anglewright unit {finished.stored.id}", style="dim")
-    for row in [*drying(finished), *settling(finished)]:
+    for row in [*drying(finished), *settling(finished), *remark_rows(finished)]:
         console.print(Padding(Text(row), (0, 0, 0, 2)))
     for row in open_rows(finished.open_lines()):
         console.print(Padding(Text(row), (0, 0, 0, 2)))
@@ -129,6 +129,15 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
         console.print(f"{kind:<12} {path}", soft_wrap=True)
     final = ", ".join(filter(None, (judgement.outcome, judgement.awaits_text)))
     console.print(Text.assemble("outcome      ", (final, style)))  # once more, below a long table
+
+
+def remark_rows(finished: Finished) -> list[str]:
+    """What people noted at this run: when, who, at which step, the words, the photo's file."""
+    return [
+        f"remark  {one.made_utc} {one.author}{f' at {one.step}' if one.step else ''}: "
+        + ", ".join(filter(None, (one.text, one.photo and str(finished.stored.path / one.photo))))
+        for one in finished.stored.remarks
+    ]
 
 
 def open_rows(lines: list[OpenLine]) -> list[str]:

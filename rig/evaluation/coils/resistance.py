@@ -28,15 +28,14 @@ LINEARITY = 0.2  # share of the reading term that two readings of one range do n
 class CoilResistance:
     """One coil as measured: ohm at its own temperature, leads taken off, None over range. lines: influences in ohm.
 
-    range_ohm: end of the range in use; polarity_half_ohm: half of what the two polarities differ by; repeats: readings
-    of the polarity that has fewer; intermittent: some, not all, were over range.
+    range_ohm: end of the range in use; repeats: readings of the polarity that has fewer;
+    intermittent: some, not all, were over range.
     """
 
     coil: str
     ohm: float | None
     lines: tuple[BudgetLine, ...] = ()
     range_ohm: float | None = None
-    polarity_half_ohm: float = 0.0
     repeats: int = 0
     intermittent: bool = False
 
@@ -63,7 +62,6 @@ def coil_resistance(obs: Observed, coil: str) -> CoilResistance | None:
         ohm=raw - zero,
         lines=tuple(lines),
         range_ohm=range_ohm,
-        polarity_half_ohm=half,
         repeats=min(len(side) for side in sides),
         intermittent=len(inside) < len(readings),
     )

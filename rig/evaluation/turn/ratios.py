@@ -66,7 +66,6 @@ class Turn:
     u_ratio: Floats
     reference: str
     frequency_hz: float
-    u_frequency_hz: float
     loopback: Loopback
     loading_u: float
     phase_sine_rad: float
@@ -143,7 +142,6 @@ def turn(windings: Windings, names: tuple[str, ...], on_the_fly: SweepOnTheFly |
         u_ratio=np.concatenate([r[2] for r in ratios]),
         reference=reference,
         frequency_hz=first.frequency.frequency_hz,
-        u_frequency_hz=first.frequency.u_hz,
         loopback=first.loopback,
         loading_u=max(r[3] for r in ratios),
         phase_sine_rad=phases[0],
@@ -201,7 +199,6 @@ def _on_the_fly(windings: Windings, found: SweepOnTheFly) -> Turn | None:
         u_ratio=found.u_ratio,
         reference="steps",
         frequency_hz=found.frequency_hz,
-        u_frequency_hz=0.0,
         loopback=found.loopback,
         loading_u=max(u_sine, u_cosine),
         phase_sine_rad=phases[0],

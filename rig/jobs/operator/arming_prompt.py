@@ -42,8 +42,9 @@ def at_terminal(bench: Bench, for_s: float = RUN_S) -> Arming | None:
             next_action="Start it at the bench's own terminal; a night with `anglewright night start --until HH:MM`.",
         )
     end = datetime.now().astimezone() + timedelta(seconds=for_s)
+    caution = f"{bench.holder.safety}\n" if bench.holder.safety else ""
     click.echo(
-        f"Bench {bench.file.name}: {inputs}. Hands out, reset button pressed?\n"
+        f"{caution}Bench {bench.file.name}: {inputs}. Hands out, reset button pressed?\n"
         f"Type {WORD} to arm it until {end:%H:%M}; anything else leaves it off.",
         err=True,
     )

@@ -43,7 +43,7 @@ def by_typing(
     def measure(number: int, asked: Probe) -> float | None:
         while (text := ask(f"{number:>3}. pins {asked.pin_a} and {asked.pin_b} ({asked.why})")).strip():
             try:
-                if (ohm := read_ohms(text).ohm) is not None:
+                if (ohm := read_ohms(text)) is not None:
                     return ohm
                 say("A pair that was not measured tells nothing: type ohms, or OL for over range.")
             except UsageError as fault:

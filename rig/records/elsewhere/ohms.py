@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from rig.errors import UsageError
 
@@ -25,14 +24,6 @@ UNIT = r"(?:ohms?|[Ωω\u2126]|R)?"
 NUMBER = r"[+-]?\s*(?:\d[\d.,'\u00a0 ]*|[.,]\d+)(?:[eE][+-]?\d+)?"
 PLAIN = re.compile(rf"(?P<number>{NUMBER})\s*(?P<scale>[kKmMG]?|[mM][eE][gG]|kilo|mega)\s*{UNIT}", re.IGNORECASE)
 LETTER_AS_POINT = re.compile(r"(?P<whole>\d+)(?P<letter>[RrkKMΩ])(?P<part>\d+)")
-
-
-@dataclass(frozen=True, slots=True)
-class Ohms:
-    """ohm: the value, infinite over range, None when nothing was measured. above_ohm: the range's end, when told."""
-
-    ohm: float | None
-    above_ohm: float | None = None
 
 
 def comma_habit(texts: Iterable[str]) -> str:
@@ -51,26 +42,29 @@ def comma_habit(texts: Iterable[str]) -> str:
     return "decimal" if decimal else "thousands"
 
 
-def read_ohms(text: str, habit: str = "unclear") -> Ohms:
-    """One value. habit: of commas in its surroundings (`comma_habit`). Raises UsageError for what is no resistance."""
+def read_ohms(text: str, habit: str = "unclear") -> float | None:
+    """One value, infinite over range, None when nothing was measured.
+
+    habit: of commas in its surroundings (`comma_habit`). Raises UsageError for what is no resistance.
+    """
     word = text.strip().strip('"').strip()
     if NOTHING.fullmatch(word):
-        return Ohms(None)
+        return None
     bare = re.sub(rf"\s*[kKmMG]?{UNIT}$", "", word, count=1, flags=re.IGNORECASE) if word[-1] in "mMΩ\u2126sS" else word
     if OVER.fullmatch(word) or OVER.fullmatch(bare):
-        return Ohms(math.inf)
+        return math.inf
     if word[0] in ">≥":
         bound = read_ohms(word[1:].lstrip("="), habit)
-        if bound.ohm is not None and math.isfinite(bound.ohm):
-            return Ohms(math.inf, bound.ohm)
+        if bound is not None and math.isfinite(bound):
+            return math.inf
     if lettered := LETTER_AS_POINT.fullmatch(re.sub(r"\s*(?:ohms?|[Ω\u2126])$", "", word, flags=re.IGNORECASE)):
         scale = {"r": 1.0, "k": 1e3, "m": 1e6, "ω": 1.0}[lettered["letter"].lower()]
-        return Ohms(float(f"{lettered['whole']}.{lettered['part']}") * scale)
+        return float(f"{lettered['whole']}.{lettered['part']}") * scale
     plain = PLAIN.fullmatch(word)
     if plain is None:
         raise UsageError(f"{text.strip()!r} is no resistance.", next_action="Write ohms as a number, or OL.")
     value = _number(plain["number"], habit, text) * _scale(plain["scale"], word)
-    return Ohms(math.inf if abs(value) >= SENTINEL_OHM else value)
+    return math.inf if abs(value) >= SENTINEL_OHM else value
 
 
 def _scale(letters: str, word: str) -> float:

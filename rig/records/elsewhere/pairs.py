@@ -17,7 +17,7 @@ from pathlib import Path
 from rig.errors import DescriptionError, UsageError
 from rig.observed import Absent, Observed
 from rig.quantity import Reading, Scalar
-from rig.records.elsewhere.ohms import Ohms, comma_habit, read_ohms
+from rig.records.elsewhere.ohms import comma_habit, read_ohms
 from rig.records.elsewhere.placeholders import bench_of_recording, no_holder, unknown_part
 from rig.signal.waveform import HeldCaptures
 
@@ -190,7 +190,7 @@ def _rejoined(cells: list[str], header: list[str]) -> list[str]:
 
 def _row(number: int, cells: dict[str, str], habit: str, faults: _Faults) -> list[Reading]:
     a, b = pin_name(cells["pin_a"]), pin_name(cells["pin_b"])
-    values: dict[str, Ohms] = {}
+    values: dict[str, float | None] = {}
     for name in ("ohm", "ohm_reversed"):
         try:
             values[name] = read_ohms(cells.get(name, ""), habit)
@@ -202,5 +202,5 @@ def _row(number: int, cells: dict[str, str], habit: str, faults: _Faults) -> lis
     elif a == b:
         faults.add(number, f"pin {a} against itself is no pair")
     else:
-        return pair_readings(a, b, values["ohm"].ohm, values["ohm_reversed"].ohm)
+        return pair_readings(a, b, values["ohm"], values["ohm_reversed"])
     return []

@@ -6,7 +6,7 @@ first needed. It knows no index and no other run.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -18,6 +18,7 @@ from rig.records.files import read_json, sha256_of
 from rig.records.run.journal import JournalLine, JournalLines, read_journal
 from rig.records.run.raw import RawReader
 from rig.records.run.record import RUN_SCHEMA, RunHeader, RunRecord, load_judgement, load_record
+from rig.records.run.remarks import Remark, read_remarks
 from rig.records.schema import RESTORE, load
 from rig.result import Judgement
 
@@ -106,6 +107,11 @@ class StoredRun:
     def repeat_notes(self) -> list[str]:
         """A sentence for each step that was repeated and each instrument that got a question twice, in order."""
         return [text for event in self.events if (text := _repeat_note(event))]
+
+    @property
+    def remarks(self) -> Sequence[Remark]:
+        """What people noted at its steps, oldest first. Raises RecordError for a damaged one."""
+        return read_remarks(self.path)
 
     def witness_entries(self) -> list[Mapping[str, Any]]:
         """What witnesses taken for this run have said, oldest first; entries beside the run. Raises RecordError."""

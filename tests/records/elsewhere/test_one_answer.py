@@ -8,6 +8,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+from strip import strip_witnesses
 
 from rig.description.benches import load_bench
 from rig.description.holders import load_holder
@@ -15,7 +16,6 @@ from rig.description.parts import load_part
 from rig.observed import Absent, Observed
 from rig.records.elsewhere.hdf5_sweep import read_sweep
 from rig.records.elsewhere.recording import RecordingFacts, sweep_observed
-from rig.records.elsewhere.strip import strip_witnesses
 from rig.review.expected_run import expected_run
 from rig.review.judge import judge
 
