@@ -201,6 +201,7 @@ class BenchFile(Strict):
     world_settings: dict[str, str | float | bool] = Field(default_factory=dict)
     clock: str | None = None
     holder: str = "adapter_8"
+    positioner_correction: str | None = None
     multimeter: MultimeterDevice
     generator: GeneratorDevice
     sampler: SamplerDevice

@@ -64,7 +64,8 @@ def test_the_word_arms_for_the_stated_time(desk: Desk, capsys: pytest.CaptureFix
     arming = at_terminal(desk.bench, 3600.0)
     assert arming is desk.bench.guard.arming and arming.state is ArmingState.ARMED and arming.by == "hand"
     assert 3590 < arming.left_s <= 3600
-    assert "until" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "until" in said and "Close the guard before anything turns." in said
     assert desk.beats >= 2
 
 

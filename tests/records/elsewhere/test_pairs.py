@@ -94,7 +94,7 @@ def test_what_is_no_resistance_or_has_two_readings_is_refused(text: str) -> None
 def test_the_habit_of_the_file_decides_what_a_comma_means() -> None:
     """10,240 is ten thousand beside 6.8 and ten beside 6,8."""
     assert read_ohms("10,240", comma_habit(["6.8", "10,240"])) == 10240
-    assert read_ohms("10,240", comma_habit(["6,8", "10,240"])).ohm == pytest.approx(10.24)
+    assert read_ohms("10,240", comma_habit(["6,8", "10,240"])) == pytest.approx(10.24)
     assert comma_habit(["10,240", "15"]) == "unclear"
 
 
