@@ -40,10 +40,10 @@ class ClimateHmt(LineDevice):
                 exchange="SEND",
                 next_action="Set UNIT M and FORM / on the transmitter; ERRS tells its faults.",
             )
-        reading = ClimateReading(temperature_degc=float(match["t"]), humidity_pct=float(match["rh"]))
-        if not (-70.0 <= reading.temperature_degc <= 180.0 and 0.0 <= reading.humidity_pct <= 100.0):
+        degc, percent = float(match["t"]), float(match["rh"])
+        if not (-70.0 <= degc <= 180.0 and 0.0 <= percent <= 100.0):
             raise BadReply(f"{line!r} is beyond the transmitter's range", instrument=self._name, exchange="SEND")
-        return reading
+        return ClimateReading(temperature_degc=degc, humidity_pct=percent)
 
     def _identify(self) -> Identity:
         lines = self._send("?", 1.0)

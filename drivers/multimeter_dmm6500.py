@@ -18,7 +18,12 @@ from drivers.multimeter_scpi_344xx import MeterRow, Multimeter344xx, Setting
 from rig.errors import BadReply, UsageError, WrongInstrument
 
 OCOM_UPPER_OHM = 10e3
-ROW = MeterRow(models=r"(MODEL )?D(MM(6500|7510)|AQ6510)", offset_compensation=True, bandwidth="VOLT:AC:DET:BAND")
+ROW = MeterRow(
+    models=r"(MODEL )?D(MM(6500|7510)|AQ6510)",
+    offset_compensation=True,
+    offset_upper_ohm=OCOM_UPPER_OHM,
+    bandwidth="VOLT:AC:DET:BAND",
+)
 
 
 class MultimeterDmm6500(Multimeter344xx):

@@ -13,6 +13,7 @@ NPLC in steps); Rigol DM3058/DM3068 Programming Guide ("CMDSET AGILENT"). Figure
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import ClassVar
@@ -20,7 +21,7 @@ from typing import ClassVar
 from drivers import scpi
 from drivers.link.base import Link
 from drivers.link.device import ScpiDevice
-from drivers.roles import MeterReading
+from drivers.roles import MeterReading, MultimeterAbilities
 from rig.errors import BadReply, BenchError, InstrumentRefused, UsageError
 
 BANDWIDTHS_HZ = (3.0, 20.0, 200.0)
@@ -40,6 +41,7 @@ class MeterRow:
     models: str
     four_wire: bool = True
     offset_compensation: bool = False
+    offset_upper_ohm: float = math.inf
     integration: str = "NPLC"
     bandwidth: str = "VOLT:AC:BAND"
     first: tuple[str, ...] = ()
@@ -93,6 +95,17 @@ class Multimeter344xx(ScpiDevice):
         self._setting: Setting | None = None
         self._range_upper = 0.0
         self._read_back_replies: list[str] = []
+
+    @property
+    def abilities(self) -> MultimeterAbilities:
+        """Of the model that answered."""
+        row = self._row
+        return MultimeterAbilities(
+            four_wire=row.four_wire,
+            offset_compensation=row.offset_compensation,
+            offset_upper_ohm=row.offset_upper_ohm,
+            integration=bool(row.integration),
+        )
 
     @property
     def _is_serial(self) -> bool:

@@ -73,8 +73,25 @@ class MeterReading:
     overload: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MultimeterAbilities:
+    """What a multimeter is. offset_upper_ohm: highest range with offset compensation; integration: NPLC is set."""
+
+    four_wire: bool = True
+    offset_compensation: bool = False
+    offset_upper_ohm: float = float("inf")
+    integration: bool = True
+
+    def compensates(self, range_ohm: float | None, *, four_wire: bool) -> bool:
+        """Whether ohms on this range can be read with offset compensation."""
+        return self.offset_compensation and four_wire and (range_ohm or float("inf")) <= self.offset_upper_ohm
+
+
 class Multimeter(Instrument, Protocol):
     """Resistance and voltage at its terminals. Ranges are fixed by the caller; none means the meter chooses."""
+
+    @property
+    def abilities(self) -> MultimeterAbilities: ...  # of the model that answered: ask after open()
 
     def resistance_ohm(
         self, *, four_wire: bool, range_ohm: float | None, nplc: float, offset_compensation: bool = False
@@ -189,10 +206,10 @@ class Switch(Instrument, Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClimateReading:
-    """Air at the part: temperature in degC and relative humidity in percent."""
+    """Air at the part: temperature in degC and relative humidity in percent, None where nobody knows it."""
 
     temperature_degc: float
-    humidity_pct: float
+    humidity_pct: float | None
 
 
 class Climate(Instrument, Protocol):
@@ -203,10 +220,11 @@ class Climate(Instrument, Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InterlockState:
-    """The two inputs that may forbid motion and excitation."""
+    """The two inputs that may forbid motion and excitation. read: False where no input is read and a person attends."""
 
     guard_closed: bool
     emergency_stop: bool
+    read: bool = True
 
     @property
     def safe_to_run(self) -> bool:
@@ -223,3 +241,36 @@ class EnableOutput(Protocol):
     """What an interlock offers beside its inputs when the enable timer's line hangs on the same box."""
 
     def pulse(self) -> None: ...  # one rising edge; whoever stops calling it lets the hardware cut power
+
+
+Prompt = Callable[[str, Callable[[], bool] | None], str]
+"""Shows a sentence to the person at the bench and waits until it is done: Enter, or until the second argument says so;
+gives what was typed. Raises SafetyStop where nobody answers."""
+
+
+@runtime_checkable
+class Prompted(Protocol):
+    """A role that a person fills by doing what a sentence says."""
+
+    prompt: Prompt
+
+
+LEADS = ("meter_hi", "meter_lo")
+CABLES = ("ch1", "ch2")
+INPUTS = ("exc_v", "exc_i", "sin", "cos")  # sockets of the harness that a sampler's cable may be on
+
+
+@runtime_checkable
+class Hands(Protocol):
+    """A switch that is a person: one act at a time, none of it true before a reading proved it. acts: done so far."""
+
+    @property
+    def acts(self) -> int: ...
+
+    def put(self, lead: str, place: str, until: Callable[[], bool] | None = None) -> None: ...  # a meter lead to a pin
+
+    def lift(self) -> None: ...  # both meter leads off the part
+
+    def plug(self, on: bool) -> None: ...  # the part's plug on the excitation harness, or off it
+
+    def cable(self, channel: str, socket: str) -> None: ...  # a sampler's cable to a socket of the harness

@@ -20,7 +20,7 @@ from rig.signal.waveform import Waveform
 class ScpiSampler(ScpiDevice, ABC):
     """Channels CHAN1 to CHAN4 in the order of `channels`. can: its abilities; force: the words that trigger now."""
 
-    can: ClassVar[SamplerAbilities]
+    can: SamplerAbilities
     force: ClassVar[str]
 
     def __init__(self, name: str, link: str | Link) -> None:

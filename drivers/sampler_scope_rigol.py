@@ -1,4 +1,4 @@
-"""Oscilloscopes of the DS1000Z class as samplers: eight bits, four simultaneous channels, memory read in pages.
+"""Oscilloscopes of the DS1000Z class as samplers: eight bits, four or two simultaneous channels, memory read in pages.
 
 The sample rate follows from memory depth and time base (depth over twelve divisions), so it is chosen from what the
 scope has and read back. The trigger is forced; its place is put at the left edge. A page may be shorter than asked:
@@ -16,6 +16,7 @@ import math
 import re
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import ClassVar
 
 import numpy as np
@@ -28,7 +29,9 @@ from rig.errors import BadReply, InstrumentRefused, NoReply
 from rig.signal.waveform import Waveform
 
 DIVISIONS = 12.0
-DEPTHS = (3_000, 30_000, 300_000, 3_000_000)  # four channels on
+DEPTHS = {4: (3_000, 30_000, 300_000, 3_000_000), 2: (6_000, 60_000, 600_000, 6_000_000, 12_000_000)}
+"""Channels on -> memory depths of a channel."""
+TWO_CHANNELS = r"(DS|MSO)\d{3}2\S*|DHO\d{2}2\S*"  # the last digit before any letters is the number of channels
 TIME_SCALES_S = tuple(m * 10.0**e for e, m in itertools.product(range(-9, 2), (1, 2, 5)))
 PAGE_BYTES = 100_000
 POLL_S = 0.01
@@ -37,7 +40,7 @@ ABILITIES = SamplerAbilities(
     channels=4,
     bits=8,
     max_rate_hz=250e6,
-    max_samples=DEPTHS[-1],
+    max_samples=DEPTHS[4][-1],
     ranges_v=(0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0),
     skew_s=(0.0, 0.0, 0.0, 0.0),
 )
@@ -47,7 +50,7 @@ class SamplerScopeRigol(ScpiSampler):
     """Channels CHAN1 to CHAN4 in the order of `channels`; ranges are four divisions, volts. probe: attenuation 1."""
 
     models: ClassVar[str] = r"(DS|MSO)[1-8]\d{3}\S*|DHO\d{3,4}\S*"
-    can: ClassVar[SamplerAbilities] = ABILITIES
+    can: SamplerAbilities = ABILITIES
     force: ClassVar[str] = ":TFOR"
 
     def __init__(self, name: str, link: str | Link) -> None:
@@ -56,18 +59,24 @@ class SamplerScopeRigol(ScpiSampler):
         self._window_s = 0.0
         self._ranges_v: tuple[float, ...] = ()
 
+    def open(self) -> None:
+        """Opens and identifies; a model of two channels says so in its name."""
+        super().open()
+        two = re.fullmatch(TWO_CHANNELS, self.identity().model, re.IGNORECASE)
+        self.can = replace(ABILITIES, channels=2, max_samples=DEPTHS[2][-1], skew_s=(0.0, 0.0)) if two else ABILITIES
+
     def configure(
         self, *, ranges_v: Sequence[float], sample_rate_hz: float, samples: int, channels: Sequence[str]
     ) -> float:
         """Sets and reads back everything; returns the sample rate in use, Hz: the nearest that the scope has."""
-        ABILITIES.check_request(self._name, ranges_v=ranges_v, samples=samples, channels=channels)
-        depth, scale_s = _depth_and_scale(sample_rate_hz, samples)
+        self.can.check_request(self._name, ranges_v=ranges_v, samples=samples, channels=channels)
+        depth, scale_s = _depth_and_scale(sample_rate_hz, samples, DEPTHS[self.can.channels])
         session = self._session
         with session.lock:
             self._channels, self._captured = (), False
             session.write("*CLS")
             session.write(":RUN")
-            for n in range(1, ABILITIES.channels + 1):
+            for n in range(1, self.can.channels + 1):
                 session.write(f":CHAN{n}:DISP ON")
             for n, range_v in enumerate(ranges_v, 1):
                 session.write(f":CHAN{n}:PROB 1")
@@ -87,7 +96,8 @@ class SamplerScopeRigol(ScpiSampler):
         """Returns when the scope says STOP; NoReply when it never does."""
         self._require_configured()
         end_s = time.monotonic() + 2.0 * self._window_s + 5.0
-        while self._again(lambda: self._session.query(":TRIG:STAT?")).strip().upper() != "STOP":
+        reply_s = 3.0 + self._window_s  # a scope that fills a long memory may be deaf meanwhile
+        while self._again(lambda: self._session.query(":TRIG:STAT?", reply_s)).strip().upper() != "STOP":
             if time.monotonic() > end_s:
                 raise NoReply("the capture does not end", instrument=self._name, exchange=":TRIG:STAT?")
             time.sleep(POLL_S)
@@ -183,7 +193,7 @@ class SamplerScopeRigol(ScpiSampler):
             raise self._differs("ACQ:SRAT", f"about {sample_rate_hz:g}", f"{self._rate_hz:g}")
 
 
-def _depth_and_scale(rate_hz: float, samples: int) -> tuple[int, float]:
+def _depth_and_scale(rate_hz: float, samples: int, depths: Sequence[int]) -> tuple[int, float]:
     """Memory depth and seconds a division whose rate is nearest to the one asked, with room for the samples."""
-    pairs = [(depth, scale_s) for depth in DEPTHS if depth >= samples for scale_s in TIME_SCALES_S]
+    pairs = [(depth, scale_s) for depth in depths if depth >= samples for scale_s in TIME_SCALES_S]
     return min(pairs, key=lambda pair: (round(abs(math.log(pair[0] / DIVISIONS / pair[1] / rate_hz)), 6), pair[0]))

@@ -41,7 +41,7 @@ class SamplerDigitiser(ScpiSampler):
     """Channels CHAN1 to CHAN4 in the order of `channels`; ranges are half of full scale, volts."""
 
     models: ClassVar[str] = r"\S+"
-    can: ClassVar[SamplerAbilities] = ABILITIES
+    can: SamplerAbilities = ABILITIES
     force: ClassVar[str] = ":TRIG:FORC"
 
     def __init__(self, name: str, link: str | Link) -> None:

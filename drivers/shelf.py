@@ -42,6 +42,9 @@ DRIVERS: Mapping[str, str] = {
     "lcus": "drivers.switch_lcus:SwitchLcus",
     "hmt-probe": "drivers.climate_hmt:ClimateHmt",
     "modbus-probe": "drivers.climate_modbus:ClimateModbus",
+    "hand": "drivers.hand:HandSwitch",
+    "hand-thermometer": "drivers.hand:HandThermometer",
+    "hand-attends": "drivers.hand:HandInterlock",
 }
 PROFILE = "profile:"  # before the name of an instrument's profile (drivers/profile)
 PROFILED: Mapping[str, str] = {

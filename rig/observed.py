@@ -145,6 +145,11 @@ class Observed:
         found = [r for r in self.readings if r.capture.rpartition("/")[0] == series]
         return sorted(found, key=lambda r: int(r.capture.rpartition("/")[2]))
 
+    def channels_of(self, series: str) -> frozenset[str]:
+        """Inputs of the sampler that something was on in a series; empty where it was all of them."""
+        told = next((r.conditions.get("channels") for r in self.capture_readings(series)), None)
+        return frozenset(str(told).split()) if told else frozenset()
+
     @property
     def rotor(self) -> str:
         """ "own", "shop master" or "none"; from the reading, else from the header, else "own"."""

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from rig.quantity import Scalar
 
-DRIVEN = ("frequency_hz", "set_v_rms", "sample_rate_hz", "generator_v_rms")  # as set, and the sampler's rate
+DRIVEN = ("frequency_hz", "set_v_rms", "sample_rate_hz", "generator_v_rms", "channels")
+"""As set, and the sampler's rate. channels: the inputs that something was on ("exc_v sin") where not all four were."""
 PLACE = ("position_steps", "direction", "point", "closing")  # direction "ccw" | "cw"; whole steps of the axis
 TURNING = ("direction", "start_steps", "stop_steps", "pulse_steps", "speed_mech_deg_s")
 
@@ -54,6 +55,7 @@ QUANTITIES: Mapping[str, Quantity] = {
     "index_found": _read("steps", ("phase",), "index mark less where it was expected; phase first, between, again"),
     "step_settle_s": _read("s", ("measured", "steps"), "wait after a step, as stated or as measured"),
     "manual": Quantity((), ("name", "instrument", "qualifier", "caution"), "read elsewhere and typed in"),
+    "hand_changes": _read("1", ("fewest", "again", "of"), "changes that a person made; fewest: that any order needs"),
     "rotor": _read("", (), "whose rotor is fitted: own, shop master, none"),
     "watch_resistance": _read("ohm", ("coil", "range_ohm"), "one look of a watch"),
     "watch_amplitude": _read("V", ("coil", "exc_v_rms"), "one look of a watch under excitation"),
@@ -72,6 +74,8 @@ QUANTITIES: Mapping[str, Quantity] = {
     "sweep_cw_again": _capture("the clockwise pass repeated", *PLACE),
     "spots": _capture("a few places of the quick screen", *PLACE),
     "hand_turned": _capture("the rotor turned by hand", "turned"),
+    "hand_output": _capture("turned by hand on two channels: exc_v and sin, the others empty", "turned"),
+    "hand_pair": _capture("turned by hand on two channels: sin and cos, the others empty", "turned"),
     "turning_ccw": _capture("two turns on the fly; channels exc_v, pulses, sin, cos", *TURNING),
     "turning_cw": _capture("the same, clockwise", *TURNING),
     "turning_ccw_again": _capture("both turns on the fly repeated, where they did not close", *TURNING),

@@ -6,6 +6,7 @@ from sequences import blocks as b
 
 SEQUENCE = StepSequence(
     name="check_standard",
+    needs=frozenset({"relays", "four channels at once"}),
     title="Check standards",
     traits=Traits(question="standards", minutes=1.0),
     steps=(b.CLIMATE_BEFORE, b.LEAD_ZERO, b.CHECK_RESISTOR, b.LOOPBACK_ALWAYS, b.RATIO_STANDARD, b.CLIMATE_AFTER),

@@ -39,7 +39,7 @@ IMPEDANCE_EXC = Step(
 
 SEQUENCE = StepSequence(
     name="continuous_sweep",
-    needs=frozenset({"axis", "climate"}),
+    needs=frozenset({"axis", "climate", "relays", "four channels at once", "step pulses"}),
     title="Continuous sweep",
     traits=Traits(whole_turns=2, minutes=2.0),
     version="2",

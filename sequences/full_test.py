@@ -10,7 +10,7 @@ from sequences import blocks as b
 
 SEQUENCE = StepSequence(
     name="full_test",
-    needs=frozenset({"axis", "climate"}),
+    needs=frozenset({"axis", "climate", "relays", "four channels at once"}),
     title="Full test",
     traits=Traits(certified=True, whole_turns=1, minutes=5.0),
     version="4",

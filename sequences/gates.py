@@ -18,7 +18,8 @@ from rig.evaluation.inspection.index_witness import index_off_steps, index_toler
 from rig.evaluation.inspection.rotor_mark import mark_answer
 from rig.evaluation.turn.passes import SWEEPS_AGAIN, TURNINGS_AGAIN
 from rig.observed import Observed
-from rig.pins.isolation import forbids_excitation, wiring_reasons
+from rig.pins.isolation import forbids_excitation, live_circuit, wiring_reasons
+from rig.pins.readings import PairTable
 from rig.result import Reason
 from rig.signal.waveform import Waveform, WaveformStack
 from rig.soundness.rule import Evidence
@@ -75,6 +76,11 @@ def evaluate_so_far(ctx: Context) -> Evaluated:
 def wiring(ctx: Context) -> list[Reason]:
     """Voltage on the part, or a pin map that does not fit, as far as it was read."""
     return wiring_reasons(observe(ctx))
+
+
+def live(ctx: Context) -> list[Reason]:
+    """Voltage on the part, as far as it was read."""
+    return live_circuit(ctx.readings, PairTable(()))
 
 
 def may_be_driven(ctx: Context) -> list[Reason]:

@@ -14,6 +14,7 @@ HAND_TURN = Step(
 
 SEQUENCE = StepSequence(
     name="hand_turned",
+    needs=frozenset({"relays", "four channels at once"}),
     title="Turned by hand",
     traits=Traits(minutes=2.5),
     steps=(

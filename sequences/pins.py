@@ -40,6 +40,7 @@ LOW_LEVEL = Step(
 
 SEQUENCE = StepSequence(
     name="pins",
+    needs=frozenset({"relays", "four channels at once"}),
     title="Pins of an unlabelled connector",
     traits=Traits(question="pins", draft_allowed=True, minutes=2.0),
     steps=(b.ROTOR, b.CLIMATE_BEFORE, LIVE, b.LEAD_ZERO, PAIRS, LEAK, b.LOOPBACK, b.INDEX, LOW_LEVEL),

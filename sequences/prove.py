@@ -10,6 +10,7 @@ from sequences.steps import proving, sweep
 
 SEQUENCE = StepSequence(
     name="prove",
+    needs=frozenset({"relays", "four channels at once"}),
     title="Proof of the bench",
     traits=Traits(question="standards", proves_bench=True, minutes=2.0),
     steps=(

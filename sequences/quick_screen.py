@@ -9,7 +9,7 @@ from sequences import blocks as b
 
 SEQUENCE = StepSequence(
     name="quick_screen",
-    needs=frozenset({"axis", "climate"}),
+    needs=frozenset({"axis", "climate", "relays", "four channels at once"}),
     title="Quick screen",
     traits=Traits(minutes=2.5),
     steps=(

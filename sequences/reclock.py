@@ -19,7 +19,7 @@ PAIRS = replace(b.SHORT_PIN_MAP, gate=gates.may_be_driven)  # the last DC step h
 
 SEQUENCE = StepSequence(
     name="reclock",
-    needs=frozenset({"axis", "climate"}),
+    needs=frozenset({"axis", "climate", "relays", "four channels at once"}),
     title="One place of a reclock",
     traits=Traits(question="clamping", whole_turns=1, needs_rotor=True, minutes=1.5),
     version="1",

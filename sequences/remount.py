@@ -15,7 +15,7 @@ PAIRS = replace(b.SHORT_PIN_MAP, gate=gates.may_be_driven)  # the last DC step h
 
 SEQUENCE = StepSequence(
     name="remount",
-    needs=frozenset({"axis", "climate"}),
+    needs=frozenset({"axis", "climate", "relays", "four channels at once"}),
     title="One clamping of a remount",
     traits=Traits(question="clamping", whole_turns=1, needs_rotor=True, minutes=4.0),
     version="3",

@@ -9,7 +9,7 @@ from drivers.link.base import Link
 from drivers.profile.device import ProfiledDevice
 from drivers.profile.model import Profile
 from drivers.profile.tables import Function, Meter
-from drivers.roles import MeterReading
+from drivers.roles import MeterReading, MultimeterAbilities
 from rig.errors import BenchError, UsageError
 
 
@@ -32,6 +32,15 @@ class ProfiledMultimeter(ProfiledDevice):
         self._meter: Meter = profile.multimeter
         self._line_hz = line_hz
         self._setting: _Setting | None = None
+
+    @property
+    def abilities(self) -> MultimeterAbilities:
+        """As its profile says."""
+        return MultimeterAbilities(
+            four_wire=self._meter.four_wire is not None,
+            offset_compensation=self._meter.offset_compensation is not None,
+            integration=bool(self._meter.nplc),
+        )
 
     def open(self) -> None:
         """Opens, identifies, and says the first words."""

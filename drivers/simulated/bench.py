@@ -7,16 +7,20 @@ encoder, climate probe and relay board are serial ports; the interlock is a seco
 
 from __future__ import annotations
 
+from functools import partial
+
 from drivers.simulated.instruments.axis_tmcl import TmclAxis
 from drivers.simulated.instruments.digitiser import Digitiser
 from drivers.simulated.instruments.frame_instruments import ModbusProbe, RelayBoard
 from drivers.simulated.instruments.generator_models import make_generator
 from drivers.simulated.instruments.grbl.axis import GrblAxis
+from drivers.simulated.instruments.hand import Cables, Hand
 from drivers.simulated.instruments.line_instruments import ClimateProbe, EncoderDisplay, LineSession
 from drivers.simulated.instruments.multimeter.models import make_multimeter
 from drivers.simulated.instruments.oscilloscope import Oscilloscope
 from drivers.simulated.instruments.scpi.dialogue import ClientSession, ScpiInstrument
 from drivers.simulated.instruments.switch_box import SwitchBox
+from drivers.simulated.instruments.two_channel_scope import TwoChannelScope
 from drivers.simulated.interfaces import Emit, Session, WorldInterface
 from drivers.simulated.wires.clock import ClockSession
 from drivers.simulated.wires.faults import Gate
@@ -38,6 +42,7 @@ class Wiring:
             for role in ("multimeter", "generator", "sampler", "axis", "encoder", "switch", "interlock", "climate")
         }
         self.links: dict[str, str] = {}
+        self._cables = Cables()
         self._measuring()
         self._axis()
         self._switching()
@@ -70,6 +75,8 @@ class Wiring:
 
     def _sampler(self) -> ScpiInstrument:
         own, gate = self._file.sampler, self.gates["sampler"]
+        if own.model == "DS1102Z-E":
+            return TwoChannelScope(self._world, own, self._cables, self._file.seed, gate=gate)
         if own.model == "DS1104Z":
             return Oscilloscope(self._world, bits=own.bits, arm_s=own.arm_s, gate=gate)
         return Digitiser(self._world, bits=own.bits, range_v=own.range_v, arm_s=own.arm_s, read_s=own.read_s, gate=gate)
@@ -93,7 +100,16 @@ class Wiring:
             display = EncoderDisplay(self._world).answer
             self._serial("encoder", LineSession(display, self.gates["encoder"], latency_s=DISPLAY_S))
 
+    def _hand(self, *roles: str) -> None:
+        hand = Hand(self._world, self._file, self._cables, self._emit)
+        for role in roles:
+            gate = self.gates[role]
+            self.links[role] = self._server.listen(role, partial(LineSession, hand.answer, gate), gate)
+
     def _switching(self) -> None:
+        if self._file.switch.model == "hand":
+            self._hand("switch", "interlock", *(["climate"] if self._file.climate.probe == "hand" else []))
+            return
         box = SwitchBox(self._world, self._emit, self._chain.pulse)
         if self._file.switch.model == "relay-board":
             board = RelayBoard(self._world, self._emit, self._file.switch.relays, self.gates["switch"])
@@ -104,6 +120,8 @@ class Wiring:
 
     def _air(self) -> None:
         gate = self.gates["climate"]
+        if self._file.climate.probe == "hand":
+            return
         if self._file.climate.probe == "modbus":
             self._serial("climate", ModbusProbe(self._world, gate))
         else:

@@ -21,6 +21,7 @@ from rig.errors import PROGRAM_FAULT, LinkDown, RigError
 from rig.jobs.controller.ask import Ask
 from rig.jobs.controller.client import LiveClient, fault_of, start
 from rig.jobs.controller.frames import Message
+from rig.jobs.operator.terminal import question_line
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 WATCHDOG_S = 12.0  # what it takes at most, and a little
@@ -63,8 +64,8 @@ def follow(ask: Ask, show: Callable[[Message], None]) -> dict[str, Any]:
 
 def _put(live: LiveClient, message: Message) -> None:
     answers = [str(one) for one in message.head.get("answers", ())]
-    click.echo(f"\n{message.head['text']} Type {' or '.join(answers)}; anything else leaves it open.", err=True)
-    line = sys.stdin.readline().strip().lower()
+    click.echo(f"\n{question_line(message.head['text'], tuple(answers))}", err=True)
+    line = sys.stdin.readline().strip()
     with suppress(RigError):
         live.say("advance", answer=line, question=message.head["question"])
 

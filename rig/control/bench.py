@@ -22,16 +22,19 @@ from drivers.roles import (
     EnableOutput,
     Encoder,
     Generator,
+    Hands,
     Instrument,
     Interlock,
     Multimeter,
+    Prompt,
+    Prompted,
     Sampler,
     Switch,
 )
 from rig.control.arming import Arming, arm_for_now
 from rig.control.clock import BenchClock, Clock, WallClock
 from rig.control.guard import Guard, safe_state
-from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedSwitch
+from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedHands, GuardedSwitch
 from rig.control.heartbeat import Watchdog
 from rig.control.identified import Identified
 from rig.control.stop import StopToken, stop_on_signals
@@ -71,7 +74,9 @@ class Bench:
         allow_overdue: bool = False,
         today: date | None = None,
         purpose: str = "an open bench",
+        prompt: Callable[[Bench], Prompt] | None = None,
     ) -> None:
+        self._prompt = prompt
         self.file = file
         self._purpose = purpose
         self.holder = holder
@@ -99,6 +104,7 @@ class Bench:
         return self
 
     def _open(self) -> None:
+        self._check_attended()
         self._stack.enter_context(stop_on_signals(self.token))
         links = (one.link for one in self.file.devices().values() if one.link != OVERLAID)
         lock = self._stack.enter_context(BenchLock(links, self._purpose))
@@ -112,6 +118,8 @@ class Bench:
         self._safe = False
         for role, instrument in built.items():
             self.token.check()
+            if isinstance(instrument, Prompted) and self._prompt is not None:
+                instrument.prompt = self._prompt(self)
             instrument.open()
             self.own_locks[role] = claimed(instrument, devices[role].link, [one.link for one in devices.values()])
             if isinstance(instrument, Dwells):
@@ -122,6 +130,14 @@ class Bench:
             self._identify(role, instrument, devices[role])
         self._by_role()
         self.guard.start()
+
+    def _check_attended(self) -> None:
+        """A motor turns only where guard and emergency stop are read."""
+        if self.file.interlock.by_hand and self.file.axis is not None:
+            raise UsageError(
+                f"bench {self.file.name} has an axis and no interlock that is read.",
+                next_action="Wire guard and emergency stop to an input, or leave the axis out and turn by hand.",
+            )
 
     def _close_safely(self, role: str) -> None:
         self.make_safe()
@@ -207,6 +223,8 @@ class Bench:
         self.axis = GuardedAxis(axis, self.guard) if axis is not None else None
         self.generator = GuardedGenerator(generator, self.guard, self.clock, self.file.generator.amplifier_gain)
         self.switch = GuardedSwitch(cast(Switch, self._bare["switch"]), generator, self.axis)
+        switch = self._bare["switch"]
+        self.hands = GuardedHands(switch, generator) if isinstance(switch, Hands) else None
 
     def _all_simulated(self) -> bool:
         """Whether nothing here can move or excite anything real."""
@@ -265,8 +283,9 @@ def open_bench(
     allow_overdue: bool = False,
     today: date | None = None,
     purpose: str = "an open bench",
+    prompt: Callable[[Bench], Prompt] | None = None,
 ) -> Bench:
-    """A bench to be entered with `with`.
+    """A bench to be entered with `with`. prompt: how the persons that fill a role are spoken to.
 
     clamping, speed ("real", "fast") and log concern the simulated bench only. purpose: what others are told who want
     the bench meanwhile. Raises BenchBusy before anything is touched, WrongInstrument (serial, calibration overdue),
@@ -281,6 +300,7 @@ def open_bench(
         allow_overdue=allow_overdue,
         today=today,
         purpose=purpose,
+        prompt=prompt,
     )
 
 

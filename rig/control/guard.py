@@ -24,6 +24,7 @@ from rig.errors import BenchError, RigError, SafetyStop
 POLL_S = 0.08
 PULSED_S = 0.05  # between polls that end in a pulse: ten a second with room for slow links
 UNMEASURED_S = 0.2  # after switching on, the coil has to have been measured by then
+LONGEST_UNMEASURED_S = 5.0  # the same behind a slow sampler, at a level that harms no coil
 FIRST_S = 1.0  # generator off and axis halted
 EACH_S = 2.0  # the safe state of any instrument
 AGAIN_S = 0.25  # halted again until the main thread has come back
@@ -89,6 +90,7 @@ class Guard:
         self._on_since_s: float | None = None
         self._measured = False
         self.ceilings: Ceilings | None = None
+        self.unmeasured_s = UNMEASURED_S
         self.seen: InterlockState | None = None  # as last read; None while it does not answer
         self.ohms = False
         self.hot: str | None = None
@@ -156,7 +158,7 @@ class Guard:
                     next_action="Let the part cool down.",
                 )
             )
-        elif on_s > UNMEASURED_S and not self._measured:
+        elif on_s > self.unmeasured_s and not self._measured:
             self.token.set(
                 SafetyStop(
                     f"the excitation was on for {1000 * on_s:.0f} ms and had not been measured at the coil.",
@@ -233,6 +235,14 @@ class Guard:
                 code="ceiling-voltage",
                 next_action="Check excitation.level_v_rms of the part and amplifier_gain of the bench.",
             )
+
+    def sampler_takes(self, latency_s: float) -> bool:
+        """Whether a sampler that takes so long for a capture is slow: the first level has to harm no coil meanwhile.
+
+        Twice its latency is then allowed for the first measurement, at most LONGEST_UNMEASURED_S.
+        """
+        self.unmeasured_s = min(max(UNMEASURED_S, 2.0 * latency_s), LONGEST_UNMEASURED_S)
+        return self.unmeasured_s > UNMEASURED_S
 
     def switched_on(self, at_s: float) -> None:
         """The output came on at this time of the clock."""

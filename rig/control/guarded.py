@@ -6,9 +6,9 @@ switches while the output is on or the axis moves (an inductive coil kicks; a mo
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
-from drivers.roles import Axis, Generator, Identity, Instrument, Switch
+from drivers.roles import Axis, Generator, Hands, Identity, Instrument, Switch
 from rig.control.clock import Clock
 from rig.control.guard import Guard
 from rig.errors import SafetyStop
@@ -152,9 +152,42 @@ class GuardedSwitch(_Passed):
                 code="relays-in-motion",
                 next_action="This is a fault of the sequence: report it.",
             )
-        if self._generator.output_is_on():
-            raise SafetyStop(
-                "relays were to switch with the generator's output on.",
-                code="relays-under-power",
-                next_action="This is a fault of the sequence or an output that does not go off: report it.",
-            )
+        require_off(self._generator)
+
+
+class GuardedHands:
+    """A person's acts, each asked for only after the output was read back as off."""
+
+    def __init__(self, inner: Hands, generator: Generator) -> None:
+        self._inner = inner
+        self._generator = generator
+
+    @property
+    def acts(self) -> int:
+        return self._inner.acts
+
+    def put(self, lead: str, place: str, until: Callable[[], bool] | None = None) -> None:
+        require_off(self._generator)
+        self._inner.put(lead, place, until)
+
+    def lift(self) -> None:
+        require_off(self._generator)
+        self._inner.lift()
+
+    def plug(self, on: bool) -> None:
+        require_off(self._generator)
+        self._inner.plug(on)
+
+    def cable(self, channel: str, socket: str) -> None:
+        require_off(self._generator)
+        self._inner.cable(channel, socket)
+
+
+def require_off(generator: Generator) -> None:
+    """Raise SafetyStop unless the output reads back as off."""
+    if generator.output_is_on():
+        raise SafetyStop(
+            "relays or a hand were to change a connection with the generator's output on.",
+            code="relays-under-power",
+            next_action="This is a fault of the sequence or an output that does not go off: report it.",
+        )

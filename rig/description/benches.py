@@ -13,6 +13,8 @@ from pydantic import Field
 from rig.description.loading import Strict, load_checked
 from rig.description.places import find
 
+HAND = "hand"  # how the drivers of roles that a person fills begin
+
 
 class Spec(Strict):
     """One line of an instrument's accuracy: ± (percent of reading + percent of range), ranges up to `range`.
@@ -41,6 +43,11 @@ class Device(Strict):
     certificate: str = ""
     spec: tuple[Spec, ...] = ()
 
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person fills this role."""
+        return self.driver.partition("-")[0] == HAND
+
     def spec_of(self, quantity: str, range_: float | None = None) -> Spec | None:
         """The narrowest line that covers a range."""
         fitting = [
@@ -68,6 +75,8 @@ class SamplerDevice(Device):
     """exc_divider: volts at the input per volt at the coil; shunt_ohm: volts per ampere; u_: relative, standard.
 
     bits: of the converter, where its library does not tell (16). full_scale_v: of an audio interface (1 V peak).
+    current_range_v: of the current's input, where a small signal needs a range of its own; range_gain_u: relative
+    standard uncertainty of the gain of one range against another, which no loopback shows.
     """
 
     bits: int | None = Field(default=None, ge=8, le=32)
@@ -75,6 +84,8 @@ class SamplerDevice(Device):
 
     sample_rate_hz: float = Field(default=241_545.9, gt=0)
     range_v: float = Field(default=10.0, gt=0)
+    current_range_v: float | None = Field(default=None, gt=0)
+    range_gain_u: float = Field(default=5e-3, ge=0)
     exc_divider: float = Field(default=0.5, gt=0)
     exc_divider_u: float = Field(default=5e-4, ge=0)
     shunt_ohm: float = Field(default=1.0, gt=0)
@@ -210,6 +221,11 @@ class BenchFile(Strict):
     switch: SwitchDevice
     interlock: InterlockDevice
     climate: ClimateDevice | None = None
+
+    @property
+    def attended_only(self) -> bool:
+        """Whether a person has to stay: hands do a part of the work, or no guard and no emergency stop is read."""
+        return any(device.by_hand for device in self.devices().values())
 
     @property
     def is_simulated(self) -> bool:

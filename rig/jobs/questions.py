@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from rig.control.abilities import require
 from rig.control.sequencer import Ended, StepSequence
 from rig.control.step import Context, Progress
 from rig.description.benches import BenchFile
@@ -61,6 +62,7 @@ def run_question(
     name = jobs.calibration_name(file)
     with jobs.open_for(file, asked.holder, request, asked.sequence) as bench:
         onlooker.opened(bench)
+        require(asked.sequence, bench, asked.part.part(), rotor=request.rotor)
         arming = at_terminal(bench)
         jobs.tell_armed(arming, on_progress)
         calibration = asked.calibration or jobs.in_force(name, bench, asked.part.number)

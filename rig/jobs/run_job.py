@@ -15,6 +15,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from rig.control.abilities import require
 from rig.control.arming import Arming
 from rig.control.bench import Bench, open_bench
 from rig.control.sequencer import Ended, StepSequence, run_sequence
@@ -29,7 +30,7 @@ from rig.jobs.bench import health as proving
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
 from rig.jobs.operator.arming_prompt import at_terminal
 from rig.jobs.operator.manual_entry import entry
-from rig.jobs.operator.terminal import asker
+from rig.jobs.operator.terminal import Ask, asker, prompt_by
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.run.record import RunHeader
 from rig.records.run.stored import StoredRun
@@ -42,7 +43,7 @@ from sequences.registry import find_sequence
 
 Arm = Callable[[Bench], Arming | None]
 Settle = Callable[[StoredRun], StoredRun]
-Asker = Callable[[Bench], Callable[[str, tuple[str, ...]], str]]
+Asker = Callable[[Bench], Ask]
 SCHEMA = "anglewright result 1"
 RECLAMPING_DAYS = 730.0
 
@@ -156,8 +157,9 @@ def run_job(
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
     store, name = Store(), calibration_name(bench_file)
     request = repeatable(request, store, part, sequence.name)
-    with open_for(bench_file, holder, request, sequence) as bench:
+    with open_for(bench_file, holder, request, sequence, ask) as bench:
         onlooker.opened(bench)
+        require(sequence, bench, part.part(), rotor=request.rotor)
         arming = arm(bench)
         tell_armed(arming, on_progress)
         calibration = in_force(name, bench, part.number)
@@ -185,8 +187,11 @@ def run_job(
     return conclude(store, folder, ended.utc, name, settle)
 
 
-def open_for(file: BenchFile, holder: Holder, request: Request, sequence: StepSequence) -> Bench:
-    """The bench of a run, to be entered; others who want it meanwhile are told the sequence and the serial."""
+def open_for(file: BenchFile, holder: Holder, request: Request, sequence: StepSequence, ask: Asker = asker) -> Bench:
+    """The bench of a run, to be entered; others who want it meanwhile are told the sequence and the serial.
+
+    ask: who does what a hand has to do.
+    """
     return open_bench(
         file,
         holder,
@@ -194,6 +199,7 @@ def open_for(file: BenchFile, holder: Holder, request: Request, sequence: StepSe
         speed=request.speed,
         log=request.bench_log,
         purpose=f"{sequence.name} of {request.serial}",
+        prompt=lambda bench: prompt_by(ask(bench), bench),
     )
 
 

@@ -1,8 +1,9 @@
 """Everything that is driven: loopback, ratio standard, background, ramp up with both eyes open, ramp down, impedances.
 
 It must never judge; where going on makes no sense it switches off and leaves a fact for the gate. Relays switch
-only with the output off. The ramp starts low, measures voltage and current at the coil at every stage (within 200 ms
-of switching on) and comes down slowly at the end, which demagnetises the iron after the DC ohms.
+only with the output off. The ramp starts low, measures voltage and current at the coil at every stage (within 200 ms of
+switching on, or twice the sampler's own latency at a level that harms no coil) and comes down slowly at the end, which
+demagnetises the iron after the DC ohms.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ TRIMS = 5
 IMPEDANCE_V_RMS = 2.0
 IMPEDANCE_POINTS = 16
 REPEATS = 8
+FIRST_SHARE = 0.02  # of the nominal level, where a slow sampler is to see a coil of unknown resistance
 NO_EXCITATION = "no excitation"  # fact: a NoExcitation
 BESIDES = "relays besides"  # fact: what closed with the part's relays
 
@@ -43,15 +45,26 @@ def _gain(ctx: Context) -> float:
     return ctx.bench.file.generator.amplifier_gain
 
 
-def _on(ctx: Context, at_coil_v_rms: float) -> tuple[float, Waveform]:
+def switch_on(ctx: Context, at_coil_v_rms: float) -> tuple[float, Waveform]:
     """Output on at a level, nominal at the coil: the generator's level (V rms) and the capture taken at once."""
     generator_v = at_coil_v_rms / _gain(ctx)
-    sampling.ready(ctx)
+    sampling.time_latency(ctx)
     ctx.bench.generator.prepare_sine(frequency_hz=ctx.part.excitation.frequency_hz, level_v_rms=generator_v)
     ctx.bench.sampler.arm()
     ctx.bench.generator.output(True)
     ctx.clock.sleep(SETTLE_S)
     return generator_v, sampling.fetch_triggered(ctx)
+
+
+def harmless_v(ctx: Context, coil: str) -> float:
+    """Most volts rms on a coil that was not measured yet: any where the sampler is quick; behind a slow one what drives
+    no more than the current's ceiling through the coil's DC resistance, the least that its impedance can be."""
+    if not sampling.time_latency(ctx):
+        return math.inf
+    found = [r.number() for r in ctx.select("coil_resistance", coil=coil) if isinstance(r.value, float)]
+    if not found:
+        return FIRST_SHARE * ctx.part.excitation.level_v_rms
+    return min(found) * ctx.part.excitation.ceiling_a_rms
 
 
 # ---- standards of the bench
@@ -94,7 +107,8 @@ def ratio_standard(ctx: Context) -> None:
 def _standard(ctx: Context, relay: str, series: str, wanted_v: float) -> None:
     wiring.output_off(ctx)
     wiring.special(ctx, relay)
-    generator_v, waveform = _on(ctx, wanted_v)
+    _one_range(ctx, relay == "loopback")
+    generator_v, waveform = switch_on(ctx, wanted_v)
     bus_v = sampling.level(ctx, waveform).total_v_rms
     if relay == "loopback":  # the divider is bypassed
         bus_v *= ctx.bench.file.sampler.exc_divider
@@ -102,6 +116,14 @@ def _standard(ctx: Context, relay: str, series: str, wanted_v: float) -> None:
     sampling.several(ctx, series, REPEATS, wanted_v, generator_v)
     wiring.output_off(ctx)
     wiring.open_all(ctx)
+    _one_range(ctx, False)
+
+
+def _one_range(ctx: Context, wanted: bool) -> None:
+    """All inputs on one range, or the current's on its own again; only where the bench has one for it."""
+    if ctx.bench.file.sampler.current_range_v is not None and bool(ctx.facts.get(sampling.ONE_RANGE)) != wanted:
+        ctx.facts[sampling.ONE_RANGE] = wanted
+        ctx.facts["sampler set up"] = False
 
 
 # ---- the part
@@ -122,14 +144,14 @@ def excite(ctx: Context, besides: Iterable[int] = ()) -> None:
     wiring.output_off(ctx)
     ctx.facts[BESIDES] = tuple(besides)
     wiring.part_connected(ctx, besides=ctx.facts[BESIDES])
-    if not _ramp(ctx):
+    if not ramp(ctx):
         wiring.output_off(ctx)
         return
     wanted_v = ctx.part.excitation.level_v_rms
     sampling.several(ctx, "excitation", REPEATS, wanted_v, ctx.facts["generator_v_rms"])
 
 
-def _ramp(ctx: Context) -> bool:
+def ramp(ctx: Context) -> bool:
     """True when the level stands; else a fact says why the excitation went off again."""
     nominal_v = ctx.part.excitation.level_v_rms
     stage_s = ctx.bench.file.generator.ramp_s / STAGES
@@ -140,7 +162,8 @@ def _ramp(ctx: Context) -> bool:
         generator_v = _limit_to_ceiling(ctx, wanted_v * correction) / _gain(ctx)
         begun_s = ctx.clock.now_s()
         if stage == 1:
-            generator_v, waveform = _on(ctx, wanted_v)
+            wanted_v = min(wanted_v, harmless_v(ctx, "exc"))
+            generator_v, waveform = switch_on(ctx, wanted_v)
         else:
             ctx.bench.generator.level_v_rms(generator_v)
             ctx.clock.sleep(SETTLE_S)
@@ -174,13 +197,19 @@ def at_level_again(ctx: Context) -> None:
     """
     wiring.output_off(ctx)
     ctx.facts["sampler set up"] = False
-    if not (found_v := ctx.facts.get("generator_v_rms", 0.0)):
+    if not ctx.facts.get("generator_v_rms", 0.0):
         return
     wiring.part_connected(ctx, besides=ctx.facts.get(BESIDES, ()))
+    rise_again(ctx)
+
+
+def rise_again(ctx: Context) -> None:
+    """Up in stages to the level that stood, each measured, so that the guard sees it."""
+    found_v = ctx.facts.get("generator_v_rms", 0.0)
     for stage in range(1, STAGES + 1):
         begun_s = ctx.clock.now_s()
         if stage == 1:
-            _, waveform = _on(ctx, found_v * _gain(ctx) / STAGES)
+            _, waveform = switch_on(ctx, min(found_v * _gain(ctx) / STAGES, harmless_v(ctx, "exc")))
         else:
             ctx.bench.generator.level_v_rms(found_v * stage / STAGES)
             ctx.clock.sleep(SETTLE_S)
@@ -214,7 +243,7 @@ def _hopeless(ctx: Context, stage: int, wanted_v: float, found: sampling.Level) 
         )
         return True
     expected_a = found.a_rms * nominal.level_v_rms / max(found.v_rms, 1e-9)
-    if found.v_rms >= MISSING * wanted_v and expected_a > nominal.ceiling_a_rms:
+    if found.v_rms >= MISSING * wanted_v and found.resolves_current and expected_a > nominal.ceiling_a_rms:
         _give_up(
             ctx,
             "excitation-level",
@@ -233,11 +262,11 @@ def _give_up(ctx: Context, code: str, figures: str, *, text: str = "", next: str
 
 def ramp_down(ctx: Context) -> None:
     """Down in stages, then off and read back."""
-    _down(ctx, ctx.facts.get("generator_v_rms", 0.0))
+    down(ctx, ctx.facts.get("generator_v_rms", 0.0))
     wiring.open_all(ctx)
 
 
-def _down(ctx: Context, from_v: float) -> None:
+def down(ctx: Context, from_v: float) -> None:
     stage_s = ctx.bench.file.generator.ramp_s / STAGES
     for stage in range(STAGES - 1, 0, -1):
         ctx.bench.generator.level_v_rms(from_v * stage / STAGES)
@@ -269,8 +298,8 @@ def impedance_exc(ctx: Context) -> None:
 def _impedance(ctx: Context, coil: str) -> None:
     wiring.output_off(ctx)
     wiring.coil_driven(ctx, coil)
-    wanted_v = min(IMPEDANCE_V_RMS, ctx.part.excitation.level_v_rms)
-    generator_v, first = _on(ctx, wanted_v)
+    wanted_v = min(IMPEDANCE_V_RMS, ctx.part.excitation.level_v_rms, harmless_v(ctx, coil))
+    generator_v, first = switch_on(ctx, wanted_v)
     found = sampling.measure_level(ctx, first)
     if found.a_rms > 0 and found.a_rms > ctx.part.excitation.ceiling_a_rms / 2:
         wanted_v *= ctx.part.excitation.ceiling_a_rms / 2 / found.a_rms
@@ -288,5 +317,5 @@ def _impedance(ctx: Context, coil: str) -> None:
         sampling.measure_level(ctx, waveform)
         ctx.capture(f"impedance_{coil}", waveform, **sampling.conditions(ctx, wanted_v, generator_v), **where)
         ctx.progress(f"impedance of the {coil} coil", i + 1, IMPEDANCE_POINTS)
-    _down(ctx, generator_v)
+    down(ctx, generator_v)
     wiring.open_all(ctx)

@@ -62,7 +62,8 @@ def _climate(ctx: Context, phase: str) -> None:
     air = probe.read()
     name = ctx.bench.name("climate")
     ctx.read("ambient_temperature", air.temperature_degc, "degC", name, phase=phase)
-    ctx.read("humidity", air.humidity_pct, "%", name, phase=phase)
+    if air.humidity_pct is not None:
+        ctx.read("humidity", air.humidity_pct, "%", name, phase=phase)
 
 
 def live_voltage(ctx: Context) -> None:

@@ -37,9 +37,9 @@ def has_lead_short(ctx: Context) -> bool:
 def lead_zero(ctx: Context) -> None:
     """The leads shorted at the adapter, two-wire and four-wire."""
     wiring.special(ctx, "lead_short")
-    for wires in (2, 4):
-        got = _ohms(ctx, wires == 4, RANGES_OHM[0], NPLC_FINE, offset=wires == 4)
-        ctx.read_meter("lead_zero", got, wires=wires)
+    for count in (2, 4)[: wires(ctx) // 2]:
+        got = take(ctx, count == 4, RANGES_OHM[0], NPLC_FINE, offset=count == 4)
+        ctx.read_meter("lead_zero", got, wires=count)
     wiring.open_all(ctx)
 
 
@@ -53,8 +53,8 @@ def check_resistor(ctx: Context) -> None:
     nominal_ohm = ctx.bench.file.switch.check_resistor_ohm
     wiring.special(ctx, "check_resistor")
     for _ in range(REPEATS):
-        got = _ohms(ctx, True, fitting(nominal_ohm), NPLC_FINE, offset=True)
-        ctx.read_meter("check_resistor", got, wires=4, nominal_ohm=nominal_ohm)
+        got = take(ctx, True, fitting(nominal_ohm), NPLC_FINE, offset=True)
+        ctx.read_meter("check_resistor", got, wires=wires(ctx), nominal_ohm=nominal_ohm)
     wiring.open_all(ctx)
 
 
@@ -72,17 +72,17 @@ def _pairs(ctx: Context, pairs: list[tuple[str, str]]) -> None:
     for done, (a, b) in enumerate(pairs, start=1):
         wiring.meter_on(ctx, [a], [b])
         range_ohm = FIRST_RANGE_OHM
-        got = _ohms(ctx, False, range_ohm, NPLC_MAP)
+        got = take(ctx, False, range_ohm, NPLC_MAP)
         if got.overload:
             range_ohm = WIDE_RANGE_OHM
-            got = _ohms(ctx, False, range_ohm, NPLC_MAP)
+            got = take(ctx, False, range_ohm, NPLC_MAP)
             if got.value is not None and (fit := fitting(abs(got.value), 10e3)) < range_ohm:
                 range_ohm = fit
-                got = _ohms(ctx, False, range_ohm, NPLC_MAP)
+                got = take(ctx, False, range_ohm, NPLC_MAP)
         ctx.read_meter("pair_resistance", got, pin_a=a, pin_b=b, polarity="+", range_ohm=range_ohm)
         if got.value is not None:
             wiring.meter_on(ctx, [b], [a])
-            back = _ohms(ctx, False, range_ohm, NPLC_MAP)
+            back = take(ctx, False, range_ohm, NPLC_MAP)
             ctx.read_meter("pair_resistance", back, pin_a=a, pin_b=b, polarity="-", range_ohm=range_ohm)
         ctx.progress(f"pins {a} and {b}", done, len(pairs), {"resistance": _meter_conditions(got)})
     wiring.open_all(ctx)
@@ -106,17 +106,17 @@ def _coils(ctx: Context, repeats: int) -> None:
             overload = False
             for polarity, (a, b) in (("+", (hi, lo)), ("-", (lo, hi))):
                 wiring.meter_on(ctx, [a], [b])
-                got = _ohms(ctx, True, range_ohm, NPLC_FINE, offset=True)
+                got, compensated = fine(ctx, range_ohm)
                 overload = overload or got.overload
                 ctx.read_meter(
                     "coil_resistance",
                     got,
                     coil=coil,
-                    wires=4,
+                    wires=wires(ctx),
                     polarity=polarity,
                     range_ohm=range_ohm,
                     nplc=NPLC_FINE,
-                    offset_compensation=True,
+                    offset_compensation=compensated,
                     repeat=repeat,
                 )
                 ctx.progress(f"{coil} coil, four-wire", done, len(COILS), {"resistance": _meter_conditions(got)})
@@ -136,8 +136,8 @@ def thermistor(ctx: Context) -> None:
     range_ohm = max(10e3, _range_of_pair(ctx, hi, lo, THERMISTOR_RANGE_OHM))
     wiring.meter_on(ctx, [hi], [lo])
     for _ in range(REPEATS):
-        got = _ohms(ctx, True, range_ohm, NPLC_FINE)
-        ctx.read_meter("thermistor_resistance", got, wires=4, range_ohm=range_ohm)
+        got = take(ctx, True, range_ohm, NPLC_FINE)
+        ctx.read_meter("thermistor_resistance", got, wires=wires(ctx), range_ohm=range_ohm)
         if got.overload:
             break
     ctx.progress("thermistor", 1, 1, {"resistance": _meter_conditions(got)})
@@ -159,10 +159,10 @@ def leak(ctx: Context) -> None:
     for done, (from_, to, hi, lo) in enumerate(looks, start=1):
         wiring.meter_on(ctx, hi, lo)
         range_ohm = LEAK_RANGE_OHM
-        got = _ohms(ctx, False, range_ohm, NPLC_FINE)
+        got = take(ctx, False, range_ohm, NPLC_FINE)
         if got.value is not None and (fit := fitting(abs(got.value), 10e3)) < range_ohm:
             range_ohm = fit
-            got = _ohms(ctx, False, range_ohm, NPLC_FINE)
+            got = take(ctx, False, range_ohm, NPLC_FINE)
         between: dict[str, Scalar] = {"from": from_, "to": to, "range_ohm": range_ohm}
         ctx.read_meter("leak_resistance", got, **between)
         ctx.progress(f"leak {from_} to {to}", done, len(looks), {"resistance": _meter_conditions(got)})
@@ -178,10 +178,28 @@ def _range_of_pair(ctx: Context, hi: str, lo: str, otherwise_ohm: float) -> floa
     return otherwise_ohm
 
 
-def _ohms(ctx: Context, four_wire: bool, range_ohm: float, nplc: float, offset: bool = False) -> MeterReading:
+def take(ctx: Context, four_wire: bool, range_ohm: float, nplc: float, offset: bool = False) -> MeterReading:
+    """One reading. four_wire, offset: as far as this meter has them (its abilities)."""
+    able = ctx.bench.multimeter.abilities
+    four_wire = four_wire and able.four_wire
     return ctx.bench.multimeter.resistance_ohm(
-        four_wire=four_wire, range_ohm=range_ohm, nplc=nplc, offset_compensation=offset
+        four_wire=four_wire,
+        range_ohm=range_ohm,
+        nplc=nplc,
+        offset_compensation=offset and able.compensates(range_ohm, four_wire=four_wire),
     )
+
+
+def wires(ctx: Context) -> int:
+    """4 where this meter has four-wire ohms, else 2."""
+    return 4 if ctx.bench.multimeter.abilities.four_wire else 2
+
+
+def fine(ctx: Context, range_ohm: float) -> tuple[MeterReading, bool]:
+    """A coil's reading on a range, and whether thermal EMF was compensated in it."""
+    able = ctx.bench.multimeter.abilities
+    got = take(ctx, True, range_ohm, NPLC_FINE, offset=True)
+    return got, able.compensates(range_ohm, four_wire=able.four_wire)
 
 
 def _meter_conditions(got: MeterReading) -> str:

@@ -11,7 +11,14 @@ from typing import Any, cast
 
 import numpy as np
 
-from drivers.roles import ClimateReading, Identity, InterlockState, MeterReading, SamplerAbilities
+from drivers.roles import (
+    ClimateReading,
+    Identity,
+    InterlockState,
+    MeterReading,
+    MultimeterAbilities,
+    SamplerAbilities,
+)
 from rig.control.bench import Bench
 from rig.control.guard import Ceilings, Guard
 from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedSwitch
@@ -201,6 +208,8 @@ class FakeSwitch(Fake):
 
 
 class FakeMeter(Fake):
+    abilities = MultimeterAbilities(offset_compensation=True)
+
     def resistance_ohm(
         self, *, four_wire: bool, range_ohm: float | None, nplc: float, offset_compensation: bool = False
     ) -> MeterReading:
@@ -296,6 +305,7 @@ class FakeBench:
         self.multimeter = FakeMeter("multimeter", world)
         self.climate = FakeClimate("climate", world)
         self.encoder = None
+        self.hands = None
         self.watchdog = FakeDog()
         self.world = world
         self.made_safe = 0

@@ -31,6 +31,7 @@ class Oscilloscope(FourChannels):
     """bits: of the world's converter; its codes are cut to eight."""
 
     identity = "RIGOL TECHNOLOGIES,DS1104Z,SIM00003,00.04.04.SP4"
+    depths: tuple[int, ...] = DEPTHS
 
     def __init__(self, world: WorldInterface, *, bits: int = 16, arm_s: float = 0.0, gate: Gate | None = None) -> None:
         super().__init__(world, bits=bits, arm_s=arm_s, gate=gate)
@@ -42,7 +43,7 @@ class Oscilloscope(FourChannels):
         self._display = [True, False, False, False]
         self._scale_s = 1e-6
         self._offset_s = 0.0
-        self._depth = 3_000
+        self._depth = self.depths[0]
         self._state = "AUTO"
         self._ready_s = -math.inf
         self._end_s = -math.inf
@@ -83,10 +84,10 @@ class Oscilloscope(FourChannels):
 
     def _set_depth(self, call: Call) -> None:
         if call.text() == "AUTO":
-            self._depth = DEPTHS[0]
+            self._depth = self.depths[0]
             return
         depth = round(call.number())
-        if depth not in DEPTHS:
+        if depth not in self.depths:
             raise ScpiFault(-222)
         self._depth = depth
 

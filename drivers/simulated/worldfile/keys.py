@@ -73,9 +73,15 @@ class AxisWorld(Strict):
 
 
 class SamplerWorld(Strict):
-    """Four simultaneous channels (exc_v, exc_i, sin, cos). tone_v and mains_v are peaks, on sine and cosine."""
+    """Four simultaneous channels (exc_v, exc_i, sin, cos). tone_v and mains_v are peaks, on sine and cosine.
 
-    model: Literal["DSOS404D", "DS1104Z"] = "DSOS404D"
+    scope_gain: relative gain errors of the two channels of a two-channel oscilloscope, range_gain: standard deviation
+    of what each of its ranges adds; a hand puts its cables on the four sockets.
+    """
+
+    model: Literal["DSOS404D", "DS1104Z", "DS1102Z-E"] = "DSOS404D"
+    scope_gain: tuple[float, float] = (0.012, -0.009)
+    range_gain: float = Field(default=0.004, ge=0)
     bits: int = Field(default=16, ge=8, le=16)
     range_v: float = Field(default=10.0, gt=0)
     exc_divider: float = Field(default=0.5, gt=0)
@@ -156,16 +162,20 @@ class WiringWorld(Strict):
 
 
 class SwitchWorld(Strict):
-    """The relay box, or a serial board whose relays (1 first) close these channels of the matrix."""
+    """The relay box, a serial board whose relays (1 first) close these channels of the matrix, or a person.
 
-    model: Literal["34980A", "relay-board"] = "34980A"
+    slip: share of a person's changes that go wrong (another pin, no contact, another socket, a plug half home).
+    """
+
+    model: Literal["34980A", "relay-board", "hand"] = "34980A"
+    slip: float = Field(default=0.0, ge=0, le=0.5)
     relays: tuple[int, ...] = (1301, 1402, 1503, 1604, 1705, 1806, 1101, 1202)
 
 
 class ClimateWorld(Strict):
     """Air, and the part at t = 0; part_settle_min: time constant with which it approaches the air (0: it stays)."""
 
-    probe: Literal["hmt", "modbus"] = "hmt"
+    probe: Literal["hmt", "modbus", "hand"] = "hmt"
     ambient_degc: float = 22.0
     part_degc: float = 22.0
     part_settle_min: float = Field(default=0.0, ge=0)

@@ -214,9 +214,11 @@ def show_bench(report: Mapping[str, Any]) -> None:
         console.print(f"another computer could speak to these, which have no lock of their own: {', '.join(unlocked)}")
     guard = "closed" if report["guard_closed"] else "OPEN"
     stop = "PRESSED" if report["emergency_stop"] else "released"
-    console.print(f"guard {guard}, emergency stop {stop}")
+    inputs = f"guard {guard}, emergency stop {stop}"
+    read = inputs if report["interlock_read"] else "no guard and no emergency stop is read"
+    console.print(read + ("; attended only" if report["abilities"]["attended_only"] else ""))
     console.print(proving.health_sentence(report["health"]))
     console.print(axis_sentence(report["axis"]))
     console.print(f"can run: {', '.join(report['can_run']) or 'nothing'}")
     for sequence, roles in report["lacking"].items():
-        console.print(f"{sequence}: needs {', '.join(roles)}")
+        console.print(f"{sequence}: lacks {', '.join(roles)}")

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.evaluation.by_hand.ellipse import HandTurn, hand_turn, turning
+from rig.evaluation.by_hand.two_channels import PAIR, frequency_of, two_channels
 from rig.evaluation.coils.windings import Windings
 from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, standard
 from rig.evaluation.sampler.channels import Channels
@@ -58,8 +59,9 @@ Its components stay below 0.57 of that harmonic in 95.45 % of 150 parts of tests
 def hand_series(channels: Channels) -> str:
     """The series in which somebody turned the rotor: a hand-turned run's, or a record in which the outputs move beside
     the excitation; "" where there is none."""
-    if channels.observed.has(SERIES):
-        return SERIES
+    for series in (SERIES, PAIR):
+        if channels.observed.has(series):
+            return series
     return RECORD if channels.observed.has(RECORD) and _moves(channels) else ""
 
 
@@ -86,10 +88,11 @@ def hand_results(windings: Windings, series: str) -> list[Result]:
     if not series:
         return [make_untested(id_, "not turned by hand in this run") for id_ in RATIO_IDS] + angle
     try:
-        found, loopback, conditions, loading_u = _of_run(windings, series)
+        pair = series == PAIR
+        found, loopback, conditions, loading_u, unseen = _of_pair(windings) if pair else _of_run(windings, series)
     except UsageError as fault:
         return [make_untested(id_, fault.message) for id_ in RATIO_IDS] + angle
-    lines = _amplitudes(windings.observed, found, loopback, loading_u, conditions)
+    lines = _amplitudes(windings.observed, found, loopback, loading_u, conditions, unseen)
     lines += _shape(windings.channels, found, loopback, loading_u, conditions) + _phases(
         found, loopback, loading_u, conditions
     )
@@ -98,7 +101,26 @@ def hand_results(windings: Windings, series: str) -> list[Result]:
     return sorted(lines, key=lambda line: rank[line.measurand]) + angle
 
 
-def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[str, Scalar], float]:
+def _of_pair(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar], float, float]:
+    """As `_of_run`, of two captures with two channels each."""
+    obs = windings.observed
+    hz = frequency_of(obs)
+    loopback = windings.channels.loopback_at(hz)
+    window_s = WINDOW_S
+    for _ in range(2):
+        seen = two_channels(obs, loopback, hz, window_s)
+        ratios, slopes, loading_u = _loaded(windings, seen.ratios, seen.slopes, hz)
+        speed = turning(ratios, slopes)
+        if (narrower := window_for(float(np.quantile(np.abs(speed), 0.99)))) >= window_s:
+            break
+        window_s = narrower
+    found = hand_turn(ratios[0], ratios[1], speed, seen.at_s, obs.part.pole_pairs or 1)
+    conditions = _conditions(obs, found, loopback, hz, seen.level_v_rms) | {"channels": "two at a time"}
+    return found, loopback, conditions, loading_u, seen.between
+
+
+def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[str, Scalar], float, float]:
+    """(turn, loopback, conditions, relative u of the loading, relative half-width of an excitation that was unseen)."""
     obs = windings.observed
     stack = obs.captures.stack(series)
     if not alive(stack):
@@ -116,9 +138,14 @@ def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[s
     at_s = (begun[:, None] + windows.centre_s[None, :]).ravel()
     found = hand_turn(ratios[0], ratios[1], speed, at_s, obs.part.pole_pairs or 1)
     rms = np.abs(windows.phasor[..., EXC_V] / loopback.gain[EXC_V]) / math.sqrt(2.0) / divider
-    conditions: dict[str, Scalar] = {
+    conditions = _conditions(obs, found, loopback, hz, float(np.mean(rms)))
+    return found, loopback, conditions, loading_u, 0.0
+
+
+def _conditions(obs: Observed, found: HandTurn, loopback: Loopback, hz: float, level_v_rms: float) -> dict[str, Scalar]:
+    return {
         "frequency_hz": hz,
-        "level_v_rms": float(np.mean(rms)),
+        "level_v_rms": level_v_rms,
         "rotor": obs.rotor,
         "turned": "by hand",
         "turns_mech": found.turns_mech,
@@ -128,7 +155,6 @@ def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[s
         "load": "open circuit, corrected",
         "loopback": loopback.source,
     }
-    return found, loopback, conditions, loading_u
 
 
 def _ratios(
@@ -142,13 +168,22 @@ def _ratios(
     sine, cosine = (
         (windows.phasor[..., c] / reference * g).ravel() for c, g in zip((SINE, COSINE), gains, strict=True)
     )
-    ratios, slopes, loading_u = [], [], 0.0
-    for channel, coil, gain, ratio in zip((SINE, COSINE), ("sin", "cos"), gains, (sine, cosine), strict=True):
-        factor, relative_u = loading_factor(windings, coil, ratio, hz)
-        ratios.append(ratio * factor)
-        slopes.append((ratio_slope(windows, channel, EXC_V) * gain).ravel() * factor)
-        loading_u = max(loading_u, relative_u)
+    slopes = [(ratio_slope(windows, c, EXC_V) * g).ravel() for c, g in zip((SINE, COSINE), gains, strict=True)]
+    ratios, slopes, loading_u = _loaded(windings, (sine, cosine), (slopes[0], slopes[1]), hz)
     return windows, ratios, turning(ratios, slopes), loading_u
+
+
+def _loaded(
+    windings: Windings, ratios: tuple[Complexes, Complexes], slopes: tuple[Complexes, Complexes], hz: float
+) -> tuple[list[Complexes], list[Complexes], float]:
+    """Ratios and their slopes with the outputs open, and the loading's relative u."""
+    open_, moving, loading_u = [], [], 0.0
+    for coil, ratio, slope in zip(("sin", "cos"), ratios, slopes, strict=True):
+        factor, relative_u = loading_factor(windings, coil, ratio, hz)
+        open_.append(ratio * factor)
+        moving.append(slope * factor)
+        loading_u = max(loading_u, relative_u)
+    return open_, moving, loading_u
 
 
 def _model(found: HandTurn, sensitivity: float, unit: str = "ratio") -> list[BudgetLine]:
@@ -160,8 +195,14 @@ def _model(found: HandTurn, sensitivity: float, unit: str = "ratio") -> list[Bud
 
 
 def _amplitudes(
-    obs: Observed, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
+    obs: Observed,
+    found: HandTurn,
+    loopback: Loopback,
+    loading_u: float,
+    conditions: dict[str, Scalar],
+    unseen: float,
 ) -> list[Result]:
+    """unseen: relative half-width of the excitation's level where it was not sampled beside the outputs."""
     results = []
     sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
     dof = max(1, found.u.size - 5)
@@ -173,6 +214,8 @@ def _amplitudes(
             by_scatter("scatter of the radius", float(u), "ratio", dof),
             *_model(found, tr, "relative"),
         ]
+        if unseen:
+            lines.append(half_width("excitation not sampled beside the outputs", unseen, "relative", tr))
         results.append(make_result(f"tr_{name}", tr, lines, conditions, note="turned by hand"))
     return results
 

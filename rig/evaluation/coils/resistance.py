@@ -1,8 +1,9 @@
 """Coil resistances at 20 degC and how well the sine and the cosine coil match.
 
-It must never know how a reading was made. r20: four-wire mean of both polarities, lead zero taken off, copper
-constant 234.5 (rig/resolver/winding.py, IEC 60228). The match is a ratio of two coils on one stator read by one
-meter: temperature and meter gain are common and cancel. An open coil is ">" the end of the range.
+It must never know how a reading was made. r20: mean of both polarities, four-wire (two-wire where the meter has no
+more), lead zero taken off, copper constant 234.5 (rig/resolver/winding.py, IEC 60228). The match is a ratio of two
+coils on one stator read by one meter: temperature and meter gain are common and cancel. An open coil is ">" the end of
+the range.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 from rig.uncertainty.coverage import type_a
 
+EMF_OHM = 5e-3  # half-width: 5 uV at 1 mA, of one polarity
+CONTACT_OHM = 0.05  # half-width: what two clips differ from one time to the next
 LINEARITY = 0.2  # share of the reading term that two readings of one range do not have in common
 
 
@@ -37,6 +40,7 @@ class CoilResistance:
     lines: tuple[BudgetLine, ...] = ()
     range_ohm: float | None = None
     repeats: int = 0
+    wires: int = 4
     intermittent: bool = False
 
 
@@ -54,17 +58,30 @@ def coil_resistance(obs: Observed, coil: str) -> CoilResistance | None:
     sides = [side for side in (plus, minus) if side]
     raw = sum(sum(side) / len(side) for side in sides) / len(sides)
     half = abs(sum(plus) / len(plus) - sum(minus) / len(minus)) / 2.0 if plus and minus else 0.0
-    zeros = obs.numbers("lead_zero", wires=4)
+    wires = _wires(inside)
+    zeros = obs.numbers("lead_zero", wires=wires)
     zero = sum(zeros) / len(zeros) if zeros else 0.0
     lines = _lines(obs, raw, range_ohm, sides, half, bool(minus), zeros)
+    if not all(r.conditions.get("offset_compensation") for r in inside) and zeros:
+        lines.append(half_width("thermal EMF in the lead zero, one polarity", EMF_OHM, "ohm"))
+    if wires == 2:
+        zero += obs.holder.lead_ohm
+        lines.append(standard("two-wire: adapter's leads", obs.holder.lead_u_ohm, "ohm", note="holder file"))
+        lines.append(half_width("two-wire: contacts", CONTACT_OHM, "ohm"))
     return CoilResistance(
         coil=coil,
         ohm=raw - zero,
         lines=tuple(lines),
         range_ohm=range_ohm,
         repeats=min(len(side) for side in sides),
+        wires=wires,
         intermittent=len(inside) < len(readings),
     )
+
+
+def _wires(readings: list[Reading]) -> int:
+    """4 where every reading had its own sense leads, else 2."""
+    return 4 if all(reading.conditions.get("wires", 4) == 4 for reading in readings) else 2
 
 
 def _range(readings: list[Reading]) -> float | None:
@@ -91,7 +108,7 @@ def _lines(
     if reversed_too:
         lines.append(half_width("thermal EMF left after both polarities", 0.1 * half, "ohm"))
     else:
-        lines.append(half_width("thermal EMF, one polarity only", 5e-3, "ohm"))
+        lines.append(half_width("thermal EMF, one polarity only", EMF_OHM, "ohm"))
     if zeros:
         u_zero = type_a(zeros)[1] if len(zeros) > 1 else 0.0
         lines.append(standard("four-wire lead zero", max(u_zero, 1e-4), "ohm"))
@@ -146,7 +163,7 @@ def _r20(coil: str, found: CoilResistance | None, temperature: CoilTemperature |
         "coil_degc": temperature.degc,
         "reference_degc": 20.0,
         "copper_constant": 234.5,
-        "wires": 4,
+        "wires": found.wires,
         "repeats": found.repeats,
     }
     return make_result(id_, r20, lines, conditions)
@@ -160,7 +177,7 @@ def _match(obs: Observed, sine: CoilResistance, cosine: CoilResistance) -> Resul
         lines += [
             times(line, slope, f"{name}: {line.influence}")
             for line in coil.lines
-            if line.influence.startswith("thermal EMF")
+            if line.influence.startswith(("thermal EMF", "two-wire: contacts"))
         ]
     spec = obs.bench.multimeter.spec_of("resistance", sine.range_ohm)
     reading, full = (spec.percent_reading, spec.percent_range) if spec else (0.1, 0.0)
@@ -169,4 +186,4 @@ def _match(obs: Observed, sine: CoilResistance, cosine: CoilResistance) -> Resul
     lines.append(half_width("meter, not in common", apart, "ratio", note="bench file"))
     lines.append(half_width("meter offset in common", offset * abs(1.0 / rc - rs / rc**2), "ratio"))
     note = "temperature and meter gain are common to both coils and cancel"
-    return make_result("r20_match", rs / rc - 1.0, lines, {"wires": 4}, note=note)
+    return make_result("r20_match", rs / rc - 1.0, lines, {"wires": min(sine.wires, cosine.wires)}, note=note)

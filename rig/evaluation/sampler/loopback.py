@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,12 +19,14 @@ from numpy.typing import NDArray
 from rig.observed import Absent, Observed
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.sine_fit import fit_stack
+from rig.signal.waveform import WaveformStack
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 SERIES = "loopback"
 UNKNOWN_GAIN = 5e-3  # standard, relative and radians, of a channel that was never compared
 DEAD_GAIN = 0.05
+SAME_RANGE = 0.02  # relative, of full scale
 DRIFT_PERCENT = 0.02  # half-width since the comparison, where the bench file states nothing
 
 
@@ -143,6 +145,19 @@ def _uncertainty(obs: Observed, scatter: Floats, captures: int) -> Floats:
     u: Floats = np.hypot(noise, drift)
     u[0] = 0.0
     return u
+
+
+def on_ranges(found: Loopback, stack: WaveformStack, range_gain_u: float) -> Loopback:
+    """The same channels on a series' own ranges: a channel on another range than in the loopback has a gain that was
+    not compared. range_gain_u: relative standard uncertainty of one range against another."""
+    if len(found.ranges_v) != stack.scale_v.size:
+        return found
+    ranges_v = stack.scale_v * stack.rail_high
+    apart = np.abs(ranges_v / np.array(found.ranges_v) - 1.0) > SAME_RANGE
+    if not np.any(apart):
+        return found
+    u = np.where(apart, range_gain_u, 0.0)
+    return replace(found, u_gain=np.hypot(found.u_gain, u))
 
 
 def scaled_loopback(found: Loopback, frequency_hz: float) -> Loopback:

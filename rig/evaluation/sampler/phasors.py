@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.evaluation.sampler.loopback import Loopback, scaled_loopback
+from rig.evaluation.sampler.loopback import Loopback, on_ranges, scaled_loopback
 from rig.observed import BESIDE, Observed
 from rig.quantity import Scalar
 from rig.signal.common_frequency import Frequency, pooled_frequency
@@ -108,7 +108,7 @@ def series_phasors(obs: Observed, series: str, in_force: Loopback) -> SeriesPhas
     near = set_frequency_hz(obs, series) or None
     frequency = pooled_frequency(stack.codes[moving, EXC_V, :], stack.sample_rate_hz, near_hz=near)
     fitted = fit_stack(stack, frequency.frequency_hz, HARMONICS)
-    loopback = scaled_loopback(in_force, frequency.frequency_hz)
+    loopback = on_ranges(scaled_loopback(in_force, frequency.frequency_hz), stack, obs.bench.sampler.range_gain_u)
     size = np.abs(fitted.fundamental[:, EXC_V])
     live = moving & (size > ABSENT_SHARE * float(np.median(size[moving])))
     if not np.all(live):

@@ -15,7 +15,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from rig.control.bench import open_bench
+from rig.control import abilities
+from rig.control.bench import Bench, open_bench
 from rig.description.places import find, packaged_fixtures
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
@@ -28,7 +29,10 @@ ASKED: Mapping[str, Callable[[Any], object]] = {  # one harmless question of eac
     "multimeter": lambda meter: meter.dc_volts(range_v=10.0, nplc=0.02),
     "generator": lambda generator: generator.output_is_on(),
     "sampler": lambda sampler: sampler.configure(
-        ranges_v=(10.0,) * 4, sample_rate_hz=200e3, samples=100, channels=("exc_v", "exc_i", "sin", "cos")
+        ranges_v=(10.0,) * min(4, sampler.abilities.channels),
+        sample_rate_hz=200e3,
+        samples=100,
+        channels=("exc_v", "exc_i", "sin", "cos")[: sampler.abilities.channels],
     ),
     "axis": lambda axis: axis.position_steps(),
     "encoder": lambda encoder: encoder.angle_mech_deg(),
@@ -49,15 +53,18 @@ def check_bench(name: str) -> dict[str, Any]:
             row = {**told, "answer_ms": 1e3 * (time.perf_counter() - start), "own_lock": bench.own_locks[role]}
             rows.append({**row, "overdue": bool(told["due"]) and told["due"] < bench.clock.utc()[:10]})
         state = bench.interlock.state()
-    present = {row["role"] for row in rows}
+        found = {name: abilities.lacking(known, bench) for name, known in SEQUENCES.items()}
+        able = abilities_of(bench)
+    lacking = {name: missing for name, missing in found.items() if missing}
     kept_as, now = jobs.calibration_name(bench_file), proving.now_utc()
     lasts = bench_file.axis.correction_days if bench_file.axis else 0.0
-    lacking = {name: sorted(known.needs - present) for name, known in SEQUENCES.items() if known.needs - present}
     return {
         "bench": bench_file.name,
         "title": bench_file.title,
         "simulated": bench_file.is_simulated,
         "instruments": rows,
+        "abilities": able,
+        "interlock_read": state.read,
         "guard_closed": state.guard_closed,
         "emergency_stop": state.emergency_stop,
         "health": proving.health_of(kept_as, now),
@@ -65,6 +72,27 @@ def check_bench(name: str) -> dict[str, Any]:
         "can_run": [name for name in SEQUENCES if name not in lacking],
         "lacking": lacking,
         "complete": not lacking,
+    }
+
+
+def abilities_of(bench: Bench) -> dict[str, Any]:
+    """What the instruments that answered can do."""
+    meter, sampler = bench.multimeter.abilities, bench.sampler.abilities
+    return {
+        "has": [name for name, has in abilities.ABILITIES.items() if has(bench)],
+        "multimeter": {
+            "four_wire": meter.four_wire,
+            "offset_compensation": meter.offset_compensation,
+            "integration": meter.integration,
+        },
+        "sampler": {
+            "channels": sampler.channels,
+            "simultaneous": sampler.simultaneous,
+            "bits": sampler.bits,
+            "max_rate_hz": sampler.max_rate_hz,
+            "max_samples": sampler.max_samples,
+        },
+        "attended_only": bench.file.attended_only,
     }
 
 

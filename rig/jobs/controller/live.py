@@ -26,6 +26,7 @@ from rig.jobs.controller.durations import Durations
 from rig.jobs.controller.picture import Picture
 from rig.jobs.controller.place import Seat, bind
 from rig.jobs.controller.server import ATTENDED_S, Answer, Server
+from rig.jobs.operator.terminal import answer_of
 from rig.records.store import RunFolder
 from rig.signal.waveform import Waveform
 
@@ -130,8 +131,9 @@ class Live:
         """How all ended; the last message."""
         self._post(self._over, dict(told))
 
-    def ask(self, question: str, answers: tuple[str, ...]) -> str:
-        """Put a question to whoever looks on with hands; "" where nobody does or nobody answers."""
+    def ask(self, question: str, answers: tuple[str, ...], until: Callable[[], bool] | None = None) -> str:
+        """Put a question to whoever looks on with hands; "" where nobody does or nobody answers. until: says that the
+        first answer holds without anybody's word."""
         if not self._server.hands:
             return ""
         number = next(self._numbers)
@@ -147,6 +149,9 @@ class Live:
                 if (bench := self._bench) is not None:
                     bench.token.check()
                     bench.watchdog.progress()
+                if until is not None and until():
+                    self._answer = answers[0]
+                    break
                 if self._stop is not None or time.monotonic() - begun_s > QUESTION_S or not self._server.hands:
                     break
         finally:
@@ -327,7 +332,7 @@ class Live:
         asked, answers = self._question
         if number is not None and number != asked:
             return {"kind": "refused", "why": f"Question {asked} is asked now."}
-        self._answer = answer if answer in answers else ""
+        self._answer = answer_of(answer, answers)
         self._answered.set()
         return {"kind": "done"}
 

@@ -23,7 +23,7 @@ from rig.jobs.night.free_memory import give_back
 from rig.jobs.night.queue import SCHEMA, Queue, QueueEntry
 from rig.jobs.operator.arming_prompt import at_terminal
 from rig.jobs.program_fault import message_of
-from rig.jobs.run_job import Request, run_job
+from rig.jobs.run_job import Request, bench_of, run_job
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
@@ -154,6 +154,11 @@ class Night:
 
     def _patiently(self, request: Request) -> Any:
         """Run it; a bench that can't be opened is tried again until patience, night or arming end."""
+        if (bench := bench_of(request.bench, request.world)).attended_only:
+            raise UsageError(
+                f"bench {bench.name} works with a person's hands, or reads no guard and no emergency stop.",
+                next_action="Run it attended, by day; a night needs relays and an interlock that is read.",
+            )
         give_up_s = min(time.monotonic() + self._patience_s, self._end_s)
         pause_s = FIRST_PAUSE_S
         while True:

@@ -57,13 +57,16 @@ def at_terminal(bench: Bench, for_s: float = RUN_S) -> Arming | None:
 
 def _inputs_that_allow_it(bench: Bench) -> str:
     """Guard and emergency stop as read now, in words. Raises SafetyStop, naming which of them forbids it."""
-    refusal = refusal_of(bench.interlock.state())
+    state = bench.interlock.state()
+    refusal = refusal_of(state)
     if refusal is not None:
         raise SafetyStop(
             f"bench {bench.file.name} can't be armed: {refusal.message}",
             code=refusal.code,
             next_action=refusal.next_action,
         )
+    if not state.read:
+        return "no guard and no emergency stop is read: stay here, one hand at the amplifier's switch, nobody else near"
     return "guard read as closed, emergency stop read as released"
 
 

@@ -60,6 +60,8 @@ def first_series(inspection: Inspection, look: Look) -> list[Evidence]:
 def not_recorded(obs: Observed, series: str) -> set[str]:
     """Channels of a series that hold nothing since nobody recorded them."""
     absent = {"exc_i"} if obs.lacks(Absent.CURRENT) else set()
+    if connected := obs.channels_of(series):
+        absent |= {"exc_v", "exc_i", "sin", "cos"} - connected
     if obs.has(series + BESIDE):
         absent.add("cos")
     return absent | {"sin"} if series.endswith(BESIDE) else absent

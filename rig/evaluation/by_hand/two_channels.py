@@ -1,0 +1,116 @@
+"""A turn by hand on two channels: excitation beside sine, then sine beside cosine, as ratios of four channels.
+
+It must never know a limit. The pair has no excitation beside it: its own carrier is followed (both outputs share it,
+the phase of sine squared plus cosine squared is twice its own, and over a record it only drifts with the frequency),
+its size is taken from the level of the other capture, its phase and the sign of the envelope from there too. What the
+level did unseen, between the two and over the turn, is an influence of its own. Series: `hand_output` (exc_v, sin),
+`hand_pair` (sin, cos), one long capture each.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.errors import UsageError
+from rig.evaluation.sampler.loopback import Loopback
+from rig.evaluation.sampler.phasors import COSINE, EXC_V, SINE, set_frequency_hz
+from rig.observed import Observed
+from rig.signal.common_frequency import pooled_frequency
+from rig.signal.moving import Windows, moving_phasors
+from rig.signal.phasor import carrier_phase, signed_envelope
+
+Complexes = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+OUTPUT, PAIR = "hand_output", "hand_pair"
+SMOOTH = 15  # windows over which the carrier of a pair is followed
+UNSEEN = 1e-3  # relative half-width of the excitation's level between two captures at one setting of the generator
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoChannels:
+    """ratios: sine and cosine over the excitation at the coil, of all windows of the pair; slopes: their change a
+    second; at_s: of each window; level_v_rms: at the coil; between: relative half-width of what the excitation did
+    unseen. frequency_hz: by the capture that holds the excitation."""
+
+    ratios: tuple[Complexes, Complexes]
+    slopes: tuple[Complexes, Complexes]
+    at_s: Floats
+    level_v_rms: float
+    between: float
+    frequency_hz: float
+
+
+def frequency_of(obs: Observed) -> float:
+    """The excitation's frequency by the capture that holds it, Hz."""
+    stack = obs.captures.stack(OUTPUT)
+    near = set_frequency_hz(obs, OUTPUT) or None
+    return pooled_frequency(stack.codes[:, EXC_V, :], stack.sample_rate_hz, near_hz=near).frequency_hz
+
+
+def two_channels(obs: Observed, loopback: Loopback, hz: float, window_s: float) -> TwoChannels:
+    """Both captures as ratios. Raises UsageError where one is missing or the excitation is absent."""
+    if not (obs.has(OUTPUT) and obs.has(PAIR)):
+        raise UsageError("one of the two captures by hand is missing", next_action="Turn by hand again.")
+    first, pair = (_windows(obs, series, hz, window_s) for series in (OUTPUT, PAIR))
+    divider = obs.bench.sampler.exc_divider
+    reference = first.phasor[..., EXC_V]
+    size = np.abs(reference).ravel() / abs(loopback.gain[EXC_V]) / divider
+    level = float(np.mean(size))
+    if level <= 0.0 or float(np.min(size)) < 0.5 * level:
+        raise UsageError("the excitation is absent in a part of the turn", next_action="Check the excitation.")
+    gain = loopback.gain[EXC_V] / loopback.gain[SINE] * divider
+    seen = (first.phasor[..., SINE] / reference * gain).ravel()
+    phase = carrier_phase(seen).phase_rad
+    envelope, _ = signed_envelope(seen, phase)
+    ratios, slopes = _pair(pair, hz, loopback, level, phase, float(envelope.max() + envelope.min()))
+    ripple = 0.5 * float(np.ptp(_smooth(size))) / level
+    begun = np.array([reading.bench_time_s for reading in obs.capture_readings(PAIR)], dtype=np.float64)
+    at_s = (begun[:, None] + pair.centre_s[None, :]).ravel()
+    return TwoChannels(
+        ratios=ratios,
+        slopes=slopes,
+        at_s=at_s,
+        level_v_rms=level / np.sqrt(2.0),
+        between=ripple + UNSEEN,
+        frequency_hz=hz,
+    )
+
+
+def _windows(obs: Observed, series: str, hz: float, window_s: float) -> Windows:
+    stack = obs.captures.stack(series)
+    return moving_phasors(stack.codes, stack.sample_rate_hz, hz, window_s=window_s, scale=stack.scale_v)
+
+
+def _pair(
+    pair: Windows, hz: float, loopback: Loopback, level: float, phase_rad: float, leaning: float
+) -> tuple[tuple[Complexes, Complexes], tuple[Complexes, Complexes]]:
+    """Ratios and slopes of a pair. phase_rad: of the sine output; leaning: sum of its envelope's extremes, whose sign
+    is that of its centre: it tells which of the two signs the pair has."""
+    turn = np.exp(-2j * np.pi * hz * pair.centre_s)[None, :]
+    scales = [1.0 / (loopback.gain[channel] * level) for channel in (SINE, COSINE)]
+    sides = [(pair.phasor[..., c] * turn * s).ravel() for c, s in zip((SINE, COSINE), scales, strict=True)]
+    moves = [(pair.slope[..., c] * turn * s).ravel() for c, s in zip((SINE, COSINE), scales, strict=True)]
+    square: Complexes = sides[0] ** 2 + sides[1] ** 2
+    twice: Floats = np.unwrap(np.angle(_smooth(square.real) + 1j * _smooth(square.imag)))
+    place = np.linspace(-1.0, 1.0, twice.size)
+    slope, offset = (float(c) for c in np.polyfit(place, twice, 1))
+    common = 0.5 * (offset + slope * place)  # a line: what departs from it is the part's
+    back = np.exp(-1j * common)
+    sides, moves = [side * back for side in sides], [move * back for move in moves]
+    own = carrier_phase(sides[0], sign_from=0.0).phase_rad
+    envelope, _ = signed_envelope(sides[0], own)
+    sign = -1.0 if (envelope.max() + envelope.min()) * leaning < 0.0 else 1.0
+    turned = sign * np.exp(1j * (phase_rad - own))
+    sine, cosine = (side * turned for side in sides)
+    dsine, dcosine = (move * turned for move in moves)
+    return (sine, cosine), (dsine, dcosine)
+
+
+def _smooth(values: Floats) -> Floats:
+    """Mean over neighbouring windows; the ends keep what they have."""
+    kernel = np.ones(SMOOTH)
+    found: Floats = np.convolve(values, kernel, mode="same") / np.convolve(np.ones(values.size), kernel, mode="same")
+    return found
