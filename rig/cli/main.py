@@ -43,6 +43,13 @@ WORDS = (
         "rig.cli.words.night:night",
     ),
     Word(
+        "lot",
+        RUN,
+        "a supplier's delivery: open, plan, next, close, study, supplier",
+        "anglewright lot",
+        "rig.cli.words.lot:lot",
+    ),
+    Word(
         "unit",
         DESK,
         "what is known of a unit or a run; compare, judge, remark, read",
@@ -52,7 +59,7 @@ WORDS = (
     Word(
         "report",
         DESK,
-        "reports: issue, withdraw, list, verify, lot, calibration",
+        "reports: issue, withdraw, list, verify, calibration",
         "anglewright report issue 4L-00871",
         "rig.cli.words.report:report",
     ),

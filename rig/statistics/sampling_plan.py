@@ -164,7 +164,7 @@ def _cell(row: int, column: int, severity: str) -> tuple[int, int] | None:
 
 def mil_std_105e(lot_size: int, aql: float, *, level: str = "II", severity: str = "normal") -> Plan:
     """The plan for a lot. Where n reaches the lot's size every unit is tested, by the same Ac and Re."""
-    plan = table_plan(code_letter(lot_size, level), aql, severity)
+    plan = table_plan(code_letter(max(lot_size, 2), level), aql, severity)
     if plan.n < lot_size:
         return plan
     return Plan(**{name: getattr(plan, name) for name in Plan.__slots__} | {"n": lot_size})

@@ -13,6 +13,7 @@ from typing import Any
 import pikepdf
 import pytest
 import sample
+from lot_samples import a_file, a_judgement, keep_run, open_sample
 
 from rig.answer import Curves
 from rig.certificate.issue import issue, withdraw
@@ -20,11 +21,16 @@ from rig.certificate.sheets.calibration import calibration_sheet
 from rig.certificate.sheets.donors import donor_sheet
 from rig.certificate.sheets.history import history_sheet
 from rig.certificate.sheets.lot import lot_sheet
-from rig.certificate.sheets.sheet import Plots, Sheet, Table, sheet_data, sheet_pdf
+from rig.certificate.sheets.lot_files import lot_csv, lot_document
+from rig.certificate.sheets.lot_papers import defect_sheet, return_sheet
+from rig.certificate.sheets.sheet import Plots, Sheet, Table, Text, sheet_data, sheet_pdf
 from rig.certificate.shop import Shop
 from rig.errors import UsageError
+from rig.records.book.lots import LotBook
 from rig.records.store import Store
 from rig.result import Judgement
+from rig.review.lots.answer import answer_of
+from rig.review.lots.lot import Lot
 from rig.review.units.margins import margin
 
 SHOP = Shop(name="Tallow Street Motors (invented)", country="GB")
@@ -62,6 +68,20 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
     return kept
 
 
+def a_lot(store: Store) -> Lot:
+    """Twenty units, five tested, S02 with a low resistance; made at its first use."""
+    if "L-0001" not in LotBook(store).names():
+        made = open_sample(store, a_file(seed=46021), [f"PT-{n:03d}" for n in range(1, 21)])
+        for unit in made.units[:5]:
+            keep_run(store, made, unit.label, a_judgement(r20_sin=12.0 if unit.label == "S02" else 15.0))
+    return Lot(store, "L-0001")
+
+
+@pytest.fixture
+def lot(tmp_path: Path) -> Lot:
+    return a_lot(Store(tmp_path))
+
+
 def table(sheet: Sheet, title: str) -> Table:
     return next(block for block in sheet.blocks if isinstance(block, Table) and block.title == title)
 
@@ -71,12 +91,14 @@ def all_sheets(store: Store) -> dict[str, Callable[[Shop], Sheet]]:
     return {
         "history": lambda shop: history_sheet(store, "", "93-00417", shop),
         "donors": lambda shop: donor_sheet([store.find(i) for i in (ids[0], ids[2], ids[4])], shop),
-        "lot": lambda shop: lot_sheet(store, shop, part="QS4-0093"),
+        "lot": lambda shop: lot_sheet(a_lot(store), answer_of(a_lot(store)), shop),
+        "defects": lambda shop: defect_sheet(a_lot(store), answer_of(a_lot(store)), shop),
+        "return": lambda _: return_sheet(a_lot(store), answer_of(a_lot(store))),
         "calibration": lambda _: calibration_sheet(store, on=date(2027, 1, 20)),
     }
 
 
-@pytest.mark.parametrize("kind", ["history", "donors", "lot", "calibration"])
+@pytest.mark.parametrize("kind", ["history", "donors", "lot", "defects", "return", "calibration"])
 def test_each_is_an_archive_file_in_the_shops_language(kind: str, store: Store) -> None:
     """PDF/A-3b with the shop's name, on the shop's paper, in German with a decimal comma; byte for byte repeatable."""
     shop = SHOP.model_copy(update={"language": "de", "paper": "us-letter", "temperature": "degF", "angle": "deg"})
@@ -88,7 +110,8 @@ def test_each_is_an_archive_file_in_the_shops_language(kind: str, store: Store) 
             assert (meta["pdfaid:part"], meta["pdfaid:conformance"]) == ("3", "B")
         assert [round(float(edge)) for edge in held.pages[0].mediabox] == [0, 0, 612, 792]
     told = sheet_data(sheet, shop)
-    titles = {"history": "Lebenslauf des Teils", "donors": "Spendervergleich", "lot": "Losübersicht"}
+    titles = {"history": "Lebenslauf des Teils", "donors": "Spendervergleich", "lot": "Losbericht"}
+    titles |= {"defects": "Mängelbericht", "return": "Rückgabe von Teilen"}
     assert told["title"] == titles.get(kind, "Kalibrierstand")
     assert told["language"] == "de"
 
@@ -178,23 +201,41 @@ def test_donors_must_be_comparable(store: Store, tmp_path: Path) -> None:
         donor_sheet([runs[0], unjudged], SHOP)
 
 
-def test_a_lot_counts_each_unit_once_by_its_newest_run(store: Store) -> None:
-    """Three runs of one serial count once, by the newest; mean, s and range are those of the units' estimates."""
-    sheet = lot_sheet(store, SHOP, part="QS4-0093")
-    assert dict(sheet.facts)["Units tested"] == "5"
-    assert dict(sheet.facts)["Within limits"] == "5"
+def test_a_lot_says_what_was_tested_what_was_not_and_what_follows(lot: Lot) -> None:
+    """Plan with source and seed, each unit with why, plain words, both rules, what was not tested with its number."""
+    sheet = lot_sheet(lot, answer_of(lot), SHOP)
+    facts = dict(sheet.facts)
+    assert (facts["Tested"], facts["Not tested"], facts["Seed of the pick list"]) == ("5", "15", "46021")
+    assert facts["The plan's answer"] == "not accepted"
+    rows = {str(row[0]["strong"]): row for row in table(sheet, "Units").rows if not isinstance(row[0], str)}
+    assert rows["S02"][4] == "critical: nonconforming"
+    assert rows["S02"][5] == {"quiet": "Coil resistance, sine, at 20 °C"}
+    assert rows["S09"][3] == {"verdict": "not tested", "words": "not tested"}
     row = next(
         r for r in table(sheet, "Lines with a limit, over the units").rows if r[0] == "Transformation ratio, sine"
     )
-    newest = [store.find(i).judgement for i in store.ids()[2:]]
-    values = [line.result.estimate for j in newest if j and (line := j.line("tr_sin")) and line.result]
-    assert row[1] == "5"
-    assert float(str(row[2])) == pytest.approx(sum(v or 0.0 for v in values) / 5, rel=1e-3)
-    assert row[7] == "5 pass"
-    assert len(table(sheet, "Units").rows) == 5
-    assert any("say little about others" in getattr(block, "text", "") for block in sheet.blocks)
-    with pytest.raises(UsageError, match="no judged run"):
-        lot_sheet(store, SHOP, job="none such")
+    assert (row[1], row[2], row[7]) == ("5", "0.3000", "5 pass")
+    words = [block.text for block in sheet.blocks if isinstance(block, Text)]
+    assert "critical: 4 good of 5 tested; of this lot of 20, up to 12 bad can't be excluded (95 %)." in words
+    assert any(text.startswith("Not tested, 15 of 20: S06, S07") for text in words)
+    assert any("only a nonconformity beyond U counts" in text for text in sheet.statements)
+    plots = [plot.name for block in sheet.blocks if isinstance(block, Plots) for plot in block.plots]
+    assert plots[0] == "operating characteristic" and "tr_sin" in plots
+    with pytest.raises(UsageError, match="nothing was read yet"):
+        lot_sheet(open_sample(lot.store, a_file(lot="L-0002"), freeze=False), answer_of(lot), SHOP)
+
+
+def test_a_lots_other_faces_and_papers_hold_the_same(lot: Lot) -> None:
+    """CSV and JSON unrounded, untested units too; the defect report gives U, limit and whether it is beyond U."""
+    found = answer_of(lot)
+    lines = lot_csv(lot, found).decode().splitlines()
+    assert sum(",not tested," in line for line in lines) == 15
+    assert any(",r20_sin,,12.0,ohm,0.04,13.5,16.5,fail,critical,nonconforming," in line for line in lines)
+    document = lot_document(lot, found)
+    assert document["not_tested"] == 15 and document["groups"][0]["shown_beyond_U"] == 1
+    sheet = defect_sheet(lot, found, SHOP)
+    assert table(sheet, "What was found").rows[0][6] == "beyond U"
+    assert [row[1] for row in table(return_sheet(lot, found), "Units").rows] == [lot.unit("S02").serial]
 
 
 def test_calibration_status_is_that_of_the_day(store: Store) -> None:
@@ -227,12 +268,10 @@ def test_a_simulated_run_marks_the_sheet(tmp_path: Path) -> None:
     assert sheet.simulated
 
 
-def test_figures_of_a_lot_are_rounded_by_their_uncertainty(store: Store) -> None:
-    """Mean, lowest and highest carry the decimals of the line's U and no more; findings stand by their names."""
-    sheet = lot_sheet(store, SHOP, part="QS4-0093")
+def test_figures_of_a_lot_are_rounded_by_their_uncertainty(lot: Lot) -> None:
+    """Mean, lowest and highest carry the decimals of the line's U and no more; counts have no mean."""
+    sheet = lot_sheet(lot, answer_of(lot), SHOP)
     rows = {str(row[0]): row for row in table(sheet, "Lines with a limit, over the units").rows}
-    figures = rows["Coil resistance, sine over cosine, less one"]  # U 0.082 %
-    assert re.fullmatch(r"0\.\d{3}", str(figures[2])), figures
-    assert re.fullmatch(r"0\.\d{3} … 0\.\d{3}", str(figures[4])), figures
-    resistance = rows["Coil resistance, sine, at 20 °C"]  # U 0.038 ohm
+    resistance = rows["Coil resistance, sine, at 20 °C"]  # U 0.040 ohm
     assert re.fullmatch(r"\d\d\.\d{3}", str(resistance[2])), resistance
+    assert rows["Direction"][2] == "–"

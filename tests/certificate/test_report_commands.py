@@ -106,7 +106,7 @@ def test_reports_of_the_family(home: Path, tmp_path: Path) -> None:
         sample.stored(home, sample.good(), sample.a_header(serial=serial))
     runs = [row["run"] for row in told("unit")["runs"]]
     sheets = (("unit", "A-1", "--print"), ("unit", "compare", *runs, "--print"))
-    for words in (*sheets, ("report", "lot", "--part", "QS4-0093"), ("report", "calibration")):
+    for words in (*sheets, ("report", "calibration")):
         made = told(*words)
         assert Path(made["report"]).read_bytes().startswith(b"%PDF")
     again = told("unit", "A-1", "--print")["report"]

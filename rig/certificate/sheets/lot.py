@@ -1,17 +1,17 @@
-"""A lot on paper: the newest judged run of each unit, outcomes counted, each line's spread against its limits.
+"""A lot on paper: plan with its source and seed, what it can see, every unit and why, spreads, decision, both rules.
 
-Counts and spreads of what was tested; it infers nothing about units that were not (that takes a sampling plan agreed
-beforehand). s is the sample standard deviation over units and holds the measurement's own scatter. The page: sheet.py.
+Figures are those of the runs and of rig/review/lots; nothing is judged or decided here. What was not tested stands
+there with its number. s is the sample standard deviation over units and holds the measurement's own scatter.
 """
 
 from __future__ import annotations
 
 import statistics
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from rig.certificate.content.statements import finding_name
+from rig.certificate.page.lot_plots import characteristic_plot
 from rig.certificate.page.trend import strip_plot
 from rig.certificate.sheets.sheet import Cell, Plots, Sheet, Table, Text, outcome_cell, span
 from rig.certificate.shop import Shop
@@ -27,92 +27,143 @@ from rig.certificate.words.wording import (
     short_name,
     unit_of_line,
 )
-from rig.errors import UsageError
-from rig.records.run.stored import StoredRun
-from rig.records.store import Store
-from rig.result import Judged, Judgement
+from rig.quantity import MEASURANDS
+from rig.result import Judged
+from rig.review.lots.answer import GroupAnswer, LotAnswer
+from rig.review.lots.counting import Counted
+from rig.review.lots.lot import Lot, Unit
+from rig.review.lots.words import after
 from rig.uncertainty.rounding import round_result
 
-PLOTTED = ("error_max_elec_arcmin", "tr_sin", "tr_cos", "r20_sin", "null_total_sin_v", "orthogonality_elec_deg")
-COUNTED = "Counted are the units that were tested, each by its newest judged run; nothing is said of others."
+MOST_STRIPS = 8
+COUNTS = ("pole_pairs", "direction")  # they have no mean
 NOTE = (
     "n: units with a figure; figures rounded by the largest U; s: sample standard deviation over units, the "
     "measurement's scatter included."
 )
-FEW = (
-    "{n} units say little about others: of a lot in which one unit in five is bad, five good ones are drawn by chance "
-    "in one case of three."
+OWN_RULE = "Own decision: a unit is nonconforming when a line of the group has the verdict {verdicts}."
+THEIRS = (
+    "Towards the supplier: only a nonconformity beyond U counts (verdict fail, value beyond limit and guard band); "
+    "what lies within U of the limit is undecided towards him."
 )
+RESEAT = (
+    "After a re-seat the second reading counts for lines that a re-seat can clear; resistance, leak and pins are never "
+    "cleared by one. Undecided and unsound are neither good nor bad: tested again, or named."
+)
+SWITCHES = (
+    "Severity by MIL-STD-105E 4.7, for this supplier, part and group of lines; groups of every unit switch nothing."
+)
+UNTESTED = "Not tested, {count} of {lot}: {which}."
+RELATES = "This report relates to the units that were tested; what it says of others is probability, not measurement."
+VERDICT_OF = {"accepted": "pass", "not accepted": "fail", "accepted, back to normal": "conditional pass"}
 
 
-def lot_sheet(store: Store, shop: Shop, *, job: str = "", part: str = "") -> Sheet:
-    """The units of a job, or of a part number, each by its newest judged run. Raises UsageError when there is none."""
-    newest = _newest(store, job, part)
-    numbers = sorted({str(run.header.part.get("number", "")) for run, _ in newest})
-    if len(numbers) != 1:
-        what = f"job {job!r}" if job else f"part {part!r}"
-        found = f"units of {len(numbers)} part numbers ({', '.join(numbers)})" if numbers else "no judged run"
-        raise UsageError(
-            f"{what}: {found}.", next_action="Give --job, --part or both, so that one part number is left."
-        )
+def lot_sheet(lot: Lot, found: LotAnswer, shop: Shop) -> Sheet:
+    """The report of a lot as it stands. Raises UsageError before the first reading."""
     units = Units(shop.temperature, shop.angle)
-    outcomes = Counter(judgement.outcome for _, judgement in newest)
-    lines = _by_measurand([[in_units(line, units) for line in judgement.judged] for _, judgement in newest])
-    few: tuple[Text, ...] = ()
-    if len(newest) < 20:
-        few = (Text(title="", text=FEW.format(n=len(newest))),)
+    lines = lines_of_units(lot, units)
     return Sheet(
-        title="Lot summary",
-        subject=", ".join(text for text in (job, numbers[0]) if text),
-        facts=(
-            ("Part number", numbers[0]),
-            ("Job", job or "all"),
-            ("Units tested", str(len(newest))),
-            ("From", span(run.header.started_utc for run, _ in newest)),
-            *((outcome.capitalize(), str(n)) for outcome, n in outcomes.most_common()),
+        title="Lot report",
+        subject=f"{lot.name}, {lot.file.part}",
+        facts=_facts(lot, found),
+        blocks=(
+            _answers(found),
+            *(
+                Text(title="What this says" if n == 0 else "", text=text)
+                for n, text in enumerate(_sentences(lot, found))
+            ),
+            *_pictures(lot, found, lines, shop),
+            _spreads(lines),
+            _units(lot, found),
+            *_decisions(lot),
+            *_standards(lot),
+            *_deliveries(lot),
         ),
-        blocks=(_spreads(lines), *_strips(lines, shop), _units(newest), *few),
-        simulated=any(run.header.simulated for run, _ in newest),
-        statements=(COUNTED,),
+        simulated=lot.simulated,
+        statements=(
+            OWN_RULE.format(verdicts=" or ".join(lot.rule.nonconforming)),
+            THEIRS,
+            RESEAT,
+            SWITCHES,
+            RELATES,
+        ),
     )
 
 
-def _newest(store: Store, job: str, part: str) -> list[tuple[StoredRun, Judgement]]:
-    where = {key: text for key, text in (("job", job), ("part", part)) if text}
-    made: dict[tuple[str, str], tuple[StoredRun, Judgement]] = {}
-    for found in store.list(**where):
-        if (unit := (found.part, found.serial)) not in made:
-            run = store.find(found.run)
-            if run.judgement is not None:
-                made[unit] = (run, run.judgement)
-    return sorted(made.values(), key=lambda row: row[0].header.serial)
+def _facts(lot: Lot, found: LotAnswer) -> tuple[tuple[str, str], ...]:
+    tested = [unit for unit in lot.units if unit.runs]
+    decision = lot.decisions[-1] if lot.decisions else None
+    facts = [("Supplier", lot.file.supplier), ("Order", lot.file.order or "–"), ("Part number", lot.file.part)]
+    facts += [("Delivered", str(lot.quantity)), ("By the papers", str(lot.file.told or "–"))]
+    facts += [("Papers", ", ".join(lot.file.papers))] if lot.file.papers else []
+    facts += [("Comes again as", lot.file.resubmitted)] if lot.file.resubmitted else []
+    facts += [("Tested", str(len(tested))), ("Not tested", str(len(lot.units) - len(tested)))]
+    facts += [("From", span(run.header.started_utc for unit in tested for run in unit.runs))]
+    facts += [("Seed of the pick list", str(lot.plan.seed)), ("Plan fixed", lot.plan.at_utc[:16].replace("T", " "))]
+    facts += [("The plan's answer", found.answer), ("Towards the supplier", found.towards)]
+    facts += [("Decided", decision.decision if decision else "not yet")]
+    return tuple(facts)
 
 
-def _by_measurand(units: Sequence[Sequence[Judged]]) -> dict[str, list[Judged]]:
+def _answers(found: LotAnswer) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for group in found.groups:
+        mark: Cell = {"verdict": VERDICT_OF.get(group.answer, "not capable"), "words": group.answer}
+        counts = (group.number("conforms"), group.nonconforming, group.shown, group.open_units)
+        rows.append(({"strong": group.check.name}, group.check.words, *(str(n) for n in counts), mark, group.why))
+    return Table(
+        title="The plan and its answer",
+        head=("Group", "Plan", "Good", "Bad", "Beyond U", "Open", "Answer", "Why"),
+        rows=tuple(rows),
+        align="llrrrrll",
+        columns=("", "1fr", "", "", "", "", "30", "36"),
+        note="Bad: nonconforming by the rule below; beyond U: shown towards the supplier; open: without a verdict.",
+    )
+
+
+def _sentences(lot: Lot, found: LotAnswer) -> list[str]:
+    told = [str(sentence) for group in found.groups for sentence in after(group, lot.quantity)]
+    untested = [unit for unit in lot.units if not unit.runs]
+    if untested:
+        which = ", ".join(unit.label + (f" ({unit.aside}: {unit.why})" if unit.aside else "") for unit in untested[:12])
+        more = " ..." if len(untested) > 12 else ""
+        told.append(UNTESTED.format(count=len(untested), lot=lot.quantity, which=which + more))
+    return list(dict.fromkeys(told))
+
+
+# ---- lines over the units -------------------------------------------------------------------------------------------
+
+
+def lines_of_units(lot: Lot, units: Units) -> dict[str, list[Judged]]:
+    """Measurand -> the lines that count, over the units that have them; the part's own lines with a limit."""
     made: dict[str, list[Judged]] = {}
-    for lines in units:
-        for line in lines:
-            if line.limit is not None and find_measurand(line.measurand).about == "part":
-                made.setdefault(line.measurand, []).append(line)
+    for unit in lot.units:
+        for id_, line in unit.lines(lot.rule).items():
+            if line.limit is not None and id_ in MEASURANDS and find_measurand(id_).about == "part":
+                made.setdefault(id_, []).append(in_units(line, units))
     return made
 
 
-def _values(lines: Sequence[Judged]) -> list[float]:
+def values_of_lines(lines: Sequence[Judged]) -> list[float]:
+    """Estimates of sound lines that are no bound."""
     return [
         line.result.estimate
         for line in lines
-        if line.result is not None and line.result.estimate is not None and not line.result.qualifier
+        if line.result is not None
+        and line.result.estimate is not None
+        and not line.result.qualifier
+        and not line.spoiled
     ]
 
 
 def _spreads(lines: dict[str, list[Judged]]) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for id_, own in lines.items():
-        values = _values(own)
+        values = values_of_lines(own)
         verdicts = Counter(line.verdict.value for line in own)
         counts = ", ".join(f"{verdicts[word]} {word}" for word in MARKS if verdicts[word])
         name = short_name(id_, alone=True)
-        if not values:
+        if not values or id_ in COUNTS:
             rows.append((name, str(len(own)), "–", "–", "–", "", {"quiet": display(own[-1]).limits}, counts))
             continue
         mean = statistics.fmean(values)
@@ -143,34 +194,108 @@ def _same_scale(line: Judged, mean: float) -> Judged:
     return line if line.result is None else replace(line, result=replace(line.result, estimate=mean, qualifier=""))
 
 
-def _strips(lines: dict[str, list[Judged]], shop: Shop) -> tuple[Plots, ...]:
-    plots = []
-    for id_ in PLOTTED:
-        own = [line for line in lines.get(id_, []) if line.result is not None]
-        if own and (plot := strip_plot(_values(own), own[-1], language(shop.language))) is not None:
-            plots.append(plot)
-    return (Plots(title="Spread against the limits", plots=tuple(plots)),) if plots else ()
+def _pictures(lot: Lot, found: LotAnswer, lines: dict[str, list[Judged]], shop: Shop) -> tuple[Plots, ...]:
+    tongue = language(shop.language)
+    made: list[Plots] = []
+    curves = [(g.check.name, _passes(lot, g)) for g in found.groups if not g.check.every_unit]
+    if (seen := characteristic_plot(curves, lot.quantity, tongue)) is not None:
+        aside = "of a lot of this size"
+        made.append(Plots(title="Operating characteristic", plots=(seen,), aside=aside))
+    strips = []
+    for own in lines.values():
+        shown = [line for line in own if line.result is not None]
+        if (
+            shown
+            and own[0].measurand not in COUNTS
+            and (plot := strip_plot(values_of_lines(shown), shown[-1], tongue)) is not None
+        ):
+            strips.append(plot)
+    if strips:
+        made.append(Plots(title="Spread against the limits", plots=tuple(strips[:MOST_STRIPS])))
+    return tuple(made)
 
 
-def _units(newest: Sequence[tuple[StoredRun, Judgement]]) -> Table:
+def _passes(lot: Lot, group: GroupAnswer) -> Callable[[int], float]:
+    return lambda bad: group.check.passes(bad, lot.quantity)
+
+
+# ---- units, decisions, standards --------------------------------------------------------------------------------
+
+
+def _units(lot: Lot, found: LotAnswer) -> Table:
     rows: list[tuple[Cell, ...]] = []
-    for run, judgement in newest:
-        bad = [short_name(line.measurand, alone=True) for line in judgement.judged if line.verdict.value == "fail"]
-        why = "; ".join(bad[:3]) or "; ".join(r.code.replace("-", " ") for r in judgement.reasons[:2]) or "–"
-        hints = ", ".join(finding_name(f.code) for f in judgement.findings[:1]) or "–"
-        day = run.header.started_utc[:10]
+    for unit in lot.units:
+        states = {g.check.name: g.units[unit.label] for g in found.groups if unit.label in g.units}
+        why = "; ".join(", ".join(line_words(one)[:2]) for one in states.values() if one.bad or one.open_)
+        counts = "; ".join(f"{name}: {one.state}" for name, one in states.items() if one.state != "conforms")
         rows.append(
             (
-                {"strong": run.header.serial},
-                day,
-                outcome_cell(judgement.outcome, judgement.awaits_text),
-                why,
-                {"quiet": hints},
+                {"strong": unit.label},
+                unit.serial or "–",
+                unit.runs[-1].header.started_utc[:10] if unit.runs else "–",
+                _outcome(unit),
+                counts or ("good" if states else "–"),
+                {"quiet": why or unit.why or _outside_sample(unit, states)},
             )
         )
     return Table(
         title="Units",
-        head=("Serial", "Day", "Outcome", "Outside, or why unsound", "Hints"),
+        head=("Unit", "Serial", "Day", "Outcome", "Counts as", "Why"),
         rows=tuple(rows),
-        columns=("", "", "38", "1fr", ""),
+        columns=("", "", "", "38", "1fr", "42"),
     )
+
+
+def line_words(one: Counted) -> list[str]:
+    """Lines outside and lines without a verdict, by their printed names."""
+    return [named(line) for line in (*one.bad, *one.open_)]
+
+
+def named(line: str) -> str:
+    """A line with its printed name; what was looked at, and why a line is open, stay as they are."""
+    id_, _, rest = line.partition(": ")
+    return line if id_ not in MEASURANDS else short_name(id_, alone=True) + (f": {rest}" if rest else "")
+
+
+def _outcome(unit: Unit) -> Cell:
+    if not unit.runs:
+        return {"verdict": "not tested", "words": unit.aside or "not tested"}
+    newest = unit.judgements[-1]
+    cell = outcome_cell(newest.outcome, newest.awaits_text)
+    if len(unit.runs) < 2 or isinstance(cell, str):
+        return cell
+    return {**cell, "words": f"{cell['words']}, tested twice"}
+
+
+def _outside_sample(unit: Unit, states: Mapping[str, object]) -> str:
+    return "tested, in no sample" if unit.runs and not states else ""
+
+
+def _decisions(lot: Lot) -> tuple[Table, ...]:
+    if not lot.decisions:
+        return ()
+    rows = tuple(
+        (d.at_utc[:16].replace("T", " "), d.plan_answer, {"strong": d.decision}, d.who, d.why) for d in lot.decisions
+    )
+    head = ("Made (UTC)", "The plan's answer", "Decision", "By", "Reason")
+    return (Table(title="Decision", head=head, rows=rows, columns=("", "", "", "", "1fr")),)
+
+
+def _standards(lot: Lot) -> tuple[Table, ...]:
+    rows = tuple(
+        (str(s.sitting), s.what, s.at_utc[:16].replace("T", " "), s.who or "–", s.standards or "–", s.outcome or "–")
+        for s in lot.sittings
+    )
+    head = ("Sitting", "When", "Time (UTC)", "By", "Standards, run", "Said")
+    title = "Sittings and their check standards"
+    return (Table(title=title, head=head, rows=rows, columns=("", "", "", "", "", "1fr")),) if rows else ()
+
+
+def _deliveries(lot: Lot) -> tuple[Table, ...]:
+    told = [("–", "–", fault) for one in lot.deliveries for fault in one.faults]
+    rows = [(str(one.quantity), one.source or "no list", f"{len(one.rows)} rows taken") for one in lot.deliveries]
+    for unit in lot.units:
+        odd = [text for text in unit.told if text.startswith(("other scan", "scanned again", "not taken", "serial"))]
+        told += [("–", unit.label, text) for text in odd]
+    head = ("Delivered", "List, or unit", "Noted")
+    return (Table(title="Deliveries and scans", head=head, rows=(*rows, *told), columns=("", "38", "1fr")),)

@@ -125,7 +125,7 @@ def _cell(cell: Cell, tongue: Language) -> Any:
     if "bar" in cell:
         bar = asdict(cell["bar"])
         return {"bar": bar | {end: tongue.figures(bar[end]) for end in ("lower", "upper")}}
-    return {key: tongue.say(value) if isinstance(value, str) else value for key, value in cell.items()}
+    return {k: tongue.say(v) if isinstance(v, str) and k != "tone" else v for k, v in cell.items()}
 
 
 # ---- cells ----------------------------------------------------------------------------------------------------------

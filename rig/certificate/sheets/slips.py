@@ -13,6 +13,7 @@ from typing import Any
 from rig.certificate.words.wording import find_measurand, minus, scale_of, short_name
 from rig.errors import UsageError
 from rig.records.index.history import Change, History
+from rig.review.lots.lot import Lot, Unit
 from rig.uncertainty.rounding import round_result
 
 WIDTH = 72
@@ -83,3 +84,25 @@ def _change_rows(change: Change) -> list[str]:
         f"    {change.earlier or 'condition not stated'} -> {change.later or 'condition not stated'}, "
         f"difference {'+' if change.delta > 0 else ''}{delta}, U {round_result(0.0, U)[1]}",
     ]
+
+
+def hold_tag(lot: Lot, unit: Unit) -> str:
+    """The tag that is tied to a unit of a lot that does not simply conform: what it is, why, what may happen to it."""
+    counted = {check.name: lot.counted(check, unit) for check in lot.checks if unit in lot.sample(check)}
+    pairs = [("Lot", lot.name), ("Supplier", lot.file.supplier), ("Order", lot.file.order), ("Part", lot.file.part)]
+    pairs += [("Serial", unit.serial), ("Box", unit.box), ("Outcome", unit.outcome)]
+    for name, one in counted.items():
+        why = ", ".join([*one.bad, *one.open_][:4])
+        pairs.append((f"{name}"[:21], one.state + (f": {why}" if why else "")))
+    mark = [" SIMULATED: no part was measured"] if lot.simulated else []
+    runs = [f"run {run.id}" for run in unit.runs]
+    lines = [
+        f"HOLD  {unit.label}",
+        "=" * WIDTH,
+        *_pairs(pairs),
+        *runs,
+        *mark,
+        "",
+        "Do not fit, do not mix with the others.",
+    ]
+    return "\n".join([*lines, "=" * WIDTH, ""])

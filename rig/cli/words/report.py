@@ -1,4 +1,4 @@
-"""`anglewright report`: issue, amend or withdraw a report, list them, verify a file; a lot's and the calibration sheet.
+"""`anglewright report`: issue, amend or withdraw a report, list them, verify a file; the calibration sheet.
 
 It loads neither benches nor sequences, so that a report is there at once. Exit status of verify: 0 unchanged,
 1 altered, 2 unreadable, 3 unknown.
@@ -128,23 +128,6 @@ def verify(what: Sequence[str], as_json: bool) -> None:
     ]
     print_json([asdict(one) for one in found]) if as_json else click.echo("\n".join(verify_rows(found)))
     sys.exit(max(one.exit_status for one in found))
-
-
-@report.command()
-@click.option("--job", default="", help="The units of a job.")
-@click.option("--part", default="", help="The units of a part number.")
-@options.out
-@options.as_json
-def lot(job: str, part: str, out: Path | None, as_json: bool) -> None:
-    """A lot as a PDF: outcomes counted, each line's spread over the units against its limits.
-
-    Example: anglewright report lot --part KX4-2207
-    """
-    from rig.certificate.sheets.lot import lot_sheet
-    from rig.cli.pages.report import shop, write_sheet
-    from rig.records.store import Store
-
-    write_sheet(lot_sheet(Store(), shop(), job=job, part=part), out, f"lot {job or part}", as_json=as_json)
 
 
 @report.command()

@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
+from rig.records.book.lot_entries import OF_A_LOT, FittingOutcome, SeverityAct
 from rig.records.files import read_json, to_json, write_new
 from rig.records.schema import check_texts, dump, load
 
@@ -141,6 +142,9 @@ OF_A_KIND: Mapping[str, type] = {
     "good-unit": GoodUnit,
     "withdrawn-unit": WithdrawnUnit,
     "learned-limits": LearnedLimits,
+    **OF_A_LOT,
+    "severity": SeverityAct,
+    "outcome": FittingOutcome,
 }
 
 

@@ -10,14 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from rig.errors import RecordError
-from rig.records.book.entries import OF_A_KIND, GoodUnit, LearnedLimits, WithdrawnUnit, load_data, read_entries
+from rig.records.book.chain import next_of, read_chain
+from rig.records.book.entries import OF_A_KIND, GoodUnit, LearnedLimits, WithdrawnUnit, read_entries
 from rig.records.book.jobs import Book
-from rig.records.files import sha256_of
 from rig.records.store import Store
 from rig.system import take_lock
 
@@ -48,9 +46,8 @@ class LibraryBook:
 
     def add(self, entry: E) -> E:
         """Add an entry as the next of its part; call it under `turn`. Raises RecordError when the disk refuses."""
-        chain = self._chain(entry.part)
-        last = sha256_of(chain[-1][1]) if chain else ""
-        return self.book.add(KIND_OF[type(entry)], replace(entry, n=len(chain) + 1, previous=last), "at_utc")
+        made: E = next_of(self._chain(entry.part), entry)
+        return self.book.add(KIND_OF[type(entry)], made, "at_utc")
 
     def summaries(self) -> list[dict[str, Any]]:
         """Part numbers that have a library: entries, newest approved version, who approved it."""
@@ -58,22 +55,7 @@ class LibraryBook:
         return [_summary(part, self.entries(part)) for part in sorted(parts)]
 
     def _chain(self, part: str) -> list[tuple[LibraryEntry, Path]]:
-        own: list[tuple[LibraryEntry, Path]] = [
-            (load_data(kind, data, str(path)), path)
-            for kind in KINDS
-            for path, data in read_entries(self.book.folder, kind)
-            if data.get("part") == part
-        ]
-        own.sort(key=lambda pair: pair[0].n)
-        before = ""
-        for n, (entry, path) in enumerate(own, start=1):
-            if entry.n != n or entry.previous != before:
-                raise RecordError(
-                    f"{path}: the library of {part} is broken: an entry before it is missing or was changed.",
-                    next_action="Restore the book from a copy; until then nothing is judged by this library.",
-                )
-            before = sha256_of(path)
-        return own
+        return read_chain(self.book.folder, KINDS, lambda data: data.get("part") == part, f"the library of {part}")
 
 
 def _summary(part: str, entries: Sequence[LibraryEntry]) -> dict[str, Any]:

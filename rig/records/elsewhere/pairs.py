@@ -22,6 +22,7 @@ from rig.records.elsewhere.placeholders import bench_of_recording, no_holder, un
 from rig.signal.waveform import HeldCaptures
 
 COLUMNS = ("pin_a", "pin_b", "ohm", "ohm_reversed", "note")
+CODINGS = {"utf-16": "UTF-16", "utf-8-sig": "UTF-8", "cp1252": "Windows-1252"}
 CORE_WORDS = ("core", "case", "housing", "body", "chassis", "stator", "lamination", "laminations", "frame")
 SHIELD_WORDS = ("shield", "screen", "drain", "braid")
 LARGEST_BYTES = 4_000_000
@@ -90,7 +91,7 @@ def pin_name(text: str) -> str:
 
 def read_pairs(path: Path) -> list[Reading]:
     """The readings of a file. Raises UsageError when it can't be read, DescriptionError with every faulty line."""
-    return parse_pairs(_text(path), str(path))
+    return parse_pairs(read_table_text(path)[0], str(path))
 
 
 def parse_pairs(text: str, source: str) -> list[Reading]:
@@ -121,7 +122,8 @@ def _is_zeroed(remark: str) -> bool:
     return bool(off) and not re.search(r"\b(?:not|left|without|un)", remark, re.IGNORECASE)
 
 
-def _text(path: Path) -> str:
+def read_table_text(path: Path) -> tuple[str, str]:
+    """A table's text and its coding in words, as people's programs save it. Raises UsageError."""
     try:
         size = path.stat().st_size
         if size > LARGEST_BYTES:
@@ -133,7 +135,7 @@ def _text(path: Path) -> str:
         ) from fault
     for coding in ("utf-16",) if data[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252"):
         try:
-            return data.decode(coding)
+            return data.decode(coding), CODINGS[coding]
         except UnicodeDecodeError:
             continue
     raise UsageError(f"{path}: is not a text file.", next_action="Save it as CSV in UTF-8.")
