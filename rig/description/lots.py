@@ -25,7 +25,7 @@ NEVER_CLEARED = ("r20_*", "leak_*", "direction", "pole_pairs", "thermistor_*")
 
 
 class Check(Strict):
-    """A group of lines under one plan. lines: measurand ids with *, or "visual". sequence: the run that measures them.
+    """A group of lines under one plan. lines: measurand ids with *, or "visual". test: whole, or the quick screen.
 
     good, accept, bad, accept_bad: of "computed" and "k method" (shares, 0 to 1); log: the k method on a log scale.
     """
@@ -33,7 +33,7 @@ class Check(Strict):
     name: str = Field(min_length=1)
     lines: tuple[str, ...] = Field(min_length=1)
     plan: Literal["all", "MIL-STD-105E", "own", "computed", "k method"]
-    sequence: Literal["quick_screen", "full_test"] = "full_test"
+    test: Literal["screen", "whole"] = "whole"
     aql: float | None = None
     level: str = "II"
     n: int | None = Field(default=None, ge=1)
@@ -175,7 +175,7 @@ def usual_checks() -> tuple[Check, ...]:
         Check(
             name="critical",
             lines=("r20_*", "leak_*", "direction", "pole_pairs"),
-            sequence="quick_screen",
+            test="screen",
             plan="all",
         ),
         Check(

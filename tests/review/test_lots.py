@@ -49,15 +49,21 @@ def test_what_a_unit_needs_follows_the_samples(store: Store) -> None:
     """The first five of the pick list get the full test, the others the screen; a unit that is missing moves the
     sample on, also for one that was screened already."""
     lot = open_sample(store, a_file(), SERIALS)
-    assert [lot.needs(unit) for unit in lot.units] == ["full_test"] * 5 + ["quick_screen"] * 15
+    assert [lot.needs(unit) for unit in lot.units] == ["whole"] * 5 + ["screen"] * 15
     for unit in lot.units[:6]:
         if unit.label != "S03":
-            keep_run(store, lot, unit.label, a_judgement(), sequence=lot.needs(unit))
+            keep_run(
+                store,
+                lot,
+                unit.label,
+                a_judgement(),
+                sequence="full_test" if lot.needs(unit) == "whole" else "quick_screen",
+            )
     enter(store, LotUnit(lot="L-0001", label="S03", what="missing", text="not in the box"))
     lot = Lot(store, "L-0001")
     assert lot.next_unit() is not None and lot.next_unit().label == "S06"  # type: ignore[union-attr]
-    assert lot.needs(lot.unit("S06")) == "full_test"
-    assert lot.needs(lot.unit("S07")) == "quick_screen"
+    assert lot.needs(lot.unit("S06")) == "whole"
+    assert lot.needs(lot.unit("S07")) == "screen"
 
 
 def test_answers_of_a_good_lot_and_of_one_with_a_bad_unit(store: Store, tmp_path: Path) -> None:

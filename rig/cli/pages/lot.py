@@ -82,7 +82,7 @@ def plan_rows(lot: Lot) -> list[str]:
     )
     text = [f"lot {lot.name}   {lot.quantity} delivered   plan {fixed}"]
     for check in checks:
-        text += [f"{check.name}: {check.words}", f"    {check.check.sequence}: {', '.join(check.check.lines)}"]
+        text += [f"{check.name}: {check.words}", f"    {check.check.test}: {', '.join(check.check.lines)}"]
     text += [str(sentence) for sentence in before(checks, lot.quantity)]
     if lot.frozen is not None:
         text += [f"  {unit.label}  {unit.listed or f'place {unit.place}'}  {unit.box}".rstrip() for unit in lot.units]

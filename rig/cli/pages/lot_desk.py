@@ -17,6 +17,7 @@ from rig.jobs.hands.scanner import Entry, read_entry, read_line
 from rig.jobs.lot.desk import NextUnit
 
 CLEAR = "\x1b[2J\x1b[H"
+TESTS = {"whole": "whole test", "screen": "quick screen"}
 END_SOUND, TROUBLE_SOUND = "\a", "\a\a"
 
 
@@ -35,7 +36,7 @@ class Terminal:
         where = f"   box {unit.box}" if unit.box else ""
         listed = unit.listed or f"place {unit.position} of the delivery"
         rows = [CLEAR if self._live else "", *big(unit.label), "", f"{listed}{where}"]
-        rows.append(f"{unit.place[0]} of {unit.place[1]}   {unit.sequence.replace('_', ' ')}   lot {unit.lot}")
+        rows.append(f"{unit.place[0]} of {unit.place[1]}   {TESTS[unit.test]}   lot {unit.lot}")
         rows += ["", f"last: {unit.last}"] if unit.last else []
         rows += [f"r: seat {unit.retest} again and test it once more"] if unit.retest else []
         rows += ["", "Scan it, clamp it, close the guard, press reset, ARM."]

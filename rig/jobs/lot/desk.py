@@ -24,7 +24,7 @@ class NextUnit:
     box: str
     position: int
     place: tuple[int, int]
-    sequence: str
+    test: str
     last: str = ""
     retest: str = ""
 

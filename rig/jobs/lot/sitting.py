@@ -118,7 +118,7 @@ class Sitting:
             box=unit.box,
             position=unit.place,
             place=(sum(1 for one in needed if not lot.needs(one)) + 1, len(needed)),
-            sequence=lot.needs(unit),
+            test=lot.needs(unit),
             last=done.last,
             retest=again.label if again is not None else "",
         )

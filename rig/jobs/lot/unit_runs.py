@@ -17,10 +17,11 @@ from rig.jobs.lot.desk import Desk
 from rig.jobs.run_job import Arm, Finished, Request, run_job
 from rig.records.store import Store
 from rig.review.lots.counting import CONFORMS
-from rig.review.lots.lot import Lot, Unit
+from rig.review.lots.lot import SCREEN, WHOLE, Lot, Unit
+from sequences import check_standard, full_test, quick_screen
 
 MOST_FAULTS = 3
-STANDARDS = "check_standard"
+SEQUENCES = {WHOLE: full_test.SEQUENCE.name, SCREEN: quick_screen.SEQUENCE.name}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +66,9 @@ class UnitRuns:
         if not self.asked.standards:
             return "", "left out by the person"
         lot = Lot(self.store, done.lot)
-        request = self._request(lot, STANDARDS, "standards", {"label": "", "sitting": done.sitting, "standards": when})
+        request = self._request(
+            lot, check_standard.SEQUENCE.name, "standards", {"label": "", "sitting": done.sitting, "standards": when}
+        )
         try:
             finished = run_job(request, self.desk.progress, arm=self.asked.arm(self.desk.tell))
         except Cancelled as fault:
@@ -99,7 +102,7 @@ class UnitRuns:
         )
 
     def test(self, done: Sat, lot: Lot, unit: Unit, serial: str, *, retest: bool = False) -> None:
-        sequence = unit.runs[-1].header.sequence if retest else lot.needs(unit)
+        sequence = unit.runs[-1].header.sequence if retest else SEQUENCES[lot.needs(unit)]
         details: dict[str, object] = {"label": unit.label, "sitting": done.sitting}
         request = self._request(lot, sequence, serial, details)
         if retest:

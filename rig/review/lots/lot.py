@@ -24,7 +24,7 @@ from rig.statistics.severity import State
 
 KEY = "lot"  # in the details of a run's header: {"label", "sitting"}
 SET_ASIDE = ("left out", "missing")
-FULL = "full_test"
+WHOLE, SCREEN = "whole", "screen"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,12 +176,11 @@ class Lot:
         return here[: check.n]
 
     def needs(self, unit: Unit) -> str:
-        """The sequence that a unit still needs: "full_test", "quick_screen", or "" for none."""
-        asked = {check.check.sequence for check in self.checks if unit in self.sample(check)}
-        done = {run.header.sequence for run in unit.runs}
-        if FULL in asked:
-            return "" if FULL in done else FULL
-        return "" if not asked or done else "quick_screen"
+        """The test that a unit still needs: "whole", "screen", or "" for none. A run that earns a report is a whole one."""
+        asked = {check.check.test for check in self.checks if unit in self.sample(check)}
+        if WHOLE in asked:
+            return "" if any(run.header.kind.certified for run in unit.runs) else WHOLE
+        return "" if not asked or unit.runs else SCREEN
 
     def next_unit(self) -> Unit | None:
         """The first unit that is still needed and not set aside; None when the sitting has nothing left."""
