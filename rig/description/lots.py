@@ -12,7 +12,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from rig.description.loading import Strict, checked
+from rig.description.loading import Strict, load_checked
 from rig.quantity import MEASURANDS
 from rig.statistics.sampling_plan import AQLS, LEVELS
 
@@ -189,4 +189,4 @@ def usual_checks() -> tuple[Check, ...]:
 
 def load_lot(path: Path) -> LotFile:
     """A lot file. Raises UsageError, DescriptionError with every fault by line and key."""
-    return checked(LotFile, path)
+    return load_checked(LotFile, path)

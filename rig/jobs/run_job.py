@@ -74,7 +74,6 @@ class Request:
     condition: str = ""
     retest_of: str = ""
     known: str = ""  # of a proof: the run of the known part that belongs to it
-    lot: Mapping[str, Any] | None = None  # of a lot's unit: label and sitting; of a study's: unit, clamping, repeat
     entries: tuple[str, ...] = ()
     speed: str = "fast"
     bench_log: Path | None = None
@@ -334,8 +333,7 @@ def header_of(
         instruments=bench.identities(),
         calibration=calibration,
         decision=part.decision.model_dump(mode="json"),
-        details=({"known": request.known} if request.known else {})
-        | ({"lot": dict(request.lot)} if request.lot else {}),
+        details={"known": request.known} if request.known else {},
         learned=limits_behind(Store(), part.part(), request.serial, sequence.traits, simulated=bench.is_simulated),
     )
 

@@ -12,15 +12,14 @@ from typing import Any
 import pytest
 from lot_samples import a_file, a_judgement, keep_run, open_sample, undecided
 
-from rig.control.step import Progress
 from rig.errors import BenchError, DescriptionError, SafetyStop, UsageError
-from rig.jobs.hands import scanner
-from rig.jobs.hands.scanner import Entry, read_entry
-from rig.jobs.lot import arming, opening, unit_runs
+from rig.jobs.lot import arming, opening
 from rig.jobs.lot.closing import close
 from rig.jobs.lot.desk import NextUnit
 from rig.jobs.lot.sitting import Sitting
 from rig.jobs.lot.unit_runs import Asked, Sat
+from rig.jobs.operator import scanner
+from rig.jobs.operator.scanner import Entry, read_entry
 from rig.jobs.run_job import Finished, Request
 from rig.records.store import Store
 from rig.result import Judgement
@@ -62,8 +61,8 @@ class Script:
     def tell(self, text: str, *, trouble: bool = False) -> None:
         self.told.append(text)
 
-    def progress(self, told: Progress) -> None:
-        """Nothing."""
+    def run(self, request: Request, details: Mapping[str, object]) -> Finished:
+        return BENCHES[-1](request, details)
 
 
 @pytest.fixture
@@ -72,26 +71,31 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     return Store(tmp_path)
 
 
+BENCHES: list["Bench"] = []
+
+
 class Bench:
-    """Stands for run_job: keeps a run with the judgement that is due to the serial number."""
+    """Stands for the bench's controller: keeps a run with the judgement that is due to the serial number."""
 
     def __init__(self, store: Store) -> None:
         self.store = store
         self.requests: list[Request] = []
+        self.details: list[Mapping[str, object]] = []
         self.due: dict[str, list[Judgement | Exception]] = {}
 
-    def __call__(self, request: Request, on_progress: Any, arm: Any) -> Finished:
+    def __call__(self, request: Request, details: Mapping[str, object]) -> Finished:
         self.requests.append(request)
+        self.details.append(details)
         due = self.due.get(request.serial) or [a_judgement()]
         judgement = due.pop(0) if len(due) > 1 else due[0]
         if isinstance(judgement, Exception):
             raise judgement
-        label = str((request.lot or {}).get("label", ""))
+        label = str(details.get("label", ""))
         lot = Lot(self.store, request.job)
         told = {
             "sequence": request.sequence,
             "retest_of": request.retest_of,
-            "details": {"lot": dict(request.lot or {})},
+            "details": {"lot": dict(details)},
         }
         run = keep_run(self.store, lot, label or lot.units[0].label, judgement, request.serial, **told)
         return Finished(stored=run, judgement=judgement, files={})
@@ -102,10 +106,9 @@ class Bench:
 
 
 @pytest.fixture
-def bench(store: Store, monkeypatch: pytest.MonkeyPatch) -> Bench:
-    made = Bench(store)
-    monkeypatch.setattr(unit_runs, "run_job", made)
-    return made
+def bench(store: Store) -> Bench:
+    BENCHES.append(Bench(store))
+    return BENCHES[-1]
 
 
 def sit(store: Store, desk: Script, **asked: Any) -> Sat:
@@ -131,7 +134,7 @@ def test_standards_are_taken_again_after_so_many_units(store: Store, bench: Benc
     """First, between, last; left out by the person it is entered."""
     open_sample(store, a_file(quantity=5, standards_every=2), SERIALS[:5], freeze=False)
     sit(store, Script())
-    kinds = [str((request.lot or {}).get("standards", "")) for request in bench.requests]
+    kinds = [str(details.get("standards", "")) for details in bench.details]
     assert [kind for kind in kinds if kind] == ["first", "between", "between", "last"]
     open_sample(store, a_file(lot="L-0009", quantity=2), SERIALS[7:9], freeze=False)
     Sitting(store, "L-0009", Script(), Asked(standards=False, most=1)).sit()

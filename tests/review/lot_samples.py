@@ -16,7 +16,7 @@ from rig.records.store import Store
 from rig.result import Judged, Judgement, Result
 from rig.review.lots.lot import Lot
 from rig.review.lots.plan import frozen
-from rig.uncertainty.conformity import Verdict, judge
+from rig.uncertainty.conformity import Verdict, verdict_of
 
 GOOD: Mapping[str, float] = {
     "r20_sin": 15.0,
@@ -42,7 +42,7 @@ def a_line(id_: str, value: float | None, spoiled: str = "") -> Judged:
     if value is None or spoiled:
         return Judged(measurand=id_, result=None, limit=limit, verdict=Verdict.NOT_TESTED, spoiled=spoiled)
     result = Result(measurand=id_, estimate=value, unit=measurand(id_).unit, u=u, k=2.0, dof=None)
-    verdict = judge(value, 2.0 * u, lower, upper, 1.0, "", measurand(id_).nonnegative)
+    verdict = verdict_of(value, 2.0 * u, lower, upper, 1.0, "", measurand(id_).nonnegative)
     return Judged(measurand=id_, result=result, limit=limit, verdict=verdict)
 
 

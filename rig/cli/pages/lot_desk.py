@@ -10,11 +10,14 @@ from collections.abc import Mapping, Sequence
 
 import click
 
+from rig.cli.following import follow
+from rig.cli.pages.live import Shown
 from rig.cli.pages.watch import big
-from rig.control.step import Progress
 from rig.description.lots import LotFile
-from rig.jobs.hands.scanner import Entry, read_entry, read_line
+from rig.jobs.controller.ask import of_request
 from rig.jobs.lot.desk import NextUnit
+from rig.jobs.operator.scanner import Entry, read_entry, read_line
+from rig.jobs.run_job import Finished, Request, kept_run
 
 CLEAR = "\x1b[2J\x1b[H"
 TESTS = {"whole": "whole test", "screen": "quick screen"}
@@ -27,7 +30,6 @@ class Terminal:
     def __init__(self, file: LotFile, *, scans: Sequence[str] = (), quiet: bool = False) -> None:
         self._file, self._scans, self._quiet = file, list(scans), quiet
         self._live = sys.stderr.isatty() and not quiet
-        self._step = ""
 
     def show(self, unit: NextUnit) -> None:
         """The label largest, below it the serial number, what to do, what became of the last."""
@@ -72,8 +74,7 @@ class Terminal:
         sound = (TROUBLE_SOUND if trouble else END_SOUND) if self._live else ""
         click.echo(f"{sound}{text}", err=True)
 
-    def progress(self, told: Progress) -> None:
-        """One line a step."""
-        if told.step != self._step and not self._quiet:
-            self._step = told.step
-            click.echo(f"  · {told.text}", err=True)
+    def run(self, request: Request, details: Mapping[str, object]) -> Finished:
+        """A run of a controller of its own, its steps shown."""
+        ended = follow(of_request(request, details={"lot": dict(details)}), Shown(quiet=self._quiet))
+        return kept_run(str(ended["run"]))

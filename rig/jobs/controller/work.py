@@ -5,13 +5,19 @@ It knows no socket: `Live` is the onlooker of the work like any other.
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
+from rig.control.step import Progress
 from rig.errors import Cancelled, RigError
 from rig.jobs import run_job as jobs
 from rig.jobs.controller.ask import NIGHT, WATCH, Ask
 from rig.jobs.controller.live import Live
+from rig.jobs.lot.arming import when_closed
 from rig.jobs.operator.arming_prompt import at_terminal
+
+if TYPE_CHECKING:
+    from rig.control.bench import Bench
 
 
 def bench_name(ask: Ask) -> tuple[str, bool]:
@@ -41,6 +47,9 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
     from rig.result import Awaited
 
     request = ask.asked()
+    if (lot := ask.details.get("lot")) is not None:  # the acts of a unit are scan, guard, reset, ARM: no other question
+        arm = when_closed(lambda text: live.progress(Progress(step="guard", text=text)))
+        return jobs.run_job(request, live.progress, arm, onlooker=live, ask=_nobody, details={"lot": dict(lot)})
 
     def hands_are_there(awaited: Awaited, simulated: bool) -> bool:
         mark = " (simulated)" if simulated else ""
@@ -52,6 +61,12 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
 
     settle = before_the_report(hands_are_there, speed=request.speed, on_progress=live.progress)
     return jobs.run_job(request, live.progress, at_terminal, settle, onlooker=live, ask=lambda _: live.ask)
+
+
+def _nobody(bench: Bench) -> Callable[[str, tuple[str, ...]], str]:
+    """Nobody answers questions of steps."""
+    del bench
+    return lambda *_: ""
 
 
 def _watched(ask: Ask, live: Live) -> jobs.Finished:

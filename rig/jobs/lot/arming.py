@@ -9,10 +9,10 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from rig.control.arming import Arming, State
+from rig.control.arming import Arming, ArmingState
 from rig.control.guard import refusal_of
 from rig.errors import SafetyStop
-from rig.jobs.hands.arming_prompt import at_terminal
+from rig.jobs.operator.arming_prompt import at_terminal
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
@@ -26,7 +26,7 @@ def when_closed(tell: Callable[[str], None]) -> Callable[[Bench], Arming | None]
 
     def arm(bench: Bench) -> Arming | None:
         arming = bench.guard.arming
-        if arming is not None and arming.state is not State.ARMED:
+        if arming is not None and arming.state is not ArmingState.ARMED:
             _wait_until_closed(bench, tell)
         return at_terminal(bench)
 

@@ -9,8 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from rig.control.step import Progress
-from rig.jobs.hands.scanner import Entry
+from rig.jobs.operator.scanner import Entry
+from rig.jobs.run_job import Finished, Request
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,5 +47,8 @@ class Desk(Protocol):
     def tell(self, text: str, *, trouble: bool = False) -> None:
         """Something that has to be seen."""
 
-    def progress(self, told: Progress) -> None:
-        """How far a run is."""
+    def run(self, request: Request, details: Mapping[str, object]) -> Finished:
+        """Run what is asked on the bench, by a controller of its own; details: of the unit, for the run's header.
+
+        Raises the fault that ended it.
+        """

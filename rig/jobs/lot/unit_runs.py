@@ -6,15 +6,13 @@ simply conform. Nothing here prints or judges.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from rig.certificate.sheets.slips import hold_tag
 from rig.errors import Cancelled, RecordError, RigError, SafetyStop, UsageError
-from rig.jobs.lot.arming import when_closed
 from rig.jobs.lot.desk import Desk
-from rig.jobs.run_job import Arm, Finished, Request, run_job
+from rig.jobs.run_job import Finished, Request
 from rig.records.store import Store
 from rig.review.lots.counting import CONFORMS
 from rig.review.lots.lot import SCREEN, WHOLE, Lot, Unit
@@ -27,7 +25,7 @@ SEQUENCES = {WHOLE: full_test.SEQUENCE.name, SCREEN: quick_screen.SEQUENCE.name}
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
     """What a sitting is asked for. worlds: of a simulated bench, a folder with a world file a serial number; most:
-    units at most; standards: False leaves the check standards out, which is entered. arm: for tests."""
+    units at most; standards: False leaves the check standards out, which is entered."""
 
     bench: str = "simulated"
     holder: str | None = None
@@ -37,7 +35,6 @@ class Asked:
     speed: str = "fast"
     most: int | None = None
     standards: bool = True
-    arm: Callable[[Callable[[str], None]], Arm] = when_closed
 
 
 @dataclass(kw_only=True)
@@ -66,11 +63,10 @@ class UnitRuns:
         if not self.asked.standards:
             return "", "left out by the person"
         lot = Lot(self.store, done.lot)
-        request = self._request(
-            lot, check_standard.SEQUENCE.name, "standards", {"label": "", "sitting": done.sitting, "standards": when}
-        )
+        details: dict[str, object] = {"label": "", "sitting": done.sitting, "standards": when}
+        request = self._request(lot, check_standard.SEQUENCE.name, "standards")
         try:
-            finished = run_job(request, self.desk.progress, arm=self.asked.arm(self.desk.tell))
+            finished = self.desk.run(request, details)
         except Cancelled as fault:
             done.ended = str(fault)
             return "", str(fault)
@@ -82,7 +78,7 @@ class UnitRuns:
             self.desk.tell(f"Check standards: {reasons}. Look at the bench before the next unit.", trouble=True)
         return finished.stored.id, reasons or "in order"
 
-    def _request(self, lot: Lot, sequence: str, serial: str, details: dict[str, object]) -> Request:
+    def _request(self, lot: Lot, sequence: str, serial: str) -> Request:
         world = self.asked.world
         if self.asked.worlds is not None and (own := self.asked.worlds / f"{serial}.toml").is_file():
             world = str(own)
@@ -98,17 +94,16 @@ class UnitRuns:
             operator=self.asked.operator,
             rotor=lot.file.rotor,
             speed=self.asked.speed,
-            lot=details,
         )
 
     def test(self, done: Sat, lot: Lot, unit: Unit, serial: str, *, retest: bool = False) -> None:
         sequence = unit.runs[-1].header.sequence if retest else SEQUENCES[lot.needs(unit)]
         details: dict[str, object] = {"label": unit.label, "sitting": done.sitting}
-        request = self._request(lot, sequence, serial, details)
+        request = self._request(lot, sequence, serial)
         if retest:
             request = replace(request, retest_of=unit.runs[-1].id)
         try:
-            finished = run_job(request, self.desk.progress, arm=self.asked.arm(self.desk.tell))
+            finished = self.desk.run(request, details)
         except Cancelled as fault:
             done.ended = str(fault)
             return

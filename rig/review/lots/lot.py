@@ -176,7 +176,7 @@ class Lot:
         return here[: check.n]
 
     def needs(self, unit: Unit) -> str:
-        """The test that a unit still needs: "whole", "screen", or "" for none. A run that earns a report is a whole one."""
+        """The test that a unit still needs: "whole", "screen", or ""; a run that earns a report is a whole one."""
         asked = {check.check.test for check in self.checks if unit in self.sample(check)}
         if WHOLE in asked:
             return "" if any(run.header.kind.certified for run in unit.runs) else WHOLE
