@@ -9,6 +9,8 @@ from __future__ import annotations
 import os
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import IO
 
 if sys.platform == "win32":
@@ -58,6 +60,27 @@ def typed_within(wait_s: float) -> bool:
             time.sleep(WINDOWS_LOOK_S)
         return msvcrt.kbhit()
     return bool(select.select([sys.stdin], [], [], wait_s)[0])
+
+
+@contextmanager
+def single_characters() -> Iterator[None]:
+    """Within it `typed_character` gives each character as it is typed, without echo; Ctrl-C stays what it is."""
+    if sys.platform == "win32":
+        yield
+        return
+    held = termios.tcgetattr(sys.stdin)
+    try:
+        tty.setcbreak(sys.stdin, termios.TCSADRAIN)
+        yield
+    finally:
+        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, held)
+
+
+def typed_character() -> str:
+    """The next character of the terminal, "" at its end; waits for it. Call it within `single_characters`."""
+    if sys.platform == "win32":
+        return msvcrt.getwch()
+    return os.read(sys.stdin.fileno(), 1).decode("latin-1")
 
 
 def keep_line_on_close(descriptor: int) -> None:

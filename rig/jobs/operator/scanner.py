@@ -7,15 +7,11 @@ terminal each line of standard input is a scan, and a line of one character a ke
 
 from __future__ import annotations
 
-import os
-import select
 import sys
-import termios
 import time
-import tty
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
+
+from rig.system import single_characters, typed_character, typed_within
 
 LONGEST = 64
 KEY_ALONE_S = 0.25  # silence after one character that makes it a key
@@ -35,7 +31,7 @@ def read_entry(gap_ms: float, shortest: int, prefix: str = "") -> Entry:
     """The next scan or key. A slow line that is no scan is passed over: typing has a key of its own."""
     if not sys.stdin.isatty():
         return _piped()
-    with _raw():
+    with single_characters():
         while True:
             entry = _next(gap_ms / 1000.0, shortest, prefix)
             if entry is not None:
@@ -55,28 +51,16 @@ def _piped() -> Entry:
     return Entry("key", text.lower()) if len(text) == 1 else Entry("scan", text)
 
 
-@contextmanager
-def _raw() -> Iterator[None]:
-    """Characters one by one without echo; Ctrl-C stays what it is."""
-    held = termios.tcgetattr(sys.stdin)
-    try:
-        tty.setcbreak(sys.stdin, termios.TCSADRAIN)
-        yield
-    finally:
-        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, held)
-
-
 def _next(gap_s: float, shortest: int, prefix: str) -> Entry | None:
     text, widest, last_s = "", 0.0, 0.0
     while True:
-        wait_s = None if not text else max(KEY_ALONE_S, 4.0 * gap_s)
-        if not select.select([sys.stdin], [], [], wait_s)[0]:
+        if text and not typed_within(max(KEY_ALONE_S, 4.0 * gap_s)):
             if len(text) == 1:
                 return Entry("key", text.lower())
             if not _fits(text, prefix):  # typed slowly, or a code without its end
                 return None
             continue
-        letter = os.read(sys.stdin.fileno(), 1).decode("latin-1")
+        letter = typed_character()
         now_s = time.monotonic()
         if not letter:
             return Entry("end")

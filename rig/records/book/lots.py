@@ -5,7 +5,6 @@ It knows no run and judges nothing; what the entries come to is worked out in ri
 
 from __future__ import annotations
 
-import fcntl
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -23,6 +22,7 @@ from rig.records.book.lot_entries import (
     SeverityAct,
 )
 from rig.records.store import Store
+from rig.system import take_lock
 
 KIND_OF: Mapping[type, str] = {made: kind for kind, made in OF_A_LOT.items()}
 E = TypeVar("E", bound=LotEntry)
@@ -52,7 +52,7 @@ class LotBook:
         """One writer at a time: look and add under it."""
         self.store.home.mkdir(parents=True, exist_ok=True)
         with (self.store.home / "lots.lock").open("w") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            take_lock(lock)
             yield
 
     def add(self, entry: E) -> E:
