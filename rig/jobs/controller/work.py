@@ -6,7 +6,7 @@ It knows no socket: `Live` is the onlooker of the work like any other.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from rig.control.step import Progress
 from rig.errors import Cancelled, RigError
@@ -15,9 +15,8 @@ from rig.jobs.controller.ask import NIGHT, WATCH, Ask
 from rig.jobs.controller.live import Live
 from rig.jobs.lot.arming import when_closed
 from rig.jobs.operator.arming_prompt import at_terminal
-
-if TYPE_CHECKING:
-    from rig.control.bench import Bench
+from rig.jobs.operator.terminal import ANY, DONE
+from rig.jobs.operator.terminal import Ask as AskPerson
 
 
 def bench_name(ask: Ask) -> tuple[str, bool]:
@@ -49,7 +48,9 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
     request = ask.asked()
     if (lot := ask.details.get("lot")) is not None:  # the acts of a unit are scan, guard, reset, ARM: no other question
         arm = when_closed(lambda text: live.progress(Progress(step="guard", text=text)))
-        return jobs.run_job(request, live.progress, arm, onlooker=live, ask=_nobody, details={"lot": dict(lot)})
+        return jobs.run_job(
+            request, live.progress, arm, onlooker=live, ask=lambda _: _acts_only(live), details={"lot": dict(lot)}
+        )
 
     def hands_are_there(awaited: Awaited, simulated: bool) -> bool:
         mark = " (simulated)" if simulated else ""
@@ -63,10 +64,13 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
     return jobs.run_job(request, live.progress, at_terminal, settle, onlooker=live, ask=lambda _: live.ask)
 
 
-def _nobody(bench: Bench) -> Callable[[str, tuple[str, ...]], str]:
-    """Nobody answers questions of steps."""
-    del bench
-    return lambda *_: ""
+def _acts_only(live: Live) -> AskPerson:
+    """What a bench needs of hands is asked; what a step would like to know is left open."""
+
+    def ask(question: str, answers: tuple[str, ...], until: Callable[[], bool] | None = None) -> str:
+        return live.ask(question, answers, until) if answers in ((DONE,), (ANY,)) else ""
+
+    return ask
 
 
 def _watched(ask: Ask, live: Live) -> jobs.Finished:
