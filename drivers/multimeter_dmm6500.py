@@ -31,6 +31,13 @@ class MultimeterDmm6500(Multimeter344xx):
 
     models: ClassVar[str] = ROW.models
     bandwidths_hz: ClassVar[tuple[float, ...]] = (3.0, 30.0, 300.0)
+    test_currents: ClassVar[tuple[tuple[float, float], ...]] = (  # range, A; its data sheet
+        (10.0, 1e-2),
+        (1e3, 1e-3),
+        (10e3, 1e-4),
+        (1e6, 1e-5),
+        (100e6, 7e-7),
+    )
 
     def open(self) -> None:
         """Opens, identifies, and makes sure that the meter speaks its own SCPI."""

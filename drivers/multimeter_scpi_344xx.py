@@ -87,6 +87,13 @@ class Multimeter344xx(ScpiDevice):
 
     models: ClassVar[str] = MODELS
     bandwidths_hz: ClassVar[tuple[float, ...]] = BANDWIDTHS_HZ
+    test_currents: ClassVar[tuple[tuple[float, float], ...]] = (  # range, A; data sheets of 34401A and 34461A
+        (1e3, 1e-3),
+        (10e3, 1e-4),
+        (100e3, 1e-5),
+        (1e6, 5e-6),
+        (100e6, 5e-7),
+    )
 
     def __init__(self, name: str, link: str | Link, *, line_hz: float = 50.0) -> None:
         super().__init__(name, link)
@@ -155,6 +162,10 @@ class Multimeter344xx(ScpiDevice):
             )
         function = "FRES" if four_wire else "RES"
         return self._take(Setting(function, "ohm", range_ohm, nplc, offset_compensation))
+
+    def test_current_a(self, range_ohm: float) -> float | None:
+        """What flows through the unknown on a range, by the maker's data sheet; None for a range that is not there."""
+        return next((amps for upper, amps in self.test_currents if range_ohm <= upper * (1 + 1e-9)), None)
 
     def dc_volts(self, *, range_v: float | None, nplc: float) -> MeterReading:
         """DC volts at the terminals."""

@@ -220,10 +220,17 @@ class Climate(Instrument, Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InterlockState:
-    """The two inputs that may forbid motion and excitation. read: False where no input is read and a person attends."""
+    """The two inputs that may forbid motion and excitation, and what else the same exchange read; None: not wired.
+
+    key: the arming key is held. bypass: the jumper across the enable relays is fitted. mirror: the mirror contacts of
+    both enable relays say that these are released. read: False where no input is read and a person attends.
+    """
 
     guard_closed: bool
     emergency_stop: bool
+    key: bool | None = None
+    bypass: bool | None = None
+    mirror: bool | None = None
     read: bool = True
 
     @property

@@ -105,8 +105,9 @@ class SwitchScpi(ScpiDevice):
 class SwitchInputs(ScpiDevice):
     """The interlock: one input byte. A set guard_bit means guard closed, a set stop_bit means stop pressed.
 
-    enable_channel, enable_bit: the output that is pulsed for the enable timer, where one is wired; its byte is of
-    no other use.
+    arm_bit, bypass_bit, mirror_bit: the arming key is held, the bypass jumper is fitted, the enable relays are
+    released; None where that contact is not wired. enable_channel, enable_bit: the output that is pulsed for the enable
+    timer, where one is wired; its byte is of no other use.
     """
 
     models: ClassVar[str] = SwitchScpi.models
@@ -119,6 +120,9 @@ class SwitchInputs(ScpiDevice):
         channel: int = 5101,
         guard_bit: int = 0,
         stop_bit: int = 1,
+        arm_bit: int | None = None,
+        bypass_bit: int | None = None,
+        mirror_bit: int | None = None,
         enable_channel: int | None = None,
         enable_bit: int = 0,
     ) -> None:
@@ -126,6 +130,7 @@ class SwitchInputs(ScpiDevice):
         self._query = f"SENS:DIG:DATA:BYTE? {scpi.channel_list([channel])}"
         self._guard_bit = guard_bit
         self._stop_bit = stop_bit
+        self._others = {"key": arm_bit, "bypass": bypass_bit, "mirror": mirror_bit}
         self._enable = None if enable_channel is None else scpi.channel_list([enable_channel])
         self._high = 1 << enable_bit
         self._levelled = False
@@ -139,7 +144,11 @@ class SwitchInputs(ScpiDevice):
                 raise BadReply(f"{value:g} is no byte", instrument=self._name, exchange=self._query)
         byte = int(value)
         return InterlockState(
-            guard_closed=bool(byte >> self._guard_bit & 1), emergency_stop=bool(byte >> self._stop_bit & 1)
+            guard_closed=bool(byte >> self._guard_bit & 1),
+            emergency_stop=bool(byte >> self._stop_bit & 1),
+            key=_contact(byte, self._others["key"]),
+            bypass=_contact(byte, self._others["bypass"]),
+            mirror=_contact(byte, self._others["mirror"]),
         )
 
     def pulse(self) -> None:
@@ -162,3 +171,7 @@ def _check_channels(channels: Sequence[int]) -> list[int]:
     if any(channel < 101 or channel > 99999 for channel in unique):
         raise UsageError(f"channels {unique} hold a number that is no channel.", next_action="Use srcc, e.g. 1101.")
     return unique
+
+
+def _contact(byte: int, bit: int | None) -> bool | None:
+    return None if bit is None else bool(byte >> bit & 1)

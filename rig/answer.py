@@ -81,11 +81,15 @@ class DropOutSeen:
     worst: float | None
     unit: str
     open_at_end: bool
+    coil: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatchAnswer:
-    """A watched coil. interval_s: between readings, on average; min, max, reference in `unit`, None unseen."""
+    """A watched coil, or all of them in turn. interval_s: between readings of a coil, on average; min, max, reference
+    in `unit`, None unseen. dwell_s: of one look at a coil; blind_s: the longest time between two looks at one coil, in
+    which a drop-out may pass unseen.
+    """
 
     coil: str
     mode: str
@@ -97,6 +101,8 @@ class WatchAnswer:
     max: float | None
     reference: float | None
     drop_outs: tuple[DropOutSeen, ...]
+    dwell_s: float | None = None
+    blind_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""One coil watched while hands bend, tap, warm or cool it: by resistance, or by amplitude under excitation.
+"""One coil, or all in turn, watched while hands bend, tap, warm or cool it: by ohms, or by amplitude when excited.
 
 Nothing is judged. By amplitude the part first passes the DC checks like any part that is driven.
 """
@@ -17,9 +17,10 @@ def _driven(step: Step) -> Step:
 
 SEQUENCE = StepSequence(
     name="watch",
-    title="Watch one coil",
+    title="Watch",
     traits=Traits(question="watch"),
     steps=(
+        Step(name="ohms", title="Nothing energised", do=watching.enter_ohms, when=watching.by_ohms),
         b.LIVE_VOLTAGE,
         Step(name="watch", title="Watched by resistance", do=watching.resistance, when=watching.by_ohms),
         *map(_driven, (b.SHORT_PIN_MAP, b.COILS_ONCE, b.LEAK, b.EXCITE)),

@@ -130,7 +130,7 @@ def _serve(words: list[str]) -> int:
         server = Server(bench_time, chain, log.emit, parent_watch(options.parent))
         wake, woken = _stop_on_signals(server)
         try:
-            clock = open_clock(server)
+            clock = open_clock(server, world, chain)
             links = connect(server, file, world, chain, log.emit)
             log.emit(0.0, "start", world=str(path), clamping=options.clamping, speed=options.speed)
             _announce({"world": str(path), "pid": os.getpid(), "clock": clock, "links": links}, options.ports)

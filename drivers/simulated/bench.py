@@ -133,6 +133,24 @@ def connect(server: Server, file: WorldFile, world: WorldInterface, chain: Safet
     return Wiring(server, file, world, chain, emit).links
 
 
-def open_clock(server: Server) -> str:
-    """The clock's own port; its address."""
-    return server.listen("clock", lambda: ClockSession(server.clock))
+def open_clock(server: Server, world: WorldInterface, chain: SafetyChain) -> str:
+    """The clock's own port; its address. Hands at the bench are told there too."""
+
+    def hands(t_s: float, told: dict[str, object]) -> None:
+        unknown = set(told) - {"guard_closed", "emergency_stop", "key"}
+        if unknown or not all(isinstance(value, bool) for value in told.values()):
+            raise ValueError("guard_closed, emergency_stop and key are true or false")
+        setter, key = getattr(world, "interlock_set", None), getattr(world, "key_set", None)
+        if setter is None or key is None:
+            raise ValueError("this world has no hands")
+        guard_closed, emergency_stop = world.interlock(t_s)
+        setter(
+            t_s,
+            guard_closed=bool(told.get("guard_closed", guard_closed)),
+            emergency_stop=bool(told.get("emergency_stop", emergency_stop)),
+        )
+        if "key" in told:
+            key(bool(told["key"]))
+        chain.check(t_s)
+
+    return server.listen("clock", lambda: ClockSession(server.clock, hands))

@@ -31,10 +31,10 @@ from drivers.roles import (
     Sampler,
     Switch,
 )
-from rig.control.arming import Arming, arm_for_now
+from rig.control.arming.arming import Arming, arm_for_now
 from rig.control.clock import BenchClock, Clock, WallClock
 from rig.control.guard import Guard, safe_state
-from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedHands, GuardedSwitch
+from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedHands, GuardedMultimeter, GuardedSwitch
 from rig.control.heartbeat import Watchdog
 from rig.control.identified import Identified
 from rig.control.stop import StopToken, stop_on_signals
@@ -50,7 +50,16 @@ OPTIONS: Mapping[str, tuple[str, ...]] = {
     "axis": ("full_steps", "microsteps", "max_deg_s", "accel_deg_s2", "address"),
     "encoder": ("decimals",),
     "switch": ("relays",),
-    "interlock": ("channel", "guard_bit", "stop_bit", "enable_channel", "enable_bit"),
+    "interlock": (
+        "channel",
+        "guard_bit",
+        "stop_bit",
+        "arm_bit",
+        "bypass_bit",
+        "mirror_bit",
+        "enable_channel",
+        "enable_bit",
+    ),
     "climate": ("address", "function", "register", "scale"),
 }
 ORDER = ("generator", "switch", "axis", "interlock", "multimeter", "sampler", "encoder", "climate")
@@ -216,7 +225,7 @@ class Bench:
             getting_on=lambda: self.watchdog.getting_on(),
         )
         self._stack.callback(self.guard.close)
-        self.multimeter = cast(Multimeter, self._bare["multimeter"])
+        self.multimeter = GuardedMultimeter(cast(Multimeter, self._bare["multimeter"]), self.guard)
         self.sampler = cast(Sampler, self._bare["sampler"])
         self.encoder = cast(Encoder | None, get("encoder"))
         self.climate = cast(Climate | None, get("climate"))

@@ -11,12 +11,14 @@ for the emergency stop that cuts power in hardware (hardware/safety.md).
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
 from drivers.roles import Axis, Generator, Instrument, Interlock, InterlockState
-from rig.control.arming import Arming, ArmingEvent, ArmingState
+from rig.control.arming.arming import Arming, ArmingEvent, ArmingState
+from rig.control.arming.key import HeldKey
 from rig.control.clock import Clock
 from rig.control.stop import StopToken
 from rig.errors import BenchError, RigError, SafetyStop
@@ -27,6 +29,7 @@ UNMEASURED_S = 0.2  # after switching on, the coil has to have been measured by 
 LONGEST_UNMEASURED_S = 5.0  # the same behind a slow sampler, at a level that harms no coil
 FIRST_S = 1.0  # generator off and axis halted
 EACH_S = 2.0  # the safe state of any instrument
+MIRROR_S = 1.5  # by which the enable relays have released without pulses (hardware/interlock.md: 0.6 s)
 AGAIN_S = 0.25  # halted again until the main thread has come back
 
 
@@ -92,8 +95,12 @@ class Guard:
         self.ceilings: Ceilings | None = None
         self.unmeasured_s = UNMEASURED_S
         self.seen: InterlockState | None = None  # as last read; None while it does not answer
-        self.ohms = False
-        self.hot: str | None = None
+        self.ohms = False  # the state OHMS: enter_ohms
+        self.hot: str | None = None  # what stands in place of "safe to open"
+        self.begun = False  # whether steps have begun: before that an open guard forbids the arming, and ends nothing
+        self.was_open = False  # whether any poll of this guard saw the guard open
+        self.on_open: Callable[[], None] | None = None  # called once, at the first poll that sees it open
+        self._hand: tuple[HeldKey, Callable[[InterlockState], bool], float] | None = None
 
     @property
     def excited(self) -> bool:
@@ -104,7 +111,7 @@ class Guard:
 
     def start(self) -> None:
         """Ask the interlock once, then go on asking until `close`."""
-        self._poll_once()
+        self._poll_once(self._clock.now_s())
         self._pulse()
         for name, work in (("guard: poll", self._poll), ("guard: stop", self._stop)):
             thread = threading.Thread(target=work, name=name, daemon=True)
@@ -123,7 +130,7 @@ class Guard:
         while not self._closing.is_set() and self.token.reason is None:
             try:
                 now_s = self._clock.sleep(POLL_S if self._enable is None else PULSED_S)
-                self._poll_once()
+                self._poll_once(now_s)
                 self._watch_time(now_s)
                 self._watch_arming()
                 self._pulse()
@@ -132,7 +139,7 @@ class Guard:
                     self.token.set(_lost(fault))
         self._clock.close()  # a party that no longer waits would hold bench time still
 
-    def _poll_once(self) -> None:
+    def _poll_once(self, now_s: float) -> None:
         try:
             state = self._interlock.state()
         except BenchError as fault:
@@ -140,10 +147,89 @@ class Guard:
             self.token.set(_lost(fault))
             return
         self.seen = state
+        if not state.guard_closed and not self.was_open:
+            self.was_open = True
+            if self.on_open is not None:
+                self.on_open()
+        if self.ohms:
+            self._watch_ohms(state)
+            return
+        if self._waits() and not self.begun:
+            self._look_at_hand(now_s, state)
+            return  # nothing can be energised before an arming: an open guard is no reason to give up
         if self.arming is not None and not state.safe_to_run:
             self.arming.event(ArmingEvent.OPEN)
         if (refusal := refusal_of(state)) is not None:
             self.token.set(refusal)
+
+    def _waits(self) -> bool:
+        return self.arming is not None and self.arming.state is ArmingState.DISARMED
+
+    # ---- a hand at the bench
+
+    def wait_for_hand(self, key: HeldKey, held: Callable[[InterlockState], bool], for_s: float) -> None:
+        """From now on a held key arms for for_s seconds, as key.py counts it. held: whether it is down at a poll."""
+        self._hand = (key, held, for_s)
+
+    def _look_at_hand(self, now_s: float, state: InterlockState) -> None:
+        if self._hand is None or self.arming is None:
+            return
+        key, held, for_s = self._hand
+        down = held(state)
+        if key.poll(now_s, key=down, guard_closed=state.guard_closed, stop_pressed=state.emergency_stop):
+            self.arming.arm(by="the key at the bench", for_s=for_s, guard_closed=state.guard_closed)
+            self._hand = None
+
+    # ---- OHMS: the guard may be open, because nothing is energised
+
+    def enter_ohms(self) -> None:
+        """Output off and axis released, both asked for and read back; any arming ends. Left only by `leave_ohms`.
+
+        Raises SafetyStop where something stays on, or the enable relays do not release (where a contact says so).
+        """
+        with self._hold_permit():
+            self._generator.output(False)
+            self.switched_off()
+            if self._axis is not None:
+                self._axis.release()
+            self.arming = Arming()
+            self.ohms = True  # from here on the pulses for the enable timer stay out, and its relays drop
+        until_s = time.monotonic() + MIRROR_S
+        while (state := self._interlock.state()).mirror is False and time.monotonic() < until_s:
+            time.sleep(POLL_S)
+        if (refusal := self._energised(state)) is not None:
+            self.token.set(refusal)
+        self.token.check()
+
+    def leave_ohms(self) -> None:
+        """A new arming is in force: the guard's conditions count again. Raises SafetyStop without one."""
+        if self.arming is None or self.arming.state is not ArmingState.ARMED:
+            raise SafetyStop(
+                "OHMS is left by a new arming only.", code="ohms", next_action="Close the guard and arm the bench."
+            )
+        self.ohms = False
+
+    def _watch_ohms(self, state: InterlockState) -> None:
+        if (refusal := self._energised(state)) is not None:
+            self.token.set(refusal)
+
+    def _energised(self, state: InterlockState) -> SafetyStop | None:
+        """Why OHMS may not go on; None where output and axis read back as off."""
+        what = ""
+        try:
+            if self._generator.output_is_on():
+                what = "the generator's output reads back as on"
+            elif self._axis is not None and self._axis.position_known:
+                what = "the axis still knows its place, so it was not released"
+            elif state.mirror is False:
+                what = "the enable relays have not released"
+        except BenchError as fault:
+            what = f"it can't be read back that nothing is energised ({fault})"
+        if not what:
+            return None
+        return SafetyStop(
+            f"OHMS ends: {what}.", code="ohms", next_action="Hands off the part; look at the generator and the axis."
+        )
 
     def _watch_time(self, now_s: float) -> None:
         since_s = self._on_since_s
@@ -168,14 +254,14 @@ class Guard:
             )
 
     def _watch_arming(self) -> None:
-        if self.arming is not None and self.arming.state is ArmingState.ENDED:
+        if not self.ohms and self.arming is not None and self.arming.state is ArmingState.ENDED:
             try:
                 self.arming.check()
             except SafetyStop as ended:
                 self.token.set(ended)
 
     def _pulse(self) -> None:
-        if self._enable is None or self.token.reason is not None or not self._getting_on():
+        if self._enable is None or self.ohms or self.token.reason is not None or not self._getting_on():
             return
         self._enable()
 
@@ -218,6 +304,10 @@ class Guard:
     def check(self) -> None:
         """Raise a latched stop, or that the bench is not armed."""
         self.token.check()
+        if self.ohms:
+            raise SafetyStop(
+                "in OHMS nothing is excited or moved.", code="ohms", next_action="Close the guard and arm the bench."
+            )
         if self.arming is not None:
             self.arming.check()
 

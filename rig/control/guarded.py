@@ -8,10 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from drivers.roles import Axis, Generator, Hands, Identity, Instrument, Switch
+from drivers.roles import (
+    Axis,
+    Generator,
+    Hands,
+    Identity,
+    Instrument,
+    MeterReading,
+    Multimeter,
+    MultimeterAbilities,
+    Switch,
+)
 from rig.control.clock import Clock
 from rig.control.guard import Guard
 from rig.errors import SafetyStop
+
+HANDS_A = 1e-3  # what a meter may drive while hands are in the bench
 
 
 class _Passed:
@@ -191,3 +203,43 @@ def require_off(generator: Generator) -> None:
             code="relays-under-power",
             next_action="This is a fault of the sequence or an output that does not go off: report it.",
         )
+
+
+class GuardedMultimeter(_Passed):
+    """A Multimeter that, in OHMS, reads nothing but ohms on a range whose stated test current is 1 mA or less."""
+
+    def __init__(self, inner: Multimeter, guard: Guard) -> None:
+        super().__init__(inner)
+        self._inner = inner
+        self._guard = guard
+
+    @property
+    def abilities(self) -> MultimeterAbilities:
+        return self._inner.abilities
+
+    def resistance_ohm(
+        self, *, four_wire: bool, range_ohm: float | None, nplc: float, offset_compensation: bool = False
+    ) -> MeterReading:
+        if self._guard.ohms:
+            self.check_hands(range_ohm)
+        return self._inner.resistance_ohm(
+            four_wire=four_wire, range_ohm=range_ohm, nplc=nplc, offset_compensation=offset_compensation
+        )
+
+    def dc_volts(self, *, range_v: float | None, nplc: float) -> MeterReading:
+        return self._inner.dc_volts(range_v=range_v, nplc=nplc)
+
+    def ac_volts_rms(self, *, range_v: float | None, bandwidth_hz: float = 20.0) -> MeterReading:
+        return self._inner.ac_volts_rms(range_v=range_v, bandwidth_hz=bandwidth_hz)
+
+    def check_hands(self, range_ohm: float | None) -> None:
+        """Raises SafetyStop for a range whose test current is not stated, or is above 1 mA."""
+        states = getattr(self._inner, "test_current_a", None)
+        current_a = states(range_ohm) if states is not None and range_ohm is not None else None
+        if current_a is None or current_a > HANDS_A * (1 + 1e-9):
+            told = "is not stated" if current_a is None else f"is {1e3 * current_a:g} mA"
+            raise SafetyStop(
+                f"{self.name}: with hands in the bench at most 1 mA may flow; the test current of this range {told}.",
+                code="ohms",
+                next_action="Take a higher range, or a meter whose driver states its test currents.",
+            )

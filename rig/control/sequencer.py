@@ -137,6 +137,7 @@ def run_sequence(sequence: StepSequence, context: Context, machine: Machine | No
     bench = context.bench
     excitation, own = context.part.excitation, bench.file.generator.ceiling_v_rms
     bench.guard.ceilings = Ceilings(v_rms=min(excitation.ceiling_v_rms, own), a_rms=excitation.ceiling_a_rms)
+    bench.guard.begun = True
     bench.watchdog.folder(context.journal.path.parent)
     ended = Ended(complete=False)
     try:

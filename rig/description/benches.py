@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from rig.description.loading import Strict, load_checked
 from rig.description.places import find
@@ -178,15 +178,32 @@ class SwitchDevice(Device):
 class InterlockDevice(Device):
     """bits of the inputs: 1 = guard closed, 1 = emergency stop pressed.
 
-    enable_channel, enable_bit: the output of the same box that is pulsed for the hardware's enable timer
-    (hardware/interlock.md); without enable_channel nothing is pulsed and the timer needs its bypass jumper.
+    arm_bit: 1 = the arming key is held; bypass_bit: 1 = the bypass jumper is fitted; mirror_bit: 1 = both enable relays
+    are released (mirror contacts in series); each None where it is not wired. arm_device: a keypad of its own as the
+    key instead, /dev/input/by-id/... . enable_channel, enable_bit: the output of the same box that is pulsed for the
+    hardware's enable timer (hardware/interlock.md); without enable_channel nothing is pulsed and the timer needs its
+    bypass jumper.
     """
 
     channel: int = 5101
     guard_bit: int = Field(default=0, ge=0, le=63)
     stop_bit: int = Field(default=1, ge=0, le=63)
+    arm_bit: int | None = Field(default=None, ge=0, le=63)
+    bypass_bit: int | None = Field(default=None, ge=0, le=63)
+    mirror_bit: int | None = Field(default=None, ge=0, le=63)
+    arm_device: str | None = None
     enable_channel: int | None = None
     enable_bit: int | None = Field(default=None, ge=0, le=7)
+
+    @model_validator(mode="after")
+    def _bits_apart(self) -> InterlockDevice:
+        bits = [self.guard_bit, self.stop_bit, self.arm_bit, self.bypass_bit, self.mirror_bit]
+        used = [bit for bit in bits if bit is not None]
+        if len(set(used)) < len(used):
+            raise ValueError("two of guard, stop, arm, bypass and mirror are on one bit")
+        if self.arm_bit is not None and self.arm_device is not None:
+            raise ValueError("arm_bit and arm_device are both given: one key arms a bench")
+        return self
 
 
 class ClimateDevice(Device):

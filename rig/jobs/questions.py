@@ -19,7 +19,7 @@ from rig.description.parts import PartFile, load_part
 from rig.errors import Cancelled
 from rig.jobs import run_job as jobs
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
-from rig.jobs.operator.arming_prompt import at_terminal
+from rig.jobs.operator.arming_hand import by_hand
 from rig.quantity import Reading
 from rig.records.schema import dump
 from rig.records.store import Store
@@ -34,7 +34,8 @@ def _unseen(_: Reading) -> None:
 class Question:
     """What is run, on what, and what its header carries. calibration: instead of the one in force, where given.
 
-    by_hand: a stop by signal ends the run in good order.
+    by_hand: a stop by signal ends the run in good order. ohms: nothing is energised, so nobody arms and the guard may
+    be open from the start.
     """
 
     sequence: StepSequence
@@ -46,6 +47,7 @@ class Question:
     settings: Mapping[str, str | float | bool]
     calibration: Mapping[str, Any] | None = None
     by_hand: bool = False
+    ohms: bool = False
 
 
 def run_question(
@@ -53,6 +55,7 @@ def run_question(
     on_progress: Callable[[Progress], None] = lambda _: None,
     on_reading: Callable[[Reading], None] = _unseen,
     onlooker: Onlooker = NOBODY,
+    arm: jobs.Arm = by_hand,
 ) -> jobs.Finished:
     """Run, judge and keep it. Raises as jobs.run_job."""
     store, request = Store(), asked.request
@@ -63,7 +66,11 @@ def run_question(
     with jobs.open_for(file, asked.holder, request, asked.sequence) as bench:
         onlooker.opened(bench)
         require(asked.sequence, bench, asked.part.part(), rotor=request.rotor)
-        arming = at_terminal(bench)
+        arming = None
+        if asked.ohms:
+            bench.guard.enter_ohms()
+        else:
+            arming = arm(bench)
         jobs.tell_armed(arming, on_progress)
         calibration = asked.calibration or jobs.in_force(name, bench, asked.part.number)
         header = jobs.header_of(request, asked.part, asked.holder, bench, asked.sequence, calibration)
@@ -101,8 +108,9 @@ def watch_coil(
     seconds: float,
     on_reading: Callable[[Reading], None] = _unseen,
     onlooker: Onlooker = NOBODY,
+    arm: jobs.Arm = by_hand,
 ) -> jobs.Finished:
-    """Ohms (or with `ac` the amplitude) of a coil, read until the time is over or a person ends it."""
+    """Ohms (with `ac` the amplitude) of a coil, or of "all" in turn, until the time is over or a person ends it."""
     bench, holder = jobs.bench_and_holder(request)
     details = {"watch": {"coil": coil, "mode": "ac" if ac else "dc", "seconds": seconds}}
     part = load_part(request.part)
@@ -115,5 +123,6 @@ def watch_coil(
         details=details,
         settings={},
         by_hand=True,
+        ohms=not ac,
     )
-    return run_question(asked, on_reading=on_reading, onlooker=onlooker)
+    return run_question(asked, on_reading=on_reading, onlooker=onlooker, arm=arm)

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.control.abilities import require
-from rig.control.arming import Arming
+from rig.control.arming.arming import Arming
 from rig.control.bench import Bench, open_bench
 from rig.control.sequencer import Ended, StepSequence, run_sequence
 from rig.control.step import Context, Progress
@@ -28,7 +28,7 @@ from rig.description.places import find
 from rig.errors import RecordError, RigError, UsageError
 from rig.jobs.bench import health as proving
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
-from rig.jobs.operator.arming_prompt import at_terminal
+from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.operator.manual_entry import entry
 from rig.jobs.operator.terminal import Ask, asker, prompt_by
 from rig.records.calibrations import Calibration, Calibrations
@@ -130,7 +130,7 @@ class Finished:
 def run_job(
     request: Request,
     on_progress: Callable[[Progress], None] = lambda _: None,
-    arm: Arm = at_terminal,
+    arm: Arm = by_hand,
     settle: Settle = as_it_is,
     *,
     onlooker: Onlooker = NOBODY,

@@ -12,11 +12,13 @@ import math
 import numpy as np
 
 from rig.control.step import Context
+from rig.resolver.part import COILS
 from rig.signal.waveform import Waveform
 from sequences.steps import ohms, sampling, sweep, wiring
 
 NPLC = 0.2
 SPOTS = 8
+ALL = "all"
 CHANNEL = {"exc": 1, "sin": 2, "cos": 3}
 
 
@@ -36,9 +38,18 @@ def by_amplitude(ctx: Context) -> bool:
     return watch_request(ctx)[1] == "ac"
 
 
+def enter_ohms(ctx: Context) -> None:
+    """From here on the guard may be opened: output off and axis released, both read back; only ohms are read."""
+    ctx.bench.guard.enter_ohms()
+    ctx.event("ohms", told="output off, axis released, both read back: the guard may be opened")
+
+
 def resistance(ctx: Context) -> None:
-    """Ohms of one coil on a fixed range, a reading after the other."""
+    """Ohms on a fixed range, a reading after the other: of one coil four-wire, of all coils in turn two-wire."""
     coil, _, seconds = watch_request(ctx)
+    if coil == ALL:
+        _in_turn(ctx, seconds)
+        return
     hi, lo = wiring.coil_pins(ctx, coil)
     nominal = ctx.part.coils.get(coil)
     range_ohm = ohms.fitting(2.0 * nominal.r20_ohm if nominal is not None else ohms.FIRST_RANGE_OHM)
@@ -52,17 +63,38 @@ def resistance(ctx: Context) -> None:
     wiring.open_all(ctx)
 
 
+def _in_turn(ctx: Context, seconds: float) -> None:
+    """All coils, their low ends joined at the meter: one relay opens and one closes between two readings."""
+    coils = [coil for coil in COILS if f"{coil}_hi" in ctx.part.pins]
+    largest = max((2.0 * nominal.r20_ohm for nominal in ctx.part.coils.values()), default=ohms.FIRST_RANGE_OHM)
+    range_ohm = ohms.fitting(largest)
+    lows = [wiring.coil_pins(ctx, coil)[1] for coil in coils]
+    begun_s = ctx.clock.now_s()
+    while ctx.clock.now_s() - begun_s < seconds:
+        for coil in coils:
+            wiring.meter_on(ctx, [wiring.coil_pins(ctx, coil)[0]], lows)
+            at_s = ctx.clock.now_s()
+            got = ctx.bench.multimeter.resistance_ohm(
+                four_wire=False, range_ohm=range_ohm, nplc=NPLC, offset_compensation=False
+            )
+            dwell_s = ctx.clock.now_s() - at_s
+            ctx.read_meter("watch_resistance", got, coil=coil, range_ohm=range_ohm, wires=2, dwell_s=dwell_s)
+    wiring.open_all(ctx)
+
+
 def amplitude(ctx: Context) -> None:
     """Amplitude at one coil, rms at the carrier: an output's volts at its largest spot, the excitation's amperes."""
     coil, _, seconds = watch_request(ctx)
-    if coil != "exc":
+    coils = COILS if coil == ALL else (coil,)
+    if coil not in ("exc", ALL):
         _largest(ctx, coil)
     begun_s = ctx.clock.now_s()
     while ctx.clock.now_s() - begun_s < seconds:
         waveform = sampling.take(ctx)
         level = sampling.measure_level(ctx, waveform)
-        value, unit = (level.a_rms, "A") if coil == "exc" else (_rms_v(ctx, waveform, coil), "V")
-        ctx.read("watch_amplitude", value, unit, ctx.bench.name("sampler"), coil=coil, exc_v_rms=level.v_rms)
+        for one in coils:
+            value, unit = (level.a_rms, "A") if one == "exc" else (_rms_v(ctx, waveform, one), "V")
+            ctx.read("watch_amplitude", value, unit, ctx.bench.name("sampler"), coil=one, exc_v_rms=level.v_rms)
 
 
 def _largest(ctx: Context, coil: str) -> None:

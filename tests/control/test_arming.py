@@ -10,7 +10,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "sequences"))
 from fake_bench import FakeAxis, FakeGenerator, FakeInterlock, FakeWorld
 
 from drivers.roles import InterlockState
-from rig.control.arming import TABLE, Arming, ArmingEvent, ArmingState, boot_id, since_boot_s
+from rig.control.arming.arming import TABLE, Arming, ArmingEvent, ArmingState, boot_id, since_boot_s
 from rig.control.clock import WallClock
 from rig.control.guard import Guard
 from rig.control.guarded import GuardedAxis, GuardedGenerator

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from drivers.roles import InterlockState
-from rig.control.arming import Arming, ArmingState, arm_for_now
+from rig.control.arming.arming import Arming, ArmingState, arm_for_now
 from rig.errors import Cancelled, SafetyStop
 from rig.jobs.operator import arming_prompt
 from rig.jobs.operator.arming_prompt import at_terminal

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rig.control.arming import Arming, ArmingState
+from rig.control.arming.arming import Arming, ArmingState
 from rig.control.step import Progress
 from rig.control.stop import StopToken
 from rig.errors import BadReply, Cancelled, LinkDown, RecordError, SafetyStop, UsageError

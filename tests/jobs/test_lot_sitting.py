@@ -376,7 +376,7 @@ def test_labels_by_the_lots_rule() -> None:
 def test_a_sitting_waits_for_the_guard_before_it_asks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Open guard: said once, looked at again and again; closed: the arming prompt's turn, nothing else arms."""
     from drivers.roles import InterlockState
-    from rig.control.arming import Arming
+    from rig.control.arming.arming import Arming
 
     states = [InterlockState(guard_closed=False, emergency_stop=False)] * 3
     states += [InterlockState(guard_closed=True, emergency_stop=False)] * 9

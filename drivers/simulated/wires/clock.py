@@ -48,8 +48,10 @@ def may_jump(*, parties: int, waiting: int) -> bool:
 class ClockSession:
     """One client of the clock socket; a party from `register` until it closes."""
 
-    def __init__(self, clock: BenchTime) -> None:
+    def __init__(self, clock: BenchTime, hands: Callable[[float, dict[str, object]], None] | None = None) -> None:
+        """hands: what a person does at the bench, told by a test or a rehearsal: guard_closed, emergency_stop, key."""
         self._clock = clock
+        self._hands = hands
         self._inbox = bytearray()
         self._until_s: float | None = None
         self.registered = False
@@ -103,7 +105,13 @@ class ClockSession:
             return self._now(registered=True)
         if op == "now":
             return self._now()
-        return self._error(f"unknown op {op!r}; known: now, register, sleep, sleep_until")
+        if op == "hands" and self._hands is not None:
+            try:
+                self._hands(t_s, {key: value for key, value in request.items() if key != "op"})
+            except (TypeError, ValueError) as fault:
+                return self._error(f"hands: {fault}")
+            return self._now()
+        return self._error(f"unknown op {op!r}; known: now, register, sleep, sleep_until, hands")
 
     @staticmethod
     def _error(text: str) -> bytes:

@@ -50,6 +50,7 @@ class World:
         self._wired: dict[tuple[object, ...], Wired] = {}
         self._guard_closed = file.interlock.guard_closed
         self._emergency_stop = file.interlock.emergency_stop
+        self._key = False
         self._tripped = False
 
     @classmethod
@@ -162,8 +163,19 @@ class World:
         """(guard closed, emergency stop pressed)."""
         state = self.file.interlock
         opened = state.guard_opens_at_s is not None and t_s >= state.guard_opens_at_s
+        opened = opened or any(a <= t_s < b for a, b in state.guard_open_s)
         pressed = state.emergency_stop_at_s is not None and t_s >= state.emergency_stop_at_s
         return self._guard_closed and not opened, self._emergency_stop or pressed
+
+    def hands_at(self, t_s: float) -> tuple[bool, bool, bool]:
+        """(arming key held, bypass jumper fitted, enable relays released)."""
+        state = self.file.interlock
+        key = self._key or any(a <= t_s < b for a, b in state.key_held_s)
+        return key, state.enable_timer_s is None, not self.is_powered(t_s)
+
+    def key_set(self, held: bool) -> None:
+        """Someone turns the arming key or lets it go."""
+        self._key = held
 
     def is_powered(self, t_s: float) -> bool:
         """Whether the interlock's relays let excitation and motor current through (guard closed, no stop)."""

@@ -186,7 +186,8 @@ class ClimateWorld(Strict):
 class InterlockWorld(Strict):
     """What the two inputs read; a time in bench seconds at which one changes, None for never.
 
-    enable_timer_s: without a pulse for so long the chain opens; None: no timer (bypass jumper fitted).
+    enable_timer_s: without a pulse for so long the chain opens; None: no timer (bypass jumper fitted). key_held_s: when
+    the arming key is held, as [from, to] in bench seconds. guard_open_s: when the guard stands open, the same.
     """
 
     guard_closed: bool = True
@@ -194,6 +195,8 @@ class InterlockWorld(Strict):
     guard_opens_at_s: float | None = Field(default=None, ge=0)
     emergency_stop_at_s: float | None = Field(default=None, ge=0)
     enable_timer_s: float | None = Field(default=None, gt=0)
+    key_held_s: tuple[tuple[float, float], ...] = ()
+    guard_open_s: tuple[tuple[float, float], ...] = ()
 
 
 class WorldFile(Strict):

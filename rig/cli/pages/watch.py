@@ -12,7 +12,7 @@ import time
 from typing import Any, TextIO
 
 from rig.answer import dump_answer
-from rig.evaluation.bench.watching import QUANTITIES, Hold, drop_out_sentence
+from rig.evaluation.bench.watching import QUANTITIES, Hold, add, blind, drop_out_sentence
 from rig.jobs.run_job import Finished
 from rig.quantity import Reading
 
@@ -39,6 +39,7 @@ FONT = {
     "N": ("#   #", "##  #", "##  #", "# # #", "#  ##", "#  ##", "#   #"),
 }
 AGAIN_S = 0.1
+ENDS = "Ctrl-C ends"
 
 
 def big(text: str) -> list[str]:
@@ -51,7 +52,7 @@ class WatchDisplay:
     """Takes a run's readings as they come. silent: nothing at all is shown (--json)."""
 
     def __init__(self, coil: str, *, quiet: bool = False, silent: bool = False, out: TextIO | None = None) -> None:
-        self.hold = Hold()
+        self.holds: dict[str, Hold] = {}
         self._coil, self._quiet, self._silent = coil, quiet, silent
         self._out = out or sys.stderr
         self._live = self._out.isatty()
@@ -62,11 +63,11 @@ class WatchDisplay:
         """One reading of the run; others than the watched ones are passed over."""
         if reading.quantity not in QUANTITIES:
             return
-        changed = self.hold.add(reading)
+        changed = add(self.holds, reading)
         if self._silent:
             return
         if changed:
-            self._write_change()
+            self._write_change(str(reading.conditions.get("coil", "")))
         if self._live and (changed or time.monotonic() - self._shown_s > AGAIN_S):
             self._shown_s = time.monotonic()
             self._draw()
@@ -78,11 +79,17 @@ class WatchDisplay:
             self._out.flush()
         self._drawn = 0
 
-    def _write_change(self) -> None:
+    def _write_change(self, coil: str) -> None:
         self._erase()
-        last = self.hold.drop_outs[-1]
+        hold = self.holds[coil]
+        last, several = hold.drop_outs[-1], len(self.holds) > 1
         sound = "" if self._quiet else "\a"
-        said = f"{last.begin_utc}  lost" if last.open else drop_out_sentence(last, self.hold.unit)
+        which = f"{coil} coil: " if several else ""
+        said = (
+            f"{which}{last.begin_utc}  lost"
+            if last.open
+            else drop_out_sentence(last, hold.unit, coil if several else "")
+        )
         self._out.write(f"{sound}{said}\n")
         self._out.flush()
 
@@ -93,15 +100,33 @@ class WatchDisplay:
 
     def _draw(self) -> None:
         self._erase()
-        hold = self.hold
-        now = "OPEN" if hold.now is None else f"{hold.now:.4g}" if abs(hold.now) >= 0.001 else f"{hold.now:.6f}"
-        least, most = ("-" if x is None else f"{x:.5g}" for x in (hold.least, hold.most))
-        state = "LOST" if hold.is_dropped else "in contact"
-        rows = [*big(now), "", f"{self._coil} coil, {hold.unit}   {state}"]
-        rows.append(f"min {least}   max {most}   drop-outs {len(hold.drop_outs)}   Ctrl-C ends")
+        rows = self._one(next(iter(self.holds.values()))) if len(self.holds) == 1 else self._several()
         self._out.write("\n".join(rows) + "\n")
         self._out.flush()
         self._drawn = len(rows)
+
+    def _one(self, hold: Hold) -> list[str]:
+        least, most = ("-" if x is None else f"{x:.5g}" for x in (hold.least, hold.most))
+        state = "LOST" if hold.is_dropped else "in contact"
+        rows = [*big(_digits(hold)), "", f"{self._coil} coil, {hold.unit}   {state}"]
+        return [*rows, f"min {least}   max {most}   drop-outs {len(hold.drop_outs)}   {ENDS}"]
+
+    def _several(self) -> list[str]:
+        rows = []
+        for coil, hold in self.holds.items():
+            least, most = ("-" if x is None else f"{x:.5g}" for x in (hold.least, hold.most))
+            state = "LOST" if hold.is_dropped else "in contact"
+            rows.append(
+                f"{coil:<4}{_digits(hold):>9} {hold.unit:<4} {state:<11}min {least:>8}  max {most:>8}  "
+                f"drop-outs {len(hold.drop_outs)}"
+            )
+        first = next(iter(self.holds.values()))
+        seen = blind(max(h.dwell_s for h in self.holds.values()), max(h.blind_s for h in self.holds.values()))
+        return [*rows, seen if first.unit == "ohm" else "", f"Enter marks the moment   {ENDS}"]
+
+
+def _digits(hold: Hold) -> str:
+    return "OPEN" if hold.now is None else f"{hold.now:.4g}" if abs(hold.now) >= 0.001 else f"{hold.now:.6f}"
 
 
 def document(finished: Finished) -> dict[str, Any]:

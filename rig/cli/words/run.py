@@ -104,7 +104,7 @@ def demo(case: str | None, every: bool, as_json: bool) -> None:
 
 
 @run.command()
-@click.argument("coil", type=click.Choice(["exc", "sin", "cos"]))
+@click.argument("coil", type=click.Choice(["all", "exc", "sin", "cos"]), default="all")
 @options.part_file
 @click.option("--serial", default="watch", show_default=True, help="Serial number of the unit.")
 @click.option("--ac", is_flag=True, help="Amplitude under excitation instead of resistance.")
@@ -117,7 +117,10 @@ def demo(case: str | None, every: bool, as_json: bool) -> None:
 @click.option("--quiet", is_flag=True, help="No sound.")
 @options.as_json
 def watch(coil: str, ac: bool, seconds: float, quiet: bool, as_json: bool, **request: Any) -> None:
-    """Watch COIL while you bend, tap, warm or cool it: big digits, a sound at each drop-out. Ctrl-C ends it.
+    """Watch COIL, or all coils in turn, while you bend, tap, warm or cool it: a sound at each drop-out. Ctrl-C ends it.
+
+    Ohms are read with nothing energised: the guard may be opened, and no arming is needed. With --ac the guard stays
+    closed; the harness leaves it through a strain relief. Enter marks the moment.
 
     Example: anglewright run watch sin --part KX4-2207 --seconds 2 --speed fast
     """

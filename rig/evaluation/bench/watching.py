@@ -9,7 +9,7 @@ rig/evaluation/README.md.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from statistics import median
 
@@ -34,6 +34,7 @@ class DropOut:
     end_s: float
     worst: float | None
     open: bool = True
+    coil: str = ""
 
     def summary(self, unit: str) -> DropOutSeen:
         """As it is kept."""
@@ -44,6 +45,7 @@ class DropOut:
             worst=self.worst,
             unit=unit,
             open_at_end=self.open,
+            coil=self.coil,
         )
 
 
@@ -59,6 +61,9 @@ class Hold:
     drop_outs: list[DropOut] = field(default_factory=list)
     first_s: float = 0.0
     last_s: float = 0.0
+    coil: str = ""
+    dwell_s: float = 0.0  # longest of one look
+    blind_s: float = 0.0  # longest between two looks
     _good: deque[float] = field(default_factory=lambda: deque(maxlen=LAST))
 
     @property
@@ -77,6 +82,11 @@ class Hold:
         self.unit = reading.unit
         self.now = None if reading.overload or reading.value is None else reading.number()
         self.first_s = reading.bench_time_s if not self.count else self.first_s
+        dwell = reading.conditions.get("dwell_s")
+        dwell_s = float(dwell) if isinstance(dwell, int | float) else 0.0
+        if self.count:
+            self.blind_s = max(self.blind_s, reading.bench_time_s - self.last_s - dwell_s)
+        self.dwell_s = max(self.dwell_s, dwell_s)
         self.last_s = reading.bench_time_s
         self.count += 1
         if self._off(reading.quantity):
@@ -98,7 +108,9 @@ class Hold:
     def _drop(self, reading: Reading) -> None:
         if not self.is_dropped:
             at_s, utc = reading.bench_time_s, reading.time_utc
-            self.drop_outs.append(DropOut(begin_utc=utc, end_utc=utc, begin_s=at_s, end_s=at_s, worst=self.now))
+            self.drop_outs.append(
+                DropOut(begin_utc=utc, end_utc=utc, begin_s=at_s, end_s=at_s, worst=self.now, coil=self.coil)
+            )
             return
         last = self.drop_outs[-1]
         last.end_utc, last.end_s = reading.time_utc, reading.bench_time_s
@@ -107,45 +119,68 @@ class Hold:
             last.worst = self.now if farther else last.worst
 
 
-def hold_of(readings: Iterable[Reading]) -> Hold:
-    """All watched readings taken in."""
-    hold = Hold()
+def hold_of(readings: Iterable[Reading]) -> dict[str, Hold]:
+    """All watched readings taken in; coil -> its hold, in the order in which the coils came."""
+    holds: dict[str, Hold] = {}
     for reading in readings:
         if reading.quantity in QUANTITIES:
-            hold.add(reading)
-    return hold
+            add(holds, reading)
+    return holds
 
 
-def answer(hold: Hold, coil: str, mode: str) -> WatchAnswer:
-    """What a watch found, as it is kept."""
-    seconds = hold.last_s - hold.first_s
+def add(holds: dict[str, Hold], reading: Reading) -> bool:
+    """Take one reading into the hold of its coil; True when a drop-out of that coil begins or ends with it."""
+    coil = str(reading.conditions.get("coil", ""))
+    return holds.setdefault(coil, Hold(coil=coil)).add(reading)
+
+
+def answer(holds: Mapping[str, Hold], coil: str, mode: str) -> WatchAnswer:
+    """What a watch found, as it is kept; min, max and reference only where one coil was watched."""
+    first = next(iter(holds.values()), Hold())
+    one = first if len(holds) == 1 else Hold(unit=first.unit)
+    count = sum(hold.count for hold in holds.values())
+    seconds = max((hold.last_s for hold in holds.values()), default=0.0) - first.first_s if holds else 0.0
+    by_coil = first.count - 1
+    lost = sorted((out for hold in holds.values() for out in hold.drop_outs), key=lambda out: out.begin_s)
     return WatchAnswer(
         coil=coil,
         mode=mode,
-        unit=hold.unit,
-        readings=hold.count,
+        unit=first.unit,
+        readings=count,
         seconds=seconds,
-        interval_s=seconds / (hold.count - 1) if hold.count > 1 else None,
-        min=hold.least,
-        max=hold.most,
-        reference=hold.reference,
-        drop_outs=tuple(one.summary(hold.unit) for one in hold.drop_outs),
+        interval_s=seconds / by_coil if by_coil > 0 else None,
+        min=one.least,
+        max=one.most,
+        reference=one.reference,
+        drop_outs=tuple(out.summary(holds[out.coil].unit) for out in lost),
+        dwell_s=max((hold.dwell_s for hold in holds.values()), default=None) or None,
+        blind_s=max((hold.blind_s for hold in holds.values()), default=None),
     )
 
 
 def watch_judgement(obs: Observed) -> Judgement:
-    """A watch's own judgement: the hold as its answer, the drop-outs in words."""
-    hold = hold_of(obs.readings)
+    """A watch's own judgement: the holds as its answer, the drop-outs in words."""
+    holds = hold_of(obs.readings)
     watch = obs.header["details"]["watch"]
-    notes = [summary(hold, str(watch["coil"]))]
-    notes += [drop_out_sentence(one, hold.unit) for one in hold.drop_outs]
+    found = answer(holds, str(watch["coil"]), str(watch["mode"]))
+    notes = [summary(hold, coil) for coil, hold in holds.items()] or [f"{watch['coil']} coil: nothing was read"]
+    if len(holds) > 1 and found.blind_s is not None:
+        notes.append(blind(found.dwell_s or 0.0, found.blind_s))
+    notes += [
+        drop_out_sentence(out, hold.unit, coil if len(holds) > 1 else "")
+        for coil, hold in holds.items()
+        for out in hold.drop_outs
+    ]
     return Judgement(
-        outcome="measured, no limits",
-        judged=(),
-        reasons=(),
-        findings=(),
-        answer=answer(hold, str(watch["coil"]), str(watch["mode"])),
-        notes=tuple(notes),
+        outcome="measured, no limits", judged=(), reasons=(), findings=(), answer=found, notes=tuple(notes)
+    )
+
+
+def blind(dwell_s: float, blind_s: float) -> str:
+    """How long each look lasts and how long a coil goes unseen, in words."""
+    return (
+        f"each coil is looked at for {1e3 * dwell_s:.0f} ms and unseen for at most {1e3 * blind_s:.0f} ms: "
+        "a shorter drop-out may pass unseen"
     )
 
 
@@ -159,8 +194,9 @@ def summary(hold: Hold, coil: str) -> str:
     )
 
 
-def drop_out_sentence(one: DropOut, unit: str) -> str:
+def drop_out_sentence(one: DropOut, unit: str, coil: str = "") -> str:
     """One drop-out in words."""
     worst = "over range" if one.worst is None else f"{one.worst:.5g} {unit}"
     still = ", still lost at the end" if one.open else ""
-    return f"drop-out {one.begin_utc} for {one.end_s - one.begin_s:.3f} s, {worst}{still}"
+    which = f"{coil} coil: " if coil else ""
+    return f"{which}drop-out {one.begin_utc} for {one.end_s - one.begin_s:.3f} s, {worst}{still}"

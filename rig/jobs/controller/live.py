@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.control.arming import Arming, ArmingEvent, ArmingState
+from rig.control.arming.arming import Arming, ArmingEvent, ArmingState
 from rig.control.bench import Bench
 from rig.control.sequencer import StepSequence
 from rig.control.step import JournalWriter, Progress, RawWriter

@@ -14,7 +14,7 @@ from rig.jobs import run_job as jobs
 from rig.jobs.controller.ask import NIGHT, WATCH, Ask
 from rig.jobs.controller.live import Live
 from rig.jobs.lot.arming import when_closed
-from rig.jobs.operator.arming_prompt import at_terminal
+from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.operator.terminal import ANY, DONE
 from rig.jobs.operator.terminal import Ask as AskPerson
 
@@ -47,9 +47,9 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
 
     request = ask.asked()
     if (lot := ask.details.get("lot")) is not None:  # the acts of a unit are scan, guard, reset, ARM: no other question
-        arm = when_closed(lambda text: live.progress(Progress(step="guard", text=text)))
+        in_sitting = when_closed(lambda text: live.progress(Progress(step="guard", text=text)))
         return jobs.run_job(
-            request, live.progress, arm, onlooker=live, ask=lambda _: _acts_only(live), details={"lot": dict(lot)}
+            request, live.progress, in_sitting, onlooker=live, ask=lambda _: _acts_only(live), details={"lot": dict(lot)}
         )
 
     def hands_are_there(awaited: Awaited, simulated: bool) -> bool:
@@ -61,7 +61,7 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
         return live.ask(question, ("yes", "no")) == "yes"
 
     settle = before_the_report(hands_are_there, speed=request.speed, on_progress=live.progress)
-    return jobs.run_job(request, live.progress, at_terminal, settle, onlooker=live, ask=lambda _: live.ask)
+    return jobs.run_job(request, live.progress, arm(live), settle, onlooker=live, ask=lambda _: live.ask)
 
 
 def _acts_only(live: Live) -> AskPerson:
@@ -78,8 +78,13 @@ def _watched(ask: Ask, live: Live) -> jobs.Finished:
 
     told = ask.details["watch"]
     return watch_coil(
-        ask.asked(), str(told["coil"]), ac=bool(told["ac"]), seconds=float(told["seconds"]), onlooker=live
+        ask.asked(), str(told["coil"]), ac=bool(told["ac"]), seconds=float(told["seconds"]), onlooker=live, arm=arm(live)
     )
+
+
+def arm(live: Live) -> jobs.Arm:
+    """By a hand at the bench; what it has done so far is told to whoever looks on."""
+    return lambda bench: by_hand(bench, told=live.arming)
 
 
 def ended(finished: jobs.Finished) -> dict[str, Any]:

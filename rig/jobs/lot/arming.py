@@ -1,6 +1,6 @@
 """Arming within a sitting: the bench waits until the guard is read closed and the stop released, then a person arms it.
 
-Nothing is armed here but by arming_prompt, the one place where a person lets a bench move and excite.
+Nothing is armed here but by arming_hand, the one place where a person lets a bench move and excite.
 """
 
 from __future__ import annotations
@@ -9,10 +9,10 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from rig.control.arming import Arming, ArmingState
+from rig.control.arming.arming import Arming, ArmingState
 from rig.control.guard import refusal_of
 from rig.errors import SafetyStop
-from rig.jobs.operator.arming_prompt import at_terminal
+from rig.jobs.operator.arming_hand import by_hand
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
@@ -22,13 +22,13 @@ LOOK_S = 0.1
 
 
 def when_closed(tell: Callable[[str], None]) -> Callable[[Bench], Arming | None]:
-    """How a sitting's bench is armed: guard first, then the word. tell: what the person has to do now."""
+    """How a sitting's bench is armed: guard first, then the key or the word. tell: what the person has to do now."""
 
     def arm(bench: Bench) -> Arming | None:
         arming = bench.guard.arming
         if arming is not None and arming.state is not ArmingState.ARMED:
             _wait_until_closed(bench, tell)
-        return at_terminal(bench)
+        return by_hand(bench)
 
     return arm
 

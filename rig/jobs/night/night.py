@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from rig.control.arming import ENDED, Arming, ArmingEvent, ArmingState, arm_for_now
+from rig.control.arming.arming import ENDED, Arming, ArmingEvent, ArmingState, arm_for_now
 from rig.control.step import Progress
 from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetyStop, UsageError
 from rig.jobs.night.free_memory import give_back
