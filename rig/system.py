@@ -98,3 +98,11 @@ def open_pseudo_terminal() -> tuple[int, int]:
     master, slave = os.openpty()
     tty.setraw(slave)
     return master, slave
+
+
+EVIOCGRAB = 0x40044590  # Linux input subsystem, input.h
+
+
+def grab_input(descriptor: int) -> None:
+    """Take an input device for this process alone. Raises OSError where that can't be."""
+    fcntl.ioctl(descriptor, EVIOCGRAB, 1)

@@ -2,33 +2,27 @@
 
 Any of its keys counts, held; the kernel's repeats are neither press nor release. It must never be the keyboard of a
 desk: name one that stands at the guard, by /dev/input/by-id. Not run on a real device here; tested with its records.
-Source: Linux input subsystem, input.h (struct input_event, EV_KEY, EVIOCGRAB).
+Source: Linux input subsystem, input.h (struct input_event, EV_KEY).
 """
 
 from __future__ import annotations
 
-import fcntl
 import os
 import struct
 from collections.abc import Callable
 
 from rig.errors import LinkDown
+from rig.system import grab_input
 
 EVENT = struct.Struct("llHHi")
 EV_KEY = 1
-EVIOCGRAB = 0x40044590
 RELEASED, PRESSED, REPEATED = 0, 1, 2
-
-
-def grab(descriptor: int) -> None:
-    """Take the device for this process alone."""
-    fcntl.ioctl(descriptor, EVIOCGRAB, 1)
 
 
 class Keypad:
     """An open keypad. Raises LinkDown where it is not there or is held by somebody else."""
 
-    def __init__(self, path: str, take: Callable[[int], None] = grab) -> None:
+    def __init__(self, path: str, take: Callable[[int], None] = grab_input) -> None:
         self._path = path
         self._pending = b""
         self._down: set[int] = set()
