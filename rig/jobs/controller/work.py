@@ -49,7 +49,12 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
     if (lot := ask.details.get("lot")) is not None:  # the acts of a unit are scan, guard, reset, ARM: no other question
         in_sitting = when_closed(lambda text: live.progress(Progress(step="guard", text=text)))
         return jobs.run_job(
-            request, live.progress, in_sitting, onlooker=live, ask=lambda _: _acts_only(live), details={"lot": dict(lot)}
+            request,
+            live.progress,
+            in_sitting,
+            onlooker=live,
+            ask=lambda _: _acts_only(live),
+            details={"lot": dict(lot)},
         )
 
     def hands_are_there(awaited: Awaited, simulated: bool) -> bool:
@@ -78,7 +83,12 @@ def _watched(ask: Ask, live: Live) -> jobs.Finished:
 
     told = ask.details["watch"]
     return watch_coil(
-        ask.asked(), str(told["coil"]), ac=bool(told["ac"]), seconds=float(told["seconds"]), onlooker=live, arm=arm(live)
+        ask.asked(),
+        str(told["coil"]),
+        ac=bool(told["ac"]),
+        seconds=float(told["seconds"]),
+        onlooker=live,
+        arm=arm(live),
     )
 
 
