@@ -117,9 +117,10 @@ class Device(ABC):
 
 
 class ScpiDevice(Device):
-    """models: a pattern for the whole model field of its identification."""
+    """models: a pattern for the whole model field of its identification. not_mine: what to do when another answers."""
 
     models: ClassVar[str] = r".*"
+    not_mine: ClassVar[str] = ""
 
     def __init__(self, name: str, link: str | Link) -> None:
         super().__init__(name, link)
@@ -135,7 +136,7 @@ class ScpiDevice(Device):
 
     def _connect(self) -> None:
         self._session.open()
-        self._identity = self._session.identify(self.models)
+        self._identity = self._session.identify(self.models, self.not_mine)
         self._session.errors()
         self._session.states.move(LinkEvent.SET_UP)
 

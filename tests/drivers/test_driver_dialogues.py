@@ -64,11 +64,14 @@ def test_another_family_is_refused(idn):
     assert not link.is_open
 
 
+CLEARED = ("BURS", "SWE", "AM", "FM", "PM", "PWM", "FSK", "BPSK", "SUM")
 SINE = [
     (b"OUTP1 OFF\n", b""),
     CLEAN,
     (b"OUTP1?\n", b"0\n"),
-    (b"SOUR1:BURS:STAT OFF\n", b""),
+    *((f"SOUR1:{word}:STAT OFF\n".encode(), b"") for word in CLEARED),
+    CLEAN,
+    (b"SOUR1:FREQ:MODE CW\n", b""),
     (b"SOUR1:FUNC SIN\n", b""),
     CLEAN,
     (b"OUTP1:LOAD INF\n", b""),
@@ -79,14 +82,31 @@ SINE = [
     (b"SOUR1:VOLT 3.5\n", b""),
     CLEAN,
 ]
+NOTHING_ELSE = [
+    (";:".join(f"SOUR1:{word}:STAT?" for word in CLEARED).encode() + b"\n", b"0;0;0;0;0;0;0;0;0\n"),
+    (b"SOUR1:FREQ:MODE?\n", b"CW\n"),
+]
 ASKED = b"SOUR1:FUNC?;:OUTP1:LOAD?;:SOUR1:VOLT:UNIT?;:SOUR1:FREQ?;:SOUR1:VOLT?\n"
 
 
 def test_a_sine_is_prepared_load_first_then_unit_then_level(scripted):
     """Output off, load, unit, level, everything read back; the output stays off."""
     answer = b"SIN;+9.9E+37;VRMS;+7.0E+03;+3.5E+00\n"
-    generator = scripted(Generator335xx, GENERATOR, *SINE, (ASKED, answer))
+    generator = scripted(Generator335xx, GENERATOR, *SINE, (ASKED, answer), *NOTHING_ELSE)
     generator.prepare_sine(frequency_hz=7000.0, level_v_rms=3.5)
+
+
+@pytest.mark.parametrize("number", range(len(CLEARED) + 1))
+def test_a_sweep_or_modulation_that_stays_on_is_refused_by_name(scripted, number):
+    """Burst, sweep, each modulation, the sum, and a frequency that a list or a sweep sets."""
+    answer = b"SIN;+9.9E+37;VRMS;+7.0E+03;+3.5E+00\n"
+    (states, _), (mode, _) = NOTHING_ELSE
+    replies = b";".join(b"1" if at == number else b"0" for at in range(len(CLEARED))) + b"\n"
+    name = CLEARED[number] if number < len(CLEARED) else "FREQ:MODE"
+    rest = [(mode, b"LIST\n")] if number == len(CLEARED) else []
+    generator = scripted(Generator335xx, GENERATOR, *SINE, (ASKED, answer), (states, replies), *rest)
+    with pytest.raises(InstrumentRefused, match=f"{name}.*reads back|reads back.*{name}"):
+        generator.prepare_sine(frequency_hz=7000.0, level_v_rms=3.5)
 
 
 @pytest.mark.parametrize(

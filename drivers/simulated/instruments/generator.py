@@ -1,9 +1,10 @@
 """The words of a function generator of the 33500 class: the sine, its level and what the level means.
 
 Written from the maker's manual: Keysight 33500B Series Operating and Service Guide, "SCPI Programming Reference"
-(APPLy, BURSt, FREQuency, FUNCtion, OUTPut, PHASe, VOLTage). The source is 50 ohm; the load setting only rescales what
-is shown: a change of OUTP:LOAD leaves the EMF as it is and the shown level follows. Levels are refused beyond 10 V
-peak open-circuit and 2 mVpp. A burst without trigger gives no signal. Figures with a dagger: from memory.
+(APPLy, BURSt, FREQuency, FUNCtion, OUTPut, PHASe, VOLTage, the STATe of sweep and modulations). The source is 50 ohm;
+the load setting only rescales what is shown: a change of OUTP:LOAD leaves the EMF as it is and the shown level follows.
+Levels are refused beyond 10 V peak open-circuit and 2 mVpp. A burst without trigger gives no signal, and neither does a
+swept or modulated sine here. Figures with a dagger: from memory.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ SOURCE_OHM = 50.0
 FREQUENCY_HZ = (1e-6, 30e6)
 EMF_VPP = (2e-3, 20.0)  # dagger: 1 mVpp to 10 Vpp into 50 ohm
 LOAD_OHM = (1.0, 1e4)
+SPOILING = ("SWEep", "AM", "FM", "PM", "PWM", "FSKey", "BPSK", "SUM")  # what makes something else of a sine
 _WORDS = {"MINimum": -math.inf, "MAXimum": math.inf}
 
 
@@ -42,6 +44,8 @@ class Generator(ScpiInstrument):
         self._phase_deg = 0.0
         self._burst = False
         self._on = False
+        self.spoiled_by: set[str] = set()
+        self._mode = "CW"
 
     def reset(self, t_s: float, /) -> None:
         self._power_on(SOURCE_OHM)
@@ -66,7 +70,7 @@ class Generator(ScpiInstrument):
         return vpp / self._share()
 
     def _apply(self, t_s: float) -> None:
-        on = self._on and not self._burst
+        on = self._on and not self._burst and not self.spoiled_by and self._mode == "CW"
         self._chain.generator_set(t_s, on=on, frequency_hz=self._frequency_hz, open_circuit_v_peak=self._emf_vpp / 2.0)
 
     def _rows(self) -> list[Command]:
@@ -82,6 +86,8 @@ class Generator(ScpiInstrument):
             Command(f"{s}PHASe[:ADJust]", self._set_phase, lambda _: _number(self._phase_deg)),
             Command(f"{s}PHASe:SYNChronize", set=lambda _: None),
             Command(f"{s}BURSt:STATe", self._set_burst, lambda _: f"{int(self._burst)}"),
+            *(self._spoiling(f"{s}{word}:STATe", word) for word in SPOILING),
+            Command(f"{s}FREQuency:MODE", self._set_mode, lambda _: self._mode),
             Command(f"{s}APPLy:SINusoid", set=self._apply_sine),
             Command(f"{s}APPLy", query=self._apply_query),
             Command("OUTPut#[:STATe]", self._set_output, lambda _: f"{int(self._on)}"),
@@ -207,11 +213,26 @@ class Generator(ScpiInstrument):
         self._burst = call.boolean()
         self._apply(call.t_s)
 
+    def _spoiling(self, header: str, word: str) -> Command:
+        """On and off of a sweep or a modulation."""
+
+        def switch(call: Call) -> None:
+            self._one(call)
+            self.spoiled_by = self.spoiled_by | {word} if call.boolean() else self.spoiled_by - {word}
+            self._apply(call.t_s)
+
+        return Command(header, switch, lambda _: f"{int(word in self.spoiled_by)}")
+
+    def _set_mode(self, call: Call) -> None:
+        self._one(call)
+        self._mode = {"FIXED": "CW", "FIX": "CW"}.get(mode := call.choice("CW", "FIXed", "SWEep", "LIST"), mode)
+        self._apply(call.t_s)
+
     def _apply_sine(self, call: Call) -> None:
         call.only(3)
         if any(suffix != 1 for suffix in call.suffixes):
             raise ScpiFault(-114)
-        self._emf_offset_v, self._burst = 0.0, False
+        self._emf_offset_v, self._burst, self.spoiled_by, self._mode = 0.0, False, set(), "CW"
         if call.args:
             words = {**_WORDS, "DEFault": 1000.0}
             self._frequency_hz = self._within(call.number("HZ", words), *FREQUENCY_HZ)

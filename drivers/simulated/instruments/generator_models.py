@@ -1,13 +1,14 @@
 """Generators that the world may have: the 33500's words under other names, and the SDG's own.
 
 Written from the makers' manuals, independently of the drivers: Agilent 33220A User's Guide ch. 4 (no SOURce node);
-Rigol DG800 Programming Guide (unit of the level: the last one used at the panel, OUTP? answers ON or OFF, OUTP:IMP);
+Rigol DG800 Programming Guide (unit of the level: the last one used at the panel, OUTP? answers ON or OFF, IMP, MOD);
 Siglent SDG Series Programming Guide PG02-E04B (BSWV, OUTP, BTWV: header and units in the replies, no error queue).
 """
 
 from __future__ import annotations
 
 import math
+import re
 
 from drivers.simulated.instruments.generator import SOURCE_OHM, Generator
 from drivers.simulated.instruments.scpi.words import Call, Command, ScpiFault, parse_number
@@ -24,7 +25,9 @@ class Generator33220(Generator):
     def __init__(self, chain: SafetyChain, load_ohm: float) -> None:
         super().__init__(chain, load_ohm)
         self.table = [
-            Command(c.header.replace("[SOURce#:]", "").replace("OUTPut#", "OUTPut"), c.set, c.query) for c in self.table
+            Command(c.header.replace("[SOURce#:]", "").replace("OUTPut#", "OUTPut"), c.set, c.query)
+            for c in self.table
+            if not re.search(r"SUM|BPSK|FREQuency:MODE", c.header)
         ]
 
 
@@ -36,9 +39,11 @@ class GeneratorDg(Generator):
     def __init__(self, chain: SafetyChain, load_ohm: float) -> None:
         super().__init__(chain, load_ohm)
         self._unit = "VRMS" if math.isinf(load_ohm) else "DBM"
-        self.table = [c for c in self.table if c.header != "OUTPut#[:STATe]"]
+        unknown = re.compile(r"OUTPut#\[:STATe\]|.*:(A|F|P|PW)M:STATe|.*(FSKey|BPSK):STATe|.*FREQuency:MODE")
+        self.table = [c for c in self.table if not unknown.fullmatch(c.header)]
         self.table += [
             Command("OUTPut#[:STATe]", self._set_output, lambda _: "ON" if self._on else "OFF"),
+            self._spoiling("[SOURce#:]MOD:STATe", "MOD"),
             Command("OUTPut#:IMPedance", self._set_load, self._load),
             Command("OUTPut#:SYNC[:STATe]", set=lambda _: None, query=lambda _: "ON"),
         ]
