@@ -11,7 +11,7 @@ from functools import partial
 
 from drivers.simulated.instruments.axis_tmcl import TmclAxis
 from drivers.simulated.instruments.digitiser import Digitiser
-from drivers.simulated.instruments.frame_instruments import ModbusProbe, RelayBoard
+from drivers.simulated.instruments.frame_instruments import ModbusCoils, ModbusInputs, ModbusProbe, RelayBoard
 from drivers.simulated.instruments.generator_models import make_generator
 from drivers.simulated.instruments.grbl.axis import GrblAxis
 from drivers.simulated.instruments.hand import Cables, Hand
@@ -114,9 +114,21 @@ class Wiring:
         if self._file.switch.model == "relay-board":
             board = RelayBoard(self._world, self._emit, self._file.switch.relays, self.gates["switch"])
             self._serial("switch", board)
+        elif self._file.switch.model == "modbus-relays":
+            self._serial("switch", ModbusCoils(self.gates["switch"], self._relays_changed))
         else:
             self._socket("switch", box)
-        self._socket("interlock", box)
+        if self._file.interlock.model == "modbus-inputs":
+            self._serial("interlock", ModbusInputs(self._world, self.gates["interlock"], self._chain.pulse))
+        else:
+            self._socket("interlock", box)
+
+    def _relays_changed(self, t_s: float, relays: frozenset[int]) -> None:
+        """Relays by number, each the channel of the matrix that it stands for."""
+        channels = self._file.switch.relays
+        closed = frozenset(channels[relay - 1] for relay in relays if relay <= len(channels))
+        self._world.relays_set(t_s, closed)
+        self._emit(t_s, "relays", closed=sorted(closed))
 
     def _air(self) -> None:
         gate = self.gates["climate"]

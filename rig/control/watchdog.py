@@ -25,6 +25,7 @@ from typing import Any
 from rig.errors import RigError
 
 SILENCE_S = 0.7
+STARVED_S = 2.0  # the longest silence of a controller that waits for a processor
 TRY_FOR_S = 8.0
 RETRY_S = 0.05
 FIRST_IN_LINE = -10  # of the scheduler, where the system allows it
@@ -47,6 +48,51 @@ class _Pipe:
         return [line.decode() for line in whole]
 
 
+class Waiting:
+    """How long the controller's threads have waited for a processor, by the kernel's account.
+
+    On a busy machine a controller may be kept from beating although nothing is wrong with it. Its silence is excused as
+    long as one of its threads was ready to run and waited for most of it, and never beyond STARVED_S; a hung, stopped
+    or sleeping one waits for nothing. Source: Linux, Documentation/scheduler/sched-stats.rst, /proc/<pid>/schedstat.
+    """
+
+    def __init__(self, pid: int) -> None:
+        self._tasks = Path(f"/proc/{pid}/task")
+        self.heard()
+
+    def heard(self) -> None:
+        """A word has come."""
+        self._heard_s = time.monotonic()
+        self._before = self._accounts()
+
+    def excuses(self) -> bool:
+        """Whether the silence until now is the machine's doing."""
+        silent_s = time.monotonic() - self._heard_s
+        return silent_s < STARVED_S and any(
+            self._starved(task, now, 0.5 * silent_s) for task, now in self._accounts().items()
+        )
+
+    def _starved(self, task: str, now: tuple[float, float], least_s: float) -> bool:
+        """The account counts a wait when it is over: who is ready now, and has hardly run, has waited too."""
+        ran_s, waited_s = (one - before for one, before in zip(now, self._before.get(task, (0.0, 0.0)), strict=True))
+        return waited_s > least_s or (ran_s < least_s and self._is_ready(task))
+
+    def _accounts(self) -> dict[str, tuple[float, float]]:
+        """Thread -> seconds that it ran and waited; empty where the kernel does not tell."""
+        accounts = {}
+        with contextlib.suppress(OSError, ValueError, IndexError):
+            for task in self._tasks.iterdir():
+                ran, waited, *_ = (task / "schedstat").read_text().split()
+                accounts[task.name] = (int(ran) * 1e-9, int(waited) * 1e-9)
+        return accounts
+
+    def _is_ready(self, task: str) -> bool:
+        try:
+            return (self._tasks / task / "stat").read_text().rpartition(")")[2].split()[0] == "R"
+        except (OSError, IndexError):
+            return False
+
+
 def main() -> None:
     """Watch until told that all is done, or until it has to act."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -57,10 +103,13 @@ def main() -> None:
     pipe = _Pipe()
     devices: dict[str, Any] = {}
     folder: Path | None = None
+    wait = Waiting(controller)
     _say("ready")
     while True:
         lines = pipe.lines(SILENCE_S if devices else None)
-        if lines is None or (not lines and devices):
+        if lines:
+            wait.heard()
+        elif lines is None or (devices and not wait.excuses()):
             break
         for line in lines:
             if line == "done":

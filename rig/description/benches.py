@@ -145,9 +145,11 @@ class SwitchDevice(Device):
     (hardware/dummy_part.md), where there are some. step_pulses: the relay that joins the axis' step pulses to the
     sampler's current input, where there is one. ratio_standard_out_ohm: output resistance of the ratio standard, which
     the inputs' capacitance turns the phase against (71.4 for the one of hardware/relay_tree.md).
+    address: of a Modbus board.
     """
 
     relays: int | None = Field(default=None, ge=1, le=64)
+    address: int | None = Field(default=None, ge=1, le=247)
     slot: int = 1
     rows: dict[str, int] = Field(
         default_factory=lambda: {
@@ -194,6 +196,10 @@ class InterlockDevice(Device):
     arm_device: str | None = None
     enable_channel: int | None = None
     enable_bit: int | None = Field(default=None, ge=0, le=7)
+    address: int | None = Field(default=None, ge=1, le=247)
+    guard_line: Literal["cts", "dsr", "ri", "cd"] | None = None
+    stop_line: Literal["cts", "dsr", "ri", "cd"] | None = None
+    settle_s: float | None = Field(default=None, gt=0, le=0.05)
 
     @model_validator(mode="after")
     def _bits_apart(self) -> InterlockDevice:

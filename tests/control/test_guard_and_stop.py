@@ -2,9 +2,11 @@
 
 import os
 import signal
+import subprocess
 import sys
 import threading
 import time
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -16,6 +18,7 @@ from drivers.roles import InterlockState
 from rig.control.clock import WallClock
 from rig.control.guard import Ceilings, Guard, in_parallel, safe_state
 from rig.control.stop import StopToken, stop_on_signals
+from rig.control.watchdog import SILENCE_S, STARVED_S, Waiting
 from rig.errors import Cancelled, LinkDown, NoReply, SafetyStop
 
 
@@ -164,6 +167,27 @@ def test_signals_set_the_token_and_do_not_break_into_the_program(number: int) ->
             token.check()
     assert signal.getsignal(number) == before
     token.close()
+
+
+@pytest.mark.skipif(not Path("/proc/self/schedstat").exists(), reason="the kernel does not tell who waits")
+def test_a_controller_that_waits_for_a_processor_is_excused_and_a_stopped_one_is_not() -> None:
+    """One that gets a small share of one processor, and one that sleeps; never for longer than two seconds."""
+    one_cpu = "import os; os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})"
+    busy = f"{one_cpu}\nos.nice(int(os.sys.argv[1]))\nwhile True: pass"
+    with ExitStack() as stack:
+        started = [
+            subprocess.Popen([sys.executable, "-c", script, *words])
+            for script, words in ((busy, ["19"]), (busy, ["0"]), (busy, ["0"]), ("import time; time.sleep(60)", []))
+        ]
+        for process in started:
+            stack.callback(process.wait)
+            stack.callback(process.kill)
+        time.sleep(0.5)
+        starved, asleep = Waiting(started[0].pid), Waiting(started[-1].pid)
+        time.sleep(SILENCE_S)
+        assert starved.excuses() and not asleep.excuses()
+        time.sleep(STARVED_S - SILENCE_S + 0.1)
+        assert not starved.excuses()
 
 
 def test_the_first_reason_stays() -> None:

@@ -319,7 +319,11 @@ FAMILIES = {
     "relay board": Family(
         "switch", {"switch": "relay-board"}, (*SERIAL, "garble"), relays((1, 4, 8)), recover=all_open
     ),
+    "relay board, Modbus": Family(
+        "switch", {"switch": "modbus-relays"}, (*BINARY, "replug:value=0.05"), relays((1, 4, 8)), recover=all_open
+    ),
     "interlock": Family("interlock", {}, SCPI, guard, quick_session),
+    "interlock, Modbus": Family("interlock", {"interlock": "modbus-inputs"}, (*BINARY, "replug:value=0.05"), guard),
     "grbl": Family("axis", {"axis": "grbl"}, GRBL, move, quick_grbl, recover=indexed),
     "TMCL": Family(
         "axis", {"axis": "tmcl"}, (*BINARY, "stale", "status", "chatter:value=\x02"), move, quick_tmcl, recover=indexed

@@ -26,6 +26,8 @@ DRIVER_OF = {
     "relay-board": "lcus",
     "hmt": "hmt-probe",
     "modbus": "modbus-probe",
+    "modbus-relays": "modbus-relays",
+    "modbus-inputs": "modbus-inputs",
 }
 KEYS = {
     "multimeter": "model",
@@ -34,6 +36,7 @@ KEYS = {
     "axis": "controller",
     "switch": "model",
     "climate": "probe",
+    "interlock": "model",
 }
 USUAL = {
     "multimeter": "34465A",
@@ -42,6 +45,7 @@ USUAL = {
     "axis": "grbl",
     "switch": "34980A",
     "climate": "hmt",
+    "interlock": "34980A",
 }
 
 
@@ -66,7 +70,9 @@ def world_file(folder, families, wire="serial"):
 def driver_names(families):
     """Role -> name on the shelf."""
     names = {role: DRIVER_OF[families.get(role, usual)] for role, usual in USUAL.items()}
-    return names | {"encoder": "nd28x", "interlock": "scpi-switch-inputs"}
+    if names["interlock"] == "scpi-switch":
+        names["interlock"] = "scpi-switch-inputs"
+    return names | {"encoder": "nd28x"}
 
 
 @contextmanager

@@ -167,7 +167,7 @@ class SwitchWorld(Strict):
     slip: share of a person's changes that go wrong (another pin, no contact, another socket, a plug half home).
     """
 
-    model: Literal["34980A", "relay-board", "hand"] = "34980A"
+    model: Literal["34980A", "relay-board", "modbus-relays", "hand"] = "34980A"
     slip: float = Field(default=0.0, ge=0, le=0.5)
     relays: tuple[int, ...] = (1301, 1402, 1503, 1604, 1705, 1806, 1101, 1202)
 
@@ -188,8 +188,10 @@ class InterlockWorld(Strict):
 
     enable_timer_s: without a pulse for so long the chain opens; None: no timer (bypass jumper fitted). key_held_s: when
     the arming key is held, as [from, to] in bench seconds. guard_open_s: when the guard stands open, the same.
+    model: the box that the inputs are on.
     """
 
+    model: Literal["34980A", "modbus-inputs"] = "34980A"
     guard_closed: bool = True
     emergency_stop: bool = False
     guard_opens_at_s: float | None = Field(default=None, ge=0)
