@@ -146,7 +146,13 @@ class InputsModbus(ModbusDevice):
         """The two inputs now. A reply that is not whole is BadReply, never a closed guard."""
         bits = self._again(self._bits)
         others = {name: None if bit is None else bits[bit] for name, bit in self._others.items()}
-        return InterlockState(guard_closed=bits[self._guard_bit], emergency_stop=bits[self._stop_bit], **others)
+        return InterlockState(
+            guard_closed=bits[self._guard_bit],
+            emergency_stop=bits[self._stop_bit],
+            key=others["key"],
+            bypass=others["bypass"],
+            mirror=others["mirror"],
+        )
 
     def pulse(self) -> None:
         """One pulse of the enable coil, off to on to off. UsageError without enable_channel."""
