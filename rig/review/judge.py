@@ -24,6 +24,7 @@ from rig.description.holders import Holder
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
 from rig.evaluation.angle.axis_notes import axis_notes
+from rig.evaluation.bench.reclamping import judged_uncertainty
 from rig.evaluation.bench.standards import standards_judgement
 from rig.evaluation.bench.watching import watch_judgement
 from rig.evaluation.evaluated import evaluate
@@ -221,7 +222,9 @@ def _line(part: Part, id_: str, result: Result | None, reasons: Sequence[Reason]
     elif spoiled is not None and _about_part(id_):
         note, verdict = f"{spoiled.code}: {spoiled.text}", Verdict.NOT_TESTED
     else:
-        note, verdict = result.note, _verdict(part, result, limit)
+        U, beside = judged_uncertainty(result, part.pole_pairs)
+        note = "; ".join(filter(None, (result.note, beside if limit else "")))
+        verdict = _verdict(part, result, limit, U)
     code = spoiled.code if spoiled is not None and verdict is Verdict.NOT_TESTED else ""
     return Judged(measurand=id_, result=result, limit=limit, verdict=verdict, note=note, spoiled=code)
 
@@ -233,12 +236,12 @@ def _about_part(id_: str) -> bool:
         return True
 
 
-def _verdict(part: Part, result: Result, limit: Limit | None) -> Verdict:
+def _verdict(part: Part, result: Result, limit: Limit | None, U: float | None) -> Verdict:
     if limit is None:
         return Verdict.NO_LIMIT
     return verdict_of(
         result.estimate,
-        result.U,
+        U,
         limit.lower,
         limit.upper,
         part.decision.multiplier,

@@ -9,7 +9,7 @@ from typing import Any, cast
 import pytest
 
 from rig.errors import UsageError
-from rig.evaluation.bench.reclamping import KEY, reproducibility, to_data, with_reclamping
+from rig.evaluation.bench.reclamping import KEY, judged_uncertainty, reproducibility, to_data, with_reclamping
 from rig.evaluation.results import make_exact, make_result, make_untested, standard
 from rig.observed import Observed
 from rig.result import Result
@@ -56,3 +56,23 @@ def test_it_stands_beside_the_single_u() -> None:
     assert all("U_reclamped" not in r.conditions for r in rest)
     other = with_reclamping(carrying("P-2", data), run(0.31))
     assert "U_reclamped" not in other[0].conditions
+
+
+def error_of(**conditions: Any) -> Result:
+    return make_result("error_max_elec_arcmin", 20.0, [standard("noise", 1.0, "arcmin")], conditions)
+
+
+@pytest.mark.parametrize(("pole_pairs", "judged"), [(2, 9.0), (3, 9.0), (4, 2.0)])
+def test_few_pole_pairs_are_judged_with_the_scatter_inside(pole_pairs: int, judged: float) -> None:
+    """A limit of the angle is one of every clamping there; the U of this one stays beside it, in words."""
+    U, note = judged_uncertainty(error_of(U_reclamped=9.0, reclamping_n=4), pole_pairs)
+    assert pytest.approx(judged, rel=1e-3) == U
+    assert ("U of this clamping 2 arcmin" in note) == (pole_pairs < 4)
+
+
+def test_where_the_scatter_is_not_known_the_line_says_so() -> None:
+    """Judged for this clamping only; other lines than the angle's error are not touched."""
+    U, note = judged_uncertainty(error_of(), 2)
+    assert pytest.approx(2.0, rel=1e-3) == U
+    assert "not known" in note and "run remount" in note
+    assert judged_uncertainty(run(0.3)[0], 2) == (pytest.approx(2e-4, rel=1e-3), "")

@@ -17,6 +17,8 @@ from drivers.simulated.world.motor_errors import ARCMIN, waves
 from drivers.simulated.worldfile.keys import load_world
 from rig.cli.reference import entries
 
+SWEPT = 3  # a continuous sweep leaves the harmonics at the nulls open
+
 
 def told(home: Path, *words: str, status: int = 0) -> Any:
     """The document of a command."""
@@ -36,7 +38,7 @@ def example(command: str) -> list[str]:
 @pytest.mark.timeout(3600)
 def test_a_reclock_is_believed_after_its_check_and_then_every_part_gets_it(tmp_path: Path) -> None:
     """First shown, then applied; the recheck passes; the next part's largest error has a fifth of its U."""
-    bare = told(tmp_path, "run", "continuous_sweep", "--part", "KX4-2207", "--serial", "P-1")
+    bare = told(tmp_path, "run", "continuous_sweep", "--part", "KX4-2207", "--serial", "P-1", status=SWEPT)
     first = told(tmp_path, *example("reclock"))
     assert not first["applied"] and not first["refused"] and first["positioner"]["checked_with"] is None
     world, _ = load_world("good_4")
@@ -45,12 +47,12 @@ def test_a_reclock_is_believed_after_its_check_and_then_every_part_gets_it(tmp_p
     )
     row = next(row for row in first["positioner"]["orders"] if row["order"] == 1)
     assert abs(complex(*row["coefficient_mech_rad"]) - once) < max(row["radius_mech_rad"], 0.02 * ARCMIN)
-    shown = told(tmp_path, "run", "continuous_sweep", "--part", "KX4-2207", "--serial", "P-1")
+    shown = told(tmp_path, "run", "continuous_sweep", "--part", "KX4-2207", "--serial", "P-1", status=SWEPT)
     assert largest(shown)["U"] == pytest.approx(largest(bare)["U"], rel=0.1)
     assert any("left aside: no second part" in note for note in shown["notes"])
     second = told(tmp_path, *example("reclock"), "--stator-turned")
     assert second["applied"] and max(second["E_n"].values()) <= 1.0
-    mended = told(tmp_path, "run", "continuous_sweep", "--part", "KX4-2207", "--serial", "P-1")
+    mended = told(tmp_path, "run", "continuous_sweep", "--part", "KX4-2207", "--serial", "P-1", status=SWEPT)
     assert largest(mended)["U"] < largest(bare)["U"] / 5.0
     rechecked = told(tmp_path, *example("recheck"))
     assert not rechecked["beyond"]

@@ -22,6 +22,8 @@ from rig.uncertainty.coverage import type_a
 
 KEY = "reclamping"  # in the header's calibration
 SCHEMA = "anglewright reclamping 1"
+FEW_POLE_PAIRS = 3
+ANGLE_ERRORS = ("error_max", "error_span", "error_rms")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +82,25 @@ def with_reclamping(obs: Observed, results: Sequence[Result]) -> list[Result]:
     reclamping_s, reclamping_n and U_reclamped (the single clamping's U with the scatter included)."""
     known = _lines(obs)
     return [_beside(result, known.get(result.measurand)) for result in results]
+
+
+def judged_uncertainty(result: Result, pole_pairs: int) -> tuple[float | None, str]:
+    """(U that a limit of this line is judged with, a note on it).
+
+    With three pole pairs or fewer the seat alone makes the angle's error anew at each clamping (12' electrical at two
+    pole pairs, 20 um of offset and 14 um of seat): there a limit of the angle is a limit of every clamping, and the
+    scatter over clampings belongs inside U. The U of this clamping stays beside it.
+    """
+    if pole_pairs > FEW_POLE_PAIRS or not result.measurand.startswith(ANGLE_ERRORS) or result.U is None:
+        return result.U, ""
+    wide, n = result.conditions.get("U_reclamped"), result.conditions.get("reclamping_n")
+    if not isinstance(wide, float):
+        return result.U, (
+            f"judged for this clamping only: with {pole_pairs} pole pairs the seat makes the error anew, and how this "
+            "part number comes back is not known (`run remount` measures it)"
+        )
+    own = f"U of this clamping {result.U:.3g} {result.unit}"
+    return wide, f"judged with U = {wide:.3g} {result.unit}, its scatter over {n} clampings inside; {own}"
 
 
 def _lines(obs: Observed) -> Mapping[str, Mapping[str, Any]]:
