@@ -201,12 +201,11 @@ def _positioner(got: Figures, u: float, factor: float) -> list[BudgetLine]:
 
 def _common(rotation: Rotation, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:
     """Influences on the whole curve with the order a turn at which they act (0: unknown)."""
-    scatter = p * play_half_width_mech_arcmin(rotation.observed, found.reference)
     other = p * other_orders_mech_arcmin(rotation, found.reference)
     unseen = 0.5 * p * rotation.slip.limit_mech_arcmin if rotation.slip is not None else 0.0
     return [
         (2 * p, standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback")),
-        (0, half_width("backlash left after both passes", scatter, "arcmin", note="bench file")),
+        (0, _play_left(rotation, found, p)),
         (0, half_width("slip not excluded", unseen, "arcmin", note="a ramp over the turn that closure can't see")),
         (0, half_width("axis, orders not stated", other, "arcmin")),
         (p, half_width("crosstalk of the excitation", _crosstalk(rotation.windings.channels, found, p, p), "arcmin")),
@@ -217,6 +216,16 @@ def _common(rotation: Rotation, found: Turn, p: int) -> list[tuple[int, BudgetLi
             ),
         ),
     ]
+
+
+def _play_left(rotation: Rotation, found: Turn, p: int) -> BudgetLine:
+    """What the axis' play leaves in the mean of both passes, electrical arcmin: measured on the fly, else stated."""
+    name = "backlash left after both passes"
+    if found.repeat_elec_rad is not None:
+        u = found.repeat_elec_rad * ARCMIN_PER_RAD
+        return standard(name, u, "arcmin", note="turn two against turn one of each pass")
+    width = p * play_half_width_mech_arcmin(rotation.observed, found.reference)
+    return half_width(name, width, "arcmin", note="bench file")
 
 
 def _share_of_rms(got: Figures, order: int, u: float, p: int) -> float:

@@ -27,6 +27,7 @@ from rig.signal.waveform import WaveformStack
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 LEAST_TRAVEL = 3.0 * math.pi  # mechanical rad of a pass that shows what a turn leaves
+SLOW_ORDERS = 8  # a turn, of what one turn leaves against the next
 PIECE = 4096  # samples of the pieces in which the carrier's frequency is looked for
 
 
@@ -56,7 +57,8 @@ class Continuous:
     of the recorded angle behind the pulses, + when the angle lags; u_latency_s: from the scatter; hysteresis can't be
     told from it at one speed (play adds to it). pole_pairs, direction as found; scatter_elec_rad: rms of a window
     about the model. closures_elec_rad: (upward, downward, standard uncertainty of half their difference), each the
-    reading after a turn less the first one; None where a pass covers too little of a second turn."""
+    reading after a turn less the first one; None where a pass covers too little of a second turn. repeat_elec_rad:
+    what one turn differs by from the next of the same pass, rms of its slow orders, for one turn; None likewise."""
 
     model: Orders
     pole_pairs: int
@@ -65,6 +67,7 @@ class Continuous:
     u_latency_s: float
     scatter_elec_rad: float
     closures_elec_rad: tuple[float, float, float] | None
+    repeat_elec_rad: float | None
 
 
 def edges_s(pulses: Floats, sample_rate_hz: float) -> Floats:
@@ -179,7 +182,27 @@ def both_passes(
         u_latency_s=u_constant / abs(rate),
         scatter_elec_rad=model.residual_rms,
         closures_elec_rad=_closures([(theta[side], away[side]) for side in sides], [*orders, *cyclic]),
+        repeat_elec_rad=_repeat([(theta[side], away[side]) for side in sides]),
     )
+
+
+def _repeat(sides: Sequence[tuple[Floats, Floats]]) -> float | None:
+    """How well a turn comes back: a pass' second turn less its first, constant and slow orders, rms of one turn.
+
+    Noise of a window and the motor's own orders between windows are no part of it: they are carried elsewhere.
+    """
+    if min(float(np.ptp(theta)) for theta, _ in sides) < LEAST_TRAVEL:
+        return None
+    power = 0.0
+    for theta, away in sides:
+        rank = np.argsort(theta)
+        along, value = theta[rank], away[rank]
+        first = along <= along[-1] - 2.0 * math.pi
+        apart = np.interp(along[first] + 2.0 * math.pi, along, value) - value[first]
+        rows = design(along[first], range(1, SLOW_ORDERS + 1))
+        slow = rows @ (np.linalg.pinv(rows) @ apart)
+        power += float(np.mean(slow**2)) / len(sides)
+    return math.sqrt(0.5 * power)
 
 
 def _closures(sides: Sequence[tuple[Floats, Floats]], orders: Sequence[int]) -> tuple[float, float, float] | None:

@@ -50,6 +50,7 @@ class SweepOnTheFly:
     latency_s: float
     u_latency_s: float
     closures_elec_rad: tuple[float, float, float] | None
+    repeat_elec_rad: float | None
 
 
 def sweep_on_the_fly(channels: Channels, names: tuple[str, str]) -> tuple[SweepOnTheFly | None, str]:
@@ -90,6 +91,7 @@ def _read_sweep(channels: Channels, names: tuple[str, str], axis: AxisDevice) ->
         latency_s=found.latency_s,
         u_latency_s=found.u_latency_s,
         closures_elec_rad=found.closures_elec_rad,
+        repeat_elec_rad=found.repeat_elec_rad,
     )
 
 

@@ -48,7 +48,7 @@ class Turn:
     half_turns: points that read half an electrical turn off and were turned back.
     latency_s: of a turn on the fly, where hysteresis can't be told from it and harmonics are (n, 0); else None.
     closures_elec_rad: of such a turn, (counter-clockwise, clockwise, their standard uncertainty), by its second turn
-    less its first; at rest the closing points show them.
+    less its first; at rest the closing points show them. repeat_elec_rad: how well such a turn comes back, slow orders.
     """
 
     series: tuple[str, ...]
@@ -74,6 +74,7 @@ class Turn:
     half_turns: tuple[int, ...] = ()
     latency_s: float | None = None
     closures_elec_rad: tuple[float, float, float] | None = None
+    repeat_elec_rad: float | None = None
 
     @property
     def inside(self) -> Bools:
@@ -206,6 +207,7 @@ def _on_the_fly(windings: Windings, found: SweepOnTheFly) -> Turn | None:
         coarse=False,
         latency_s=found.latency_s,
         closures_elec_rad=found.closures_elec_rad,
+        repeat_elec_rad=found.repeat_elec_rad,
     )
 
 
