@@ -69,12 +69,13 @@ def reclock(
 @master
 @master_serial
 @click.option("--of", "runs", multiple=True, metavar="WHAT", help="Evaluate these two kept runs instead.")
+@click.option("--void", "why", default="", metavar="WHY", help="No run: coupling opened, crash ...; void from now on.")
 @options.bench
 @options.world
 @options.speed
 @options.operator
 @options.as_json
-def recheck(runs: tuple[str, ...], as_json: bool, **request: Any) -> None:
+def recheck(runs: tuple[str, ...], why: str, as_json: bool, **request: Any) -> None:
     """Check the axis once a week: the master's rotor at two places, against the correction that is kept.
 
     Exit status 0: within the limits; 3: beyond, the correction is left aside.
@@ -88,6 +89,11 @@ def recheck(runs: tuple[str, ...], as_json: bool, **request: Any) -> None:
     from rig.jobs.bench import reclock as reclocking
     from sequences import reclock as one_place
 
+    if why:
+        name = jobs.calibration_name(jobs.bench_of(request["bench"], request["world"]))
+        kept = reclocking.void(name, why, request["operator"])
+        print_json({"void": why, "file": str(kept)}) if as_json else click.echo(f"void from now on: {why} ({kept})")
+        return
     names = [pick_run(one).id for one in runs]
     if not names:
         if not (request["part"] and request["serial"]):

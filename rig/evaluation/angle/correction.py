@@ -157,7 +157,10 @@ def _failed_recheck(obs: Observed, made_utc: str) -> list[str]:
     newest = (obs.header.get("calibration") or {}).get(RECHECK)
     if not isinstance(newest, Mapping) or str(newest.get("made_utc") or "") < made_utc:
         return []
-    return ["its newest recheck went beyond the limits"] if newest.get("data", newest).get("beyond") else []
+    data = newest.get("data", newest)
+    if data.get("void"):
+        return [f"it was made void: {data['void']}"]
+    return ["its newest recheck went beyond the limits"] if data.get("beyond") else []
 
 
 def _temperatures(obs: Observed, data: Mapping[str, Any], temperature: CoilTemperature | None) -> list[str]:

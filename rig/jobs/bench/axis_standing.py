@@ -38,7 +38,8 @@ def axis_standing(bench: str, now_utc: str, days: float) -> dict[str, Any] | Non
     if not kept.in_force(now_utc, days):
         reasons.append(f"older than {days:.0f} days")
     if newest is not None and newest.data["beyond"]:
-        reasons.append("its newest recheck went beyond the limits")
+        void = newest.data.get("void")
+        reasons.append(f"it was made void: {void}" if void else "its newest recheck went beyond the limits")
     moved = [n for n, mean in means.items() if mean > MEAN_MECH_ARCMIN[n]]
     return {
         "made_utc": kept.made_utc,

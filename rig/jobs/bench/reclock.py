@@ -190,6 +190,16 @@ def evaluate_recheck(runs: Sequence[str]) -> Rechecked:
     return Rechecked(runs=tuple(runs), found=found, in_a_row=in_a_row, file=str(_keep(name, RECHECK, data, runs)))
 
 
+def void(name: str, why: str, by: str) -> Path:
+    """Leave the correction in force aside from now on, for a reason that a person saw (coupling opened, crash, another
+    index disc); the file. Raises UsageError where there is none."""
+    kept = kept_correction(name)
+    if kept is None:
+        raise UsageError("there is no correction to void: none is kept here.", next_action="Run `run reclock`.")
+    data = {"moved_mech_arcmin": {}, "beyond": True, "in_a_row": 0, "of": kept.run, "void": why, "by": by}
+    return _keep(name, RECHECK, data, ())
+
+
 def kept_correction(name: str) -> Calibration | None:
     """The newest correction of a bench's axis, whatever its age."""
     return Calibrations().newest(name, POSITIONER)
