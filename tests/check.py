@@ -21,6 +21,7 @@ STEPS = (
     ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),
     ("shows, quick: benches", ["tests/shows/benches.py", "--quick"]),
     ("shows, quick: metrology", ["tests/shows/metrology.py", "--quick"]),
+    ("shows, quick: axis", ["tests/shows/axis.py", "--quick"]),
     ("shows, quick: diagnosis", ["tests/shows/diagnosis.py", "--quick"]),
 )
 STEP_PATIENCE_S = 3600.0  # a busy machine needs its time; a step that hangs must not hold up the rest for ever

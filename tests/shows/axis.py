@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent / "axis_parts"))
 from sets import Row, good_sets, in_force, masters_refused, moved_stators, rechecks, slipped_couplings
 
 TRIALS, QUICK = 60, 1
+ALL = (good_sets, masters_refused, moved_stators, slipped_couplings, rechecks, in_force)
 
 
 def after(word: str) -> str:
@@ -25,10 +26,12 @@ def after(word: str) -> str:
 
 
 def main() -> int:
-    trials = QUICK if "--quick" in sys.argv else int(after("--trials") or TRIALS)
+    quick = "--quick" in sys.argv
+    trials = QUICK if quick else int(after("--trials") or TRIALS)
+    parts = (good_sets, rechecks, in_force) if quick else ALL
     rows: list[str] = []
     short = 0
-    for part in (good_sets, masters_refused, moved_stators, slipped_couplings, rechecks, in_force):
+    for part in parts:
         if after("--only") not in part.__name__:
             continue
         start = time.monotonic()
