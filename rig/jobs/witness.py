@@ -20,6 +20,7 @@ from rig.description.parts import PartFile
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.questions import Question, run_question
+from rig.quantity import measurand
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.result import Awaited
@@ -197,7 +198,7 @@ def _reseat(found: WitnessPlan, speed: str, operator: str, on_progress: Any) -> 
 
 
 def _text(answer: Answer, of: str) -> str:
-    lines = [f"{one.suspect.line}: {one.answer} ({one.told})" for one in answer.settled]
+    lines = [f"{measurand(one.suspect.line).name}: {one.answer} ({one.told})" for one in answer.settled]
     return "\n".join([f"Witness {WITNESSES[answer.kind].title} for run {of}: {answer.summary}.", *lines])
 
 

@@ -16,6 +16,7 @@ from rig.quantity import Limit, measurand
 from rig.resolver.part import Part
 from rig.result import Judged, Reason, Result
 from rig.uncertainty.conformity import Verdict, verdict_of
+from rig.uncertainty.rounding import round_result
 
 FREQUENCY_SHARE = 0.01  # a limit holds this near the frequency it was stated for
 LEVEL_SHARE = 0.05
@@ -90,10 +91,12 @@ def _unclear(limit: Limit, result: Result, readings: dict[str, Limit], verdicts:
     said = "; ".join(
         f"{name}: {_ends(readings[name])} {result.unit} gives {verdict.value}" for name, verdict in verdicts.items()
     )
+    shown, _ = round_result(result.estimate or 0.0, result.U or 0.0)
+    name = measurand(limit.measurand).name
     return Reason(
         code="limit-angle-unclear",
-        text=f"the limit of {limit.measurand} does not say which angle it means, and the two readings differ",
-        evidence=f"{result.estimate:.4g} {result.unit} measured; {said}",
+        text=f"{name}: the limit does not say which angle it means, and the two readings differ",
+        evidence=f"{shown} {result.unit} measured; {said}",
         next='Ask whoever set the limit which angle is meant; set angle = "electrical" or "mechanical" in the part '
         "file and judge the run again.",
         spoils=(),
@@ -156,7 +159,7 @@ def _temperature_degc(evaluated: Evaluated, id_: str) -> float | None:
 def _differs(limit: Limit, differs: Sequence[str]) -> Reason:
     return Reason(
         code="limit-condition-differs",
-        text=f"the limit of {limit.measurand} was stated for other conditions and is not compared",
+        text=f"{measurand(limit.measurand).name}: the limit was stated for other conditions and is not compared",
         evidence="stated for " + "; ".join(differs),
         next="Measure at the limit's conditions, or put a coefficient with its source into the part file, and judge "
         "the run again.",

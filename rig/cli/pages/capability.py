@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from rig.certificate.words.wording import short_name
 from rig.description.benches import BenchFile
 from rig.description.loading import read_toml
 from rig.description.parts import load_part
@@ -47,13 +48,13 @@ class Page:
         rows = [
             f"bench {found.bench}, part {found.part}; rule: {found.rule}, w = {found.multiplier:g} U",
             "",
-            f"{'line':<28}{'expected U':>14}  {'can this bench judge it':<24}{'tolerance left':>14}  mostly",
+            f"{'line':<46}{'expected U':>14}  {'can this bench judge it':<24}{'tolerance left':>14}  mostly",
         ]
         for line in found.lines:
             rows += _rows(line)
         rows += ["", "taken as given: " + "; ".join(found.assumed)]
         if found.not_capable:
-            rows += ["", f"not capable of: {', '.join(found.not_capable)}"]
+            rows += ["", f"not capable of: {'; '.join(short_name(one, alone=True) for one in found.not_capable)}"]
         return "\n".join(rows)
 
 
@@ -62,9 +63,9 @@ def _rows(line: CapabilityLine) -> list[str]:
     expanded = "-" if line.U is None else f"{line.U:.3g}{unit}"
     left = "" if line.share is None else f"{100 * line.share:.0f} %"
     mostly = f"{line.dominated_by[0][0]} ({100 * line.dominated_by[0][1]:.0f} %)" if line.dominated_by else line.note
-    rows = [f"{line.measurand:<28}{expanded:>14}  {line.sentence:<24}{left:>14}  {mostly}"]
+    rows = [f"{short_name(line.measurand, alone=True):<46}{expanded:>14}  {line.sentence:<24}{left:>14}  {mostly}"]
     if line.limit is not None:
-        rows += [f"{'':<28}{value:>14.3g}  with {name}" for name, value in line.better.items()]
+        rows += [f"{'':<46}{value:>14.3g}  with {name}" for name, value in line.better.items()]
     return rows
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from rig.certificate.words.wording import short_name
 from rig.review.archive.archive import ArchiveReport
 from rig.review.archive.changes import in_words
 
@@ -17,7 +18,7 @@ def changed_rows(changed: Mapping[str, Any]) -> list[str]:
         moved = [
             f"{key} {in_words(pair[0])} -> {in_words(pair[1])}" for key, pair in line.items() if key != "measurand"
         ]
-        rows.append(f"{line['measurand']}: {'; '.join(moved)}")
+        rows.append(f"{short_name(line['measurand'], alone=True)}: {'; '.join(moved)}")
     return rows if len(rows) > 1 or before != after else [*rows, "nothing changed"]
 
 

@@ -16,6 +16,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from rig.certificate.content.report import tally
 from rig.certificate.content.rows import GROUPS
 from rig.certificate.words.wording import display, short_name
 from rig.cli.pages.leaks import drying
@@ -116,8 +117,8 @@ def show_finished(finished: Finished, *, every_line: bool = False) -> None:
     if shown:
         console.print(_lines(shown))
     if len(shown) < len(judgement.judged):
-        more = len(judgement.judged) - len(shown)
-        console.print(f"{more} more lines have no limit: anglewright unit {finished.stored.id}", style="dim")
+        every = f"{len(judgement.judged)} lines with those of the rig: anglewright unit {finished.stored.id}"
+        console.print("; ".join(filter(None, (tally(judgement), every))), style="dim", soft_wrap=True)
     for row in [*drying(finished), *settling(finished), *remark_rows(finished)]:
         console.print(Padding(Text(row), (0, 0, 0, 2)))
     for row in open_rows(finished.open_lines()):

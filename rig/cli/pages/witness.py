@@ -8,12 +8,18 @@ from typing import Any
 
 import click
 
+from rig.certificate.words.wording import short_name
 from rig.errors import RecordError
 from rig.jobs.run_job import Finished
 from rig.jobs.witness import SCHEMA, Answer, WitnessPlan, all_said, answers
 from rig.result import Awaited
 from rig.review.witness.suspects import FAILS, suspects
 from rig.soundness.witness import WITNESSES, titles
+
+
+def _label(id_: str) -> str:
+    """A line as tables and reports name it; the id stands in --json."""
+    return short_name(id_, alone=True)
 
 
 def settling(finished: Finished) -> list[str]:
@@ -26,15 +32,15 @@ def settling(finished: Finished) -> list[str]:
     failing = {line.measurand for line in finished.judgement.judged if line.verdict in FAILS}
     waiting = {line for one in finished.judgement.awaits for line in one.lines}  # these stand among the open lines
     asked = [one for one in found if one.line in failing - waiting]
-    rows = [f"{one.line}: rig or part? {titles(one.kinds)} settles it" for one in asked]
+    rows = [f"{_label(one.line)}: rig or part? {titles(one.kinds)} settles it" for one in asked]
     taken: list[Answer] = []
     with suppress(RecordError):  # an index that is out of reach must not hide the run itself
         taken = answers(finished.stored)
     for answer in taken:
         rows.append(f"witness {WITNESSES[answer.kind].title} (run {answer.run}): {answer.summary}")
-        rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
+        rows += [f"  {_label(one.suspect.line)}: {one.answer}; {one.told}" for one in answer.settled]
     if len(taken) > 1:
-        rows += [f"all witnesses together: {line}: {said}" for line, said in all_said(taken).items()]
+        rows += [f"all witnesses together: {_label(line)}: {said}" for line, said in all_said(taken).items()]
     return [*rows, f"how: anglewright run witness {finished.stored.id}"] if rows or not waiting else []
 
 
@@ -84,7 +90,7 @@ def plan_rows(found: WitnessPlan) -> list[str]:
         one = WITNESSES[kind]
         rows += [
             "",
-            f"{one.title}: {', '.join(line.line for line in lines)}",
+            f"{one.title}: {'; '.join(_label(line.line) for line in lines)}",
             f"  do     {one.do}",
             f"  rig    {one.rig}",
             f"  part   {one.part}",
@@ -98,8 +104,8 @@ def answer_rows(taken: list[Answer]) -> list[str]:
     rows = []
     for answer in taken:
         rows += ["", f"{WITNESSES[answer.kind].title} (run {answer.run}): {answer.summary}"]
-        rows += [f"  {one.suspect.line}: {one.answer}; {one.told}" for one in answer.settled]
+        rows += [f"  {_label(one.suspect.line)}: {one.answer}; {one.told}" for one in answer.settled]
     if len(taken) > 1:
         rows += ["", "all witnesses together"]
-        rows += [f"  {line}: {said}" for line, said in all_said(taken).items()]
+        rows += [f"  {_label(line)}: {said}" for line, said in all_said(taken).items()]
     return rows

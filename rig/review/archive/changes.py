@@ -43,7 +43,7 @@ def changes(before: Judgement | None, after: Judgement) -> dict[str, Any]:
 def in_words(value: Any) -> str:
     """One side of a change for people: a limit with its origin, anything else as it is; "none" for nothing."""
     if not isinstance(value, Mapping):
-        return "none" if value is None else str(value)
+        return "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
     ends = " … ".join("" if value[end] is None else f"{value[end]:.6g}" for end in ("lower", "upper"))
     return f"[{ends}] {value['origin']}" + (f" ({value['note']})" if value.get("note") else "")
 

@@ -18,6 +18,7 @@ from rig.evaluation.bench.witnesses import DEAD, DummySeen, SwapSeen
 from rig.evaluation.coils.leaks import leak_id
 from rig.evaluation.evaluated import Evaluated
 from rig.observed import Observed
+from rig.quantity import measurand
 from rig.resolver.part import COILS
 from rig.result import Judged, Judgement
 from rig.review.witness.suspects import SILENT, Suspect
@@ -79,7 +80,7 @@ def overall(settled: Sequence[Settled]) -> str:
     answers = {one.answer for one in settled if one.answer != OPEN} or {OPEN}
     if len(answers) == 1:
         return answers.pop()
-    return "; ".join(f"{one.suspect.line}: {one.answer}" for one in settled if one.answer != OPEN)
+    return "; ".join(f"{measurand(one.suspect.line).name}: {one.answer}" for one in settled if one.answer != OPEN)
 
 
 def together(settled: Sequence[Settled]) -> dict[str, str]:
@@ -118,7 +119,7 @@ def witness_judgement(evaluated: Evaluated) -> Judgement:
     """A witness run's own judgement: nothing of the part, the answers as notes and, for programs, typed."""
     kind, settled = read_witness(evaluated)
     of = str(evaluated.observed.header["details"]["witness"]["of"])
-    lines = [f"{one.suspect.line}: {one.answer} ({one.told})" for one in settled]
+    lines = [f"{measurand(one.suspect.line).name}: {one.answer} ({one.told})" for one in settled]
     return Judgement(
         outcome="measured, no limits",
         judged=(),
