@@ -1,4 +1,4 @@
-"""Sequences by name. It must never know what they do."""
+"""Sequences by name, ours and the shop's own (own.py). It must never know what they do."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from sequences import (
     reclock,
     remount,
 )
+from sequences.own import own_names, own_sequence
 
 SEQUENCES: Mapping[str, StepSequence] = {
     module.SEQUENCE.name: module.SEQUENCE
@@ -40,9 +41,17 @@ SEQUENCES: Mapping[str, StepSequence] = {
 
 
 def find_sequence(name: str) -> StepSequence:
-    """The sequence of a name. Raises UsageError with the nearest known name."""
+    """The sequence of a name. Raises UsageError with the nearest known name, or with what is wrong with the shop's."""
     if name in SEQUENCES:
         return SEQUENCES[name]
-    near = difflib.get_close_matches(name, SEQUENCES, n=1, cutoff=0.4)
-    hint = f"Did you mean {near[0]}?" if near else f"Known: {', '.join(SEQUENCES)}."
+    if (found := own_sequence(name, SEQUENCES)) is not None:
+        return found
+    known = [*SEQUENCES, *own_names()]
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.4)
+    hint = f"Did you mean {near[0]}?" if near else f"Known: {', '.join(known)}."
     raise UsageError(f"no sequence called {name!r}.", next_action=hint)
+
+
+def every_sequence() -> dict[str, StepSequence]:
+    """Ours and the shop's own by name. Raises UsageError for a file of the shop that is wrong."""
+    return {**SEQUENCES, **{name: find_sequence(name) for name in own_names() if name not in SEQUENCES}}

@@ -36,9 +36,10 @@ def complete_run(_context: click.Context, _parameter: click.Parameter, start: st
 
 def complete_sequence(start: str) -> list[str]:
     """Names of the sequences."""
+    from sequences.own import own_names
     from sequences.registry import SEQUENCES
 
-    return _starting(list(SEQUENCES), start)
+    return _starting([*SEQUENCES, *own_names()], start)
 
 
 def _starting(names: Sequence[str], start: str) -> list[str]:

@@ -22,7 +22,7 @@ from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.bench import health as proving
 from rig.jobs.bench.axis_standing import axis_standing
-from sequences.registry import SEQUENCES
+from sequences.registry import every_sequence
 
 STOPPED_BY = {signal.SIGINT, signal.SIGTERM}
 ASKED: Mapping[str, Callable[[Any], object]] = {  # one harmless question of each role, to see that it answers
@@ -45,6 +45,7 @@ ASKED: Mapping[str, Callable[[Any], object]] = {  # one harmless question of eac
 def check_bench(name: str) -> dict[str, Any]:
     """Open every instrument of a bench, identify it, time a round trip; what each sequence lacks. Energises nothing."""
     bench_file, holder = jobs.bench_and_holder(jobs.Request(sequence="", part="", serial="-", bench=name))
+    known_sequences = every_sequence()
     with open_bench(bench_file, holder, speed="real", allow_overdue=True, purpose="bench check") as bench:
         rows = []
         for role, told in bench.identities().items():
@@ -53,7 +54,7 @@ def check_bench(name: str) -> dict[str, Any]:
             row = {**told, "answer_ms": 1e3 * (time.perf_counter() - start), "own_lock": bench.own_locks[role]}
             rows.append({**row, "overdue": bool(told["due"]) and told["due"] < bench.clock.utc()[:10]})
         state = bench.interlock.state()
-        found = {name: abilities.lacking(known, bench) for name, known in SEQUENCES.items()}
+        found = {name: abilities.lacking(known, bench) for name, known in known_sequences.items()}
         able = abilities_of(bench)
     lacking = {name: missing for name, missing in found.items() if missing}
     kept_as, now = jobs.calibration_name(bench_file), proving.now_utc()
@@ -69,7 +70,7 @@ def check_bench(name: str) -> dict[str, Any]:
         "emergency_stop": state.emergency_stop,
         "health": proving.health_of(kept_as, now),
         "axis": axis_standing(kept_as, now, lasts),
-        "can_run": [name for name in SEQUENCES if name not in lacking],
+        "can_run": [name for name in known_sequences if name not in lacking],
         "lacking": lacking,
         "complete": not lacking,
     }
