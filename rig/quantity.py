@@ -285,11 +285,14 @@ STATED_FOR = (
 )
 
 
+LEARNED_ORIGINS = ("learned", "outcomes")  # from known-good units; from units that cured what they were fitted to
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """Where a result must lie: lower and upper in the measurand's unit, either may be None; who set it.
 
-    origin: maker, customer, learned or shop fall-back. note: free text that is printed (revision, n of
+    origin: maker, customer, learned, outcomes or shop fall-back. note: free text that is printed (revision, n of
     learned parts, "provisional").
     required: a required line that is not tested leaves the run undecided. angle: "electrical", "mechanical", "unclear"
     or "" (as the measurand says). frequency_hz, level_v_rms, temperature_degc, revision: what the limit was stated for

@@ -121,6 +121,33 @@ def show(job: str, as_json: bool) -> None:
 
 
 @job.command()
+@options.what()
+@options.part_number
+@click.option("--cured", "result", flag_value="cured", help="What it was fitted to is cured.")
+@click.option("--came-back", "result", flag_value="came back", help="It came back; --why says with what.")
+@click.option("--why", default="", help="What was found.")
+@options.by
+@options.as_json
+def outcome(what: str, part: str, result: str | None, why: str, who: str, as_json: bool) -> None:
+    """Record what became of a unit after fitting: cured, or came back. Later advice and limits count it.
+
+    WHAT is the test on which it was fitted; a serial number means its newest judged full test.
+
+    Example: anglewright job outcome 4L-00871 --cured --by 'operator 2'
+    """
+    from rig.cli.pick import pick_run
+    from rig.jobs.kept.outcome import record_outcome
+    from rig.jobs.kept.which_run import RunKind
+    from rig.records.store import Store
+
+    stored = pick_run(what, RunKind(certified_first=True), part=part)
+    entry, told = record_outcome(Store(), stored, result or "", why=why, who=who)
+    print_json(asdict(entry) | {"experience": told}) if as_json else click.echo(
+        f"{entry.serial}: {entry.outcome}; {told}"
+    )
+
+
+@job.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--job", default="", help="Write all closed runs and entries of this job into FILE (.zip).")
 def carry(file: Path, job: str) -> None:

@@ -39,11 +39,19 @@ def known() -> None:
 @click.argument("part", required=False)
 @click.option("--version", type=int, default=None, help="An approved version, instead of what the units make now.")
 @click.option("--units", is_flag=True, help="The units with how each is known.")
+@click.option("--outcomes", is_flag=True, help="The limits that units make which cured what they were fitted to.")
 @click.option("--history", is_flag=True, help="Everything that was entered: by whom and when.")
 @rule_options
 @options.as_json
 def show(
-    part: str | None, version: int | None, units: bool, history: bool, family: float | None, as_json: bool, **rule: Any
+    part: str | None,
+    version: int | None,
+    units: bool,
+    outcomes: bool,
+    history: bool,
+    family: float | None,
+    as_json: bool,
+    **rule: Any,
 ) -> None:
     """Show the limits that the known-good units of PART make; nothing is kept until they are approved.
 
@@ -61,6 +69,9 @@ def show(
         found = _library(store).units(part)
         document = {"part": part, "units": [page.unit_data(unit) for unit in found]}
         print_json(document) if as_json else page.show_units(part, found)
+    elif outcomes:
+        made = _from_outcomes(store, part, rule)
+        print_json(page.limits_data(made)) if as_json else page.show_limits(made)
     elif history:
         entries = [page.entry_data(entry) for entry in _library(store).history(part)]
         print_json({"part": part, "entries": entries}) if as_json else page.show_history(part, entries)
@@ -71,19 +82,23 @@ def show(
 
 
 @known.command()
-@options.what(name="units")
+@options.what(name="units", required=False)
 @click.argument("more", nargs=-1, metavar="[WHAT]...")
+@click.option("--lot", default="", help="Instead: every good unit of this lot, in one act.")
 @click.option("--how", required=True, help="How it is known: new from the maker, ran in a machine, compared ...")
 @options.by
 @options.as_json
-def add(units: str, more: Sequence[str], how: str, who: str, as_json: bool) -> None:
-    """Take the unit of one or more kept runs in as known good.
+def add(units: str | None, more: Sequence[str], lot: str, how: str, who: str, as_json: bool) -> None:
+    """Take the unit of one or more kept runs in as known good, or with --lot all good units of a lot.
 
     Example: anglewright known add 4L-00871 --how 'ran in a machine' --by 'operator 2'
     """
     from rig.jobs.kept.which_run import RunKind
     from rig.records.store import Store
 
+    if lot or units is None:
+        _add_lot(lot, how, who, as_json=as_json)
+        return
     library = _library(Store())
     unit = library.add([pick_run(one, RunKind(certified_first=True)) for one in (units, *more)], how=how, who=who)
     count = len(library.units(unit.part))
@@ -93,6 +108,22 @@ def add(units: str, more: Sequence[str], how: str, who: str, as_json: bool) -> N
         return
     click.echo(f"{unit.part} {unit.serial}: {len(unit.values)} lines teach; {count} known-good units")
     click.echo("approved limits stay as they are until the next approval")
+
+
+def _add_lot(name: str, how: str, who: str, *, as_json: bool) -> None:
+    from rig.errors import UsageError
+    from rig.records.store import Store
+    from rig.review.lots.known import add_good_units
+
+    if not name:
+        raise UsageError("neither a unit nor a lot is named.", next_action="Give WHAT, or --lot LOT.")
+    taken, refused = add_good_units(Store(), name, how=how, who=who)
+    if as_json:
+        print_json({"lot": name, "taken": taken, "refused": refused})
+        return
+    click.echo(f"lot {name}: {len(taken)} units taken in: {', '.join(taken) or 'none'}")
+    for serial, why in refused.items():
+        click.echo(f"not {serial}: {why}", err=True)
 
 
 @known.command()
@@ -113,10 +144,11 @@ def withdraw(part: str, serial: str, why: str, who: str) -> None:
 
 @known.command()
 @click.argument("part")
+@click.option("--outcomes", is_flag=True, help="Limits from units that cured what they were fitted to.")
 @options.by
 @rule_options
 @options.as_json
-def approve(part: str, who: str, family: float | None, as_json: bool, **rule: Any) -> None:
+def approve(part: str, outcomes: bool, who: str, family: float | None, as_json: bool, **rule: Any) -> None:
     """Freeze the limits of PART as the next version: later runs are judged by it where the part file has no limit.
 
     Example: anglewright known approve KX4-2207 --by 'operator 2'
@@ -124,8 +156,16 @@ def approve(part: str, who: str, family: float | None, as_json: bool, **rule: An
     from rig.cli.pages import known as page
     from rig.records.store import Store
 
-    made = _library(Store()).approve(part, _rule(rule), who=who, family=family)
+    store = Store()
+    proposal = _from_outcomes(store, part, rule) if outcomes else None
+    made = _library(store).approve(part, _rule(rule), who=who, family=family, proposal=proposal)
     print_json(page.limits_data(made)) if as_json else page.show_limits(made)
+
+
+def _from_outcomes(store: Any, part: str, rule: dict[str, Any]) -> Any:
+    from rig.review.units.outcomes import limits_from_outcomes
+
+    return limits_from_outcomes(store, part, _rule(rule))
 
 
 def _library(store: Any) -> Library:

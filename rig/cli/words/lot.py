@@ -165,3 +165,115 @@ def close(lot: str, decision: str | None, why: str, who: str, out: Path | None, 
     document = {"lot": lot, "answer": made.answer, "towards_supplier": made.towards, "files": made.files}
     print_json(document) if as_json else click.echo("\n".join(page.closed_rows(made)))
     sys.exit({"accepted": 0, "not accepted": 1}.get(made.answer, 3))
+
+
+@lot.command()
+@click.argument("name")
+@options.part_number
+@click.option("--units", default="", metavar="A,B,...", help="Serial numbers of the units, to measure what is missing.")
+@click.option("--clampings", default=3, show_default=True, help="Clampings of each unit (or persons, holders, days).")
+@click.option("--repeats", default=2, show_default=True, help="Measurements within a clamping.")
+@click.option("--screen", is_flag=True, help="Measure by the quick screen instead of the whole test.")
+@click.option(
+    "--method",
+    type=click.Choice(["nested", "crossed", "average-range"]),
+    default="nested",
+    show_default=True,
+    help="Crossed only where the same persons, holders or days meet every unit.",
+)
+@click.option("--keep", is_flag=True, help="Keep the clamping scatter: it feeds U of this part number.")
+@click.option("--exchange", nargs=2, default=None, metavar="OURS THEIRS", help="Instead: E_n of one unit in two runs.")
+@click.option("--worlds", type=click.Path(path_type=Path), default=None, help="Folder with a world file a unit.")
+@options.on_bench
+@options.print_pdf
+@options.out
+@options.as_json
+def study(
+    name: str,
+    part: str,
+    units: str,
+    clampings: int,
+    repeats: int,
+    screen: bool,
+    method: str,
+    keep: bool,
+    exchange: tuple[str, str] | None,
+    worlds: Path | None,
+    printed: bool,
+    out: Path | None,
+    as_json: bool,
+    **request: Any,
+) -> None:
+    """Gauge study NAME: with --units measure what is missing, then say what clamping and repeating scatter.
+
+    Example: anglewright lot study G-1
+    """
+    from rig.cli.pages import lot_study as page
+    from rig.jobs.lot import study as studies
+    from rig.jobs.run_job import Request
+    from rig.records.store import Store
+    from rig.review.lots.study import study_of
+
+    store = Store()
+    if exchange is not None:
+        page.show_exchange(exchange, as_json=as_json)
+        return
+    places = None
+    if units:
+        del request["clamping"]
+        asked = Request(sequence="", part=part, serial="", **request)
+        named = tuple(one.strip() for one in units.split(",") if one.strip())
+        plan = studies.StudyPlan(
+            name=name,
+            units=named,
+            clampings=clampings,
+            repeats=repeats,
+            screen=screen,
+            request=asked,
+            worlds=worlds,
+        )
+        studies.measure(store, plan, page.desk(quiet=as_json))
+        places = plan.places
+    found = study_of(store, name, method, places or ())
+    kept = str(studies.keep_reclamping(store, found)) if keep else ""
+    if printed:
+        page.write(found, out, as_json=as_json)
+        return
+    print_json(page.document(found, kept)) if as_json else click.echo("\n".join(page.rows(found, kept)))
+    sys.exit(3 if found.missing else 0)
+
+
+@lot.command()
+@click.argument("supplier")
+@click.option("--act", type=click.Choice(["reduce", "normal", "resume"]), default=None, help="Change a severity.")
+@click.option("--part", default="", help="With --act: the part number.")
+@click.option("--group", default="", help="With --act: the group of lines.")
+@click.option("--limit-number", type=click.IntRange(0), default=None, help="Of table VIII in your copy; none: dropped.")
+@click.option("--why", default="", help="With --act: the reason.")
+@click.option("--by", "who", default="", help="With --act: who decides.")
+@options.as_json
+def supplier(
+    supplier: str, act: str | None, part: str, group: str, limit_number: int | None, why: str, who: str, as_json: bool
+) -> None:
+    """What SUPPLIER's lots came to: our own suspects first, means, failures, what he claims, severities.
+
+    Example: anglewright lot supplier 'Fallowmere Traction (invented)'
+    """
+    from rig.cli.pages import lot_supplier as page
+    from rig.records.book.jobs import Book
+    from rig.records.book.lot_entries import SeverityAct
+    from rig.records.book.lots import LotBook
+    from rig.records.store import Store
+    from rig.review.lots.series import checked_act
+    from rig.review.lots.supplier import supplier_view
+
+    store = Store()
+    if act is not None:
+        entry = SeverityAct(
+            supplier=supplier, part=part, group=group, kind=act, why=why, who=who, limit_number=limit_number
+        )
+        state = checked_act(LotBook(store), entry)
+        Book(store).add("severity", entry, "at_utc")
+        click.echo(f"{supplier}, {part}, {group}: {state.severity} ({state.why})", err=as_json)
+    found = supplier_view(store, supplier)
+    print_json(found.to_dict()) if as_json else click.echo("\n".join(page.rows(found)))

@@ -52,9 +52,17 @@ def show(what: str | None, part: str, serial: str, every: bool, printed: bool, o
         return
     from rig.cli.pages.run import show_finished
     from rig.jobs.run_job import kept_run
+    from rig.records.store import Store
+    from rig.review.units.outcomes import experience
 
     finished = kept_run(stored.id)
-    print_json(finished.document()) if as_json else show_finished(finished, every_line=True)
+    known = experience(Store(), stored)
+    if as_json:
+        print_json(finished.document() | {"experience": None if known is None else str(known)})
+        return
+    show_finished(finished, every_line=True)
+    if known is not None:
+        click.echo(f"fitted before: {known}")
 
 
 def _print_history(part: str, serial: str, out: Path | None, as_json: bool) -> None:

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from rig.quantity import LEARNED_ORIGINS
 from rig.result import Judgement
 from rig.uncertainty.sameness import same_figure
 
@@ -79,7 +80,8 @@ def _by_line(judgement: Judgement) -> dict[tuple[str, int], dict[str, Any]]:
     for line in judgement.judged:
         data = line.to_dict()
         if data["limit"]:
-            named = ("note",) if data["limit"]["origin"] == "learned" else ()  # which version, from how many parts
+            # of learned ones the note says which version, and from how many parts
+            named = ("note",) if data["limit"]["origin"] in LEARNED_ORIGINS else ()
             data["limit"] = {key: data["limit"][key] for key in ("lower", "upper", "origin", *named)}
         found[(line.measurand, seen[line.measurand])] = data
         seen[line.measurand] += 1

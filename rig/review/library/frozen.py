@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from rig.quantity import Limit
+from rig.quantity import LEARNED_ORIGINS, Limit
 from rig.resolver.part import Part
 from rig.result import Judged
 from rig.review.library.learning import LimitSet
@@ -105,7 +105,7 @@ def opinions(judged: Sequence[Judged], frozen: Mapping[str, Any] | None) -> list
         return []
     told = [str(frozen["note"])] if frozen["note"] else []
     used = [line.limit for line in judged if line.limit is not None]
-    if frozen["version"] and any(limit.origin == "learned" for limit in used):
+    if frozen["version"] and any(limit.origin in LEARNED_ORIGINS for limit in used):
         told.append(_learned_from(frozen))
         if frozen["withdrawn"]:
             told.append(

@@ -87,6 +87,7 @@ class LimitSet:
     frequency_hz: float = 0.0
     level_v_rms: float = 0.0
     simulated: bool = False
+    origin: str = "learned"
 
     @property
     def n(self) -> int:
@@ -172,6 +173,7 @@ def set_of(
     version: int = 0,
     without: str = "",
     simulated: bool = False,
+    origin: str = "learned",
 ) -> LimitSet:
     """The limits that the teachers make, none narrower than the measurement can tell (`WIDE` U from the mean), rounded
     outward.
@@ -182,14 +184,14 @@ def set_of(
     limits: list[Limit] = []
     widened: list[str] = []
     shapes: list[tuple[float, str]] = []
-    note = _note(len(teachers), rule, version, without)
+    note = _note(len(teachers), rule, version, without, origin)
     for id_, values in learned_lines(teachers).items():
         side, scale = shape(id_, values)
         lines[id_] = found = learn(values, coverage=rule.coverage, confidence=rule.confidence, side=side, scale=scale)
         ends = _wide_enough(found, _ends(found), _u_of(id_, teachers))
         widened += [id_] if ends != _ends(found) else []
         lower, upper = _outward(ends)
-        limits.append(Limit(measurand=id_, lower=lower, upper=upper, origin="learned", note=note, required=False))
+        limits.append(Limit(measurand=id_, lower=lower, upper=upper, origin=origin, note=note, required=False))
         shapes.append((found.k, side))
     return LimitSet(
         part=part,
@@ -205,6 +207,7 @@ def set_of(
         predict={id_: _prediction(line, _u_of(id_, teachers)) for id_, line in lines.items()},
         without=without,
         simulated=simulated,
+        origin=origin,
     )
 
 
@@ -240,8 +243,8 @@ def _prediction(line: Learned, U: float) -> Ends:
     return _wide_enough(line, ends, U)
 
 
-def _note(n: int, rule: LearningRule, version: int, without: str) -> str:
-    note = f"learned from {n} parts"
+def _note(n: int, rule: LearningRule, version: int, without: str, origin: str) -> str:
+    note = f"learned from {n} {'cured ' if origin == 'outcomes' else ''}parts"
     note += f", version {version}" if version else ""
     note += ", provisional" if n < rule.approve_n else ""
     note += f", {100 * rule.confidence:g} % confident of {100 * rule.coverage:g} % of good parts"

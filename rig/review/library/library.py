@@ -131,15 +131,23 @@ class Library:
         return replace(made, frequency_hz=units[0].frequency_hz, level_v_rms=units[0].level_v_rms)
 
     def approve(
-        self, part: str, rule: LearningRule | None = None, *, who: str, family: float | None = None
+        self,
+        part: str,
+        rule: LearningRule | None = None,
+        *,
+        who: str,
+        family: float | None = None,
+        proposal: LimitSet | None = None,
     ) -> LimitSet:
-        """A person takes responsibility: what is proposed is frozen under the next version. Raises UsageError."""
+        """A person takes responsibility: what is proposed (by the known-good units, or `proposal`) is frozen under the
+        next version. Raises UsageError."""
         if not who.strip():
             raise UsageError(f"{part}: limits approved by nobody.", next_action="Give the name with --by.")
         with self.book.turn():
-            made = self.propose(part, rule, family=family)
+            made = proposal or self.propose(part, rule, family=family)
             version = 1 + max((entry.version for entry in self._versions(part)), default=0)
-            numbered = set_of(part, made.teachers, made.rule, version=version, simulated=made.simulated)
+            told: dict[str, Any] = {"version": version, "simulated": made.simulated, "origin": made.origin}
+            numbered = set_of(part, made.teachers, made.rule, **told)
             self.book.add(
                 LearnedLimits(
                     part=part,
@@ -167,7 +175,8 @@ class Library:
                 next_action="Look at `anglewright known PART`, then `anglewright known approve`.",
             )
         made, here = as_approved(found[0]), {unit.serial for unit in self.units(part)}
-        return replace(made, withdrawn=tuple(t.serial for t in made.teachers if t.serial not in here))
+        gone = tuple(t.serial for t in made.teachers if t.serial not in here) if made.origin == "learned" else ()
+        return replace(made, withdrawn=gone)
 
     def to_judge(self, part: str, serial: str) -> LimitSet | None:
         """The newest approved version for one unit, learned without it where it is one of the teachers.
@@ -227,7 +236,9 @@ def limits_again(header: RunHeader, part: Part | None, versions: Mapping[str, An
 def as_approved(entry: LearnedLimits) -> LimitSet:
     """A version from its entry: the limits as they were frozen, the lines behind them learned again from the units."""
     teachers = [Teacher(**unit) for unit in entry.units]
-    again = set_of(entry.part, teachers, LearningRule(**entry.rule), version=entry.version, simulated=entry.simulated)
+    origin = str(entry.limits[0]["origin"]) if entry.limits else "learned"
+    told: dict[str, Any] = {"version": entry.version, "simulated": entry.simulated, "origin": origin}
+    again = set_of(entry.part, teachers, LearningRule(**entry.rule), **told)
     return replace(
         again,
         limits=tuple(Limit(**row) for row in entry.limits),
@@ -247,7 +258,8 @@ def without(limits: LimitSet, serial: str) -> LimitSet | None:
         return limits
     if len(others) < LEAST_N:
         return None
-    made = set_of(limits.part, others, limits.rule, version=limits.version, without=serial, simulated=limits.simulated)
+    told: dict[str, Any] = {"version": limits.version, "simulated": limits.simulated, "origin": limits.origin}
+    made = set_of(limits.part, others, limits.rule, without=serial, **told)
     kept = ("approved_by", "approved_utc", "frequency_hz", "level_v_rms", "withdrawn")
     return replace(made, **{name: getattr(limits, name) for name in kept})
 

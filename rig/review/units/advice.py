@@ -2,7 +2,8 @@
 
 Only soundly measured units outside no limit are candidates; within limits comes before undecided, undecided before
 units that nobody set a limit for. Among equals the larger margin decides, but only where the two differ at that line by
-more than U over re-clamping; else either will do, and it says so. It reads a Comparison and nothing else.
+more than U over re-clamping; else either will do, and it says so. It reads a Comparison, and in the book what came of
+fitted units.
 """
 
 from __future__ import annotations
@@ -11,9 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.quantity import measurand
+from rig.records.store import Store
 from rig.result import Judged
 from rig.review.units.comparing import ComparedUnit, UnitComparison
 from rig.review.units.margins import Difference, difference, margin
+from rig.review.units.outcomes import experience
 from rig.uncertainty.conformity import Verdict
 
 RANK = {"within limits": 0, "undecided": 1, "measured, no limits": 2}
@@ -31,7 +34,7 @@ class Advice:
 
 
 def advice(found: UnitComparison) -> Advice:
-    """Which unit to fit."""
+    """Which unit to fit, and what became of others like it where that is known."""
     ranked = sorted((u for u in found.units if u.judgement.outcome in RANK), key=lambda u: (_rank(u), -_free(u)))
     refused = [_why_not(unit) for unit in found.units if unit.judgement.outcome not in RANK]
     said = tuple(refused) + tuple(_caveats(found))
@@ -47,7 +50,9 @@ def advice(found: UnitComparison) -> Advice:
     text = f"Opinion: fit {' or '.join(names)}, each with the rotor it was measured with."
     if len(names) == 1:
         text = f"Opinion: fit {best.name}, with {best.rotor}."
-    return Advice(fit=names, text=text, reasons=(*told, *said))
+    store = Store(best.run.path.parents[1])
+    known = [f"{unit.name}: {seen}" for unit in (best, *alike) if (seen := experience(store, unit.run)) is not None]
+    return Advice(fit=names, text=text, reasons=(*told, *known, *said))
 
 
 def _rank(unit: ComparedUnit) -> int:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from rig.errors import UsageError
-from rig.quantity import Limit, measurand
+from rig.quantity import LEARNED_ORIGINS, Limit, measurand
 from rig.records.run.stored import StoredRun
 from rig.result import Judged, Judgement, finite
 from rig.review.units.margins import Difference, difference, margin
@@ -169,7 +169,7 @@ def _bounds(limit: Limit | None) -> object:
     """What two limits are told apart by; of learned ones the version, for each teacher has bounds of its own."""
     if limit is None:
         return None
-    version = re.search(r"version \d+", limit.note) if limit.origin == "learned" else None
+    version = re.search(r"version \d+", limit.note) if limit.origin in LEARNED_ORIGINS else None
     return version[0] if version else (limit.lower, limit.upper)
 
 
