@@ -20,6 +20,7 @@ STEPS = (
     ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
     ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),
     ("shows, quick: benches", ["tests/shows/benches.py", "--quick"]),
+    ("shows, quick: lots", ["tests/shows/lots.py", "--quick"]),
     ("shows, quick: metrology", ["tests/shows/metrology.py", "--quick"]),
     ("shows, quick: axis", ["tests/shows/axis.py", "--quick"]),
     ("shows, quick: diagnosis", ["tests/shows/diagnosis.py", "--quick"]),

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from rig.description.loading import from_data
 from rig.description.lots import LotFile
 from rig.errors import UsageError
 from rig.records.book.lot_entries import LotDecision, LotDelivery, LotFrozen, LotOpened, LotSitting, LotUnit
@@ -68,7 +69,7 @@ class Lot:
         self.entries = self.book.known(name)
         opened = [one for one in self.entries if isinstance(one, LotOpened)]
         self.opened = opened[-1]
-        self.file = LotFile.model_validate(dict(self.opened.file))
+        self.file = from_data(LotFile, self.opened.file, f"lot {name}")
         self.name = name
 
     # ---- what came ------------------------------------------------------------------------------------------------

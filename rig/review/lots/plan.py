@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from rig.description.loading import from_data
 from rig.description.lots import Check, LotFile
 from rig.errors import UsageError
 from rig.records.book.lot_entries import LotFrozen
@@ -159,7 +160,5 @@ def plan_of(file: LotFile, quantity: int, states: Mapping[str, State]) -> list[N
 
 def checks_of(entry: LotFrozen) -> list[Numbered]:
     """The checks as an entry froze them."""
-    return [
-        Numbered(**{**{key: row[key] for key in row if key != "check"}, "check": Check.model_validate(row["check"])})
-        for row in entry.checks
-    ]
+    where = f"lot {entry.lot}"
+    return [Numbered(**{**row, "check": from_data(Check, row["check"], where)}) for row in entry.checks]
