@@ -27,7 +27,8 @@ NEVER_CLEARED = ("r20_*", "leak_*", "direction", "pole_pairs", "thermistor_*")
 class Check(Strict):
     """A group of lines under one plan. lines: measurand ids with *, or "visual". test: whole, or the quick screen.
 
-    good, accept, bad, accept_bad: of "computed" and "k method" (shares, 0 to 1); log: the k method on a log scale.
+    good, accept, bad, accept_bad: of "computed" and "k method" (shares, 0 to 1); log: the k method on a log
+    scale. sigma: of the k method, the known deviation of the process in the line's unit (of its logarithm with log).
     """
 
     name: str = Field(min_length=1)
@@ -44,6 +45,7 @@ class Check(Strict):
     bad: Share = Field(default=None, gt=0, le=1)
     accept_bad: Share = Field(default=None, gt=0, lt=1)
     log: bool = False
+    sigma: float | None = Field(default=None, gt=0)
 
     @field_validator("lines")
     @classmethod

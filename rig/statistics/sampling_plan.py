@@ -2,16 +2,14 @@
 
 It must never know a part, a line or a file. Attributes: n units are tested, d of them are nonconforming; d <= Ac
 accepts, d >= Re does not (in the reduced table there is a gap between the two: accepted, and back to normal).
-Variables: mean and s of n units, unknown s, one limit; accepted when (limit - mean) / s >= k (k method).
 Sources: MIL-STD-105E (1989), tables I and II-A to II-C, in the public domain; computed plans by the hypergeometric
-distribution of a finite lot or the binomial of a process, variables by the noncentral t (the k method of ISO 3951-1,
-computed, not its table). p, risks and confidences are shares, 0 to 1. Errors: ValueError naming the figure.
+distribution of a finite lot or the binomial of a process. p, risks and confidences are shares, 0 to 1. Errors:
+ValueError naming the figure.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 CODES = "ABCDEFGHJKLMNPQR"
@@ -84,8 +82,6 @@ REDUCED_B += ((24, 14, 15), (25, 21, 22), (26, 30, 31))
 UP = {"normal": 15, "tightened": 16, "reduced": 15}  # the place whose arrow leads up, where a plan stands above it
 LAST_LONG_CODE = 4  # E: places 25 and 26 have plans up to this code only
 MOST_N = 5000
-LEAST_FOR_NORMALITY = 8
-U_SHARE = 1.0 / 3.0  # of s: above it the measurement decides, not the parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,15 +101,6 @@ class Plan:
         if nonconforming >= self.reject:
             return "not accepted"
         return "accepted" if nonconforming <= self.accept else "accepted, back to normal"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VariablesPlan:
-    """Accepted when (limit - mean) / s >= k over n units; sigma_known: s is the process's known deviation instead."""
-
-    n: int
-    k: float
-    sigma_known: bool = False
 
 
 # ---- attributes: the published table ------------------------------------------------------------------------------
@@ -236,105 +223,3 @@ def finite_acceptance(n: int, c: int, bad_units: int, lot_size: int) -> float:
         math.comb(bad_units, d) * math.comb(good, n - d) for d in range(min(c, n, bad_units) + 1) if n - d <= good
     )
     return ways / whole
-
-
-# ---- variables: the k method --------------------------------------------------------------------------------------
-
-
-def variables_plan(
-    good: float, accept: float, bad: float, accept_bad: float, *, sigma_known: bool = False, most: int = MOST_N
-) -> VariablesPlan:
-    """The smallest n that holds both risks for one limit of a normal line, and the k that holds the supplier's exactly.
-
-    good: share outside that is accepted with probability `accept`; bad: with `accept_bad` at most.
-    """
-    if not (0.0 < good < bad < 1.0 and 0.0 < accept_bad < accept < 1.0):
-        raise ValueError(
-            f"good {good}, bad {bad}, accept {accept}, accept_bad {accept_bad}: good < bad, and the reverse"
-        )
-    for n in range(2, most + 1):
-        k = _largest_k(n, good, accept, sigma_known)
-        if variables_acceptance(n, k, bad, sigma_known=sigma_known) <= accept_bad:
-            return VariablesPlan(n=n, k=k, sigma_known=sigma_known)
-    raise ValueError(f"no plan of up to {most} units holds both risks; they lie too close together")
-
-
-def _largest_k(n: int, good: float, accept: float, sigma_known: bool) -> float:
-    from scipy.special import ndtri
-    from scipy.stats import nct
-
-    z, root = float(ndtri(1.0 - good)), math.sqrt(n)
-    return z - float(ndtri(accept)) / root if sigma_known else float(nct.ppf(1.0 - accept, n - 1, z * root)) / root
-
-
-def variables_acceptance(n: int, k: float, p: float, *, sigma_known: bool = False) -> float:
-    """Probability that (limit - mean) / s >= k when a share p of a normal line lies outside one limit."""
-    from scipy.special import ndtr, ndtri
-    from scipy.stats import nct
-
-    z, root = float(ndtri(1.0 - p)), math.sqrt(n)
-    return float(ndtr((z - k) * root)) if sigma_known else float(nct.sf(k * root, n - 1, z * root))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VariablesAnswer:
-    """quality: (limit - mean) / s of each side that has a limit; accepted None: nothing can be said, see `why`.
-
-    normality: p of the test for a normal sample (Shapiro and Wilk), None below 8 units; u_decides: U exceeds a third of
-    s, so that the measurement and not the parts decides.
-    """
-
-    mean: float
-    s: float
-    quality: tuple[float, ...]
-    accepted: bool | None
-    normality: float | None
-    u_decides: bool
-    why: str = ""
-
-
-def judge_variables(
-    values: Sequence[float],
-    plan: VariablesPlan,
-    lower: float | None,
-    upper: float | None,
-    *,
-    U: float,
-    log: bool = False,
-) -> VariablesAnswer:
-    """The k method on a sample. log: on the logarithm of values that can't be negative (U is then taken relative).
-
-    With two limits each side has to hold k (separate control of both). Nothing is said for a sample smaller than the
-    plan, not normal (p < 0.01), or of which U decides.
-    """
-    if lower is None and upper is None:
-        raise ValueError("the k method needs a limit")
-    if log and (min(values, default=0.0) <= 0.0 or (upper is not None and upper <= 0.0)):
-        return VariablesAnswer(
-            mean=math.nan, s=math.nan, quality=(), accepted=None, normality=None, u_decides=False, why="a value of zero"
-        )
-    middle = sum(values) / max(len(values), 1)
-    x = [math.log(v) for v in values] if log else [float(v) for v in values]
-    ends = [None if e is None or (log and e <= 0) else math.log(e) if log else e for e in (lower, upper)]
-    spread = U / middle if log and middle else U
-    n, mean = len(x), sum(x) / max(len(x), 1)
-    s = math.sqrt(sum((v - mean) ** 2 for v in x) / (n - 1)) if n > 1 else math.nan
-    normality = _normality(x, s)
-    decides = n > 1 and spread > U_SHARE * s
-    why = f"{n} of {plan.n} units have a figure" if n < plan.n else ""
-    why = why or ("the sample is not like a normal one" if normality is not None and normality < 0.01 else "")
-    why = why or ("U exceeds a third of s: the measurement decides, not the parts" if decides else "")
-    sides = [(mean - ends[0]) if ends[0] is not None else None, (ends[1] - mean) if ends[1] is not None else None]
-    quality = tuple(d / s if s else math.copysign(math.inf, d) for d in sides if d is not None) if n > 1 else ()
-    accepted = None if why else all(q >= plan.k for q in quality)
-    return VariablesAnswer(
-        mean=mean, s=s, quality=quality, accepted=accepted, normality=normality, u_decides=decides, why=why
-    )
-
-
-def _normality(x: Sequence[float], s: float) -> float | None:
-    if len(x) < LEAST_FOR_NORMALITY or not s > 0.0:
-        return None
-    from scipy.stats import shapiro
-
-    return float(shapiro(x).pvalue)

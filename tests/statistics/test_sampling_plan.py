@@ -10,20 +10,17 @@ import pytest
 
 from rig.statistics.sampling_plan import (
     LEVELS,
-    VariablesPlan,
     acceptance,
     code_letter,
     computed_plan,
     every_unit,
     finite_acceptance,
-    judge_variables,
     mil_std_105e,
     own_plan,
     table_plan,
-    variables_acceptance,
-    variables_plan,
 )
 from rig.statistics.small_samples import bad_not_excluded, good_needed, share_below, share_interval, size_to_find
+from rig.statistics.variables_plan import VariablesPlan, judge_variables, variables_acceptance, variables_plan
 
 TRUTHS = Path(os.environ.get("ANGLEWRIGHT_SHARED", "/nowhere")) / "truths"
 shared = pytest.mark.skipif(not TRUTHS.is_dir(), reason="ANGLEWRIGHT_SHARED is not set: the tables stand elsewhere")

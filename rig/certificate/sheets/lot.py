@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import statistics
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 from rig.certificate.page.lot_plots import characteristic_plot
 from rig.certificate.page.trend import strip_plot
@@ -29,7 +30,7 @@ from rig.certificate.words.wording import (
 )
 from rig.quantity import MEASURANDS
 from rig.result import Judged
-from rig.review.lots.answer import GroupAnswer, LotAnswer
+from rig.review.lots.answer import LotAnswer
 from rig.review.lots.counting import Counted
 from rig.review.lots.lot import Lot, Unit
 from rig.review.lots.words import after
@@ -197,8 +198,9 @@ def _same_scale(line: Judged, mean: float) -> Judged:
 def _pictures(lot: Lot, found: LotAnswer, lines: dict[str, list[Judged]], shop: Shop) -> tuple[Plots, ...]:
     tongue = language(shop.language)
     made: list[Plots] = []
-    curves = [(g.check.name, _passes(lot, g)) for g in found.groups if not g.check.every_unit]
-    if (seen := characteristic_plot(curves, lot.quantity, tongue)) is not None:
+    size = lot.quantity
+    curves = [(g.check.name, partial(g.check.passes, lot_size=size)) for g in found.groups if not g.check.every_unit]
+    if (seen := characteristic_plot(curves, size, tongue)) is not None:
         aside = "of a lot of this size"
         made.append(Plots(title="Operating characteristic", plots=(seen,), aside=aside))
     strips = []
@@ -213,10 +215,6 @@ def _pictures(lot: Lot, found: LotAnswer, lines: dict[str, list[Judged]], shop: 
     if strips:
         made.append(Plots(title="Spread against the limits", plots=tuple(strips[:MOST_STRIPS])))
     return tuple(made)
-
-
-def _passes(lot: Lot, group: GroupAnswer) -> Callable[[int], float]:
-    return lambda bad: group.check.passes(bad, lot.quantity)
 
 
 # ---- units, decisions, standards --------------------------------------------------------------------------------

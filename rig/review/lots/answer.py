@@ -14,7 +14,7 @@ from typing import Any
 from rig.review.lots.counting import CONFORMS, NONCONFORMING, UNDECIDED, Counted
 from rig.review.lots.lot import Lot, Unit
 from rig.review.lots.plan import Numbered
-from rig.statistics.sampling_plan import VariablesAnswer, VariablesPlan, judge_variables
+from rig.statistics.variables_plan import VariablesAnswer, VariablesPlan, judge_variables
 
 OPEN, ACCEPTED, REFUSED = "open", "accepted", "not accepted"
 STANDS, UNDECIDED_TOWARDS, NOTHING = "rejection shown beyond U", "undecided towards the supplier", "nothing to claim"
@@ -152,7 +152,7 @@ def _by_variables(lot: Lot, check: Numbered, sample: Sequence[Unit], whole: Grou
     limit, U = sound[-1][2], max(row[1] for row in sound)
     plan = VariablesPlan(n=check.n, k=check.k or 0.0)
     values = [row[0] for row in sound]
-    found = judge_variables(values, plan, limit.lower, limit.upper, U=U, log=check.check.log)
+    found = judge_variables(values, plan, limit.lower, limit.upper, U=U, log=check.check.log, sigma=check.check.sigma)
     if found.accepted is None:
         return _said(whole, OPEN, NOTHING, found.why, found)
     told = f"(limit - mean) / s = {min(found.quality):.3g} against k {plan.k:.4g} over {len(values)} units"

@@ -17,17 +17,15 @@ from rig.errors import UsageError
 from rig.records.book.lot_entries import LotFrozen
 from rig.statistics.sampling_plan import (
     Plan,
-    VariablesPlan,
     acceptance,
     computed_plan,
     every_unit,
     finite_acceptance,
     mil_std_105e,
     own_plan,
-    variables_acceptance,
-    variables_plan,
 )
 from rig.statistics.severity import State
+from rig.statistics.variables_plan import VariablesPlan, variables_acceptance, variables_plan
 
 SHARES = (0.01, 0.02, 0.05, 0.10, 0.15, 0.20, 0.30)  # at which the operating characteristic is told
 
@@ -70,13 +68,14 @@ class Numbered:
         if self.k is None:
             return finite_acceptance(self.n, self.accept, bad_units, lot_size)
         share = min(max(bad_units / lot_size, 1e-9), 1.0 - 1e-9)
-        return variables_acceptance(self.n, self.k, share)
+        return variables_acceptance(self.n, self.k, share, sigma_known=self.check.sigma is not None)
 
     def curve(self) -> list[tuple[float, float]]:
         """(share nonconforming, probability of acceptance) of further lots, from the process."""
         if self.k is None:
             return [(p, acceptance(self.n, self.accept, p)) for p in SHARES]
-        return [(p, variables_acceptance(self.n, self.k, p)) for p in SHARES]
+        known = self.check.sigma is not None
+        return [(p, variables_acceptance(self.n, self.k, p, sigma_known=known)) for p in SHARES]
 
     def to_dict(self) -> dict[str, Any]:
         """As an entry keeps it."""
@@ -108,9 +107,9 @@ def _numbered(check: Check, lot_size: int, severity: str) -> Numbered:
         if check.plan == "computed":
             plan, source = computed_plan(*risks, lot_size=lot_size), f"computed ({told}; finite lot)"
         else:
-            variables: VariablesPlan = variables_plan(*risks)
+            variables: VariablesPlan = variables_plan(*risks, sigma_known=check.sigma is not None)
             plan, k = Plan(n=variables.n, accept=0, reject=1, source="computed"), variables.k
-            source = f"k method, computed ({told}; s unknown)"
+            source = f"k method, computed ({told}; s {'unknown' if check.sigma is None else 'known'})"
     n = min(plan.n, lot_size)
     return Numbered(check=check, n=n, accept=plan.accept, reject=plan.reject, k=k, source=source, severity=severity)
 

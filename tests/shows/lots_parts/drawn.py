@@ -21,19 +21,10 @@ from rig.review.library.learning import LearningRule
 from rig.review.lots.plan import pick_list
 from rig.review.units.outcomes import experience, limits_from_outcomes
 from rig.statistics.gauge_study import nested
-from rig.statistics.sampling_plan import (
-    VariablesPlan,
-    acceptance,
-    computed_plan,
-    finite_acceptance,
-    judge_variables,
-    mil_std_105e,
-    table_plan,
-    variables_acceptance,
-    variables_plan,
-)
+from rig.statistics.sampling_plan import acceptance, computed_plan, finite_acceptance, mil_std_105e, table_plan
 from rig.statistics.small_samples import share_interval
 from rig.statistics.tolerance import two_sided_factor
+from rig.statistics.variables_plan import VariablesPlan, judge_variables, variables_acceptance, variables_plan
 
 TRUTHS = Path(os.environ.get("ANGLEWRIGHT_SHARED", "../shared")) / "truths"
 Figures = Iterator[tuple[bool, str]]
