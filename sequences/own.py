@@ -20,7 +20,7 @@ from __future__ import annotations
 import hashlib
 import importlib.util
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -55,10 +55,8 @@ def own_sequence(name: str, ours: Ours) -> StepSequence | None:
     found = getattr(_module(path), "SEQUENCE", None)
     if not isinstance(found, StepSequence):
         raise _wrong(path, "has no SEQUENCE made by StepSequence(...)")
-    models = {
-        one: sequence for one, sequence in ours.items() if sequence.traits.judges_part and HANDS not in sequence.needs
-    }
-    _check(path, found, models)
+    everywhere = {one: sequence for one, sequence in ours.items() if HANDS not in sequence.needs}
+    _check(path, found, {one: s for one, s in everywhere.items() if s.traits.judges_part}, everywhere)
     mark = hashlib.sha256(path.read_bytes()).hexdigest()[:8]
     return replace(found, version=f"{found.version} own {mark}")
 
@@ -86,7 +84,7 @@ def _line_of(fault: BaseException, path: Path) -> int | None:
     return line
 
 
-def _check(path: Path, own: StepSequence, ours: Ours) -> None:
+def _check(path: Path, own: StepSequence, ours: Ours, everywhere: Ours) -> None:
     if own.name != path.stem:
         raise _wrong(path, f"calls itself {own.name!r}; name and file are the same")
     known = {step.name: step for sequence in ours.values() for step in sequence.steps}
@@ -104,18 +102,25 @@ def _check(path: Path, own: StepSequence, ours: Ours) -> None:
     for name in own.needs - set(ABILITIES):
         near = get_close_matches(name, ABILITIES, n=1, cutoff=0.0)
         raise _wrong(path, f"needs {name!r}, which is no ability (nearest: {near[0]})")
-    _check_order(path, names, ours)
+    _check_gates(path, names, ours, everywhere)
+    _check_excitation(path, names, ours)
     _check_traits(path, own, ours)
 
 
-def _check_order(path: Path, names: list[str], ours: Ours) -> None:
-    """Gates before what they guard, and nothing under excitation that is not under it in a sequence of ours."""
+def _check_gates(path: Path, names: list[str], ours: Ours, everywhere: Ours) -> None:
+    """Gates before what they guard. Before excitation: all that come before it wherever a part is judged; before any
+    other step those that come before it in every sequence (excitation among them, so that the rest follows).
+    """
     gated = {step.name for sequence in ours.values() for step in sequence.steps if step.gate is not None} | {INDEX}
     for at, name in enumerate(names):
-        before = _always(ours, name, lambda steps, here: steps[:here]) & gated
-        if missing := before - set(names[:at]):
+        missing = (_always_before(ours if name == EXCITE else everywhere, name) & gated) - set(names[:at])
+        if missing:
             first = next(one for one in _in_order(ours) if one in missing)
             raise _wrong(path, f"step {name!r} comes without {first!r} before it")
+
+
+def _check_excitation(path: Path, names: list[str], ours: Ours) -> None:
+    """Nothing is under excitation, or outside it, that is not so in a sequence of ours."""
     under = _under_excitation(names, path)
     inside = {name for sequence in ours.values() for name in _under_excitation([s.name for s in sequence.steps], path)}
     outside = {step.name for sequence in ours.values() for step in sequence.steps} - inside
@@ -143,14 +148,14 @@ def _under_excitation(names: Iterable[str], path: Path) -> set[str]:
     return found
 
 
-def _always(ours: Ours, name: str, part: Callable[[list[str], int], list[str]]) -> set[str]:
-    """Step names that stand in this part of every sequence of ours that takes the step."""
+def _always_before(sequences: Ours, name: str) -> set[str]:
+    """Names of the steps that come before this one in every sequence that takes it."""
     found: set[str] | None = None
-    for sequence in ours.values():
+    for sequence in sequences.values():
         steps = [step.name for step in sequence.steps]
         if name in steps:
-            there = set(part(steps, steps.index(name)))
-            found = there if found is None else found & there
+            before = set(steps[: steps.index(name)])
+            found = before if found is None else found & before
     return found or set()
 
 

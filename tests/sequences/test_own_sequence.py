@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from rig.errors import UsageError
+from sequences import own
 from sequences.registry import SEQUENCES, every_sequence, find_sequence
 
 HEAD = """
@@ -53,6 +54,13 @@ def test_every_sequence_of_ours_that_judges_a_part_would_pass_as_a_shops(write):
         if ours.traits.judges_part and "hands" not in ours.needs:
             write(text.format(name))
             assert find_sequence("mine").steps == ours.steps
+
+
+def test_the_example_of_the_page_is_a_good_one(write):
+    """As it stands in sequences/own.py."""
+    example = own.__doc__.partition("\n\n    ")[2].partition("\n\nIt is found")[0]
+    write("\n".join(line.removeprefix("    ") for line in example.splitlines()), "coils_only")
+    assert [step.name for step in find_sequence("coils_only").steps][-1] == "climate_after"
 
 
 @pytest.mark.parametrize(
