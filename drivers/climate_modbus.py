@@ -58,7 +58,7 @@ class ClimateModbus(ModbusDevice):
     def _read(self) -> ClimateReading:
         exchange = f"function {self._function} register {self._register}"
         kind = ReadHoldingRegistersRequest if self._function == HOLDING else ReadInputRegistersRequest
-        reply = self._asked(kind(address=self._register, count=2, dev_id=self._address), ModbusPDU, exchange)
+        reply = self._request(kind(address=self._register, count=2, dev_id=self._address), ModbusPDU, exchange)
         if len(reply.registers) != 2:
             raise self._bad(f"{len(reply.registers)} registers where 2 were asked for", exchange)
         raw_t, raw_rh = reply.registers

@@ -52,7 +52,7 @@ class _Hand:
         maker, serial = "a person", ""
         if self._link is not None:
             self._link.open()
-            maker, serial = "simulated", self._said("who").partition(" ")[2]
+            maker, serial = "simulated", self._answer_to("who").partition(" ")[2]
         self._identity = Identity(maker=maker, model="guided hand", serial=serial, firmware="")
 
     def identity(self) -> Identity:
@@ -68,7 +68,7 @@ class _Hand:
         if self._link is not None:
             self._link.close()
 
-    def _said(self, line: str) -> str:
+    def _answer_to(self, line: str) -> str:
         """A simulated hand's answer to a line."""
         if self._link is None:
             raise UsageError(f"{self._name}: a person has no wire.", next_action="This is a fault of the program.")
@@ -78,7 +78,7 @@ class _Hand:
     def _act(self, line: str, text: str, until: Callable[[], bool] | None = None) -> None:
         if self._link is None:
             self.prompt(f"{text}.", until)
-        elif (reply := self._said(line)) != "done":
+        elif (reply := self._answer_to(line)) != "done":
             raise BadReply(f"{reply!r} where an act was asked for", instrument=self._name, exchange=line)
 
 
@@ -157,21 +157,21 @@ class HandThermometer(_Hand):
 
     def read(self) -> ClimateReading:
         """Temperature in degC and relative humidity in percent, as typed with their units. Raises BadReply."""
-        air = self._typed("air", "Read the thermometer beside the part and type it with its unit, e.g. 22.4 C")
+        air = self._parse_typed("air", "Read the thermometer beside the part and type it with its unit, e.g. 22.4 C")
         found = _AIR.fullmatch(air)
         if found is None:
             raise self._unreadable(air, "a temperature with its unit, e.g. 22.4 C or 72 F")
         value = float(found[1].replace(",", "."))
         degc = value if found[2].upper() == "C" else (value - 32.0) / 1.8
-        humid = self._typed("humidity", "Type the relative humidity, e.g. 45 %, or nothing where it is not known")
+        humid = self._parse_typed("humidity", "Type the relative humidity, e.g. 45 %, or nothing where it is not known")
         share = _SHARE.fullmatch(humid)
         percent = float(share[1].replace(",", ".")) if share else None
         if not -20.0 <= degc <= 60.0 or (humid and not 0 <= (-1.0 if percent is None else percent) <= 100):
             raise self._unreadable(f"{air}; {humid}", "air between -20 and 60 degC, humidity in percent")
         return ClimateReading(temperature_degc=degc, humidity_pct=percent)
 
-    def _typed(self, what: str, text: str) -> str:
-        return self.prompt(f"{text}:", None).strip() if self._link is None else self._said(f"read {what}")
+    def _parse_typed(self, what: str, text: str) -> str:
+        return self.prompt(f"{text}:", None).strip() if self._link is None else self._answer_to(f"read {what}")
 
     def _unreadable(self, text: str, wanted: str) -> BadReply:
         return BadReply(f"{text!r} where {wanted} was expected", instrument=self._name, next_action="Type it again.")

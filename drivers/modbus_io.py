@@ -86,19 +86,19 @@ class SwitchModbus(ModbusDevice):
 
     def _one(self, relay: int, *, closed: bool) -> None:
         request = WriteSingleCoilRequest(address=relay - 1, bits=[closed], dev_id=self._address)
-        reply = self._asked(request, WriteSingleCoilResponse, f"function 05 coil {relay - 1}")
+        reply = self._request(request, WriteSingleCoilResponse, f"function 05 coil {relay - 1}")
         if reply.address != relay - 1 or list(reply.bits[:1]) != [closed]:
             raise self._bad("confirms another coil", f"function 05 coil {relay - 1}")
 
     def _all_off(self) -> None:
         request = WriteMultipleCoilsRequest(address=0, bits=[False] * self._relays, dev_id=self._address)
-        reply = self._asked(request, WriteMultipleCoilsResponse, "function 0F")
+        reply = self._request(request, WriteMultipleCoilsResponse, "function 0F")
         if reply.address != 0 or reply.count != self._relays:
             raise self._bad("confirms other coils", "function 0F")
 
     def _states(self) -> list[bool]:
         request = ReadCoilsRequest(address=0, count=self._relays, dev_id=self._address)
-        reply = self._asked(request, ReadCoilsResponse, "function 01")
+        reply = self._request(request, ReadCoilsResponse, "function 01")
         return _whole(self, reply.bits, self._relays, "function 01")
 
     def _verify(self, relays: Sequence[int], *, closed: bool) -> None:
@@ -161,14 +161,14 @@ class InputsModbus(ModbusDevice):
         with self._lock:
             for on in (True, False):
                 request = WriteSingleCoilRequest(address=self._enable - 1, bits=[on], dev_id=self._address)
-                self._asked(request, WriteSingleCoilResponse, f"function 05 coil {self._enable - 1}")
+                self._request(request, WriteSingleCoilResponse, f"function 05 coil {self._enable - 1}")
 
     def safe_state(self) -> None:
         """Nothing to switch off: without pulses the enable timer opens by itself."""
 
     def _bits(self) -> list[bool]:
         request = ReadDiscreteInputsRequest(address=0, count=INPUTS, dev_id=self._address)
-        reply = self._asked(request, ReadDiscreteInputsResponse, "function 02")
+        reply = self._request(request, ReadDiscreteInputsResponse, "function 02")
         return _whole(self, reply.bits, INPUTS, "function 02")
 
 

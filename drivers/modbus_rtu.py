@@ -69,7 +69,7 @@ class ModbusDevice(LineDevice):
             maker=text.get(0, ""), model=text.get(1, ""), serial=text.get(0x80, ""), firmware=text.get(2, "")
         )
 
-    def _asked(self, request: ModbusPDU, kind: type[PduT], exchange: str) -> PduT:
+    def _request(self, request: ModbusPDU, kind: type[PduT], exchange: str) -> PduT:
         """The reply of its kind, the same to the byte when it is built again. BadReply otherwise."""
         data, reply = self._exchange(request, exchange)
         if not isinstance(reply, kind) or self._framer.buildFrame(reply) != data:
@@ -89,7 +89,7 @@ class ModbusDevice(LineDevice):
                 exchange=exchange,
                 next_action="Check its supply, A and B, address and baud rate.",
             )
-        while (reply := self._decoded(data, exchange)) is None:
+        while (reply := self._decode(data, exchange)) is None:
             more = self._link.poll_exact(1, GAP_S)
             if more is None:
                 raise self._bad(f"{data.hex(' ')}: wrong checksum or length", exchange)
@@ -107,7 +107,7 @@ class ModbusDevice(LineDevice):
             )
         return data, reply
 
-    def _decoded(self, data: bytes, exchange: str) -> ModbusPDU | None:
+    def _decode(self, data: bytes, exchange: str) -> ModbusPDU | None:
         """What a whole frame says; None while it is not whole. BadReply for a frame that can't be one."""
         try:
             used, reply = self._framer.handleFrame(data, 0, 0)

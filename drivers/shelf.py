@@ -86,7 +86,7 @@ def check_options(driver_name: str, name: str, options: Iterable[str]) -> None:
 
 def _maker(driver_name: str, name: str) -> Callable[..., Instrument]:
     if driver_name.startswith(PROFILE):
-        return _profiled(driver_name.removeprefix(PROFILE), name)
+        return _profile_maker(driver_name.removeprefix(PROFILE), name)
     if driver_name not in DRIVERS:
         near = get_close_matches(driver_name, DRIVERS, n=3, cutoff=0.4) or list(DRIVERS)
         raise UsageError(f"{name}: there is no driver {driver_name!r}.", next_action=f"Nearest: {', '.join(near)}.")
@@ -94,7 +94,7 @@ def _maker(driver_name: str, name: str) -> Callable[..., Instrument]:
     return cast(Callable[..., Instrument], getattr(importlib.import_module(module), class_name))
 
 
-def _profiled(profile_name: str, name: str) -> Callable[..., Instrument]:
+def _profile_maker(profile_name: str, name: str) -> Callable[..., Instrument]:
     """The driver of a profile's role. UsageError where the bench file gives it another role."""
     from drivers.profile.model import load_profile
 

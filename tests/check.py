@@ -16,6 +16,7 @@ STEPS = (
     ("format", ["-m", "ruff", "format", "--check", "."]),
     ("types", ["-m", "mypy"]),
     ("tests", ["-m", "pytest", "-q", "-n", "2", "--dist", "loadgroup", "-m", "not slow", "--durations=20"]),
+    ("shows, quick: house", ["tests/shows/house.py", "--quick", "--held"]),
     ("shows, quick: main job", ["tests/shows/main_job.py", "--quick"]),
     ("shows, quick: records", ["tests/shows/records.py", "--quick"]),
     ("shows, quick: instruments", ["tests/shows/instruments.py", "--quick"]),

@@ -159,7 +159,7 @@ def _write(descriptor: int, purpose: str) -> None:
         "pid": os.getpid(),
         "user": _user(),
         "since_utc": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
-        "started": _started(os.getpid()),
+        "started": _start_ticks(os.getpid()),
     }
     os.ftruncate(descriptor, 0)
     os.pwrite(descriptor, json.dumps(told).encode() + b"\n", 0)
@@ -181,7 +181,7 @@ def _user() -> str:
         return str(os.getuid())
 
 
-def _started(pid: int) -> str:
+def _start_ticks(pid: int) -> str:
     """When a process started, in the kernel's ticks: its number alone may be another's by now. "" where unknown."""
     try:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[19]
@@ -200,7 +200,7 @@ def _lives(holder: Mapping[str, Any]) -> bool:
         return False
     except PermissionError:
         pass
-    return holder.get("started", "") in ("", _started(pid))
+    return holder.get("started", "") in ("", _start_ticks(pid))
 
 
 def _busy(key: str, holder: Mapping[str, Any], links: tuple[str, ...]) -> BenchBusy:

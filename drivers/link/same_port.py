@@ -18,18 +18,18 @@ class SamePort:
 
     def __init__(self, path: str) -> None:
         self._path = path
-        self._first = _made(path)
+        self._first = _birth_of(path)
 
     def check(self) -> None:
         """Raise ConnectionError when the path is a pseudo-terminal, and not the one that was first seen."""
-        now = _made(self._path)
+        now = _birth_of(self._path)
         if self._first is None:
             self._first = now
         elif now is not None and now != self._first:
             raise ConnectionError("the pseudo-terminal has hung up, and another one has its name now")
 
 
-def _made(path: str) -> tuple[int, int] | None:
+def _birth_of(path: str) -> tuple[int, int] | None:
     """Inode and time of creation of a pseudo-terminal (ns); None for anything else, or when there is nothing."""
     try:
         if os.path.islink(path):

@@ -75,7 +75,7 @@ class ProfiledGenerator(ProfiledDevice, SineGenerator):
                 next_action="Change the level, or the amplifier's gain.",
             )
         with self._session.lock:
-            self._say(level.set.format(v=_said(level_v_rms / self._volts)))
+            self._say(level.set.format(v=_value_words(level_v_rms / self._volts)))
             self._is_level(level_v_rms)
 
     def _set_frequency(self, frequency_hz: float) -> None:
@@ -86,7 +86,7 @@ class ProfiledGenerator(ProfiledDevice, SineGenerator):
                 next_action="Change the frequency.",
             )
         with self._session.lock:
-            self._say(own.set.format(hz=_said(frequency_hz / own.scale)))
+            self._say(own.set.format(hz=_value_words(frequency_hz / own.scale)))
             self._is_frequency(frequency_hz)
 
     def _is_level(self, level_v_rms: float) -> None:
@@ -109,5 +109,5 @@ class _Said(float):
         return float.__format__(self, spec) if spec else scpi.number(self)
 
 
-def _said(value: float) -> _Said:
+def _value_words(value: float) -> _Said:
     return _Said(value)

@@ -94,7 +94,7 @@ class Function(Strict):
     reading_s: Annotated[float, Field(gt=0, le=120)] = 3.0
 
     @model_validator(mode="after")
-    def _ordered(self) -> Self:
+    def _check_order(self) -> Self:
         if any(low >= high for low, high in pairwise(self.ranges)):
             raise ValueError("ranges: are not in rising order")
         if self.range_words and len(self.range_words) != len(self.ranges):
@@ -197,7 +197,7 @@ class Level(Strict):
     most_v_rms: Annotated[float, Field(gt=0, le=100)]
 
     @model_validator(mode="after")
-    def _ordered(self) -> Self:
+    def _check_order(self) -> Self:
         if self.least_v_rms >= self.most_v_rms:
             raise ValueError("most_v_rms: is not above least_v_rms")
         return self
@@ -215,7 +215,7 @@ class Frequency(Strict):
     most_hz: Positive
 
     @model_validator(mode="after")
-    def _ordered(self) -> Self:
+    def _check_order(self) -> Self:
         if self.least_hz >= self.most_hz:
             raise ValueError("most_hz: is not above least_hz")
         return self

@@ -32,9 +32,9 @@ def _checked_word(known: tuple[str, ...], text: str) -> str:
         fields = [field for _, field, _, _ in string.Formatter().parse(text) if field is not None]
         text.format(**dict.fromkeys(known, 1))
     except (ValueError, KeyError, IndexError) as fault:
-        raise ValueError(f"placeholders here: {_listed(known)} ({fault})") from fault
+        raise ValueError(f"placeholders here: {_list_words(known)} ({fault})") from fault
     if unknown := sorted(set(fields) - set(known)):
-        raise ValueError(f"unknown placeholder {{{unknown[0]}}}; here: {_listed(known)}")
+        raise ValueError(f"unknown placeholder {{{unknown[0]}}}; here: {_list_words(known)}")
     return text
 
 
@@ -52,7 +52,7 @@ def _asking(known: tuple[str, ...], text: str) -> str:
     return checked
 
 
-def _listed(known: tuple[str, ...]) -> str:
+def _list_words(known: tuple[str, ...]) -> str:
     return ", ".join(f"{{{name}}}" for name in known) or "none"
 
 

@@ -52,7 +52,7 @@ def follow(ask: Ask, show: Callable[[Message], None]) -> dict[str, Any]:
             show(message)
     started.process.wait()
     if told is None:
-        raise _gone(run)
+        raise _lost_controller(run)
     if "program_fault" in told:
         click.echo(f"anglewright: {told['program_fault']}", err=True)
         raise SystemExit(PROGRAM_FAULT)
@@ -70,7 +70,7 @@ def _put(live: LiveClient, message: Message) -> None:
         live.say("advance", answer=line, question=message.head["question"])
 
 
-def _gone(run: Mapping[str, Any]) -> RigError:
+def _lost_controller(run: Mapping[str, Any]) -> RigError:
     """The controller ended without a word: what its watchdog has left beside the run."""
     note = Path(str(run.get("folder", ""))) / "watchdog.json"
     until_s = time.monotonic() + WATCHDOG_S

@@ -197,7 +197,7 @@ class Guard:
         until_s = time.monotonic() + MIRROR_S
         while (state := self._interlock.state()).mirror is False and time.monotonic() < until_s:
             time.sleep(POLL_S)
-        if (refusal := self._energised(state)) is not None:
+        if (refusal := self._why_energised(state)) is not None:
             self.token.set(refusal)
         self.token.check()
 
@@ -210,10 +210,10 @@ class Guard:
         self.ohms = False
 
     def _watch_ohms(self, state: InterlockState) -> None:
-        if (refusal := self._energised(state)) is not None:
+        if (refusal := self._why_energised(state)) is not None:
             self.token.set(refusal)
 
-    def _energised(self, state: InterlockState) -> SafetyStop | None:
+    def _why_energised(self, state: InterlockState) -> SafetyStop | None:
         """Why OHMS may not go on; None where output and axis read back as off."""
         what = ""
         try:

@@ -103,7 +103,7 @@ class Watchdog:
         waiting = False
         while not self._closing.wait(LOOK_S):
             now_s = time.monotonic()
-            if self._answered():
+            if self._has_answer():
                 waiting, unanswered_s = False, 0.0
             elif waiting:
                 unanswered_s += min(now_s - looked_s, 2 * LOOK_S)
@@ -121,7 +121,7 @@ class Watchdog:
                 return
             sent_s, waiting = now_s, True
 
-    def _answered(self) -> bool:
+    def _has_answer(self) -> bool:
         """Whether an answer to a beat has come since the last look."""
         stream = self._process.stdout
         if stream is None or not select.select([stream], [], [], 0)[0]:

@@ -69,10 +69,10 @@ class Waiting:
         """Whether the silence until now is the machine's doing."""
         silent_s = time.monotonic() - self._heard_s
         return silent_s < STARVED_S and any(
-            self._starved(task, now, 0.5 * silent_s) for task, now in self._accounts().items()
+            self._is_starved(task, now, 0.5 * silent_s) for task, now in self._accounts().items()
         )
 
-    def _starved(self, task: str, now: tuple[float, float], least_s: float) -> bool:
+    def _is_starved(self, task: str, now: tuple[float, float], least_s: float) -> bool:
         """The account counts a wait when it is over: who is ready now, and has hardly run, has waited too."""
         ran_s, waited_s = (one - before for one, before in zip(now, self._before.get(task, (0.0, 0.0)), strict=True))
         return waited_s > least_s or (ran_s < least_s and self._is_ready(task))

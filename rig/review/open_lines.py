@@ -39,10 +39,10 @@ def open_lines(judgement: Judgement, header: RunHeader, run: str) -> list[OpenLi
         return []
     waiting = {line: one for one in judgement.awaits for line in one.lines}
     rows = [row for line in judgement.judged if (row := _row(line, waiting, header, run)) is not None]
-    return rows or _decided(judgement, header, run) or [_whole(judgement, header, run)]
+    return rows or _decided_rows(judgement, header, run) or [_whole(judgement, header, run)]
 
 
-def _decided(judgement: Judgement, header: RunHeader, run: str) -> list[OpenLine]:
+def _decided_rows(judgement: Judgement, header: RunHeader, run: str) -> list[OpenLine]:
     """The rows of a run whose every line is decided: those that lie outside."""
     if judgement.outcome != "outside limits" or not header.kind.judges_part or judgement.awaits:
         return []

@@ -92,7 +92,7 @@ class Study:
 
 def nested(values: Sequence[Sequence[Sequence[float]]] | Floats, confidence: float = 0.95) -> Study:
     """Clampings nested in units: repeats, clampings within units, units."""
-    x, (a, b, r) = _checked(values, confidence)
+    x, (a, b, r) = _check(values, confidence)
     cells, rows, grand = x.mean(axis=2), x.mean(axis=(1, 2)), float(x.mean())
     squares = {
         "units": (b * r * float(np.sum((rows - grand) ** 2)), a - 1),
@@ -119,7 +119,7 @@ def crossed(
 
     pool: whether the interaction counts as repeats; None: where it is not significant at 25 %.
     """
-    x, (a, b, r) = _checked(values, confidence)
+    x, (a, b, r) = _check(values, confidence)
     cells, rows, columns, grand = x.mean(axis=2), x.mean(axis=(1, 2)), x.mean(axis=(0, 2)), float(x.mean())
     both = cells - rows[:, None] - columns[None, :] + grand
     squares = {
@@ -170,7 +170,7 @@ def crossed(
 
 def average_range(values: Sequence[Sequence[Sequence[float]]] | Floats) -> Study:
     """The older method by mean ranges; up to ten units, persons and repeats. No intervals."""
-    x, (a, b, r) = _checked(values, 0.95)
+    x, (a, b, r) = _check(values, 0.95)
     if max(a, b, r) > max(D2):
         raise ValueError(f"the average-range method has constants for up to {max(D2)} of each, not {a} x {b} x {r}")
     mean_range = float(np.mean(x.max(axis=2) - x.min(axis=2)))
@@ -194,7 +194,7 @@ def average_range(values: Sequence[Sequence[Sequence[float]]] | Floats) -> Study
 # ---- below --------------------------------------------------------------------------------------------------------
 
 
-def _checked(
+def _check(
     values: Sequence[Sequence[Sequence[float]]] | Floats, confidence: float
 ) -> tuple[Floats, tuple[int, int, int]]:
     try:

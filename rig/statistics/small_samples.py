@@ -14,7 +14,7 @@ def bad_not_excluded(n: int, found: int, lot_size: int, confidence: float = 0.95
 
     Surprising: so few or fewer are drawn with a probability under 1 - confidence. The n drawn are part of the lot.
     """
-    _checked(n, found, confidence, lot_size)
+    _check(n, found, confidence, lot_size)
     largest = found
     for bad in range(found, lot_size - (n - found) + 1):
         if finite_acceptance(n, found, bad, lot_size) >= 1.0 - confidence:
@@ -31,7 +31,7 @@ def size_to_find(bad: int, lot_size: int, confidence: float = 0.9) -> int:
 
 def share_interval(found: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     """The two-sided exact interval of a share of which `found` of n were seen."""
-    _checked(n, found, confidence)
+    _check(n, found, confidence)
     from scipy.special import betaincinv
 
     tail = 0.5 * (1.0 - confidence)
@@ -41,7 +41,7 @@ def share_interval(found: int, n: int, confidence: float = 0.95) -> tuple[float,
 
 def share_below(found: int, n: int, confidence: float = 0.95) -> float:
     """The share that a process stays below (one-sided, exact) after `found` of n."""
-    _checked(n, found, confidence)
+    _check(n, found, confidence)
     from scipy.special import betaincinv
 
     return 1.0 if found == n else float(betaincinv(found + 1, n - found, confidence))
@@ -57,6 +57,6 @@ def good_needed(share: float, confidence: float) -> int:
     return n
 
 
-def _checked(n: int, found: int, confidence: float, lot_size: int | None = None) -> None:
+def _check(n: int, found: int, confidence: float, lot_size: int | None = None) -> None:
     if not (0 <= found <= n and n >= 1 and 0.0 < confidence < 1.0 and (lot_size is None or n <= lot_size)):
         raise ValueError(f"{found} of {n} (lot {lot_size}) at {confidence}: a count within the sample, within the lot")

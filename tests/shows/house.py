@@ -242,6 +242,7 @@ def clone() -> Shown:
             )
 
 
+HELD = ("references", "commands")  # what must hold in every change; the other figures are told by the whole show
 CHECKS: tuple[tuple[str, Callable[[], Shown], bool], ...] = (
     ("boxes", boxes, True),
     ("sizes", sizes, True),
@@ -259,10 +260,11 @@ def main() -> int:
     reader = argparse.ArgumentParser(description=__doc__)
     reader.add_argument("--quick", action="store_true")
     reader.add_argument("--only", default="")
+    reader.add_argument("--held", action="store_true", help=f"only {', '.join(HELD)}")
     options = reader.parse_args()
     short = 0
     for name, check, quick in CHECKS:
-        if options.only not in name or (options.quick and not quick):
+        if options.only not in name or (options.quick and not quick) or (options.held and name not in HELD):
             continue
         print(f"{name}: {(check.__doc__ or '').strip()}", flush=True)
         for fine, figures in check():

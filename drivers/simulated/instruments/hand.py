@@ -50,7 +50,7 @@ class Hand:
         if slip is None:
             return b"not understood\n"
         self._emit(t_s, "hand", act=line.strip(), slip=slip)
-        self._world.relays_set(t_s, self._closed())
+        self._world.relays_set(t_s, self._closed_channels())
         return b"done\n"
 
     def _act(self, words: list[str]) -> str | None:
@@ -103,7 +103,7 @@ class Hand:
         on = self._cables.on[channel]
         return "not home" if on is None else f"on {SOCKETS[on]}"
 
-    def _closed(self) -> frozenset[int]:
+    def _closed_channels(self) -> frozenset[int]:
         """The channels of the relay matrix that make the same connections."""
         pins = self._file.holder.pins
         leads = {1000 + 100 * ROW[lead] + column for lead, column in self._leads.items() if column is not None}

@@ -27,10 +27,10 @@ class Shown:
         """One message."""
         head = message.head
         if message.kind == "progress":
-            self._progress(_told(head))
+            self._progress(_progress_of(head))
 
 
-def _told(head: Any) -> Told:
+def _progress_of(head: Any) -> Told:
     left_s = head.get("time_left_s")
     figures = dict(head["figures"])
     if left_s is not None:

@@ -39,19 +39,19 @@ def lots_rows(rows: list[dict[str, Any]]) -> list[str]:
     ] or ["no lot yet: anglewright lot open"]
 
 
-def _found(lot: Lot) -> LotAnswer | None:
+def _answer_of(lot: Lot) -> LotAnswer | None:
     return answer_of(lot) if lot.frozen is not None else None
 
 
 def document(lot: Lot) -> dict[str, Any]:
     """The --json document of a lot as it stands."""
-    return lot_document(lot, _found(lot))
+    return lot_document(lot, _answer_of(lot))
 
 
 def rows(lot: Lot) -> list[str]:
     """A lot as it stands."""
     text = [f"lot {lot.name}   {lot.file.supplier}   part {lot.file.part}   {lot.quantity} delivered"]
-    found = _found(lot)
+    found = _answer_of(lot)
     if found is None:
         return [*text, *plan_rows(lot)[1:]]
     text += ["SIMULATED: no part was measured"] if lot.simulated else []

@@ -28,10 +28,10 @@ def axis_notes(evaluated: Evaluated) -> tuple[str, ...]:
         return ()
     found = standing.correction
     notes = [f"The axis is corrected by what was found on {found.made_utc[:10]}, checked with {found.checked_with}."]
-    return (*notes, *_left(evaluated))
+    return (*notes, *_left_orders_note(evaluated))
 
 
-def _left(evaluated: Evaluated) -> list[str]:
+def _left_orders_note(evaluated: Evaluated) -> list[str]:
     pairs, correction = evaluated.pole_pairs, evaluated.correction
     if pairs is None or pairs.value < LEAST_POLE_PAIRS or correction is None or not correction.knows(1):
         return []

@@ -109,7 +109,7 @@ def _of_pair(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar],
     window_s = WINDOW_S
     for _ in range(2):
         seen = two_channels(obs, loopback, hz, window_s)
-        ratios, slopes, loading_u = _loaded(windings, seen.ratios, seen.slopes, hz)
+        ratios, slopes, loading_u = _unload(windings, seen.ratios, seen.slopes, hz)
         speed = turning(ratios, slopes)
         if (narrower := window_for(float(np.quantile(np.abs(speed), 0.99)))) >= window_s:
             break
@@ -169,11 +169,11 @@ def _ratios(
         (windows.phasor[..., c] / reference * g).ravel() for c, g in zip((SINE, COSINE), gains, strict=True)
     )
     slopes = [(ratio_slope(windows, c, EXC_V) * g).ravel() for c, g in zip((SINE, COSINE), gains, strict=True)]
-    ratios, slopes, loading_u = _loaded(windings, (sine, cosine), (slopes[0], slopes[1]), hz)
+    ratios, slopes, loading_u = _unload(windings, (sine, cosine), (slopes[0], slopes[1]), hz)
     return windows, ratios, turning(ratios, slopes), loading_u
 
 
-def _loaded(
+def _unload(
     windings: Windings, ratios: tuple[Complexes, Complexes], slopes: tuple[Complexes, Complexes], hz: float
 ) -> tuple[list[Complexes], list[Complexes], float]:
     """Ratios and their slopes with the outputs open, and the loading's relative u."""

@@ -98,7 +98,7 @@ class Accounts:
         with self._turn():
             if name in self.open_ones():
                 raise UsageError(f"account {name} is there already.", next_action="End it first, or take another name.")
-            made = Account(name=name, role=role, hash=self._hashed(password), made_utc=at_utc)
+            made = Account(name=name, role=role, hash=self._hash(password), made_utc=at_utc)
             self._write((*self.all(), made))
         return made
 
@@ -108,7 +108,7 @@ class Accounts:
 
     def set_password(self, name: str, password: str) -> None:
         """Give an open account a new password."""
-        self._change(name, hash=self._hashed(password))
+        self._change(name, hash=self._hash(password))
 
     def pause_s(self, name: str, address: str) -> float:
         """Seconds until the next attempt of this name from this address is looked at; 0 at once."""
@@ -138,7 +138,7 @@ class Accounts:
                 self._failures[(name, address)] = (count + 1, self._now_s())
         return account
 
-    def _hashed(self, password: str) -> str:
+    def _hash(self, password: str) -> str:
         if len(password) < LEAST_CHARACTERS:
             raise UsageError(
                 f"a password of {len(password)} characters is too short.",

@@ -66,14 +66,14 @@ def mean_of_parts(kept: Calibration) -> dict[int, float]:
     for found in store.list(LOOKED_AT):
         if len(left) == PARTS:
             break
-        if found.serial not in left and (own := _left(store.find(found.run), kept)):
+        if found.serial not in left and (own := _left_orders(store.find(found.run), kept)):
             left[found.serial] = own
     if len(left) < PARTS:
         return {}
     return {n: abs(sum(one[n] for one in left.values())) / PARTS for n in MEAN_MECH_ARCMIN}
 
 
-def _left(run: StoredRun, kept: Calibration) -> dict[int, complex]:
+def _left_orders(run: StoredRun, kept: Calibration) -> dict[int, complex]:
     """order -> what a run had left beside this correction; empty where it was not made under it, or shows no more."""
     header = run.header
     under = ((header.calibration or {}).get(POSITIONER) or {}).get("run")

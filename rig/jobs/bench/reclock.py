@@ -131,7 +131,7 @@ def evaluate_set(runs: Sequence[str], check: Sequence[str] = (), *, stator_anew:
     from rig.evaluation.bench.axis_check import compare_orders, to_data
     from rig.evaluation.bench.reclock import evaluate_places
 
-    seen = _observed(runs)
+    seen = _load_observed(runs)
     found = evaluate_places(seen)
     name, bench = jobs.calibration_name(seen[0].bench), seen[0].bench
     second = _check(found, check or _set_before(name, found, runs, stator_anew=stator_anew))
@@ -148,7 +148,7 @@ def _check(found: Reclocking, runs: Sequence[str]) -> Check | None:
 
     if not runs:
         return None
-    seen = _observed(runs)
+    seen = _load_observed(runs)
     if len(seen) == 1:
         return check_by_encoder(found, seen[0], runs[0])
     return check_by_set(found, evaluate_places(seen), runs)
@@ -176,7 +176,7 @@ def evaluate_recheck(runs: Sequence[str]) -> Rechecked:
     """Two kept runs of a master against the correction in force; kept. Raises UsageError without a correction."""
     from rig.evaluation.bench.axis_check import METHOD, compare_with_kept
 
-    seen = _observed(runs)
+    seen = _load_observed(runs)
     name = jobs.calibration_name(seen[0].bench)
     kept = kept_correction(name)
     if kept is None or kept.data.get("method") != METHOD:
@@ -205,7 +205,7 @@ def kept_correction(name: str) -> Calibration | None:
     return Calibrations().newest(name, POSITIONER)
 
 
-def _observed(runs: Sequence[str]) -> list[Observed]:
+def _load_observed(runs: Sequence[str]) -> list[Observed]:
     from rig.review.judge import observed_of
 
     store = Store()

@@ -111,13 +111,13 @@ class Live:
 
     def progress(self, told: Progress) -> None:
         """A step's progress."""
-        self._post(self._progressed, told)
+        self._post(self._send_progress, told)
 
     # ---- what the controller tells
 
     def state(self, state: str) -> None:
         """Which part of its work the controller is in."""
-        self._post(self._stated, state)
+        self._post(self._send_state, state)
 
     def night(self, told: Mapping[str, Any]) -> None:
         """Where a night is."""
@@ -125,7 +125,7 @@ class Live:
 
     def arming(self, told: Mapping[str, Any]) -> None:
         """What a hand at the bench has done towards an arming: key seen, share of its time, why it does not count."""
-        self._post(self._armed, dict(told))
+        self._post(self._send_armed, dict(told))
 
     def ended(self, told: Mapping[str, Any]) -> None:
         """How all ended; the last message."""
@@ -172,7 +172,7 @@ class Live:
 
     def kept(self, where: str, waveform: Waveform) -> None:
         """A capture is in the raw file."""
-        self._post(self._captured, where, waveform)
+        self._post(self._send_capture, where, waveform)
 
     def _post(self, do: Callable[..., Any], *words: Any) -> None:
         self._posted.append((do, words))
@@ -196,7 +196,7 @@ class Live:
         for message in self._picture.line_written(n, event, data):
             self._say(message)
 
-    def _captured(self, where: str, waveform: Waveform) -> None:
+    def _send_capture(self, where: str, waveform: Waveform) -> None:
         self._picture.captured(where, waveform)
         if self._server.wants_frames:
             codes = np.ascontiguousarray(waveform.codes, dtype="<i4" if waveform.codes.dtype.itemsize > 2 else "<i2")
@@ -212,11 +212,11 @@ class Live:
             }
             self._say(head, codes.tobytes())
 
-    def _progressed(self, told: Progress) -> None:
+    def _send_progress(self, told: Progress) -> None:
         left_s = self._durations.left_s(told)
         self._say(self._picture.progressed(told, left_s))
 
-    def _stated(self, state: str) -> None:
+    def _send_state(self, state: str) -> None:
         self._picture.state = state
         self._bench_line()
         self._say({"kind": "state", "state": state, "line": self._picture.line})
@@ -225,7 +225,7 @@ class Live:
         self._picture.night = told
         self._say({"kind": "night", **told})
 
-    def _armed(self, told: dict[str, Any]) -> None:
+    def _send_armed(self, told: dict[str, Any]) -> None:
         self._picture.arming = told
         self._say({"kind": "arming", **told})
 

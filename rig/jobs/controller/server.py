@@ -239,13 +239,13 @@ class Server:
             why = f"{verb!r} is no verb of this socket; they are {', '.join(VERBS)}. Nothing here arms or resumes."
             return {"kind": "refused", **about, "do": str(verb)[:40], "why": why}
         if verb == "hello":
-            return self._greeted(viewer, head, about)
+            return self._greet(viewer, head, about)
         if verb == "attend":
             viewer.attended_s = self.last_attended_s = time.monotonic()
             return {"kind": "done", **about, "do": verb}
         return {**self._take(str(verb), head), **about, "do": verb}
 
-    def _greeted(self, viewer: Viewer, head: Mapping[str, Any], about: Mapping[str, Any]) -> dict[str, Any]:
+    def _greet(self, viewer: Viewer, head: Mapping[str, Any], about: Mapping[str, Any]) -> dict[str, Any]:
         self._broadcast()  # what was posted until now belongs into the snapshot
         viewer.hello, viewer.frames = True, head.get("frames") is True
         viewer.hands = head.get("hands") is True

@@ -30,14 +30,14 @@ def bench_name(ask: Ask) -> tuple[str, bool]:
 def work(ask: Ask, live: Live) -> dict[str, Any]:
     """Do what is asked; how it ended: exit_status, run, outcome, complete, fault."""
     try:
-        return _done(ask, live)
+        return _do(ask, live)
     except RigError as fault:
         return {"complete": False, "exit_status": fault.exit_status, "fault": dump_fault(fault)}
 
 
-def _done(ask: Ask, live: Live) -> dict[str, Any]:
+def _do(ask: Ask, live: Live) -> dict[str, Any]:
     if ask.kind == WATCH:
-        return ended(_watched(ask, live))
+        return ended(_watch(ask, live))
     return ended(_run(ask, live))
 
 
@@ -78,7 +78,7 @@ def _acts_only(live: Live) -> AskPerson:
     return ask
 
 
-def _watched(ask: Ask, live: Live) -> jobs.Finished:
+def _watch(ask: Ask, live: Live) -> jobs.Finished:
     from rig.jobs.questions import watch_coil
 
     told = ask.details["watch"]

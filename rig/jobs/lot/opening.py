@@ -36,7 +36,7 @@ def open_lot(store: Store, file: LotFile, *, who: str, base: Path | None = None)
     """
     load_part(file.part)
     book = LotBook(store)
-    listed = _listed(store, file, base, [])
+    listed = _list_of(store, file, base, [])
     with book.turn():
         if any(isinstance(one, LotFrozen) for one in book.entries(file.lot)):
             raise UsageError(
@@ -50,7 +50,7 @@ def open_lot(store: Store, file: LotFile, *, who: str, base: Path | None = None)
         data = file.model_dump(mode="json", by_alias=True)
         book.add(LotOpened(lot=file.lot, supplier=file.supplier, part=file.part, file=data, who=who))
         book.add(_delivery(file.lot, file.quantity, file.serials, listed, base))
-    return Opened(lot=Lot(store, file.lot), told=_told(file, file.quantity, listed))
+    return Opened(lot=Lot(store, file.lot), told=_sentences(file, file.quantity, listed))
 
 
 def deliver(store: Store, name: str, quantity: int, serials: str, base: Path | None = None) -> Opened:
@@ -64,10 +64,10 @@ def deliver(store: Store, name: str, quantity: int, serials: str, base: Path | N
     if quantity < 1:
         raise UsageError("a delivery without a unit.", next_action="Say how many came.")
     file = lot.file.model_copy(update={"serials": serials})
-    listed = _listed(store, file, base, [str(row["serial"]) for row in lot.rows])
+    listed = _list_of(store, file, base, [str(row["serial"]) for row in lot.rows])
     with lot.book.turn():
         lot.book.add(_delivery(name, quantity, serials, listed, base))
-    return Opened(lot=Lot(store, name), told=_told(file, lot.quantity + quantity, listed, len(lot.rows)))
+    return Opened(lot=Lot(store, name), told=_sentences(file, lot.quantity + quantity, listed, len(lot.rows)))
 
 
 def lot_file(words: Mapping[str, Any]) -> tuple[LotFile, Path | None]:
@@ -103,7 +103,7 @@ def _first(fault: ValueError) -> str:
     return f"{'.'.join(map(str, one['loc']))}: {one['msg']}"
 
 
-def _listed(store: Store, file: LotFile, base: Path | None, others: Sequence[str]) -> SerialList | None:
+def _list_of(store: Store, file: LotFile, base: Path | None, others: Sequence[str]) -> SerialList | None:
     if not file.serials:
         return None
     return read_serial_list(
@@ -142,7 +142,7 @@ def _delivery(lot: str, quantity: int, source: str, listed: SerialList | None, b
     )
 
 
-def _told(file: LotFile, quantity: int, listed: SerialList | None, before: int = 0) -> tuple[str, ...]:
+def _sentences(file: LotFile, quantity: int, listed: SerialList | None, before: int = 0) -> tuple[str, ...]:
     told = list(listed.faults) if listed else []
     if listed is not None and len(listed.units) + before > quantity:
         extra = listed.units[max(quantity - before, 0) :]

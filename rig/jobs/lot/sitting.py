@@ -91,7 +91,7 @@ class Sitting:
             done.ended = "every unit of the plan has been tested" if unit is None else "as many as were asked for"
             return
         again = self._may_retest(lot, done)
-        self.desk.show(self._shown(lot, unit, done, again))
+        self.desk.show(self._next_unit(lot, unit, done, again))
         entry = self.desk.read()
         if entry.kind == "end":
             done.ended = "the input is over"
@@ -109,7 +109,7 @@ class Sitting:
         else:
             self.desk.tell("Scan the unit, or one of: " + ", ".join(f"{key} {word}" for key, word in KEYS.items()))
 
-    def _shown(self, lot: Lot, unit: Unit, done: Sat, again: Unit | None) -> NextUnit:
+    def _next_unit(self, lot: Lot, unit: Unit, done: Sat, again: Unit | None) -> NextUnit:
         needed = [one for one in lot.units if not one.aside and (one.runs or lot.needs(one))]
         return NextUnit(
             lot=self.name,

@@ -113,7 +113,7 @@ class UnitRuns:
             self._fault(done, unit, fault)
             return
         done.faults = 0
-        self._tested(done, unit, finished)
+        self._note_tested(done, unit, finished)
 
     def _fault(self, done: Sat, unit: Unit, fault: RigError) -> None:
         done.faults += not isinstance(fault, SafetyStop)
@@ -122,7 +122,7 @@ class UnitRuns:
         if done.faults >= MOST_FAULTS:
             done.ended = f"{MOST_FAULTS} faults of the bench in a row"
 
-    def _tested(self, done: Sat, unit: Unit, finished: Finished) -> None:
+    def _note_tested(self, done: Sat, unit: Unit, finished: Finished) -> None:
         for photo in self.photos:
             self.store.add_remark(finished.stored.id, "photo", author=self.asked.operator or "bench", photo=photo)
         self.photos = []

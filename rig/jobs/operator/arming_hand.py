@@ -42,11 +42,11 @@ def by_hand(bench: Bench, for_s: float = RUN_S, *, night: bool = False, told: To
         return arming
     key = keys.for_night() if night else keys.for_run()
     if interlock.arm_bit is not None:
-        return _held(bench, key, lambda state: bool(state.key), for_s, told)
+        return _hold_key(bench, key, lambda state: bool(state.key), for_s, told)
     if interlock.arm_device is not None:
         keypad = Keypad(interlock.arm_device)
         try:
-            return _held(bench, key, lambda _: keypad.held(), for_s, told)
+            return _hold_key(bench, key, lambda _: keypad.held(), for_s, told)
         finally:
             keypad.close()
     check_local(bench.file.name)
@@ -57,7 +57,7 @@ def by_hand(bench: Bench, for_s: float = RUN_S, *, night: bool = False, told: To
     return armed
 
 
-def _held(
+def _hold_key(
     bench: Bench, key: keys.HeldKey, held: Callable[[InterlockState], bool], for_s: float, told: Told
 ) -> Arming | None:
     bench.guard.wait_for_hand(key, held, for_s)

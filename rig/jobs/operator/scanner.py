@@ -30,7 +30,7 @@ class Entry:
 def read_entry(gap_ms: float, shortest: int, prefix: str = "") -> Entry:
     """The next scan or key. A slow line that is no scan is passed over: typing has a key of its own."""
     if not sys.stdin.isatty():
-        return _piped()
+        return _read_pipe()
     with single_characters():
         while True:
             entry = _next(gap_ms / 1000.0, shortest, prefix)
@@ -43,7 +43,7 @@ def read_line() -> str:
     return _clean(sys.stdin.readline().strip("\r\n"))
 
 
-def _piped() -> Entry:
+def _read_pipe() -> Entry:
     line = sys.stdin.readline()
     if not line:
         return Entry("end")

@@ -119,10 +119,10 @@ def _group(lot: Lot, check: Numbered) -> GroupAnswer:
     else:
         answer, why = check.plan().answer(d), f"{d} nonconforming, between Ac {check.accept} and Re {check.reject}"
     towards = STANDS if whole.shown >= check.reject else UNDECIDED_TOWARDS if answer == REFUSED else NOTHING
-    return _said(whole, answer, towards, why)
+    return _state_answer(whole, answer, towards, why)
 
 
-def _said(
+def _state_answer(
     group: GroupAnswer, answer: str, towards: str, why: str, variables: VariablesAnswer | None = None
 ) -> GroupAnswer:
     return GroupAnswer(
@@ -148,16 +148,16 @@ def _by_variables(lot: Lot, check: Numbered, sample: Sequence[Unit], whole: Grou
         and line.limit is not None
     ]
     if not sound:
-        return _said(whole, OPEN, NOTHING, "no unit has a figure and a limit here")
+        return _state_answer(whole, OPEN, NOTHING, "no unit has a figure and a limit here")
     limit, U = sound[-1][2], max(row[1] for row in sound)
     plan = VariablesPlan(n=check.n, k=check.k or 0.0)
     values = [row[0] for row in sound]
     found = judge_variables(values, plan, limit.lower, limit.upper, U=U, log=check.check.log, sigma=check.check.sigma)
     if found.accepted is None:
-        return _said(whole, OPEN, NOTHING, found.why, found)
+        return _state_answer(whole, OPEN, NOTHING, found.why, found)
     told = f"(limit - mean) / s = {min(found.quality):.3g} against k {plan.k:.4g} over {len(values)} units"
     if found.accepted:
-        return _said(whole, ACCEPTED, NOTHING, told, found)
+        return _state_answer(whole, ACCEPTED, NOTHING, told, found)
     reach = (U / (sum(values) / len(values)) if check.check.log else U) / found.s if found.s else math.inf
     stands = min(found.quality) + reach < plan.k
-    return _said(whole, REFUSED, STANDS if stands else UNDECIDED_TOWARDS, told, found)
+    return _state_answer(whole, REFUSED, STANDS if stands else UNDECIDED_TOWARDS, told, found)

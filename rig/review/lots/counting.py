@@ -56,23 +56,23 @@ def lines_that_count(judgements: Sequence[Judgement], rule: Rule) -> dict[str, J
 
 
 def _of_two(first: Judged, second: Judged, rule: Rule) -> Judged:
-    if not _decided(second):
+    if not _is_decided(second):
         return first
-    if not _decided(first) or any(fnmatchcase(first.measurand, one) for one in rule.cleared_by_reseat):
+    if not _is_decided(first) or any(fnmatchcase(first.measurand, one) for one in rule.cleared_by_reseat):
         return second
     return max(first, second, key=lambda line: WORSE[line.verdict])
 
 
-def _decided(line: Judged) -> bool:
+def _is_decided(line: Judged) -> bool:
     return line.verdict in DECIDED and not line.spoiled
 
 
 def count(check: Check, lines: Mapping[str, Judged], seen: Mapping[str, str], rule: Rule) -> Counted:
     """What a unit counts as. lines: as `lines_that_count`; seen: what was looked at -> "good" or "bad"."""
     own = [line for id_, line in lines.items() if id_ in MEASURANDS and check.holds(id_) and line.limit is not None]
-    bad = [line.measurand for line in own if _decided(line) and line.verdict.value in rule.nonconforming]
-    shown = [line.measurand for line in own if _decided(line) and line.verdict is Verdict.FAIL]
-    open_ = [f"{line.measurand}: {line.spoiled or line.verdict.value}" for line in own if not _decided(line)]
+    bad = [line.measurand for line in own if _is_decided(line) and line.verdict.value in rule.nonconforming]
+    shown = [line.measurand for line in own if _is_decided(line) and line.verdict is Verdict.FAIL]
+    open_ = [f"{line.measurand}: {line.spoiled or line.verdict.value}" for line in own if not _is_decided(line)]
     if VISUAL in check.lines:
         bad += [f"{VISUAL}: {name}" for name, word in seen.items() if word == "bad"]
         shown += [f"{VISUAL}: {name}" for name, word in seen.items() if word == "bad"]

@@ -86,12 +86,12 @@ class Numbered:
 def numbered(check: Check, lot_size: int, severity: str) -> Numbered:
     """The numbers of a check for a lot of this size. Raises UsageError naming the check."""
     try:
-        return _numbered(check, lot_size, severity)
+        return _plan_numbers(check, lot_size, severity)
     except ValueError as fault:
         raise UsageError(f"check {check.name!r}: {fault}.", next_action="Correct it in the lot file.") from fault
 
 
-def _numbered(check: Check, lot_size: int, severity: str) -> Numbered:
+def _plan_numbers(check: Check, lot_size: int, severity: str) -> Numbered:
     k: float | None = None
     if check.plan == "all":
         plan, source, severity = every_unit(lot_size), "every unit", "normal"

@@ -56,7 +56,9 @@ def seat_of(world: WorldFile, clamping: int | None) -> TrueSeat:
         draws = np.random.default_rng((world.seed, 11, stator)).standard_normal(4)
         radial += holder.centring_sigma_mm * (draws[0] + 1j * draws[1])
         axial += holder.axial_sigma_mm * draws[2]
-        angle = math.radians(holder.angle_deg + _listed(holder.angles_deg, stator) + holder.angle_sigma_deg * draws[3])
+        angle = math.radians(
+            holder.angle_deg + _listed_angle_deg(holder.angles_deg, stator) + holder.angle_sigma_deg * draws[3]
+        )
         if stator != clamping and holder.knock_mm:
             way = np.random.default_rng((world.seed, 16, clamping)).uniform(0.0, 2.0 * math.pi)
             radial += holder.knock_mm * np.exp(1j * way)
@@ -67,7 +69,11 @@ def seat_of(world: WorldFile, clamping: int | None) -> TrueSeat:
         radial -= holder.nudge_mm * np.exp(1j * (math.radians(holder.nudge_deg) + angle))
         axial -= holder.nudge_axial_mm
         on_arbor = np.random.default_rng((world.seed, 15, clamping)).standard_normal(3)
-        ahead = holder.rotor_deg + _listed(holder.rotor_angles_deg, clamping) + holder.rotor_sigma_deg * on_arbor[0]
+        ahead = (
+            holder.rotor_deg
+            + _listed_angle_deg(holder.rotor_angles_deg, clamping)
+            + holder.rotor_sigma_deg * on_arbor[0]
+        )
         rotor_rad = math.radians(ahead)
         rotor_mm = holder.rotor_seat_mm * complex(on_arbor[1], on_arbor[2])
         spindle_mm = world.axis.runout_mm * complex(np.exp(1j * math.radians(world.axis.runout_deg)))
@@ -84,7 +90,7 @@ def seat_of(world: WorldFile, clamping: int | None) -> TrueSeat:
     )
 
 
-def _listed(angles_deg: tuple[float, ...], clamping: int) -> float:
+def _listed_angle_deg(angles_deg: tuple[float, ...], clamping: int) -> float:
     """The angle of a clamping, in turn; 0 without a list."""
     return angles_deg[(clamping - 1) % len(angles_deg)] if angles_deg else 0.0
 
