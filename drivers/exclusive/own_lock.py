@@ -13,7 +13,7 @@ from drivers.exclusive.interfaces import interfaces
 from drivers.roles import Instrument
 
 
-def claimed(instrument: Instrument, link: str, all_links: Iterable[str]) -> str:
+def claim_state(instrument: Instrument, link: str, all_links: Iterable[str]) -> str:
     """ "held" when the open instrument's own lock is held from here, "none" where there is none to hold.
 
     LinkDown when another controller holds it.

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from drivers.exclusive.bench_lock import BenchLock
-from drivers.exclusive.own_lock import claimed
+from drivers.exclusive.own_lock import claim_state
 from drivers.roles import (
     Axis,
     Climate,
@@ -124,7 +124,7 @@ class Bench:
             if isinstance(instrument, Prompted) and self._prompt is not None:
                 instrument.prompt = self._prompt(self)
             instrument.open()
-            self.own_locks[role] = claimed(instrument, devices[role].link, [one.link for one in devices.values()])
+            self.own_locks[role] = claim_state(instrument, devices[role].link, [one.link for one in devices.values()])
             if isinstance(instrument, Dwells):
                 instrument.sleep = self.clock.sleep
             self._bare[role] = instrument

@@ -90,7 +90,7 @@ class Study:
         return 6.0 * self.measurement.s / width
 
 
-def nested(values: Sequence[Sequence[Sequence[float]]] | Floats, confidence: float = 0.95) -> Study:
+def nested_study(values: Sequence[Sequence[Sequence[float]]] | Floats, confidence: float = 0.95) -> Study:
     """Clampings nested in units: repeats, clampings within units, units."""
     x, (a, b, r) = _check(values, confidence)
     cells, rows, grand = x.mean(axis=2), x.mean(axis=(1, 2)), float(x.mean())
@@ -112,7 +112,7 @@ def nested(values: Sequence[Sequence[Sequence[float]]] | Floats, confidence: flo
     )
 
 
-def crossed(
+def crossed_study(
     values: Sequence[Sequence[Sequence[float]]] | Floats, confidence: float = 0.95, *, pool: bool | None = None
 ) -> Study:
     """Persons, holders or days that meet every unit; units in rows, they in columns.

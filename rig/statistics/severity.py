@@ -66,10 +66,10 @@ class State:
     def may_reduce(self) -> bool:
         """4.7.3 a: ten lots on normal inspection, all accepted; b to d are a person's (`reduce`)."""
         last = self.lots[-TEN:]
-        return self.severity == "normal" and len(last) == TEN and all(accepted(lot) for lot in last)
+        return self.severity == "normal" and len(last) == TEN and all(is_accepted(lot) for lot in last)
 
 
-def accepted(lot: Inspected) -> bool:
+def is_accepted(lot: Inspected) -> bool:
     """Accepted by its plan, the gap of the reduced table included."""
     return lot.answer.startswith("accepted")
 
@@ -82,19 +82,19 @@ def after(state: State, lot: Inspected) -> State:
         raise ValueError(f"lot {lot.lot}: inspection of this series has stopped (4.8); the supplier corrects first")
     lots = (*state.lots, lot)
     if state.severity == "normal":
-        bad = [one for one in lots[-OF_FIVE:] if not accepted(one)]
+        bad = [one for one in lots[-OF_FIVE:] if not is_accepted(one)]
         if len(bad) >= TWO:
             return State(
                 severity="tightened", why=f"4.7.1: {bad[-2].lot} and {bad[-1].lot} not accepted within five lots"
             )
         return replace(state, lots=lots)
     if state.severity == "tightened":
-        refused = state.refused + (not accepted(lot))
+        refused = state.refused + (not is_accepted(lot))
         if refused >= STOP_AT:
             return replace(
                 state, lots=lots, refused=refused, stopped=True, why="4.8: five lots not accepted on tightened"
             )
-        if len(lots) >= OF_FIVE and all(accepted(one) for one in lots[-OF_FIVE:]):
+        if len(lots) >= OF_FIVE and all(is_accepted(one) for one in lots[-OF_FIVE:]):
             return State(severity="normal", why="4.7.2: five lots in a row accepted on tightened")
         return replace(state, lots=lots, refused=refused)
     if lot.answer == "accepted":

@@ -13,7 +13,7 @@ from rig.records.store import Store
 from rig.review.lots.answer import NOTHING, STANDS, UNDECIDED_TOWARDS, answer_of
 from rig.review.lots.counting import CONFORMS, NONCONFORMING, UNDECIDED
 from rig.review.lots.lot import Lot
-from rig.review.lots.plan import numbered
+from rig.review.lots.plan import plan_numbers
 from rig.review.lots.series import checked_act, states
 from rig.review.lots.words import after, before
 
@@ -240,7 +240,7 @@ def test_a_lot_file_is_refused_by_line_and_key(tmp_path: Path) -> None:
         with pytest.raises(DescriptionError, match=words):
             load_lot(path)
     with pytest.raises(UsageError, match="check 'a'"):
-        numbered(Check.model_construct(name="a", lines=("tr_*",), plan="own", n=0, Ac=0, Re=1), 5, "normal")
+        plan_numbers(Check.model_construct(name="a", lines=("tr_*",), plan="own", n=0, Ac=0, Re=1), 5, "normal")
     assert LotFile.model_validate(a_file().model_dump(mode="json", by_alias=True)) == a_file()
 
 

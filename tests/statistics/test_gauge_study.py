@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.statistics.gauge_study import average_range, crossed, nested
+from rig.statistics.gauge_study import average_range, crossed_study, nested_study
 from rig.statistics.process_index import index_of, process_index
 
 TRUTHS = Path(os.environ.get("ANGLEWRIGHT_SHARED", "/nowhere")) / "truths"
@@ -26,7 +26,7 @@ def published() -> np.ndarray:
 @shared
 def test_the_published_crossed_study_with_its_interaction_pooled(published: np.ndarray) -> None:
     """Sums of squares, F and p, components, shares, categories and share of a tolerance of 8."""
-    study = crossed(published)
+    study = crossed_study(published)
     sums = [study.squares[name][0] for name in ("units", "persons", "interaction", "repeats")]
     assert [round(x, 3) for x in sums] == [88.362, 3.167, 0.359, 2.759] and round(sum(sums), 3) == 94.647
     assert study.interaction is not None
@@ -45,7 +45,7 @@ def test_the_published_crossed_study_with_its_interaction_pooled(published: np.n
 @shared
 def test_the_same_data_with_the_interaction_apart_and_by_ranges(published: np.ndarray) -> None:
     """Same data, four categories or five: the method is always named."""
-    apart = crossed(published, pool=False)
+    apart = crossed_study(published, pool=False)
     found = [apart.repeats, apart.between, apart.measurement, apart.units]
     assert [round(c.variance, 5) for c in found] == [0.04598, 0.05212, 0.09811, 1.08867]
     assert round(100 * apart.share_of_spread(apart.measurement), 2) == 28.75
@@ -62,7 +62,7 @@ def test_one_nested_level_as_in_the_guide() -> None:
     days = list(csv.DictReader((TRUTHS / "gum_h5_data.csv").read_text().splitlines()))
     pattern = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]) / np.sqrt(2.5)  # five readings with s = 1
     unit = np.array([1e6 * float(d["mean_V"]) + float(d["s_uV"]) * pattern for d in days])
-    study = nested(np.array([unit, unit]))
+    study = nested_study(np.array([unit, unit]))
     between, within = (study.squares[name][0] / study.squares[name][1] for name in ("clampings", "repeats"))
     assert round(np.sqrt(between / 5.0)) == 57 and round(np.sqrt(within)) == 85
     assert between / within == pytest.approx(2.26, abs=0.01)
@@ -75,7 +75,7 @@ def test_intervals_of_a_nested_study_hold_what_they_say(truth: tuple[float, floa
     unit, clamping, repeat = truth
     for _ in range(trials):
         x = unit * rng.standard_normal((5, 1, 1)) + clamping * rng.standard_normal((5, 3, 1))
-        study = nested(x + repeat * rng.standard_normal((5, 3, 2)))
+        study = nested_study(x + repeat * rng.standard_normal((5, 3, 2)))
         wanted = (repeat**2, clamping**2, unit**2, repeat**2 + clamping**2)
         found = (study.repeats, study.between, study.units, study.measurement)
         hits += [
@@ -88,18 +88,18 @@ def test_intervals_of_a_nested_study_hold_what_they_say(truth: tuple[float, floa
 def test_a_study_without_any_clamping_scatter_says_zero() -> None:
     """A negative estimate counts as zero, and its interval begins there."""
     x = np.array([[[1.0, 2.0], [2.0, 1.0]], [[5.0, 6.0], [6.0, 5.0]]])
-    study = nested(x)
+    study = nested_study(x)
     assert study.between.variance == 0.0 and study.between.low == 0.0 and study.measurement.variance > 0.0
 
 
 def test_nonsense_is_refused_by_name() -> None:
     """Unbalanced data, a single repeat, a tolerance with nothing left, too many for the ranges."""
     with pytest.raises(ValueError, match="as the others"):
-        nested([[[1.0, 2.0], [1.0]], [[1.0, 2.0], [1.0, 2.0]]])
+        nested_study([[[1.0, 2.0], [1.0]], [[1.0, 2.0], [1.0, 2.0]]])
     with pytest.raises(ValueError, match=r"shape \(2, 2, 1\)"):
-        nested(np.ones((2, 2, 1)))
+        nested_study(np.ones((2, 2, 1)))
     with pytest.raises(ValueError, match="left after"):
-        nested(np.random.default_rng(1).normal(size=(3, 3, 2))).share_of_tolerance(0.0)
+        nested_study(np.random.default_rng(1).normal(size=(3, 3, 2))).share_of_tolerance(0.0)
     with pytest.raises(ValueError, match="up to 10"):
         average_range(np.ones((11, 2, 2)))
 

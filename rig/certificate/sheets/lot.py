@@ -246,10 +246,10 @@ def _units(lot: Lot, found: LotAnswer) -> Table:
 
 def line_words(one: Counted) -> list[str]:
     """Lines outside and lines without a verdict, by their printed names."""
-    return [named(line) for line in (*one.bad, *one.open_)]
+    return [name_line(line) for line in (*one.bad, *one.open_)]
 
 
-def named(line: str) -> str:
+def name_line(line: str) -> str:
     """A line with its printed name; what was looked at, and why a line is open, stay as they are."""
     id_, _, rest = line.partition(": ")
     return line if id_ not in MEASURANDS else short_name(id_, alone=True) + (f": {rest}" if rest else "")

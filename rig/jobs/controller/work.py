@@ -37,8 +37,8 @@ def work(ask: Ask, live: Live) -> dict[str, Any]:
 
 def _do(ask: Ask, live: Live) -> dict[str, Any]:
     if ask.kind == WATCH:
-        return ended(_watch(ask, live))
-    return ended(_run(ask, live))
+        return end_of(_watch(ask, live))
+    return end_of(_run(ask, live))
 
 
 def _run(ask: Ask, live: Live) -> jobs.Finished:
@@ -97,7 +97,7 @@ def arm(live: Live) -> jobs.Arm:
     return lambda bench: by_hand(bench, told=live.arming)
 
 
-def ended(finished: jobs.Finished) -> dict[str, Any]:
+def end_of(finished: jobs.Finished) -> dict[str, Any]:
     """A finished run in the words of the last message."""
     judgement = finished.judgement
     return {

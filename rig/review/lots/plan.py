@@ -83,7 +83,7 @@ class Numbered:
         return {"check": self.check.model_dump(mode="json"), **own}
 
 
-def numbered(check: Check, lot_size: int, severity: str) -> Numbered:
+def plan_numbers(check: Check, lot_size: int, severity: str) -> Numbered:
     """The numbers of a check for a lot of this size. Raises UsageError naming the check."""
     try:
         return _plan_numbers(check, lot_size, severity)
@@ -153,7 +153,7 @@ def plan_of(file: LotFile, quantity: int, states: Mapping[str, State]) -> list[N
                 f"{file.supplier}, {file.part}, {check.name}: inspection has stopped ({state.why}).",
                 next_action="Once the supplier has corrected: `anglewright lot supplier NAME --act resume`.",
             )
-        checks.append(numbered(check, quantity, state.severity))
+        checks.append(plan_numbers(check, quantity, state.severity))
     return checks
 
 
