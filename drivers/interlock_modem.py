@@ -10,7 +10,6 @@ the driver each); hardware/interlock.md.
 
 from __future__ import annotations
 
-import termios
 import time
 from collections.abc import Callable
 from typing import Any
@@ -19,10 +18,11 @@ import serial
 
 from drivers.roles import Identity, InterlockState
 from rig.errors import BadReply, InstrumentRefused, LinkDown, UsageError
+from rig.system import PORT_FAULTS
 
 LINES = ("cts", "dsr", "ri", "cd")
 FEED_S = 0.004  # for line and driver to follow; an adapter that answers by polling needs settle_s longer
-Faults = (OSError, serial.SerialException, termios.error)
+Faults = (*PORT_FAULTS, serial.SerialException)
 
 
 class InterlockModemLines:
