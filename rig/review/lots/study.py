@@ -19,11 +19,11 @@ from rig.quantity import MEASURANDS, Limit
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.result import Judged
-from rig.statistics.gauge_study import Component, Study, average_range, crossed, nested
+from rig.statistics.gauge_study import Component, Study, average_range, crossed_study, nested_study
 
 KEY = "lot"  # of a header's details, as a lot's units
 NESTED, CROSSED, RANGES = "nested", "crossed", "average-range"
-METHODS = {NESTED: nested, CROSSED: crossed, RANGES: average_range}
+METHODS = {NESTED: nested_study, CROSSED: crossed_study, RANGES: average_range}
 Place = tuple[str, int, int]  # unit, clamping (or person, holder, day), repeat
 
 

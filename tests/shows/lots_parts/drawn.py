@@ -20,7 +20,7 @@ from rig.records.store import Store
 from rig.review.library.learning import LearningRule
 from rig.review.lots.plan import pick_list
 from rig.review.units.outcomes import experience, limits_from_outcomes
-from rig.statistics.gauge_study import nested
+from rig.statistics.gauge_study import nested_study
 from rig.statistics.sampling_plan import acceptance, computed_plan, finite_acceptance, mil_std_105e, table_plan
 from rig.statistics.small_samples import share_interval
 from rig.statistics.tolerance import two_sided_factor
@@ -115,7 +115,7 @@ def studies(sets: int) -> Figures:
         hits = np.zeros(4)
         for _ in range(sets):
             x = unit * rng.standard_normal((5, 1, 1)) + clamping * rng.standard_normal((5, 3, 1))
-            study = nested(x + repeat * rng.standard_normal((5, 3, 2)))
+            study = nested_study(x + repeat * rng.standard_normal((5, 3, 2)))
             wanted = (repeat**2, clamping**2, unit**2, repeat**2 + clamping**2)
             found = (study.repeats, study.between, study.units, study.measurement)
             hits += [(c.low or 0.0) <= v <= (c.high or 0.0) for c, v in zip(found, wanted, strict=True)]
