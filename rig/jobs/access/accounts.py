@@ -23,6 +23,7 @@ from typing import Any
 from rig.errors import UsageError
 from rig.records.files import read_json, unwritable
 from rig.records.schema import check_texts, dump, load
+from rig.system import take_lock
 
 ROLES = ("view", "operate", "approve")
 SCHEMA = "anglewright accounts 1"
@@ -158,10 +159,9 @@ class Accounts:
 
     @contextmanager
     def _turn(self) -> Iterator[None]:
-        from filelock import FileLock
-
         self.path.parent.mkdir(parents=True, exist_ok=True)
-        with FileLock(self.path.with_suffix(".lock"), mode=0o600):
+        with self.path.with_suffix(".lock").open("w") as lock:
+            take_lock(lock)
             yield
 
     def _write(self, accounts: tuple[Account, ...]) -> None:

@@ -18,6 +18,7 @@ from rig.certificate.seal.canonical import digest
 from rig.errors import RecordError
 from rig.records.files import parse_json, read_file, unwritable
 from rig.records.schema import dump, load
+from rig.system import take_lock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,11 +44,10 @@ class Audit:
 
     def add(self, line: AuditLine) -> AuditLine:
         """Append a line, synced. Raises RecordError when the disk refuses."""
-        from filelock import FileLock
-
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            with FileLock(self.path.with_suffix(".lock"), mode=0o600):
+            with self.path.with_suffix(".lock").open("w") as lock:
+                take_lock(lock)
                 n, chain = self._last()
                 line = replace(line, n=n + 1, previous=chain)
                 line = replace(line, chain=_chain(dump(line)))

@@ -53,7 +53,11 @@ def opened() -> Iterator[Any]:
 def person(browser: Any, served: Served, *, width: int = 1366, theme: str = "light", name: str = "operator 2") -> Any:
     """A page of somebody who was let in, with `outside`: addresses that it asked elsewhere."""
     tall = {390: 844, 2560: 1440}.get(width, 900)
-    context = browser.new_context(viewport={"width": width, "height": tall}, color_scheme=theme)
+    context = browser.new_context(
+        viewport={"width": width, "height": tall},
+        color_scheme=theme,
+        bypass_csp=True,  # Playwright evaluates strings; the policy itself is held by tests/web/test_access.py
+    )
     context.add_init_script(COUNT_MOUSE)
     page = context.new_page()
     page.outside = []

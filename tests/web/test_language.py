@@ -1,0 +1,30 @@
+"""Every word of the pages has its German; a language is one file."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+from rig.certificate.words.language import language
+from rig.web.live import feed
+from rig.web.pages.frame import PAGES
+
+TEMPLATES = sorted((Path(feed.__file__).parents[1] / "templates").glob("*.html"))
+CALL = re.compile(r"""\bt\(\s*("(?:[^"\\]|\\.)*"|'(?:[^'\\]|\\.)*')""")
+
+
+@pytest.mark.parametrize("template", TEMPLATES, ids=lambda path: path.stem)
+def test_every_word_of_a_page_is_in_the_german_table(template: Path) -> None:
+    """The literals of `t(...)`."""
+    table = language("de").table
+    missing = [text for found in CALL.findall(template.read_text()) if (text := ast.literal_eval(found)) not in table]
+    assert not missing
+
+
+def test_the_bench_line_and_the_pages_are_german_too() -> None:
+    """What the live feed says of the bench, state by state, and the pages' own names."""
+    table = language("de").table
+    lines = [feed.IDLE, feed.GONE]
+    said = [text for line in lines for text in (line.state, line.now, line.guard)] + [label for _, label in PAGES]
+    assert [text for text in said if text not in table] == []
