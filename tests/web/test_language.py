@@ -26,5 +26,7 @@ def test_the_bench_line_and_the_pages_are_german_too() -> None:
     """What the live feed says of the bench, state by state, and the pages' own names."""
     table = language("de").table
     lines = [feed.IDLE, feed.GONE]
-    said = [text for line in lines for text in (line.state, line.now, line.guard)] + [label for _, label in PAGES]
-    assert [text for text in said if text not in table] == []
+    lines += [feed.BenchLine(state, now, "", False) for state, now in feed.NOW.items()]
+    said = [*feed.GUARD.values(), *feed.STOP.values(), "Safe to open the guard.", "Keep the guard closed."]
+    said += [text for line in lines for text in (line.state, line.now, line.may)] + [label for _, label in PAGES]
+    assert [text for text in said if text and text not in table] == []

@@ -35,7 +35,7 @@ def benches(panel: Here) -> dict[str, Any]:
 def bench(bench: str, panel: Here) -> dict[str, Any]:
     """How a bench stands: its line, and the last look at it (null: not yet)."""
     _known(bench)
-    return {"bench": bench, "line": panel.bench_line().to_dict(), "look": panel.looks.get(bench)}
+    return {"bench": bench, "line": panel.bench_line().in_words(), "look": panel.looks.get(bench)}
 
 
 @router.post("/benches/{bench}/look")

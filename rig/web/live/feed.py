@@ -11,7 +11,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,18 +26,33 @@ VERBS = ("stop", "hold", "mark", "advance")
 
 @dataclass(frozen=True, slots=True)
 class BenchLine:
-    """The foot of every page. state: OFF, OHMS, ARMED, LIVE or NO ANSWER, HOT in place of a "safe to open"."""
+    """The foot of every page. state: OFF, OHMS, ARMED, LIVE or NO ANSWER, HOT in place of a "safe to open".
+
+    now: what is on. may: whether the guard may be opened. read: guard and emergency stop as they were read.
+    """
 
     state: str
     now: str
-    guard: str
+    may: str
     stoppable: bool
+    read: tuple[str, ...] = ()
 
-    def to_dict(self) -> dict[str, Any]:
-        """As a page's script takes it."""
-        return asdict(self)
+    def in_words(self, say: Callable[[str], str] = str) -> dict[str, Any]:
+        """As a page shows it. say: a text in the page's language."""
+        read = ", ".join(say(one) for one in self.read)
+        return {
+            "state": self.state,
+            "state_words": say(self.state),
+            "now": say(self.now),
+            "guard": f"{say(self.may)} {read}.".strip() if read else say(self.may),
+            "open": GUARD["open"] in self.read,
+            "pressed": STOP["pressed"] in self.read,
+            "stoppable": self.stoppable,
+        }
 
 
+GUARD = {"closed": "Guard closed", "open": "Guard OPEN", None: "The guard does not answer"}
+STOP = {"pressed": "emergency stop PRESSED", "released": "emergency stop released"}
 IDLE = BenchLine("OFF", "No run goes on.", "Every run ends with its outputs off and its axis released.", False)
 GONE = BenchLine(
     "NO ANSWER",
@@ -45,6 +60,12 @@ GONE = BenchLine(
     "Its watchdog makes the bench safe. Look at the bench before you open the guard.",
     False,
 )
+NOW = {
+    "OFF": "Output off, axis released.",
+    "OHMS": "Ohms only: output off, axis released, both read back.",
+    "ARMED": "Armed: it may move and excite at any moment.",
+    "LIVE": "Excited or turning.",
+}
 
 
 class Feed:
@@ -142,20 +163,12 @@ class Feed:
 
 
 def line_of(picture: Picture) -> BenchLine:
-    """The bench line of a picture, in words."""
+    """The bench line of a picture."""
     line: Mapping[str, Any] = picture.line
-    state, hot = str(line.get("state", "OFF")), line.get("hot")
-    guard = {"closed": "Guard closed", "open": "Guard OPEN", None: "The guard does not answer"}.get(line.get("guard"))
-    stop = {"pressed": "emergency stop PRESSED", "released": "emergency stop released"}.get(str(line.get("stop")), "")
-    now = {
-        "OFF": "Output off, axis released.",
-        "OHMS": "Ohms only: output off, axis released, both read back.",
-        "ARMED": "Armed: it may move and excite at any moment.",
-        "LIVE": "Excited or turning.",
-    }.get(state, "The bench does not answer.")
+    state, hot, stoppable = str(line.get("state", "OFF")), line.get("hot"), picture.ended is None
+    read = tuple(filter(None, (GUARD.get(line.get("guard")), STOP.get(str(line.get("stop"))))))
+    now = NOW.get(state, "The bench does not answer.")
     if hot:
-        return BenchLine("HOT" if state == "OFF" else state, str(hot), f"{guard or ''}, {stop}.", picture.ended is None)
-    words = "Safe to open the guard." if line.get("may_open") else "Keep the guard closed."
-    if state == "OFF" and line.get("guard") is None:
-        return BenchLine(state, now, words, picture.ended is None)
-    return BenchLine(state, now, f"{words} {guard or ''}, {stop}".rstrip(", ") + ".", picture.ended is None)
+        return BenchLine("HOT" if state == "OFF" else state, now, str(hot), stoppable, read)
+    may = "Safe to open the guard." if line.get("may_open") else "Keep the guard closed."
+    return BenchLine(state, now, may, stoppable, () if line.get("guard") is None else read)

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Callable
 from typing import Any
 
 from fastapi import APIRouter
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from rig.certificate.words.language import language
 from rig.web.access.table import EVENTS, OPERATE
 from rig.web.access.who import Who
+from rig.web.language import language_of
 from rig.web.panel import Panel
 
 router = APIRouter()
@@ -32,7 +35,7 @@ async def live(socket: WebSocket) -> None:
     await socket.accept()
     if who.may(OPERATE):
         panel.operators += 1
-    telling = asyncio.create_task(_tell(socket, panel))
+    telling = asyncio.create_task(_tell(socket, panel, language(language_of(socket, panel)).say))
     try:
         while True:
             answer = _take(panel, who, await socket.receive_text())
@@ -68,7 +71,7 @@ def _take(panel: Panel, who: Who, text: str) -> dict[str, Any] | None:
     return {"done": verb} if done else {"refused": verb, "detail": "no run goes on"}
 
 
-async def _tell(socket: WebSocket, panel: Panel) -> None:
+async def _tell(socket: WebSocket, panel: Panel, say: Callable[[str], str]) -> None:
     """Send what changed, with the points that this page has not seen; a slow page sees fewer messages, never less."""
     seen, points, epoch, run, quiet = -1, 0, 0, "", QUIET_TICKS
     while True:
@@ -80,7 +83,7 @@ async def _tell(socket: WebSocket, panel: Panel) -> None:
                 run, points, epoch = str(state["run"].get("id", "")), 0, 0
             curve = feed.picture.points(points, epoch)
             points, epoch, seen, quiet = curve["n"], curve["epoch"], changes, 0
-            message = {"line": panel.bench_line().to_dict(), "running": feed.running, **state, "curve": curve}
+            message = {"line": panel.bench_line().in_words(say), "running": feed.running, **state, "curve": curve}
             if feed.running:
                 message["record"] = feed.picture.record()
             await socket.send_text(json.dumps(message, separators=(",", ":"), default=str))

@@ -14,9 +14,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
-from rig.certificate.shop import load_shop
 from rig.certificate.words.language import language
 from rig.web.access.who import Who
+from rig.web.language import language_of
 from rig.web.panel import Panel
 from rig.web.parts.bars import bar_picture
 from rig.web.parts.marks import mark, tone
@@ -29,7 +29,6 @@ PAGES = (
     ("/known", "Known good"),
 )
 THEMES = ("light", "dark")
-LANGUAGES = ("en", "de")
 
 
 @cache
@@ -53,15 +52,6 @@ def day(utc: str) -> str:
         return datetime.fromisoformat(utc).astimezone().strftime("%d %b %H:%M")
     except ValueError:
         return ""
-
-
-def language_of(request: Request, panel: Panel) -> str:
-    """The language that the browser's owner chose, else the shop's own."""
-    chosen = request.cookies.get("language", "")
-    if chosen in LANGUAGES:
-        return chosen
-    shop = load_shop(panel.home)
-    return shop.language if shop is not None else "en"
 
 
 def render(request: Request, template: str, page: str, status: int = 200, **content: Any) -> HTMLResponse:
@@ -90,7 +80,7 @@ def render(request: Request, template: str, page: str, status: int = 200, **cont
             csrf=who.session.csrf if who.session is not None else "",
             bench=panel.bench,
             simulated=panel.simulated,
-            line=panel.bench_line(),
+            line=panel.bench_line().in_words(tongue.say),
             clock=datetime.now().strftime("%H:%M"),
             **content,
         )

@@ -22,7 +22,8 @@ from rig.records.run.stored import StoredRun
 from rig.result import Judgement
 from rig.uncertainty.conformity import Verdict
 from rig.web.api.common import panel_of, run_named
-from rig.web.pages.frame import language_of, render
+from rig.web.language import language_of
+from rig.web.pages.frame import render
 from rig.web.panel import Panel
 
 router = APIRouter()

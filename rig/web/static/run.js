@@ -35,8 +35,8 @@ function nextAction(m) {
   if (m.ended) return m.ended.complete ? [words.ended, m.ended.outcome || ""] : [words.stopped, (m.ended.fault && `${m.ended.fault.message} ${m.ended.fault.next}`) || m.ended.program_fault || ""];
   if (phase === "opening") return [words.opening, words.opening_more];
   if (phase === "waiting for the arming") {
-    if (line.guard.includes("OPEN")) return [words.close, words.arm_more];
-    if (line.guard.includes("PRESSED")) return [words.pressed, words.arm_more];
+    if (line.open) return [words.close, words.arm_more];
+    if (line.pressed) return [words.pressed, words.arm_more];
     const share = m.arming && m.arming.share ? ` ${Math.round(100 * m.arming.share)} %` : "";
     return [words.reset + share, (m.arming && m.arming.why) || words.arm_more];
   }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import statistics
@@ -129,8 +128,3 @@ def fuzz(served: Served, examples: int) -> Shown:
             ask()
     yield not faults, f"{asked} requests, {len(faults)} answered by 500 (0) {faults[:2] or ''}"
     yield not open_doors, f"without a session: {len(open_doors)} let in (0) {open_doors[:2] or ''}"
-
-
-def dump(data: Any) -> str:
-    """JSON on one line."""
-    return json.dumps(data, separators=(",", ":"))

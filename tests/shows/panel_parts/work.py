@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import random
 import time
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 from panel_parts.browser import hold, opened, person, scan
@@ -31,8 +29,8 @@ def ask_for_run(page: Any, served: Served, serial: str, part: str = "KX4-2207", 
 
 def wait_for_end(page: Any) -> None:
     page.wait_for_function(
-        "!document.querySelector('[data-run=ended]').hidden || "
-        "document.querySelector('[data-run=next]').textContent.includes('early')",
+        "document.querySelector('[data-run=ended]')?.hidden === false || "
+        "document.querySelector('[data-run=next]')?.textContent.includes('early')",
         timeout=PATIENCE_MS,
     )
 
@@ -57,11 +55,6 @@ def whole_job(served: Served) -> Shown:
         yield not page.outside, f"requests to elsewhere: {len(page.outside)} (0)"
 
 
-def _log_of(served: Served) -> list[dict[str, Any]]:
-    log = served.home / "bench.log"
-    return [json.loads(line) for line in log.read_text().splitlines()] if log.exists() else []
-
-
 def stops(served: Served, count: int) -> Shown:
     """Stop at random moments: how long until the controller is safe, and that the run is kept and named."""
     slowest, kept, rng = 0.0, 0, random.Random(20261201)
@@ -70,13 +63,13 @@ def stops(served: Served, count: int) -> Shown:
         for n in range(count):
             ask_for_run(page, served, f"STOP-{n:03d}")
             page.wait_for_function(
-                "document.querySelector('[data-live=state]').dataset.state === 'LIVE'", timeout=PATIENCE_MS
+                "document.querySelector('[data-live=state]')?.dataset.state === 'LIVE'", timeout=PATIENCE_MS
             )
             page.wait_for_timeout(rng.uniform(0, 4000))
             begun_s = time.monotonic()
             page.keyboard.press("Escape")
             page.wait_for_function(
-                "document.querySelector('[data-live=state]').dataset.state !== 'LIVE'", timeout=60_000
+                "document.querySelector('[data-live=state]')?.dataset.state !== 'LIVE'", timeout=60_000
             )
             slowest = max(slowest, time.monotonic() - begun_s)
             wait_for_end(page)
@@ -104,8 +97,3 @@ def reloads(served: Served, count: int) -> Shown:
             same += after >= 0.98 * before
         wait_for_end(page)
     yield same == count, f"{same} of {count} reloads show the whole curve again, the slowest after {slowest:.1f} s"
-
-
-def runs_of(served: Served) -> list[Path]:
-    """The folders of the runs."""
-    return sorted((served.home / "runs").glob("*-*"))
