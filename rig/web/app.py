@@ -17,7 +17,7 @@ from starlette.staticfiles import StaticFiles
 from rig.web import problem
 from rig.web.access.gate import allow
 from rig.web.access.table import API
-from rig.web.api import asks, benches, people, reports, runs, units
+from rig.web.api import asks, benches, events, people, reports, runs, units
 from rig.web.live import socket
 from rig.web.pages import bench as bench_page
 from rig.web.pages import entrance, known, run, work
@@ -27,7 +27,7 @@ from rig.web.panel import Panel
 STATIC = Path(__file__).parent / "static"
 POLICY = (
     "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; object-src 'self'; "
-    "frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
+    "frame-ancestors 'self'; base-uri 'none'; form-action 'self'"
 )
 HEADERS = {
     "content-security-policy": POLICY,
@@ -51,7 +51,7 @@ def create_app(panel: Panel) -> FastAPI:
     )
     app.state.panel = panel
     problem.install(app)
-    for module in (people, runs, reports, units, benches, asks):
+    for module in (people, runs, reports, units, benches, asks, events):
         app.include_router(module.router, tags=[module.__name__.rpartition(".")[2]])
     for module in (entrance, bench_page, work, run, unit_pages, known):
         app.include_router(module.router, include_in_schema=False)

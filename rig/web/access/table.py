@@ -44,6 +44,8 @@ ROUTES: Mapping[tuple[str, str], str] = {
     ("POST", f"{API}/benches/{{bench}}/stop"): OPERATE,
     ("GET", f"{API}/asks"): VIEW,
     ("POST", f"{API}/asks"): OPERATE,
+    ("POST", f"{API}/watches"): OPERATE,
+    ("GET", f"{API}/events"): VIEW,
     ("GET", f"{API}/runs"): VIEW,
     ("GET", f"{API}/runs/{{run}}"): VIEW,
     ("GET", f"{API}/runs/{{run}}/journal"): VIEW,

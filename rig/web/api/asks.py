@@ -7,14 +7,15 @@ a second ask for a bench in use is refused with the run that holds it.
 from __future__ import annotations
 
 import threading
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends
 from pydantic import BaseModel, Field
 
 from rig.jobs.controller import client
-from rig.jobs.controller.ask import of_request
+from rig.jobs.controller.ask import WATCH, Ask, of_request
 from rig.jobs.run_job import Request as RunRequest
+from rig.records.schema import check_texts
 from rig.web.access.table import API
 from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of
@@ -26,6 +27,18 @@ Asking = Annotated[Who, Depends(asking)]
 Here = Annotated[Panel, Depends(panel_of)]
 Short = Annotated[str, Field(max_length=64)]
 _starting = threading.Lock()
+
+
+class NewWatch(BaseModel):
+    """A coil to be watched while somebody bends, taps or warms it; ac: its amplitude under excitation, not its ohms."""
+
+    part: Short
+    serial: Annotated[str, Field(min_length=1, max_length=64)] = "watch"
+    coil: Literal["exc", "sin", "cos"]
+    ac: bool = False
+    seconds: Annotated[float, Field(gt=0, le=3600)] = 300.0
+    world: Short = ""
+    cautions: Annotated[list[Short], Field(max_length=10)] = []
 
 
 class NewAsk(BaseModel):
@@ -54,8 +67,6 @@ def asks(panel: Here) -> dict[str, Any]:
 @router.post("/asks", status_code=202)
 def ask(body: NewAsk, who: Asking, panel: Here) -> dict[str, Any]:
     """Ask for a run: its controller opens the bench and waits for the hand at the bench."""
-    from rig.records.schema import check_texts
-
     check_texts(body.model_dump())
     request = RunRequest(
         sequence=body.sequence,
@@ -72,6 +83,34 @@ def ask(body: NewAsk, who: Asking, panel: Here) -> dict[str, Any]:
         entries=tuple(body.entries),
         speed=panel.speed,
     )
+    started = _start(panel, of_request(request, by=who.name))
+    panel.note(who, "run asked for", f"{body.sequence} {body.part} {body.serial}; read: {'; '.join(body.cautions)}")
+    return {"controller": started.path.stem, "serial": body.serial, "sequence": body.sequence}
+
+
+@router.post("/watches", status_code=202)
+def watch(body: NewWatch, who: Asking, panel: Here) -> dict[str, Any]:
+    """Ask for a watch of a coil: huge figures on the page Run, a sound for each drop-out."""
+    from sequences.watch import SEQUENCE
+
+    check_texts(body.model_dump())
+    request = RunRequest(
+        sequence=SEQUENCE.name,
+        part=body.part,
+        serial=body.serial,
+        bench=panel.bench,
+        world=body.world or None,
+        operator=who.name,
+        speed=panel.speed,
+    )
+    details = {"watch": {"coil": body.coil, "ac": body.ac, "seconds": body.seconds}}
+    started = _start(panel, of_request(request, kind=WATCH, details=details, by=who.name))
+    panel.note(who, "watch asked for", f"{body.coil} of {body.part} {body.serial}; read: {'; '.join(body.cautions)}")
+    return {"controller": started.path.stem, "serial": body.serial, "coil": body.coil}
+
+
+def _start(panel: Panel, ask_for: Ask) -> client.Started:
+    """Start a controller for an ask. Raises Refusal (409) while a run holds the bench."""
     with _starting:
         if panel.feed.running and panel.feed.picture.ended is None:
             held = panel.feed.picture.state()["run"]
@@ -80,6 +119,4 @@ def ask(body: NewAsk, who: Asking, panel: Here) -> dict[str, Any]:
                 f"the bench is in use by {held.get('serial') or 'another run'} ({held.get('operator') or 'somebody'}).",
                 "Wait for its end, or stop it.",
             )
-        started = client.start(of_request(request, by=who.name), home=panel.home, quiet=True)
-    panel.note(who, "run asked for", f"{body.sequence} {body.part} {body.serial}; read: {'; '.join(body.cautions)}")
-    return {"controller": started.path.stem, "serial": body.serial, "sequence": body.sequence}
+        return client.start(ask_for, home=panel.home, quiet=True)

@@ -7,6 +7,7 @@ is made here. Angles say mechanical or electrical in their names; records are th
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
@@ -15,7 +16,7 @@ import numpy as np
 from rig.jobs.controller.frames import Message
 from rig.web.live.curve import Passes
 
-MOST_SAMPLES = 160
+MOST_SAMPLES, MOST_EVENTS = 160, 20_000
 COILS = ("exc", "sin", "cos")
 
 
@@ -41,6 +42,7 @@ class Picture:
         self.passes = Passes(1, 1)
         self.last: dict[str, Any] | None = None
         self.done_steps: list[str] = []
+        self.events: deque[dict[str, Any]] = deque(maxlen=MOST_EVENTS)
 
     def take(self, message: Message) -> None:
         """One message of the controller."""
@@ -68,6 +70,7 @@ class Picture:
         self.run = {key: value for key, value in head.items() if key != "kind"}
         self.passes = Passes(int(head.get("pole_pairs") or 1), int(head.get("steps_per_turn") or 1))
         self.ohms, self.frame, self.last, self.ended, self.done_steps = {}, None, None, None, []
+        self.events.clear()
 
     def _take_state(self, head: Mapping[str, Any]) -> None:
         self.phase, self.line = str(head["state"]), dict(head["line"])
@@ -96,6 +99,7 @@ class Picture:
 
     def _take_event(self, head: Mapping[str, Any]) -> None:
         data = head["data"]
+        self.events.append({"run": self.run.get("id", ""), "n": head["n"], "event": head["event"], "data": data})
         if head["event"] != "reading" or data.get("quantity") not in (
             "coil_resistance",
             "watch_resistance",
@@ -148,6 +152,11 @@ class Picture:
         """The last record, thinned."""
         with self._lock:
             return self.frame
+
+    def events_after(self, n: int) -> list[dict[str, Any]]:
+        """Lines of the run's journal behind number `n`, as many as are held."""
+        with self._lock:
+            return [one for one in self.events if one["n"] > n]
 
     def points(self, since: int, epoch: int) -> dict[str, Any]:
         """The points of the passes behind the first `since` of an epoch (curve.py)."""

@@ -84,7 +84,8 @@ def report(request: Request, run: str, panel: Here) -> Response:
     stored = run_named(panel, run)
     register = Register(panel.home)
     entries = [(entry, register.state(entry.number)) for entry in reversed(register.of_run(stored.id))]
-    return render(request, "report.html", "Units", stored=stored, reports=entries)
+    sent = [one for one in read_remarks(stored.path) if one.step == "report sent"]
+    return render(request, "report.html", "Units", stored=stored, reports=entries, sent=sent)
 
 
 @router.get("/compare")

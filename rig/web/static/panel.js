@@ -144,6 +144,12 @@ for (const button of document.querySelectorAll("button[data-acknowledge]")) {
   hold(button, () => { button.dataset.acknowledged = new Date().toISOString(); button.dispatchEvent(new CustomEvent("acknowledged", { bubbles: true })); });
 }
 
+for (const button of document.querySelectorAll("button[data-embed]")) button.addEventListener("click", () => {
+  const view = document.createElement("iframe"); // shown when asked for: not every browser has a viewer of its own
+  view.src = button.dataset.embed; view.title = button.textContent; view.style.cssText = "width:100%;height:78vh;border:0";
+  button.closest(".sheet").append(view); button.remove();
+});
+
 // ---- keys and scanner ------------------------------------------------------------------------------------------
 
 export const typing = (target) => target instanceof HTMLElement && (target.matches("input:not([type=checkbox]):not([type=radio]), textarea, select") || target.isContentEditable);

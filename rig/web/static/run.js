@@ -156,7 +156,7 @@ function show(m) {
   if (mark) mark.hidden = !m.running || Boolean(m.ended);
   if (performance.now() - drew > 90) { drew = performance.now(); if (!at("live").hidden) { drawError(); drawCircle(); } drawRecord(m.record, m.last); }
   drawOhms(m.ohms); drawSteps(m); if (!at("turn").hidden) drawStrips(m);
-  if (watching) { const found = Object.values(m.ohms)[0]; if (found) text(at("watch-figure"), found.overload ? words.open : ohmText(found)); text(at("watch-words"), m.progress ? m.progress.text : ""); }
+  if (watching) { const found = Object.values(m.ohms)[0]; if (found) { if (wasOpen !== null && wasOpen !== found.overload) play(found.overload ? SOUNDS.loss : SOUNDS.back); wasOpen = found.overload; text(at("watch-figure"), found.overload ? words.open : ohmText(found)); } text(at("watch-words"), m.progress ? m.progress.text : ""); }
   ask(m.question);
   at("ended").hidden = !(m.ended && m.ended.run);
   if (m.ended && m.ended.run) { at("open").href = `/units/${m.ended.run}`; }
@@ -165,7 +165,7 @@ function show(m) {
   said = now || said;
 }
 
-let asked = null;
+let asked = null, wasOpen = null;
 function ask(question) {
   const number = question ? question.question : null;
   if (number === asked) return;

@@ -1,0 +1,127 @@
+"""The HTTP interface: kept runs, reports, units, known good, problems with a next action; its description is kept."""
+
+import json
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from rig.web.app import create_app
+from rig.web.panel import Panel
+
+TOP = Path(__file__).parents[2]
+DESCRIPTION = TOP / "rig" / "web" / "openapi.json"
+RUNS = TOP / "fixtures" / "reference" / "runs" / "schema-1"
+sys.path.insert(0, str(TOP / "tests" / "certificate"))  # its invented runs
+
+
+@pytest.fixture
+def served(serve: Any, tmp_path: Path) -> Any:
+    """A panel over four runs: good, bad, unsound, and the reference run of the first schema."""
+    import sample
+
+    home = tmp_path / "home"
+    for n, judgement in enumerate((sample.good(), sample.bad(), sample.unsound())):
+        sample.stored(home, judgement, sample.a_header(serial=f"93-0041{n}", started_utc=f"2026-11-25T1{n}:15:00Z"))
+    for folder in RUNS.iterdir():
+        shutil.copytree(folder, home / "runs" / folder.name)
+    return serve(home=home)
+
+
+def test_its_description_is_the_one_that_is_kept(tmp_path: Path) -> None:
+    """Other software reads rig/web/openapi.json; make it anew with `python -m rig.web.description`."""
+    made = create_app(Panel(home=tmp_path, bench="simulated")).openapi()
+    assert json.loads(DESCRIPTION.read_text()) == json.loads(json.dumps(made))
+
+
+def test_runs_are_listed_newest_first_and_searched(served: Any) -> None:
+    """All of them, page by page; a part of a serial number is enough; what fits nothing gives an empty list."""
+    browser = served.sign_in("viewer 1")
+    found = browser.get("/api/v1/runs").json()
+    names = [row["run"] for row in found["runs"]]
+    assert found["total"] == len(names) > 2 and names == sorted(names, reverse=True)
+    first = browser.get("/api/v1/runs", params={"most": 1}).json()
+    second = browser.get("/api/v1/runs", params={"most": 1, "after": first["next"]}).json()
+    assert [first["runs"][0]["run"], second["runs"][0]["run"]] == names[:2]
+    serial = found["runs"][0]["serial"]
+    assert serial and browser.get("/api/v1/runs", params={"q": serial[1:].lower()}).json()["total"] >= 1
+    assert browser.get("/api/v1/runs", params={"q": "%_nothing"}).json()["total"] == 0, "a wildcard is a character"
+
+
+def test_a_run_is_the_document_of_the_command_line(served: Any) -> None:
+    """Every line unrounded; journal behind a number; raw file as it is."""
+    browser = served.sign_in("viewer 1")
+    run = browser.get("/api/v1/runs").json()["runs"][0]["run"]
+    document = browser.get(f"/api/v1/runs/{run}").json()
+    assert document["run"] == run and document["schema"].startswith("anglewright result")
+    lines = browser.get(f"/api/v1/runs/{run}/journal", params={"after": 5}).json()["lines"]
+    assert lines[0]["n"] == 6
+    raw = browser.get(f"/api/v1/runs/{run}/raw")
+    kept = served.panel.home / "runs" / run / "raw.h5"
+    assert (raw.status_code == 200 and raw.content == kept.read_bytes()) if kept.exists() else raw.status_code == 404
+
+
+def test_what_is_not_there_is_said_with_a_next_action(served: Any) -> None:
+    """problem+json, 404, for runs, units, reports, benches; a path is no name."""
+    browser = served.sign_in("viewer 1")
+    for path in ("runs/20990101", "units/none", "reports/none", "benches/none", "known/none", "runs/..%2f..%2fetc"):
+        answer = browser.get(f"/api/v1/{path}")
+        assert answer.status_code == 404, path
+        assert answer.headers["content-type"] == "application/problem+json" and answer.json()["next_action"], path
+
+
+def test_a_remark_and_a_photo_stand_beside_the_run(served: Any) -> None:
+    """With the author's name; what is no picture is refused, and so is a control character."""
+    browser = served.sign_in("operator 2")
+    run = browser.get("/api/v1/runs").json()["runs"][0]["run"]
+    made = browser.post(f"/api/v1/runs/{run}/remarks", json={"text": "one pin bent"})
+    assert made.status_code == 201 and made.json()["author"] == "operator 2"
+    picture = b"\x89PNG\r\n\x1a\n" + bytes(32)
+    assert browser.post(f"/api/v1/runs/{run}/photos", files={"file": ("a.png", picture)}).status_code == 201
+    wrong = browser.post(f"/api/v1/runs/{run}/photos", files={"file": ("a.png", b"no picture")})
+    assert wrong.status_code == 400 and "JPEG, PNG or WebP" in wrong.json()["detail"]
+    cut = browser.post(f"/api/v1/runs/{run}/remarks", json={"text": "a\u2028b"})
+    assert cut.status_code == 400 and "U+2028" in cut.json()["detail"]
+
+
+def test_a_report_is_issued_by_who_may_and_verified_by_anybody(served: Any) -> None:
+    """Issue, download, verify unchanged, altered, withdraw; each act in the audit log."""
+    browser = served.sign_in("approver 1")
+    rows = browser.get("/api/v1/runs").json()["runs"]
+    run = next(row["run"] for row in rows if row["sequence"] == "full_test" and row["outcome"] != "incomplete")
+    made = browser.post(f"/api/v1/runs/{run}/report", json={})
+    assert made.status_code == 201, made.text
+    face = browser.get(f"/api/v1/runs/{run}/report/json")
+    assert face.headers["content-type"].startswith("application/json")
+
+    def verify(data: bytes) -> str:
+        found = browser.post("/api/v1/reports/verify", files={"file": ("r.json", data)}).json()
+        return str(found.get("state") or found.get("outcome") or found)
+
+    assert verify(face.content).lower().startswith("unchanged")
+    assert not verify(face.content.replace(b'"serial"', b'"seria1"', 1)).lower().startswith("unchanged")
+    number = made.json()["number"]
+    gone = browser.post(f"/api/v1/reports/{number}/withdrawal", json={"reason": "wrong unit"})
+    assert gone.status_code == 201 and "withdrawn" in browser.get(f"/api/v1/reports/{number}").json()["state"]
+    acts = [line["act"] for line in browser.get("/api/v1/audit").json()["lines"]]
+    assert acts[:2] == ["report withdrawn", "report issued"]
+
+
+def test_every_page_of_what_is_kept_can_be_read(served: Any) -> None:
+    """Units, each run's own page, its report, the comparison, known good: whatever lies in a home."""
+    browser = served.sign_in("approver 1")
+    rows = browser.get("/api/v1/runs").json()["runs"]
+    for path in ("/units", "/bench", "/clamp", "/run", "/known", "/account", f"/units?q={rows[0]['serial']}"):
+        assert browser.get(path).status_code == 200, path
+    for row in rows:
+        for path in (f"/units/{row['run']}", f"/units/{row['run']}?lines=all", f"/units/{row['run']}/report"):
+            answer = browser.get(path)
+            assert answer.status_code == 200 and row["serial"] in answer.text, (path, answer.text[:300])
+
+
+def test_events_end_by_themselves_where_that_was_asked(served: Any) -> None:
+    """A stream of server-sent events; nothing runs here, so it holds its first line only."""
+    answer = served.sign_in("viewer 1").get("/api/v1/events", params={"seconds": 0.5})
+    assert answer.headers["content-type"].startswith("text/event-stream") and answer.text == ": anglewright\n\n"
