@@ -89,6 +89,7 @@ class HandSwitch(_Hand):
         super().__init__(name, link)
         self._acts = 0
         self._leads_on, self._plugged = True, True  # nobody knows what the last run left
+        self._on: dict[str, str] = {}
 
     @property
     def acts(self) -> int:
@@ -102,12 +103,18 @@ class HandSwitch(_Hand):
         self._acts += 1
         self._leads_on = True
         where = "the core" if place == "core" else f"pin {place}"
-        self._act(f"put {lead} {place}", f"Put {LEAD_TEXT[lead]} on {where}; leave the other lead where it is", until)
+        text = f"Put {LEAD_TEXT[lead]} on {where}; leave the other lead where it is"
+        if self._on.get(lead) == place:
+            other = " at another bare place" if place == "core" else ""
+            text = f"Lift {LEAD_TEXT[lead]} and put it on {where} again{other}; leave the other lead where it is"
+        self._on[lead] = place
+        self._act(f"put {lead} {place}", text, until)
 
     def lift(self) -> None:
         """Both meter leads off the part; no act where they are off."""
         if self._leads_on:
             self._leads_on = False
+            self._on.clear()
             self._acts += 1
             self._act("lift", "Take both leads of the meter off the part")
 

@@ -138,7 +138,7 @@ class Walk:
         """Both leads on the first circuit, proved."""
         circuit = self.circuits[name]
         self._place_both(circuit, again=False)
-        ohm, got, range_ohm = self.read()
+        ohm, got, range_ohm = self._loop(circuit)
         if not circuit.shows_loop(ohm):
             ohm, got, range_ohm = self._settle(circuit, ohm)
         self._put_down_loop(circuit, got, range_ohm)
@@ -151,11 +151,11 @@ class Walk:
         self.put(first, goal[first])
         between = self._between()
         self.put(second, goal[second], conducts=True)
-        ohm, got, range_ohm = self.read()
+        ohm, got, range_ohm = self._loop(there)
         stands = True
         if not there.shows_loop(ohm):
             self.put(second, goal[second], again=True)
-            ohm, got, range_ohm = self.read()
+            ohm, got, range_ohm = self._loop(there)
             if not there.shows_loop(ohm):  # the lead that the reading between rested on may be the wrong one
                 stands = False
                 ohm, got, range_ohm = self._settle(there, ohm)
@@ -183,6 +183,15 @@ class Walk:
         for lead, place in self._ends(circuit).items():
             self.put(lead, place, again=again)
 
+    def _loop(self, circuit: Circuit) -> tuple[float, MeterReading, float]:
+        """The reading of a circuit with both leads on it. A short looks the same on the core and on any one pin: there
+        the lead that came last is put to another place of it, and the short has to stay."""
+        ohm, got, range_ohm = self.read()
+        if (circuit.name == wiring.CORE or circuit.open) and circuit.shows_loop(ohm):
+            self.put(self.last, self.on[self.last])
+            ohm, got, range_ohm = self.read()
+        return ohm, got, range_ohm
+
     def _between(self) -> tuple[MeterReading, float, str, str]:
         """The reading between two circuits; one that conducts counts when further placements agree: two where it reads
         like a coil (a lead on the wrong pin does), else one."""
@@ -202,7 +211,7 @@ class Walk:
         found = [ohm]
         for _ in range(PLACINGS):
             self._place_both(circuit, again=True)
-            ohm, got, range_ohm = self.read()
+            ohm, got, range_ohm = self._loop(circuit)
             if circuit.shows_loop(ohm):
                 return ohm, got, range_ohm
             if math.isinf(ohm) and circuit.name in (*COILS, THERMISTOR):
@@ -331,8 +340,8 @@ def _alike(taken: list[FourWire]) -> list[FourWire]:
 
 
 def circuits_of(ctx: Context) -> dict[str, Circuit]:
-    """The part's circuits in the order of the walk: the core, the coils, the thermistor where there is one."""
-    found = {wiring.CORE: Circuit(wiring.CORE, (wiring.CORE, wiring.CORE), lambda ohm: ohm < SHORT_OHM)}
+    """The part's circuits in the order of the walk: the coils, the thermistor where there is one, the core."""
+    found: dict[str, Circuit] = {}
     for coil in COILS:
         nominal = ctx.part.coils.get(coil)
         if nominal is None:
@@ -342,6 +351,7 @@ def circuits_of(ctx: Context) -> dict[str, Circuit]:
         found[coil] = Circuit(coil, wiring.coil_pins(ctx, coil), _near(nominal.r20_ohm, slack))
     if ohms.has_thermistor(ctx):
         found[THERMISTOR] = Circuit(THERMISTOR, wiring.coil_pins(ctx, THERMISTOR), lambda ohm: 50.0 < ohm < SENSOR_OHM)
+    found[wiring.CORE] = Circuit(wiring.CORE, (wiring.CORE, wiring.CORE), lambda ohm: ohm < SHORT_OHM)
     return found
 
 

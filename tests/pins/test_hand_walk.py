@@ -15,14 +15,15 @@ def test_the_walk_reads_every_pair_with_the_fewest_changes(count: int) -> None:
     order = walk(names)
     assert order[0] == "0"
     assert {frozenset(pair) for pair in pairwise(order)} == {frozenset(pair) for pair in combinations(names, 2)}
-    assert 2 + 2 * (len(order) - 1) == fewest_changes(count)
+    assert 2 + 2 * (len(order) - 1) + order.count(names[-1]) == fewest_changes(count)
 
 
 @pytest.mark.parametrize("count", [2, 3])
 def test_no_order_at_all_needs_fewer(count: int) -> None:
     """Searched through every order of single changes: a reading between two circuits counts only when each lead saw
-    its own circuit's loop during its stay. (Four circuits already have too many states for a test.)"""
-    assert least_by_search(count) == fewest_changes(count)
+    its own circuit's loop during its stay. The core's second look, one a visit, comes on top. (Four circuits already
+    have too many states for a test.)"""
+    assert least_by_search(count) + count // 2 == fewest_changes(count)
 
 
 def least_by_search(count: int) -> int:
