@@ -14,13 +14,18 @@ from collections.abc import Callable, Sequence
 
 from drivers.link.base import Link
 from drivers.link.urls import make_link
-from drivers.roles import CABLES, INPUTS, LEADS, ClimateReading, Identity, InterlockState, Prompt
+from drivers.roles import CABLES, INPUTS, LEADS, PLUGS, ClimateReading, Identity, InterlockState, Prompt
 from rig.errors import BadReply, LinkDown, SafetyStop, UsageError
 
 TERMINAL = "terminal"
 ANSWER_S = 5.0
 LEAD_TEXT = {"meter_hi": "the meter's HI lead", "meter_lo": "the meter's LO lead"}
 CABLE_TEXT = {"ch1": "the cable of channel 1", "ch2": "the cable of channel 2"}
+PLUG_TEXT = {
+    "part": "Push the part's plug home on the excitation harness",
+    "loopback": "Push the loopback plug home on the excitation harness",
+    "nothing": "Leave the excitation harness open: nothing plugged in",
+}
 SOCKET_TEXT = {"exc_v": "EXC V", "exc_i": "EXC I", "sin": "SINE", "cos": "COSINE"}
 _AIR = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(?:deg\s*)?([CF])\s*", re.IGNORECASE)
 _SHARE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*%\s*")
@@ -118,12 +123,13 @@ class HandSwitch(_Hand):
             self._acts += 1
             self._act("lift", "Take both leads of the meter off the part")
 
-    def plug(self, on: bool) -> None:
-        """The part's plug on the excitation harness, or off it."""
+    def plug(self, what: str) -> None:
+        """On the excitation harness: the part's plug, the loopback plug (one signal on all inputs), or nothing."""
+        if what not in PLUGS:
+            raise UsageError(f"{self._name}: no plug {what!r}.", next_action=f"There are {', '.join(PLUGS)}.")
         self._acts += 1
-        self._plugged = on
-        text = "Push the part's plug home on the excitation harness" if on else "Take the part's plug off the harness"
-        self._act(f"plug {'on' if on else 'off'}", text)
+        self._plugged = what != "nothing"
+        self._act(f"plug {what}", PLUG_TEXT[what])
 
     def cable(self, channel: str, socket: str) -> None:
         """A sampler's cable to a socket of the harness."""
@@ -141,7 +147,7 @@ class HandSwitch(_Hand):
         """Leads lifted, plug off. One act each, where it may be on."""
         self.lift()
         if self._plugged:
-            self.plug(False)
+            self.plug("nothing")
 
     def close_channels(self, channels: Sequence[int]) -> None:
         """A hand has no channels. Raises UsageError unless none is asked for."""

@@ -264,6 +264,7 @@ class Prompted(Protocol):
 
 LEADS = ("meter_hi", "meter_lo")
 CABLES = ("ch1", "ch2")
+PLUGS = ("part", "loopback", "nothing")
 INPUTS = ("exc_v", "exc_i", "sin", "cos")  # sockets of the harness that a sampler's cable may be on
 
 
@@ -278,6 +279,6 @@ class Hands(Protocol):
 
     def lift(self) -> None: ...  # both meter leads off the part
 
-    def plug(self, on: bool) -> None: ...  # the part's plug on the excitation harness, or off it
+    def plug(self, what: str) -> None: ...  # on the excitation harness: the part's plug, the loopback plug, or nothing
 
     def cable(self, channel: str, socket: str) -> None: ...  # a sampler's cable to a socket of the harness

@@ -108,10 +108,14 @@ class Wiring:
 
     def _switching(self) -> None:
         if self._file.switch.model == "hand":
-            self._hand("switch", "interlock", *(["climate"] if self._file.climate.probe == "hand" else []))
-            return
+            watches = [] if self._file.interlock.read else ["interlock"]
+            self._hand("switch", *watches, *(["climate"] if self._file.climate.probe == "hand" else []))
+            if watches:
+                return
         box = SwitchBox(self._world, self._emit, self._chain.pulse)
-        if self._file.switch.model == "relay-board":
+        if self._file.switch.model == "hand":
+            pass  # the box has inputs only
+        elif self._file.switch.model == "relay-board":
             board = RelayBoard(self._world, self._emit, self._file.switch.relays, self.gates["switch"])
             self._serial("switch", board)
         elif self._file.switch.model == "modbus-relays":

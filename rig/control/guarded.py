@@ -186,9 +186,9 @@ class GuardedHands:
         require_off(self._generator)
         self._inner.lift()
 
-    def plug(self, on: bool) -> None:
+    def plug(self, what: str) -> None:
         require_off(self._generator)
-        self._inner.plug(on)
+        self._inner.plug(what)
 
     def cable(self, channel: str, socket: str) -> None:
         require_off(self._generator)

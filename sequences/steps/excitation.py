@@ -107,7 +107,7 @@ def ratio_standard(ctx: Context) -> None:
 def _standard(ctx: Context, relay: str, series: str, wanted_v: float) -> None:
     wiring.output_off(ctx)
     wiring.special(ctx, relay)
-    _one_range(ctx, relay == "loopback")
+    share_range(ctx, relay == "loopback")
     generator_v, waveform = switch_on(ctx, wanted_v)
     bus_v = sampling.level(ctx, waveform).total_v_rms
     if relay == "loopback":  # the divider is bypassed
@@ -116,10 +116,10 @@ def _standard(ctx: Context, relay: str, series: str, wanted_v: float) -> None:
     sampling.several(ctx, series, REPEATS, wanted_v, generator_v)
     wiring.output_off(ctx)
     wiring.open_all(ctx)
-    _one_range(ctx, False)
+    share_range(ctx, False)
 
 
-def _one_range(ctx: Context, wanted: bool) -> None:
+def share_range(ctx: Context, wanted: bool) -> None:
     """All inputs on one range, or the current's on its own again; only where the bench has one for it."""
     if ctx.bench.file.sampler.current_range_v is not None and bool(ctx.facts.get(sampling.ONE_RANGE)) != wanted:
         ctx.facts[sampling.ONE_RANGE] = wanted

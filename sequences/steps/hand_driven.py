@@ -72,7 +72,7 @@ def _both(waveform: Waveform) -> Waveform:
 def excite(ctx: Context) -> None:
     """The part on its harness, the current on channel 2; up to the level in stages, as with relays."""
     hands = hands_of(ctx)
-    hands.plug(True)
+    hands.plug("part")
     _state(ctx, ("exc_v", "exc_i"), _lags, (CH2, "exc_i"), plug=True)
     if excitation.ramp(ctx):
         wanted_v = ctx.part.excitation.level_v_rms
@@ -89,7 +89,7 @@ def turn_outputs(ctx: Context) -> None:
         sine = _turn(ctx)
         if not _turns(sine, (0, 2)):
             ctx.facts[AGAIN] += 1
-            hands_of(ctx).plug(True)
+            hands_of(ctx).plug("part")
             continue
         ratio = _largest(sine, 2) / _largest(sine, 0) * ctx.bench.file.sampler.exc_divider
         ctx.facts[sampling.PHASORS] = (ratio, _amperes_a_volt(ctx))
@@ -135,7 +135,7 @@ def _state(
     ctx.facts["sampler set up"] = False
     again: list[Callable[[], None]] = [partial(hands.cable, *change) for change in changes]
     if plug:
-        again.append(partial(hands.plug, True))
+        again.append(partial(hands.plug, "part"))
     for attempt in range(TRIES * len(again)):
         if proof(ctx, _probe(ctx)):
             return

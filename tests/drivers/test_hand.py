@@ -27,7 +27,7 @@ def test_each_act_is_one_sentence_and_counted() -> None:
     hand.put("meter_hi", "3")
     hand.put("meter_lo", "core")
     hand.cable("ch2", "sin")
-    hand.plug(True)
+    hand.plug("part")
     hand.lift()
     hand.lift()
     assert hand.acts == 7

@@ -255,13 +255,17 @@ def test_bill_of_materials_has_three_tiers() -> None:
     assert len(lines) > 30
     for line in lines:
         assert None not in line and all(line.values()), line
-        assert any(int(line[tier]) for tier in TIERS)
+        assert any(int(line[tier]) for tier in (*TIERS, "hands"))
         assert (HARDWARE / line["page"]).is_file()
     owned = {tier: {line["item"] for line in lines if int(line[tier])} for tier in TIERS}
     assert "Encoder" in owned["encoder"] - owned["daq"]
     assert "Simultaneous sampler" in owned["daq"] - owned["audio"]
     assert "Audio interface" in owned["audio"] - owned["daq"]
     assert owned["daq"] < owned["encoder"]
+    by_hand = {line["item"] for line in lines if int(line["hands"])}
+    assert {"Two-channel oscilloscope", "Kelvin clip leads", "Excitation harness", "Thermometer"} <= by_hand
+    assert {"Digital multimeter", "Function generator", "Emergency stop"} <= by_hand
+    assert not by_hand & {"Relay matrix card", "Stepper motor", "Encoder", "Guard with switch"}
     for chain in ("Emergency stop", "Guard with switch", "Safety relay", "Enable timer parts"):
         assert all(chain in owned[tier] for tier in TIERS)
 

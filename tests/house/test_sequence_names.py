@@ -62,7 +62,7 @@ def test_no_room_knows_a_sequence_by_name() -> None:
 def test_every_sequence_states_what_it_is() -> None:
     """Either it judges the part's lines or it names the question that it answers, and says how long it takes."""
     judging = {name for name, one in SEQUENCES.items() if one.traits.judges_part}
-    assert judging == {"full_test", "quick_screen", "continuous_sweep", "hand_turned", "hand_test"}
+    assert judging == {"full_test", "quick_screen", "continuous_sweep", "hand_turned", "hand_test", "hand_sweep"}
     assert all(one.traits.minutes > 0 for one in SEQUENCES.values())
     assert all(one.traits.question == "witness" for one in WITNESS_SEQUENCES.values())
 

@@ -34,6 +34,8 @@ model = "hand"
 slip = {slip}
 [climate]
 probe = "hand"
+[interlock]
+read = false
 """
 
 

@@ -1,8 +1,8 @@
 """A simulated person: obeys one act a line, and slips now and then when the world says so.
 
-Acts as drivers/hand.py prints them on its wire: `put LEAD PLACE`, `lift`, `plug on|off`, `cable CHANNEL SOCKET`,
-`read air|humidity`, `who`. Each act is answered `done`, whether it went well or not: a person who slips does not know
-it. Event `hand` {act, slip} in the log tells what really happened; nothing but the log says so.
+Acts as drivers/hand.py prints them on its wire: `put LEAD PLACE`, `lift`, `plug part|loopback|nothing`, `cable CHANNEL
+SOCKET`, `read air|humidity`, `who`. Each act is answered `done`, whether it went well or not: a person who slips does
+not know it. Event `hand` {act, slip} in the log tells what really happened; nothing but the log says so.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from drivers.simulated.interfaces import Emit, WorldInterface
 from drivers.simulated.worldfile.keys import WorldFile
 
 SERIAL = "SIM00011"
-CORE_COLUMN = 15
+CORE_COLUMN, LOOPBACK = 15, 2001
 ROW = {"meter_hi": 1, "meter_lo": 2}
 PLUG_ROWS = {"exc_hi": 3, "exc_lo": 4, "sin_hi": 5, "sin_lo": 6, "cos_hi": 7, "cos_lo": 8}
 SOCKETS = ("exc_v", "exc_i", "sin", "cos")
@@ -35,6 +35,7 @@ class Hand:
         self._rng = np.random.default_rng((file.seed, 77))
         self._leads: dict[str, int | None] = {"meter_hi": None, "meter_lo": None}
         self._plug: frozenset[str] = frozenset()
+        self._looped = False
 
     def answer(self, line: str, t_s: float) -> bytes:
         """The reply to one line."""
@@ -61,10 +62,13 @@ class Hand:
             case ["lift"]:
                 self._leads = dict.fromkeys(self._leads)
                 return ""
-            case ["plug", "on"]:
+            case ["plug", "part"]:
                 return self._push()
-            case ["plug", "off"]:
-                self._plug = frozenset()
+            case ["plug", "loopback"]:
+                self._plug, self._looped = frozenset(), not self._slips()
+                return "" if self._looped else "not home"
+            case ["plug", "nothing"]:
+                self._plug, self._looped = frozenset(), False
                 return ""
             case ["cable", channel, socket] if channel in ("ch1", "ch2") and socket in SOCKETS:
                 return self._connect(int(channel[-1]) - 1, SOCKETS.index(socket))
@@ -87,7 +91,7 @@ class Hand:
         return f"on {self._leads[lead]}"
 
     def _push(self) -> str:
-        self._plug = frozenset(PLUG_ROWS)
+        self._plug, self._looped = frozenset(PLUG_ROWS), False
         if not self._slips():
             return ""
         coil = str(self._rng.choice(["exc", "sin", "cos"]))
@@ -107,4 +111,6 @@ class Hand:
         """The channels of the relay matrix that make the same connections."""
         pins = self._file.holder.pins
         leads = {1000 + 100 * ROW[lead] + column for lead, column in self._leads.items() if column is not None}
+        if self._looped:
+            return frozenset({*leads, LOOPBACK})
         return frozenset(leads | {1000 + 100 * PLUG_ROWS[name] + pins[name] for name in self._plug})

@@ -188,10 +188,11 @@ class InterlockWorld(Strict):
 
     enable_timer_s: without a pulse for so long the chain opens; None: no timer (bypass jumper fitted). key_held_s: when
     the arming key is held, as [from, to] in bench seconds. guard_open_s: when the guard stands open, the same.
-    model: the box that the inputs are on.
+    model: the box that the inputs are on. read: False where no input is wired and a person attends.
     """
 
     model: Literal["34980A", "modbus-inputs"] = "34980A"
+    read: bool = True
     guard_closed: bool = True
     emergency_stop: bool = False
     guard_opens_at_s: float | None = Field(default=None, ge=0)

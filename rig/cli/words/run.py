@@ -78,9 +78,13 @@ def sequence(as_json: bool, **request: Any) -> None:
 @run.command()
 @click.argument("case", required=False)
 @click.option("--all", "every", is_flag=True, help="Run the whole scenario, one unit after the other.")
+@click.option("--tier", type=click.Choice(["a", "b", "c"]), default=None, help="On the bench of a shop's tier instead.")
 @options.as_json
-def demo(case: str | None, every: bool, as_json: bool) -> None:
+def demo(case: str | None, every: bool, tier: str | None, as_json: bool) -> None:
     """Run the main job on the simulated bench: a good unit (default) or CASE of the invented shop's scenario.
+
+    --tier a: meter, generator, two-channel oscilloscope, hands. b: four channels of eight bits, a small stepper, hands
+    for leads and plugs. c: mainframe, simultaneous sampler, encoder. Each has the cases good and shorted.
 
     Example: anglewright demo shorted
     """
@@ -90,7 +94,7 @@ def demo(case: str | None, every: bool, as_json: bool) -> None:
 
     status = 0
     documents = []
-    for unit in scenario.choose_units(case, every):
+    for unit in scenario.choose_units(case, every, tier or ""):
         if not as_json:
             show_scene(unit)
         finished = run_shown(unit.request(), quiet=as_json)

@@ -52,6 +52,10 @@ FACTS: dict[str, tuple[tuple[str, str, float], ...]] = {
 }
 CALIBRATED = ("multimeter", "sampler", "encoder", "climate")
 NONE = "none"
+HAND = "hand"  # in place of a link: a person fills the role
+BY_HAND = {"switch": "hand", "interlock": "hand-attends", "climate": "hand-thermometer"}
+"""Role -> driver where a person fills it (drivers/hand.py)."""
+TERMINAL = "terminal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,9 +167,12 @@ def _role(
     role: str, may_lack: bool, proposal: dict[str, Any] | None, found: Sequence[FoundInstrument], ask: Questions
 ) -> dict[str, Any] | None:
     default = proposal["link"] if proposal else (NONE if may_lack else None)
-    link = ask.text(f"{role}.link", f"{role}'s link" + (f", or {NONE}" if may_lack else ""), default)
+    others = [*([NONE] if may_lack else []), *([HAND] if role in BY_HAND else [])]
+    link = ask.text(f"{role}.link", f"{role}'s link" + "".join(f", or {one}" for one in others), default)
     if link == NONE and may_lack:
         return None
+    if link == HAND and role in BY_HAND:
+        return {"driver": BY_HAND[role], "link": TERMINAL}
     section = proposal if proposal and proposal["link"] == link else _other(role, link, found)
     driver = ask.text(f"{role}.driver", f"{role}'s driver", section.get("driver"))
     section = section | {"driver": driver}

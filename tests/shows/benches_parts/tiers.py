@@ -1,0 +1,148 @@
+"""Three tiers of what a shop owns, each through a whole judged run; a person who slips leaves no wrong line."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from drivers.simulated.world.truth import truth
+from rig.jobs.demo import TIERS
+from rig.pins.hand_walk import fewest_changes
+
+Check = Callable[[], Iterator[tuple[bool, str]]]
+WANTED = {"good": "within limits", "shorted": "outside limits"}
+SLIP = 0.2
+FAULTS = (
+    "",
+    'open = "cos"',
+    'shorted_coil = "sin"\nshorted_tooth = 2\nshorted_turns = 8\nshort_ohm = 0.05',
+    "leak_exc_sin_ohm = 200000.0",
+    "leak_cos_core_ohm = 3e6",
+    'open = "thermistor"',
+    'open = "exc"',
+    "contact_cos_ohm = 1.2",
+)
+WORLD = """
+seed = {seed}
+[part.faults]
+{fault}
+[multimeter]
+model = "34401A"
+[sampler]
+model = "DS1102Z-E"
+[axis]
+hand_turned = true
+[holder]
+lead_ohm = 0.001
+[switch]
+model = "hand"
+slip = {slip}
+[climate]
+probe = "hand"
+[interlock]
+read = false
+"""
+
+
+def checks(quick: bool) -> list[tuple[str, Check]]:
+    """The parts of this show."""
+    tiers = [("lines of tier a", _lines_of_a), ("bench check agrees", _check_agrees)]
+    whole = [] if quick else [("tiers", _tiers), ("hands that slip", _slips)]
+    return [*(() if quick else tiers[:1]), tiers[1], *whole]
+
+
+def _asked(words: list[str], home: str) -> dict[str, Any]:
+    """The --json document of a command, in a process of its own."""
+    env = {**os.environ, "ANGLEWRIGHT_HOME": home}
+    done = subprocess.run(
+        [sys.executable, "-m", "rig", *words, "--json"], env=env, capture_output=True, text=True, check=False
+    )
+    try:
+        found: dict[str, Any] = json.loads(done.stdout)
+    except ValueError:
+        return {"outcome": f"exit {done.returncode}: {done.stderr.strip()[-200:]}", "results": []}
+    return found
+
+
+def _wrong(document: dict[str, Any], world: str) -> list[str]:
+    """Lines whose 1.5 U does not hold the truth, and statements above something that it is not."""
+    true, found = truth(world)["as_clamped"], []
+    for line in document["results"]:
+        value, estimate, u = true.get(line["measurand"]), line["estimate"], line["U"]
+        if value is None or estimate is None or u is None or line.get("spoiled"):
+            continue
+        above = line.get("qualifier") == ">"
+        if (above and value < estimate) or (not above and abs(estimate - value) > 1.5 * u):
+            found.append(f"{line['measurand']} {estimate:.5g} +- {u:.2g}, true {value:.5g}")
+    return found
+
+
+def _tiers() -> Iterator[tuple[bool, str]]:
+    """Every tier through a whole judged run on a good part and on a shorted one, every line within its U."""
+    with tempfile.TemporaryDirectory(prefix="tiers-") as home:
+        for tier, units in TIERS.items():
+            for unit in units:
+                document = _asked(["run", "demo", unit.case, "--tier", tier], home)
+                wrong = _wrong(document, unit.world)
+                fine = document["outcome"] == WANTED[unit.case] and not wrong
+                yield fine, f"tier {tier}, {unit.case}: {document['outcome']}; beyond 1.5 U: {wrong or 'none'}"
+
+
+def _lines_of_a() -> Iterator[tuple[bool, str]]:
+    """The lines of tier (a) with their U, and the number of changes against the proved minimum."""
+    with tempfile.TemporaryDirectory(prefix="tier-a-") as home:
+        document = _asked(["run", "demo", "--tier", "a"], home)
+        journal = Path(document["files"]["journal"]).read_text(encoding="utf-8")
+    for line in document["results"]:
+        if line["estimate"] is not None and line["U"]:
+            yield (
+                True,
+                f"{line['measurand']}: {line['qualifier']}{line['estimate']:.5g} {line['unit']}, U {line['U']:.2g}",
+            )
+    rows = [json.loads(one) for one in journal.splitlines()]
+    changes = [row["data"] for row in rows if row.get("data", {}).get("quantity") == "hand_changes"]
+    ohms = next(row for row in changes if row["conditions"]["of"] == "ohms")
+    yield (
+        ohms["value"] == ohms["conditions"]["fewest"] == fewest_changes(5),
+        f"changes of leads {ohms['value']:.0f}, proved minimum {fewest_changes(5)}",
+    )
+
+
+def _check_agrees() -> Iterator[tuple[bool, str]]:
+    """`bench check` lists what `run` refuses, by the same names."""
+    with tempfile.TemporaryDirectory(prefix="agree-") as home:
+        report = _asked(["bench", "check", "tier_a"], home)
+        for name in ("full_test", "hand_turned"):
+            words = ["run", name, "--part", "KX4-2207", "--serial", "T", "--bench", "tier_a"]
+            told = str(_asked(words, home)["outcome"])
+            lacks = ", ".join(report["lacking"][name])
+            yield f"lacks {lacks}" in told.replace("\n", " "), f"{name}: check says {lacks}; run refuses"
+
+
+def _slips() -> Iterator[tuple[bool, str]]:
+    """Tests with a slip in 20 % of the changes (200 asked; HAND_TRIALS tells how many): no wrong line."""
+    count, wrong, slips, acts, refused = int(os.environ.get("HAND_TRIALS", "200")), 0, 0, 0, 0
+    with tempfile.TemporaryDirectory(prefix="slips-") as home:
+        for seed in range(count):
+            world, log = Path(home) / f"world{seed}.toml", Path(home) / f"log{seed}"
+            fault = FAULTS[seed % len(FAULTS)]
+            world.write_text(WORLD.format(seed=1000 + seed, fault=fault, slip=SLIP), encoding="utf-8")
+            words = ["run", "hand_test", "--part", "KX4-2207-S", "--serial", f"T{seed}", "--bench", "tier_a"]
+            document = _asked([*words, "--world", str(world), "--bench-log", str(log)], home)
+            events = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()] if log.exists() else []
+            done = [event for event in events if event["event"] == "hand"]
+            slips, acts = slips + sum(bool(event["slip"]) for event in done), acts + len(done)
+            refused += str(document["outcome"]).startswith("exit")
+            if found := _wrong(document, str(world)):
+                wrong += 1
+                yield False, f"seed {1000 + seed}, {fault or 'good'}: {found}"
+    yield (
+        wrong == 0,
+        f"{count} tests, {slips} slips in {acts} changes: {wrong} with a wrong line, {refused} ended without one",
+    )
