@@ -68,7 +68,7 @@ def _table(found: Studied) -> Table:
         head=("Quantity", "Repeats", "Clampings", "Units", "Measurement", "", "Of tolerance", "Classes"),
         rows=tuple(rows),
         align="lrrrrlrr",
-        columns=("1fr", "", "", "", "", "", "", ""),
+        columns=("36", "26", "26", "26", "26", "", "1fr", ""),
         note="Measurement: repeats and clampings together. Classes: of units that the measurement tells apart.",
     )
 

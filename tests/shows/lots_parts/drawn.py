@@ -14,7 +14,8 @@ import numpy as np
 from lot_samples import a_file, a_judgement
 
 from rig.description.parts import load_part
-from rig.jobs.kept.outcome import record_outcome
+from rig.records.book.jobs import Book
+from rig.records.book.lot_entries import FittingOutcome
 from rig.records.run.record import RunHeader
 from rig.records.store import Store
 from rig.review.library.learning import LearningRule
@@ -146,7 +147,9 @@ def outcomes(fittings: int) -> Figures:
                 decision=part["decision"],
             )
             run = store.finish(store.begin(header), judgement=a_judgement(tr_sin=value))
-            record_outcome(store, run, "cured" if cured else "came back", why="noisy", who="operator 2")
+            became = "cured" if cured else "came back"
+            entry = FittingOutcome(part="KX4-2207", serial=header.serial, outcome=became, run=run.id, who="operator 2")
+            Book(store).add("outcome", entry, "at_utc")
             truth[header.serial] = (cured, value)
         header = RunHeader(sequence="full_test", started_utc="2026-12-30T00:00:00Z", serial="NEW", part=part)
         fresh = store.finish(store.begin(header), judgement=a_judgement())
