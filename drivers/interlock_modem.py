@@ -28,6 +28,8 @@ Faults = (*PORT_FAULTS, serial.SerialException)
 class InterlockModemLines:
     """guard_line, stop_line: which inputs are read. settle_s: how long after a change of DTR they are looked at."""
 
+    make_port: Callable[[], Any] = serial.Serial
+
     def __init__(
         self,
         name: str,
@@ -36,15 +38,12 @@ class InterlockModemLines:
         guard_line: str = "cts",
         stop_line: str = "dsr",
         settle_s: float = FEED_S,
-        make_port: Callable[[], Any] = serial.Serial,
     ) -> None:
         if guard_line not in LINES or stop_line not in LINES or guard_line == stop_line:
             raise UsageError(f"{name}: guard_line and stop_line are two of {', '.join(LINES)}.")
-        if not link.startswith("serial://"):
-            raise UsageError(f"{name}: modem lines are on a serial port, not on {link!r}.")
-        self._name, self._path = name, link.removeprefix("serial://").partition("?")[0]
+        self._name, self._link = name, link
+        self._path = link.partition("://")[2].partition("?")[0]
         self._guard_line, self._stop_line, self._settle_s = guard_line, stop_line, settle_s
-        self._make_port = make_port
         self._port: Any = None
 
     @property
@@ -58,7 +57,12 @@ class InterlockModemLines:
 
     def open(self) -> None:
         """Takes the port for itself and proves the lines once. Raising DTR energises nothing but the two contacts."""
-        port = self._make_port()
+        if not self._link.startswith("serial://"):
+            raise UsageError(
+                f"{self._name}: modem lines are on a serial port, not on {self._link!r}.",
+                next_action="Write serial:///dev/serial/by-id/...",
+            )
+        port = self.make_port()
         port.port, port.exclusive, port.dtr, port.rts = self._path, True, False, False
         try:
             port.open()
@@ -73,6 +77,8 @@ class InterlockModemLines:
 
     def identity(self) -> Identity:
         """The port: nothing on it can say who it is."""
+        if self._port is None:
+            raise LinkDown("not opened yet", instrument=self._name, next_action="Open it first.")
         return Identity(maker="", model="modem lines", serial="", firmware="")
 
     def state(self) -> InterlockState:

@@ -8,20 +8,22 @@ from __future__ import annotations
 import importlib
 import inspect
 import json
+import re
 import select
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from difflib import get_close_matches
 from functools import partial
+from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any, cast
 
 from drivers.exclusive.bench_lock import BenchLock
 from drivers.roles import FoundInstrument, Instrument
-from rig.errors import LinkDown, UsageError
+from rig.errors import DescriptionError, LinkDown, UsageError
 
 DRIVERS: Mapping[str, str] = {
     "scpi-344xx": "drivers.multimeter_scpi_344xx:Multimeter344xx",
@@ -56,6 +58,8 @@ PROFILED: Mapping[str, str] = {
     "switch": "drivers.profile.switch:ProfiledSwitch",
     "interlock": "drivers.profile.inputs:ProfiledInputs",
 }
+PLUG_INS = "anglewright.drivers"  # entry points of other packages
+EVERY_VERB = ("open", "identity", "safe_state", "close")
 START_S = 20.0
 END_S = 3.0
 
@@ -87,6 +91,8 @@ def check_options(driver_name: str, name: str, options: Iterable[str]) -> None:
 def _maker(driver_name: str, name: str) -> Callable[..., Instrument]:
     if driver_name.startswith(PROFILE):
         return _profile_maker(driver_name.removeprefix(PROFILE), name)
+    if driver_name not in DRIVERS and (plug_in := _plug_in(driver_name, name)) is not None:
+        return plug_in
     if driver_name not in DRIVERS:
         near = get_close_matches(driver_name, DRIVERS, n=3, cutoff=0.4) or list(DRIVERS)
         raise UsageError(f"{name}: there is no driver {driver_name!r}.", next_action=f"Nearest: {', '.join(near)}.")
@@ -108,6 +114,46 @@ def _profile_maker(profile_name: str, name: str) -> Callable[..., Instrument]:
     return partial(getattr(importlib.import_module(module), class_name), profile=profile)
 
 
+def _plug_in(driver_name: str, name: str) -> Callable[..., Instrument] | None:
+    """A driver of another package, by its entry point's name; no other plug-in is loaded. None: nobody offers it.
+
+    UsageError where it can't be loaded or lacks what every driver must have.
+    """
+    for point in entry_points(group=PLUG_INS, name=driver_name):
+        told = f"{name}: driver {driver_name!r} of the package {point.dist.name if point.dist else point.value!r}"
+        try:
+            found = point.load()
+        except Exception as fault:  # whatever somebody else's package does wrong is told as its own
+            raise UsageError(
+                f"{told} can't be loaded: {type(fault).__name__}: {fault}.", next_action="Mend or remove that package."
+            ) from fault
+        if lacking := [verb for verb in EVERY_VERB if not callable(getattr(found, verb, None))]:
+            raise UsageError(f"{told} has no {lacking[0]}().", next_action="See `Instrument` in drivers/roles.py.")
+        return cast(Callable[..., Instrument], found)
+    return None
+
+
+def families() -> list[dict[str, str]]:
+    """Every driver, profile and plug-in with its role, its level and what that rests on."""
+    from drivers.families import HARDWARE, OWN, family_of
+    from drivers.profile.model import load_profile
+    from rig.description.places import known_names
+
+    rows = [{"driver": name, **asdict(family_of(name))} for name in DRIVERS]
+    for name in known_names("instrument"):
+        profile = load_profile(name)
+        proven = ", ".join(profile.proven_on)
+        row = {"role": profile.role, "instruments": profile.title or profile.name}
+        row |= {"level": HARDWARE if proven else OWN, "rests_on": proven or "written from its manual, tried on nothing"}
+        rows.append({"driver": f"{PROFILE}{name}", **row})
+    for point in entry_points(group=PLUG_INS):
+        whose = point.dist.name if point.dist else point.value
+        rows.append(
+            {"driver": point.name, "role": "", "instruments": "", "level": "not ours", "rests_on": f"package {whose}"}
+        )
+    return rows
+
+
 def hold(links: Iterable[str], purpose: str) -> BenchLock:
     """A lock on what these links lead to, for `with`: BenchBusy where another controller holds it."""
     return BenchLock(links, purpose)
@@ -117,7 +163,23 @@ def recognise(link_url: str) -> FoundInstrument:
     """Who answers at a link, by *IDN? and the small serial dialogues; nothing is set, switched or moved."""
     from drivers import finding
 
-    return finding.recognise(link_url, lambda driver: _maker(driver, "search"))
+    found = finding.recognise(link_url, lambda driver: _maker(driver, "search"))
+    return found if found.driver or not found.told else _speak_as(found)
+
+
+def _speak_as(found: FoundInstrument) -> FoundInstrument:
+    """For one that answers and that no driver knows: the profile whose identification it answers with, if any."""
+    from drivers.profile.model import load_profile
+    from rig.description.places import known_names
+
+    for name in known_names("instrument"):
+        try:
+            profile = load_profile(name)
+        except DescriptionError:
+            continue  # a wrong file is told where it is named
+        if profile.identity.ask == "*IDN?" and re.fullmatch(profile.identity.pattern, found.told.strip()):
+            return replace(found, driver=f"{PROFILE}{name}", role=profile.role)
+    return found
 
 
 def places() -> tuple[list[str], list[str]]:

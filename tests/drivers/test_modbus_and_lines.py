@@ -97,7 +97,8 @@ class Port:
 
 
 def _lines(port: Any) -> InterlockModemLines:
-    one = InterlockModemLines("interlock", "serial:///dev/ttyUSB7", make_port=lambda: port)
+    one = InterlockModemLines("interlock", "serial:///dev/ttyUSB7")
+    one.make_port = lambda: port  # type: ignore[method-assign]
     one.open()
     return one
 
@@ -138,6 +139,12 @@ def test_an_adapter_that_is_pulled_is_told() -> None:
     port.gone = True
     with pytest.raises(LinkDown, match="ttyUSB7"):
         one.state()
+
+
+def test_modem_lines_are_on_a_serial_port() -> None:
+    """Another link is told before it is opened."""
+    with pytest.raises(UsageError, match="serial port"):
+        InterlockModemLines("interlock", "tcp://127.0.0.1:1").open()
 
 
 @pytest.mark.parametrize("lines", [("cts", "cts"), ("cts", "rts"), ("guard", "dsr")])

@@ -10,12 +10,14 @@ import pytest
 from loop_link import LoopLink
 from wrong_profiles import GOOD, WRONG, load, write
 
+import drivers.shelf
+from drivers.families import FAMILIES, HARDWARE, OWN
 from drivers.profile.generator import ProfiledGenerator
 from drivers.profile.inputs import ProfiledInputs
 from drivers.profile.model import load_profile
 from drivers.profile.multimeter import ProfiledMultimeter
 from drivers.profile.switch import ProfiledSwitch
-from drivers.shelf import open_driver, options_of
+from drivers.shelf import families, open_driver, options_of, recognise
 from rig.errors import BadReply, DescriptionError, InstrumentRefused, UsageError, WrongInstrument
 
 
@@ -242,3 +244,73 @@ def test_instruments_that_nobody_here_wrote_are_driven_by_profile_alone(tmp_path
             assert not one.output_is_on()  # type: ignore[attr-defined]
         finally:
             one.close()
+
+
+def test_the_search_offers_the_profile_of_an_instrument_that_no_driver_knows() -> None:
+    """By its answer to *IDN?, on a real wire."""
+    from line_server import line_server
+
+    with line_server(lambda line: b"TEKTRONIX,AFG3022B,C01,SCPI:99.0 FV:3.1.1\n" if line == b"*IDN?" else b"") as url:
+        found = recognise(url)
+    assert (found.driver, found.role) == ("profile:afg-3000", "generator")
+    assert found.identity is not None and found.identity.serial == "C01"
+
+
+class PlugIn:
+    """A driver of somebody else's package."""
+
+    def __init__(self, name: str, link: str, *, colour: str = "") -> None:
+        self.name, self.link = name, link
+
+    def open(self) -> None:
+        """Nothing to open."""
+
+    def identity(self) -> None:
+        """Nobody."""
+
+    def safe_state(self) -> None:
+        """Nothing is on."""
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+class _Point:
+    group, value, name = "anglewright.drivers", "their.module:Their", "theirs"
+    dist = None
+
+    def __init__(self, found: Any) -> None:
+        self._found = found
+
+    def load(self) -> Any:
+        if isinstance(self._found, Exception):
+            raise self._found
+        return self._found
+
+
+@pytest.mark.parametrize(
+    ("found", "told"),
+    [(PlugIn, ""), (object, r"has no open\(\)"), (ImportError("no module"), "can't be loaded: ImportError")],
+)
+def test_a_driver_of_another_package_is_loaded_by_its_name(
+    monkeypatch: pytest.MonkeyPatch, found: Any, told: str
+) -> None:
+    """One that is broken is told as that package's, and no other entry point is loaded for it."""
+    points = lambda **asked: [_Point(found)] if asked.get("name", "theirs") == "theirs" else []  # noqa: E731
+    monkeypatch.setattr(drivers.shelf, "entry_points", points)
+    if told:
+        with pytest.raises(UsageError, match=told):
+            open_driver("theirs", "tcp://127.0.0.1:1", "axis")
+    else:
+        assert isinstance(open_driver("theirs", "tcp://127.0.0.1:1", "axis", colour="red"), PlugIn)
+        assert {"driver": "theirs", "level": "not ours"}.items() <= families()[-1].items()
+    with pytest.raises(UsageError, match="no driver 'others'"):
+        open_driver("others", "tcp://127.0.0.1:1", "axis")
+
+
+def test_every_driver_says_what_it_has_met() -> None:
+    """Nothing has met hardware; a level above the lowest says on what."""
+    assert set(FAMILIES) == set(drivers.shelf.DRIVERS)
+    assert not any(one.level == HARDWARE for one in FAMILIES.values())
+    rows = {row["driver"]: row for row in families()}
+    assert rows["profile:afg-3000"]["level"] == OWN and rows["sdg"]["rests_on"]

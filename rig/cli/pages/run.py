@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -196,6 +196,19 @@ def _group_place(line: Judged) -> int:
     """Groups stay together, in the order of the paper."""
     titles = [*TITLES.values(), "The rig", "Entered by hand"]
     return titles.index(_group(line))
+
+
+def show_families(rows: Sequence[Mapping[str, str]]) -> None:
+    """Families by level, best first; what a level rests on."""
+    console = console_of_output()
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for name in ("role", "driver", "instruments", "level", "rests on"):
+        table.add_column(name)
+    for row in rows:
+        table.add_row(row["role"], row["driver"], row["instruments"], row["level"], row["rests_on"])
+    console.print(table)
+    met = sum(row["level"] == "met hardware" for row in rows)
+    console.print(f"{met or 'none'} of {len(rows)} has met an instrument")
 
 
 def show_bench(report: Mapping[str, Any]) -> None:

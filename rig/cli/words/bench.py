@@ -73,6 +73,20 @@ def check(bench_name: str, as_json: bool) -> None:
 
 
 @bench.command()
+@options.as_json
+def families(as_json: bool) -> None:
+    """List every family of instruments, and what each driver has met: hardware, a peer of others, our simulator only.
+
+    Example: anglewright bench families
+    """
+    from rig.cli.pages.run import show_families
+    from rig.jobs.bench.look import list_families
+
+    rows = list_families()
+    print_json({"schema": "anglewright families 1", "families": rows}) if as_json else show_families(rows)
+
+
+@bench.command()
 @options.part_file
 @options.bench
 @options.as_json

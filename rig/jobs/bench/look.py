@@ -97,6 +97,13 @@ def abilities_of(bench: Bench) -> dict[str, Any]:
     }
 
 
+def list_families() -> list[dict[str, str]]:
+    """Every family of instruments with the level that its driver has reached."""
+    from drivers.shelf import families
+
+    return families()
+
+
 def serve_simulated(world: str, clamping: int, speed: str, write: Path | None) -> None:
     """Serve a world's instruments until SIGINT or SIGTERM; with `write`, leave a bench file that points to them."""
     from drivers.shelf import start_simulated
