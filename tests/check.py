@@ -25,6 +25,7 @@ STEPS = (
     ("shows, quick: metrology", ["tests/shows/metrology.py", "--quick"]),
     ("shows, quick: axis", ["tests/shows/axis.py", "--quick"]),
     ("shows, quick: diagnosis", ["tests/shows/diagnosis.py", "--quick"]),
+    ("shows, quick: panel", ["tests/shows/panel.py", "--quick"]),
 )
 STEP_PATIENCE_S = 3600.0  # a busy machine needs its time; a step that hangs must not hold up the rest for ever
 PATIENCE_S = 80 * 60.0  # of all steps together

@@ -14,7 +14,8 @@ from rig.web.panel import Panel
 TOP = Path(__file__).parents[2]
 DESCRIPTION = TOP / "rig" / "web" / "openapi.json"
 RUNS = TOP / "fixtures" / "reference" / "runs" / "schema-1"
-sys.path.insert(0, str(TOP / "tests" / "certificate"))  # its invented runs
+for _room in ("certificate", "review"):  # their invented runs and lots
+    sys.path.insert(0, str(TOP / "tests" / _room))
 
 
 @pytest.fixture
@@ -125,3 +126,23 @@ def test_events_end_by_themselves_where_that_was_asked(served: Any) -> None:
     """A stream of server-sent events; nothing runs here, so it holds its first line only."""
     answer = served.sign_in("viewer 1").get("/api/v1/events", params={"seconds": 0.5})
     assert answer.headers["content-type"].startswith("text/event-stream") and answer.text == ": anglewright\n\n"
+
+
+def test_a_lot_is_shown_with_the_plans_answer_and_decided_by_who_may(served: Any) -> None:
+    """One bad unit of four at 100 %: not accepted; the decision with its reason, the plan's answer beside it."""
+    import lot_samples
+
+    store = served.panel.store
+    lot = lot_samples.open_sample(store, lot_samples.a_file(), [f"PT-{n}" for n in range(1, 5)])
+    lot_samples.run_all(store, lot, {lot.units[1].label: lot_samples.a_judgement(tr_sin=0.1)})
+    viewer = served.sign_in("viewer 1")
+    assert lot.name in viewer.get("/lots").text
+    page = viewer.get(f"/lots/{lot.name}").text
+    found = viewer.get(f"/api/v1/lots/{lot.name}").json()
+    assert found["answer"] == "not accepted" and "Not accepted by the plan." in page and "PT-2" in page
+    words = {"decision": "returned", "why": "one ratio low"}
+    assert viewer.post(f"/api/v1/lots/{lot.name}/decision", json=words).status_code == 403
+    made = served.sign_in("approver 1").post(f"/api/v1/lots/{lot.name}/decision", json=words)
+    assert made.status_code == 201, made.text
+    assert "one ratio low" in viewer.get(f"/lots/{lot.name}").text
+    assert viewer.get("/lots/none").status_code == 404

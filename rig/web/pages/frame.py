@@ -26,6 +26,7 @@ PAGES = (
     ("/clamp", "Clamp"),
     ("/run", "Run"),
     ("/units", "Units"),
+    ("/lots", "Lots"),
     ("/known", "Known good"),
 )
 THEMES = ("light", "dark")
