@@ -26,7 +26,8 @@ from rig.records.store import Store
 from rig.result import Awaited
 from rig.review.judge import judge_run, loopback_of
 from rig.review.witness.awaiting import CODE
-from rig.review.witness.reading import Settled, overall, settle_by_reseat, together
+from rig.review.witness.reading import settle_by_reseat
+from rig.review.witness.settling import Settled, overall, together
 from rig.review.witness.suspects import Suspect, suspects
 from rig.soundness.witness import WITNESSES
 from sequences.witness import SEQUENCES

@@ -9,7 +9,8 @@ import pytest
 from rig.findings import findings
 from rig.quantity import MEASURANDS, Limit
 from rig.result import Judged, Judgement, Reason, Result
-from rig.review.witness.reading import Settled, WithoutRig, overall, settle, settle_by_reseat, settle_sensor, together
+from rig.review.witness.reading import settle_by_reseat, settle_sensor
+from rig.review.witness.settling import Settled, WithoutRig, overall, settle, together
 from rig.review.witness.suspects import Suspect, ending, suspects, witnesses_of_reason
 from rig.soundness import soundness
 from rig.soundness.witness import (
