@@ -2,25 +2,39 @@
 
 It must never know what a step measures. States ready, running, held, stopping, safe, done; a move that the table
 does not hold raises and changes nothing. A gate looks at what has been read so far; when it gives reasons, the run
-ends early with the readings it has, and the judge decides. A step that lost an instrument is taken once more where it
-says how (repeating.py); a stop or any other fault leaves the run incomplete.
+ends early with the readings it has, and the judge decides. A stop or any fault leaves the run incomplete, but for a
+step that lost an instrument: it is taken once more where it says what the repeat needs put back (`restore`). That is
+only after a fault of the wire or a lost position, never after a stop: the guard is given time to see one first. The
+failed attempt's lines stay in the journal; the event "step repeated" says which they are, and no evaluation uses them.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
-from collections.abc import Sequence as Many
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from rig.control.clock import WallClock
 from rig.control.guard import Ceilings
-from rig.control.repeating import OF_THE_WIRE, journal_retries, make_ready
-from rig.control.step import Context
+from rig.control.step import Context, Mark
 from rig.description.traits import Traits
-from rig.errors import RecordError, RigError, UsageError
+from rig.errors import (
+    BadReply,
+    BenchError,
+    LinkDown,
+    NoReply,
+    PositionLost,
+    RecordError,
+    RigError,
+    SafetyStop,
+    UsageError,
+)
 from rig.result import Reason
+
+OF_THE_WIRE = (LinkDown, NoReply, BadReply, PositionLost)
+PAUSES_S = (0.5, 2.0, 5.0)  # before each try; the first lasts several polls of the interlock, so a stop is seen first
+RECOVERY_LIMIT_S = 60.0  # wall time, between two signs of life
 
 TABLE: Mapping[tuple[str, str], str] = {
     ("ready", "start"): "running",
@@ -52,7 +66,7 @@ class Step:
     title: str
     do: Callable[[Context], None]
     when: Callable[[Context], bool] = always
-    gate: Callable[[Context], Many[Reason]] | None = None
+    gate: Callable[[Context], Sequence[Reason]] | None = None
     limit_s: float = 30.0
     restore: Callable[[Context], None] | None = None
 
@@ -221,3 +235,63 @@ def _write_end(context: Context, ended: Ended) -> Ended:
     except RecordError as refused:
         return replace(ended, complete=False, fault=ended.fault or refused)
     return ended
+
+
+# ---- a step taken once more ---------------------------------------------------------------------------------------
+
+
+def make_ready(context: Context, restore: Callable[[Context], None], fault: BenchError, begun: Mark) -> None:
+    """Output off, axis at rest, instruments won back by `restore`, the failed attempt told. Then `do` may be repeated.
+
+    Raises the latched stop, SafetyStop for an output that stays on, the generator's fault when it can't be asked, and
+    that of any other instrument that is not back after the last pause.
+    """
+    context.check_stop()
+    ended, still = context.journal.count, fault
+    context.forget_since(begun)
+    for pause_s in PAUSES_S:
+        context.bench.watchdog.progress(RECOVERY_LIMIT_S)
+        _output_off(context)
+        context.clock.sleep(pause_s)
+        context.check_stop()
+        try:
+            _axis_at_rest(context)
+            restore(context)
+        except OF_THE_WIRE as again:
+            still = again
+            continue
+        context.event(
+            "step repeated", why=str(fault), fault_kind=type(fault).__name__, from_line=begun.lines + 1, to_line=ended
+        )
+        return
+    raise still
+
+
+def _output_off(context: Context) -> None:
+    generator = context.bench.generator
+    generator.output(False)
+    if generator.output_is_on():
+        raise SafetyStop(
+            "the generator's output did not go off.",
+            code="output-stuck",
+            next_action="Press the emergency stop, then look at the generator.",
+        )
+
+
+def _axis_at_rest(context: Context) -> None:
+    axis = context.bench.axis
+    if axis is None:
+        return
+    try:
+        axis.wait_stopped()
+    except BenchError:
+        axis.hold()  # wins a lost link back
+    if not axis.position_known:
+        axis.halt()  # it may still be on its way
+
+
+def journal_retries(context: Context, before: Mapping[str, tuple[str, ...]]) -> None:
+    """Event "said again" for every instrument whose driver said verbs twice since `before` (Bench.retries)."""
+    for name, why in context.bench.retries().items():
+        if fresh := why[len(before.get(name, ())) :]:
+            context.event("said again", instrument=name, times=len(fresh), why=fresh[0])

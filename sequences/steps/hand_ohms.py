@@ -1,9 +1,9 @@
 """All DC readings by a person with two meter leads: the fewest changes, each proved by a reading before it counts.
 
-It must never judge the part. The order is rig/pins/hand_walk.py's. A reading between two circuits is held back until
-both its leads were proved by a loop; a loop that does not read what the part file says is asked for again, lead by
-lead, and only what two placements agree on, or both ends of an open coil proved pin by pin, is taken for the part's
-own. Every voltage is written at once, and a live pin ends the walk before ohms are measured there.
+It must never judge the part. The order is rig/pins/by_hand/hand_walk.py's. A reading between two circuits is held
+back until both its leads were proved by a loop; a loop that does not read what the part file says is asked for again,
+lead by lead, and only what two placements agree on, or both ends of an open coil proved pin by pin, is taken for the
+part's own. Every voltage is written at once, and a live pin ends the walk before ohms are measured there.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from drivers.roles import LEADS, MeterReading
 from rig.control.guarded import GuardedHands
 from rig.control.step import Context
 from rig.errors import UsageError
-from rig.pins.hand_walk import fewest_changes, walk
-from rig.pins.probing import Settling
+from rig.pins.by_hand.hand_walk import fewest_changes, walk
+from rig.pins.by_hand.probing import Settling
 from rig.pins.thresholds import COIL_OHM, LEAD_MOST_OHM, SAME_OHM, SAME_RELATIVE, SENSOR_OHM, SLACK_RELATIVE
 from rig.resolver.part import COILS
 from sequences import gates

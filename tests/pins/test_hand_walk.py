@@ -5,7 +5,7 @@ from itertools import combinations, pairwise
 
 import pytest
 
-from rig.pins.hand_walk import fewest_changes, walk
+from rig.pins.by_hand.hand_walk import fewest_changes, walk
 
 
 @pytest.mark.parametrize("count", range(2, 9))

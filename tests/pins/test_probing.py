@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pytest
 from invented_parts import Made, resolver
 
-from rig.pins.probing import Probing, Row, Settling
+from rig.pins.by_hand.probing import Probing, Row, Settling
 from rig.pins.readings import PairTable, pair_table
 from rig.pins.search import identify
 from rig.records.elsewhere.pairs import pair_readings

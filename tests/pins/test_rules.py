@@ -9,8 +9,8 @@ from invented_parts import Made
 from test_ac_test import driven_coils
 
 from rig.pins.ac_test import evaluate_ac
+from rig.pins.by_hand.probing import Probing
 from rig.pins.pin_map import PinMap
-from rig.pins.probing import Probing
 from rig.pins.readings import PairReading, PairTable
 from rig.pins.search import identify, odd_one_out
 from rig.pins.sensors import NTC_R25_OHM, sensor_kind

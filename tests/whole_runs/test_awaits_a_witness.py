@@ -11,7 +11,7 @@ import pytest
 
 from rig.certificate.seal.register import Register
 from rig.cli.main import cli
-from rig.jobs import witness
+from rig.jobs.question import witness
 from rig.jobs.run_job import Finished, Request, run_job
 from rig.records.files import sha256_of
 from rig.records.index.history import History

@@ -12,7 +12,7 @@ import pytest
 from drivers.simulated.world.truth import truth
 from rig.errors import UsageError
 from rig.jobs.run_job import Finished, Request, run_job
-from rig.pins.hand_walk import fewest_changes
+from rig.pins.by_hand.hand_walk import fewest_changes
 from sequences import hand_test, registry
 
 pytestmark = pytest.mark.xdist_group("hand_test")

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import click
 
 from rig.errors import UsageError
-from rig.jobs.seat import Look, Slide
+from rig.jobs.question.seat import Look, Slide
 
 
 def places(text: str) -> list[float]:

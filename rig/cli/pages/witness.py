@@ -10,8 +10,8 @@ import click
 
 from rig.certificate.words.wording import short_name
 from rig.errors import RecordError
+from rig.jobs.question.witness import SCHEMA, Answer, WitnessPlan, all_said, answers
 from rig.jobs.run_job import Finished
-from rig.jobs.witness import SCHEMA, Answer, WitnessPlan, all_said, answers
 from rig.result import Awaited
 from rig.review.witness.suspects import FAILS, suspects
 from rig.soundness.witness import WITNESSES, titles

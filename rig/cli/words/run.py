@@ -158,7 +158,7 @@ def seat(gap_mm: float | None, after: str, moved: str, axial: str, guided: bool,
     from rig.cli.pages.run import ProgressLine
     from rig.errors import UsageError
     from rig.jobs import run_job as jobs
-    from rig.jobs import seat as looks
+    from rig.jobs.question import seat as looks
     from sequences.seat import RADIAL
 
     if guided and (as_json or axial):
@@ -201,7 +201,7 @@ def witness(
     """
     from rig.cli.pages import witness as page
     from rig.cli.pages.run import ProgressLine
-    from rig.jobs import witness as witnesses
+    from rig.jobs.question import witness as witnesses
 
     found = witnesses.plan(pick_run(what or "latest").id, codes)
     if take is not None:

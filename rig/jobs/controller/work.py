@@ -42,7 +42,7 @@ def _do(ask: Ask, live: Live) -> dict[str, Any]:
 
 
 def _run(ask: Ask, live: Live) -> jobs.Finished:
-    from rig.jobs.witness import before_the_report
+    from rig.jobs.question.witness import before_the_report
     from rig.result import Awaited
 
     request = ask.asked()
@@ -79,7 +79,7 @@ def _acts_only(live: Live) -> AskPerson:
 
 
 def _watch(ask: Ask, live: Live) -> jobs.Finished:
-    from rig.jobs.questions import watch_coil
+    from rig.jobs.question.questions import watch_coil
 
     told = ask.details["watch"]
     return watch_coil(

@@ -14,7 +14,7 @@ from typing import cast
 from rig.description.benches import load_bench
 from rig.errors import UsageError
 from rig.observed import Observed
-from rig.pins.probing import Probe, Row, Settling, probe
+from rig.pins.by_hand.probing import Probe, Row, Settling, probe
 from rig.records.elsewhere.ohms import read_ohms
 from rig.records.elsewhere.pairs import pair_readings, pairs_observed, pin_name
 

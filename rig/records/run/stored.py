@@ -162,7 +162,7 @@ class StoredRun:
 
 
 def superseded_lines(lines: Iterable[JournalLine], where: str) -> frozenset[int]:
-    """Journal lines of failed attempts, by the events "step repeated" (from_line, to_line) of rig/control/repeating.py.
+    """Journal lines of failed attempts, by the events "step repeated" (from_line, to_line) of rig/control/sequencer.py.
 
     Raises RecordError naming `where` for an event without its lines.
     """

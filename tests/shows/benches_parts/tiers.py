@@ -13,7 +13,7 @@ from typing import Any
 
 from drivers.simulated.world.truth import truth
 from rig.jobs.demo import TIERS
-from rig.pins.hand_walk import fewest_changes
+from rig.pins.by_hand.hand_walk import fewest_changes
 
 Check = Callable[[], Iterator[tuple[bool, str]]]
 WANTED = {"good": "within limits", "shorted": "outside limits"}

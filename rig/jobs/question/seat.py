@@ -19,7 +19,7 @@ from rig.description.parts import load_part
 from rig.errors import UsageError
 from rig.evaluation.bench.axial import Place, ShaftLevel, level
 from rig.jobs import run_job as jobs
-from rig.jobs.questions import Question, run_question
+from rig.jobs.question.questions import Question, run_question
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.soundness.seating import Seat, advice, explained, tell_apart
