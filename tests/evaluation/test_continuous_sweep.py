@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rig.errors import UsageError
-from rig.evaluation.turn.continuous import SweepPass, both_passes, edges_s, one_pass
+from rig.evaluation.turn.continuous import SweepPass, _repeat, both_passes, edges_s, one_pass
 from rig.records.elsewhere.tables import stack_of_volts
 
 RATE_HZ = 250_000.0
@@ -116,3 +116,18 @@ def test_passes_of_one_direction_are_refused() -> None:
     up, _ = passes(0.0)
     with pytest.raises(UsageError, match="same way"):
         both_passes(up, up, [4])
+
+
+def test_what_play_leaves_is_one_turn_against_the_next() -> None:
+    """A second turn that stands 0.3' off and one that swings: the rms of one turn; noise of a window is no part."""
+    arcmin = np.pi / 10_800.0
+    rng = np.random.default_rng(1)
+    along = np.linspace(0.0, 4.0 * np.pi, 1600, endpoint=False)
+    error = 5.0 * arcmin * np.cos(4 * along) + 0.05 * arcmin * rng.standard_normal(along.size)
+    second = along >= 2.0 * np.pi
+    off = error + np.where(second, 0.3 * arcmin * (1.0 + np.sqrt(2.0) * np.cos(along)), 0.0)
+    for sides, expected in (((error, error), 0.0), ((off, off), 0.3), ((off, error), 0.3 / np.sqrt(2.0))):
+        found = _repeat([(along, sides[0]), (along[::-1], sides[1][::-1])])
+        assert found is not None
+        assert found / arcmin == pytest.approx(expected, abs=0.02)
+    assert _repeat([(along[:700], error[:700])] * 2) is None
