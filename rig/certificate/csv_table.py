@@ -39,6 +39,7 @@ def results_csv(content: Content, judgement: Judgement) -> bytes:
     frame = judged_lines(judgement.judged).assign(
         report=content.number, simulated=_mark(content), group=[m.group for m in known], name=[m.name for m in known]
     )
+    frame = frame.assign(verdict="no verdict") if content.silent else frame
     return csv_bytes(frame.reindex(columns=list(COLUMNS)))
 
 

@@ -8,7 +8,7 @@ never NaN; simulated runs say so first. A face that its own rules find faulty is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -46,6 +46,7 @@ IN_WORDS = (  # what stands in words in the JSON face, as it is printed in Engli
     "sentence",
     "conditions",
     "manual",
+    "remarks",
     "instruments",
     "traceable",
     "traceability",
@@ -88,19 +89,31 @@ def build_report(
     reason: str = "",
     corrections: Mapping[str, str] | None = None,
     previous: Mapping[str, Any] | None = None,
+    remarks: Collection[str] | None = None,
+    held_back: Sequence[str] = (),
 ) -> Report:
     """One issue of a judged run's report. Pure but for the run's files.
 
     issued_utc: ISO 8601, by default now (never before the run ended). reason, previous: why it stands in place of an
-    earlier one, and that one's JSON face. Raises UsageError for a run without a judgement, RecordError when it can't be
-    read or set, or when a face breaks its own rules.
+    earlier one, and that one's JSON face. remarks: files of those that it holds, by default every one. Raises
+    UsageError for a run without a judgement, RecordError when it can't be read or set, or when a face breaks its own
+    rules.
     """
     judgement = stored.judgement
     if judgement is None:
         raise UsageError(f"run {stored.id} was not judged.", next_action="Judge it first, or run the test again.")
     issued = issued_utc or issue_time(stored)
     shop = shop or load_shop() or shop_of(stored.header.bench)
-    content = build_content(stored, judgement, issued_utc=issued, issue=issue, shop=shop, corrections=corrections)
+    content = build_content(
+        stored,
+        judgement,
+        issued_utc=issued,
+        issue=issue,
+        shop=shop,
+        corrections=corrections,
+        remarks=remarks,
+        held_back=held_back,
+    )
     hashes = list(content.hashes)
     if stored.record is not None:
         hashes.append(("run.json", sha256_of(stored.path / "run.json")))
@@ -136,8 +149,13 @@ def json_face(content: Content, judgement: Judgement) -> dict[str, Any]:
     return {"schema": SCHEMA, "mark": mark, **words, **figures}
 
 
-def describe_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int = 12) -> list[str]:
-    """What a later report says differently, in words: 'Customer: A -> B', 'Largest angle error: verdict ...'."""
+def describe_changes(
+    was: Mapping[str, Any], now: Mapping[str, Any], most: int = 12, *, of: Collection[str] = ()
+) -> list[str]:
+    """What a later report says differently, in words: 'Customer: A -> B', 'Largest angle error: verdict ...'.
+
+    of: only these parts of it, and of its head only what the earlier one said at all.
+    """
     found: list[tuple[int, str]] = []
     after = {key: value for key, value in plain(now).items() if key not in NOT_COMPARED}
     before = {key: value for key, value in was.items() if key not in NOT_COMPARED}
@@ -145,6 +163,8 @@ def describe_changes(was: Mapping[str, Any], now: Mapping[str, Any], most: int =
     for path, old, new in changes(before, after):
         keys = path.split(".")
         if path in NOT_COMPARED or "budget" in keys or _same(old, new, keys, widths):
+            continue
+        if of and (keys[0] not in of or (keys[0] == "item" and old is None)):
             continue
         if keys[0] == "judged":
             keys = [find_measurand(keys[1]).name, *keys[2:]]

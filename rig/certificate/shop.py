@@ -5,6 +5,7 @@
     city = "Lower Mill"   country = "GB"            phone, mail, logo = "logo.svg", authorised_by
     language = "en"       also = ["de"]             temperature = "degC"   angle = "arcmin"   paper = "a4"
     [seal]  key = "keys/shop.key.pem"   certificate = "keys/shop.crt.pem"
+    [retention]  raw_years = 5          faces_years = 10
 
 Without the file the bench's own `shop` line is the letterhead ("name; street; town; GB"). country (ISO 3166-1) is what
 the XML face can't do without. It knows no run and prints nothing.
@@ -19,9 +20,10 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from rig.description.loading import Strict, load_checked
+from rig.description.loading import LIMIT_BYTES, Strict, load_checked, read_text
 from rig.description.places import default_home
 from rig.errors import UsageError
+from rig.records.files import read_file
 
 Language = Literal["en", "de"]
 
@@ -31,6 +33,14 @@ class SealKey(Strict):
 
     key: str
     certificate: str
+
+
+class Retention(Strict):
+    """What may be deleted after so many years (rig/records/retention.py), by default nothing. keep_jobs: stay whole."""
+
+    raw_years: float | None = Field(default=None, gt=0)
+    faces_years: float | None = Field(default=None, gt=0)
+    keep_jobs: tuple[str, ...] = ()
 
 
 class Shop(Strict):
@@ -51,6 +61,7 @@ class Shop(Strict):
     angle: Literal["arcmin", "deg"] = "arcmin"
     paper: Literal["a4", "us-letter"] = "a4"
     seal: SealKey | None = None
+    retention: Retention = Retention()
     folder: Path = Field(default=Path(), exclude=True)
 
     @property
@@ -70,7 +81,7 @@ class Shop(Strict):
     def seal_certificate(self) -> bytes | None:
         """The PEM of the certificate that the shop signs with, None without one."""
         path = self.folder / self.seal.certificate if self.seal else None
-        return path.read_bytes() if path is not None and path.is_file() else None
+        return read_file(path, LIMIT_BYTES) if path is not None and path.is_file() else None
 
 
 def load_shop(home: Path | None = None) -> Shop | None:
@@ -91,8 +102,8 @@ def shop_of(bench: Mapping[str, Any]) -> Shop:
 
 def _text(path: Path, what: str) -> str:
     try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as fault:
+        return read_text(path)
+    except UsageError as fault:
         raise UsageError(
-            f"shop.toml: {what} {path} can't be read ({fault}).", next_action="Correct its path in shop.toml."
+            f"shop.toml: {what} {path} can't be read ({fault.message}).", next_action="Correct its path in shop.toml."
         ) from fault

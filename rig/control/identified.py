@@ -37,4 +37,6 @@ class Identified:
             "calibrated": d.calibrated.isoformat() if d.calibrated else None,
             "due": d.due.isoformat() if d.due else None,
             "certificate": d.certificate,
+            "laboratory": d.laboratory,
+            "accreditation": d.accreditation,
         }

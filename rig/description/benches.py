@@ -32,7 +32,11 @@ class Spec(Strict):
 
 
 class Device(Strict):
-    """What every instrument section has. link "simulated" is filled in from the simulated bench's process."""
+    """What every instrument section has. link "simulated" is filled in from the simulated bench's process.
+
+    laboratory: who calibrated it. accreditation: that laboratory's, by number, or in words on what else the calibration
+    rests; without both no report calls its results traceable.
+    """
 
     driver: str
     link: str = "simulated"
@@ -41,6 +45,8 @@ class Device(Strict):
     calibrated: date | None = None
     due: date | None = None
     certificate: str = ""
+    laboratory: str = ""
+    accreditation: str = ""
     spec: tuple[Spec, ...] = ()
 
     @property

@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from rig.errors import DescriptionError, UsageError
 
+LIMIT_BYTES = 4 << 20
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
 
@@ -29,16 +30,29 @@ class Strict(BaseModel):
 
 def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     """The parsed file and its text. Raises DescriptionError with the line of a syntax fault."""
+    text = read_text(path)
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as fault:
+        return tomllib.loads(text), text
+    except (ValueError, RecursionError) as fault:  # nested beyond what is read, a number of thousands of digits
+        raise DescriptionError(f"{path}: not valid TOML: {fault}.", next_action="Mend that line.") from fault
+
+
+def read_text(path: Path) -> str:
+    """A description file's text. Raises UsageError for one that can't be read, is no file, or is too large for one."""
+    try:
+        if path.exists() and not path.is_file():
+            raise UsageError(f"{path}: is no file.", next_action="Give a description file.")
+        with path.open("rb") as handle:
+            data = handle.read(LIMIT_BYTES + 1)
+        if len(data) > LIMIT_BYTES:
+            raise UsageError(f"{path}: is larger than {LIMIT_BYTES >> 20} MiB.", next_action="Give a description file.")
+        return data.decode("utf-8").replace("\r\n", "\n")
+    except (OSError, ValueError) as fault:  # ValueError: bytes that are no UTF-8, a path with a NUL
+        if isinstance(fault, UsageError):
+            raise
         raise UsageError(
             f"{path}: can't be read ({fault}).", next_action="Check the path and its permissions."
         ) from fault
-    try:
-        return tomllib.loads(text), text
-    except tomllib.TOMLDecodeError as fault:
-        raise DescriptionError(f"{path}: not valid TOML: {fault}.", next_action="Mend that line.") from fault
 
 
 def load_checked(model: type[ModelT], path: Path) -> ModelT:

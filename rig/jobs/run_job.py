@@ -28,6 +28,7 @@ from rig.description.places import find
 from rig.errors import RecordError, RigError, UsageError
 from rig.jobs.bench import health as proving
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
+from rig.jobs.kept.before_run import look_before
 from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.operator.manual_entry import entry
 from rig.jobs.operator.terminal import Ask, asker, prompt_by
@@ -157,6 +158,15 @@ def run_job(
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")
     store, name = Store(), calibration_name(bench_file)
     request = repeatable(request, store, part, sequence.name)
+    known = look_before(
+        store,
+        sequence.name,
+        {name: getattr(request, name) for name in ("serial", "job", "customer", "condition", "operator")}
+        | {"part": part.number},
+        {"part.title": part.title, "bench.title": bench_file.title, "holder.title": holder.title},
+    )
+    request = replace(request, customer=request.customer or known.pop("customer", ""))
+    known.pop("customer", None)
     with open_for(bench_file, holder, request, sequence, ask) as bench:
         onlooker.opened(bench)
         require(sequence, bench, part.part(), rotor=request.rotor)
@@ -164,7 +174,7 @@ def run_job(
         tell_armed(arming, on_progress)
         calibration = in_force(name, bench, part.number)
         header = header_of(request, part, holder, bench, sequence, calibration)
-        folder = store.begin(replace(header, details={**header.details, **(details or {})}))
+        folder = store.begin(replace(header, details={**known, **header.details, **(details or {})}))
         journal, raw = onlooker.begun(folder, bench, sequence, part.excitation.frequency_hz)
         context = Context(
             bench=bench,

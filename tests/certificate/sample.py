@@ -13,7 +13,8 @@ import numpy as np
 from rig.answer import Curves
 from rig.certificate.content.report import Content
 from rig.certificate.faces import build_report
-from rig.certificate.page.pdf import TEMPLATES, _compiler, template_data
+from rig.certificate.page.fonts import TEMPLATES, compiler
+from rig.certificate.page.pdf import template_data
 from rig.quantity import Limit, Reading, measurand
 from rig.records.run.record import RunHeader
 from rig.records.run.stored import StoredRun
@@ -106,6 +107,8 @@ def an_instrument(role: str, n: int, *, simulated: bool, current: bool = False) 
         "calibrated": "2026-03-02" if current else None,
         "due": "2027-03-02" if current else None,
         "certificate": f"C-26-{n:04d}" if current else "",
+        "laboratory": "Ferry Quay Calibration (invented)" if current else "",
+        "accreditation": "invented no. 0000" if current else "",
     }
 
 
@@ -302,5 +305,5 @@ def faces(run: StoredRun, *, issued_utc: str = "") -> list[tuple[str, str, bytes
 def png_pages(content: Content, *, ppi: float) -> list[bytes]:
     """Every page of a report as PNG, for the eye; without attachments."""
     inputs = {"content": json.dumps(template_data(content), ensure_ascii=False), "data": "", "xml": ""}
-    made = _compiler().compile(input=str(TEMPLATES / "report.typ"), format="png", sys_inputs=inputs, ppi=ppi)
+    made = compiler().compile(input=str(TEMPLATES / "report.typ"), format="png", sys_inputs=inputs, ppi=ppi)
     return [page for page in (made if isinstance(made, list) else [made]) if page is not None]

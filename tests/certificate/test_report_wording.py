@@ -23,7 +23,7 @@ from rig.uncertainty.conformity import Verdict, verdict_of
     [
         ("r20_exc", ("9.013", "0.024", "Ω", "8.1 … 9.9")),
         ("thermistor_ohm", ("11.1900", "0.0046", "kΩ", "")),
-        ("leak_exc_core", ("> 1.21", "0.024", "GΩ", "≥ 20 MΩ")),
+        ("leak_exc_core", ("> 1.21", "", "GΩ", "≥ 20 MΩ")),
         ("l_exc", ("2.2892", "0.0062", "mH", "")),
         ("null_total_sin_v", ("21.8", "2.2", "mV", "≤ 60")),
         ("tr_imbalance", ("0.087", "0.062", "%", "\u22121.5 … 1.5")),

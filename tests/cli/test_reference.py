@@ -20,6 +20,8 @@ FAILS = {
     "anglewright pins ask 8 --lead-ohm 0.2": 3,
     "anglewright night stop": 2,
     "anglewright lot study G-1": 2,
+    "anglewright bench validate --old 20261125-101500-aaaa --new 20261201-101500-bbbb --by 'bench lead'": 2,
+    "anglewright job due": 2,
     "anglewright lot close L-0046 --decision returned --why 'two were not tested' --by 'operator 2'": 3,
 }  # exit status other than 0
 TYPED = {

@@ -50,7 +50,8 @@ class Desk:
 
 
 @pytest.fixture
-def desk(monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
+def desk(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Desk]:
+    monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
     one = Desk()
     monkeypatch.setattr(sys, "stdin", one.stdin)
     yield one

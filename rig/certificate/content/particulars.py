@@ -6,48 +6,78 @@ Pure: a run's header, readings and judgement in, pairs of words out. What the cu
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from rig.certificate.content import statements as say
+from rig.certificate.words.language import NOT_STATED
+from rig.certificate.words.phrase import phrase
 from rig.certificate.words.units import Units
-from rig.certificate.words.wording import number
+from rig.certificate.words.wording import minus, number
 from rig.quantity import Reading
 from rig.records.run.record import RunHeader
+from rig.records.run.remarks import Remark
 from rig.resolver.part import Part
 from rig.result import Judgement
+from rig.uncertainty.rounding import round_result
 
 Pair = tuple[str, str]
+OWN_PAIRS = ("received", "customer_contact")  # details that have a line of their own
 CUSTOMER_DETAILS = ("complaint", "fault codes", "fault code", "vehicle", "mileage", "history")
 
 
-def item(h: RunHeader, part: Part) -> tuple[Pair, ...]:
-    """The unit under test."""
+def item(h: RunHeader, part: Part, number: str) -> tuple[Pair, ...]:
+    """The unit under test. number: of the part, as it should have been."""
+    revision = phrase("{number}, revision {revision}", number=number, revision=str(part.revision))
+    n = str(part.pole_pairs)
     return _pairs(
         ("Item", part.title or "Resolver"),
-        ("Part number", f"{part.number}, revision {part.revision}"),
+        ("Part number", revision),
         ("Serial", h.serial),
+        ("Received", str(h.details.get("received") or NOT_STATED)),
         ("Condition", h.condition or "as received, not stated further"),
         ("Rotor", say.FITTED_AS.get(h.rotor, h.rotor)),
-        ("Pole pairs", f"{part.pole_pairs} (1° mechanical = {part.pole_pairs}° electrical)"),
+        ("Pole pairs", phrase("{np} (1° mechanical = {nq}° electrical)", np=n, nq=n)),
     )
 
 
-def job(h: RunHeader) -> tuple[Pair, ...]:
-    """For whom, how, where and by whom; then whatever else was stated beforehand."""
+def job(h: RunHeader, place: str) -> tuple[Pair, ...]:
+    """For whom, how, where and by whom; then whatever else was stated beforehand. place: where the work was done."""
     holder = str(h.holder.get("title") or h.holder.get("name") or "")
-    method = f"{h.sequence.replace('_', ' ')} {h.sequence_version}".strip()
+    contact = str(h.details.get("customer_contact") or NOT_STATED) if h.customer else ""
     return _pairs(
-        ("Customer", h.customer and f"{h.customer}, as told"),
+        ("Customer", h.customer and phrase("{customer}, as told", customer=h.customer)),
+        ("Contact", contact),
         ("Job", h.job),
-        ("Method", f"sequence {method}"),
+        ("Method", method(h)),
+        ("Place", place or NOT_STATED),
         ("Holder", holder),
         ("Clamping", h.clamping),
         ("Bench", str(h.bench.get("title") or h.bench.get("name") or "")),
         ("Bench proven", _proven(h)),
-        ("Done by", h.operator),
-        *((_detail(key), str(value)) for key, value in h.details.items()),
+        ("Done by", h.operator or NOT_STATED),
+        *((_detail(key), str(value)) for key, value in h.details.items() if key not in OWN_PAIRS),
     )
+
+
+def method(h: RunHeader) -> str:
+    """The sequence, its version, and the sheet that describes it."""
+    name = h.sequence.replace("_", " ")
+    if not h.sequence_version:
+        return phrase("sequence {name}", name=phrase(name))
+    return phrase(
+        "sequence {name} {n}, method sheet {sheet}",
+        name=phrase(name),
+        n=h.sequence_version,
+        sheet=method_sheet_name(h.sequence, h.sequence_version),
+    )
+
+
+def method_sheet_name(sequence: str, version: str) -> str:
+    """Under which name the sheet of a sequence's version goes: M-full_test-3."""
+    return f"M-{sequence}-{version}"
 
 
 def _proven(h: RunHeader) -> str:
@@ -62,8 +92,8 @@ def _proven(h: RunHeader) -> str:
 
 def by_customer(h: RunHeader) -> tuple[str, ...]:
     """Names of the pairs that rest on the customer's word alone."""
-    stated = [_detail(key) for key in h.details if _is_customers(key)]
-    return (*(("Customer",) if h.customer else ()), *stated)
+    stated = [_detail(key) for key in h.details if _is_customers(key) and key not in OWN_PAIRS]
+    return (*(("Customer", "Contact") if h.customer else ()), *stated)
 
 
 def dates(h: RunHeader, ended_utc: str, issued_utc: str) -> tuple[Pair, ...]:
@@ -72,16 +102,21 @@ def dates(h: RunHeader, ended_utc: str, issued_utc: str) -> tuple[Pair, ...]:
     return tuple((name, _both_times(utc)) for name, utc in rows if utc)
 
 
-def conditions(readings: Sequence[Reading], judgement: Judgement, part: Part, units: Units) -> tuple[Pair, ...]:
-    """What influenced the results: air, humidity, excitation, coil temperature, outputs."""
+def conditions(
+    readings: Sequence[Reading], judgement: Judgement, part: Part, units: Units, bench: Mapping[str, Any]
+) -> tuple[Pair, ...]:
+    """What influenced the results, with its U where that is known: air, humidity, excitation, coil, outputs."""
     rows: list[Pair] = []
     air = _values(readings, "ambient_temperature")
     if air:
         shown = dict.fromkeys(units.degrees(degc) for degc in (min(air), max(air)))
-        rows.append(("Air at the part", _between(list(shown))))
+        rows.append(("Air at the part", _with_U(_between(list(shown)), _probe_U(bench, "temperature"), units)))
     if humidity := _values(readings, "humidity"):
         shown = dict.fromkeys(f"{number(percent, 4)} %" for percent in (min(humidity), max(humidity)))
-        rows.append(("Relative humidity", _between(list(shown))))
+        half = _probe_U(bench, "humidity")
+        text = _between(list(shown))
+        stated = phrase("{text}, U not stated", text=text)
+        rows.append(("Relative humidity", stated if half is None else f"{text}, U = {number(half, 2)} %"))
     found = {line.measurand: line.result for line in judgement.judged if line.result is not None}
     for id_, name, unit, nominal in (
         ("v_exc_rms", "Excitation at the coil", "V rms", part.excitation.level_v_rms),
@@ -89,12 +124,17 @@ def conditions(readings: Sequence[Reading], judgement: Judgement, part: Part, un
     ):
         result = found.get(id_)
         if result is not None and result.estimate is not None:
-            rows.append((name, f"{number(result.estimate, 5)} {unit} (nominal {number(nominal)} {unit})"))
+            y, U = (minus(text) for text in round_result(result.estimate, result.U)) if result.U else ("", "")
+            value = f"({y} ± {U}) {unit}" if U else f"{number(result.estimate, 5)} {unit}"
+            rows.append((name, phrase("{value} (nominal {n} {unit})", value=value, n=number(nominal), unit=unit)))
     coil = next((r for id_, r in found.items() if id_.startswith("r20_") and "coil_degc" in r.conditions), None)
     if coil is not None:
         degc = coil.conditions["coil_degc"]
         shown_degc = units.degrees(degc) if isinstance(degc, int | float) else f"{degc} °C"
-        rows.append(("Coil temperature", f"{shown_degc}; resistances stated at 20 °C with copper constant 234.5"))
+        U_k = 2.0 * math.hypot(*(line.u for line in coil.budget if line.unit in ("degC", "K")))
+        stated_degc = _with_U(shown_degc, U_k or None, units)
+        at_20 = phrase("{degrees}; resistances stated at 20 °C with copper constant 234.5", degrees=stated_degc)
+        rows.append(("Coil temperature", at_20))
     rows.append(("Outputs", "open circuit (loading by the sampler corrected)"))
     return tuple(rows)
 
@@ -121,11 +161,43 @@ def _values(readings: Sequence[Reading], quantity: str) -> list[float]:
     return [r.number() for r in readings if r.quantity == quantity and r.value is not None]
 
 
+def _probe_U(bench: Mapping[str, Any], quantity: str) -> float | None:
+    """U (k = 2) of the climate probe by the bench file: limits of error as rectangular; None where none is stated."""
+    specs = (bench.get("climate") or {}).get("spec") or ()
+    halves = [float(one.get("absolute") or 0.0) for one in specs if one.get("quantity") == quantity]
+    return 2.0 * halves[0] / math.sqrt(3.0) if halves and halves[0] else None
+
+
+def _with_U(text: str, U_k: float | None, units: Units) -> str:
+    """A temperature with its U (in K)."""
+    if U_k is None:
+        return phrase("{text}, U not stated", text=text)
+    factor, _, unit = units.change("K")
+    return phrase("{text}, U = {U}", text=text, U=f"{number(factor * U_k, 2)} {'°F' if unit == 'degF' else 'K'}")
+
+
+def remarks(found: Sequence[Remark]) -> tuple[Mapping[str, str], ...]:
+    """What was noted at the run, with the photos' names and hashes: they lie beside the report, the hash is in it."""
+    return tuple(
+        {
+            "file": one.file,
+            "at": f"{one.made_utc[:10]} {one.made_utc[11:16]} UTC",
+            "author": one.author,
+            "step": one.step.replace("_", " "),
+            "text": one.text,
+            "photo": one.photo,
+            "sha256": one.sha256,
+        }
+        for one in found
+    )
+
+
 def _between(ends: Sequence[str]) -> str:
     """'22 to 22.4 °C': the unit is said once."""
     if len(ends) == 1:
         return ends[0]
-    return f"{ends[0].rsplit(' ', 1)[0]} to {ends[1]}"
+    unit = ends[1].rsplit(" ", 1)[1]
+    return phrase(f"{{n}} to {{m}} {unit}", n=ends[0].rsplit(" ", 1)[0], m=ends[1].rsplit(" ", 1)[0])
 
 
 def _detail(key: str) -> str:
@@ -140,7 +212,7 @@ def _both_times(utc: str) -> str:
     moment = datetime.fromisoformat(utc)
     local = moment.astimezone()
     day = "" if local.date() == moment.date() else f"{local:%Y-%m-%d} "
-    return f"{moment:%Y-%m-%d %H:%M} UTC, {day}{local:%H:%M} local time"
+    return phrase("{utc} UTC, {local} local time", utc=f"{moment:%Y-%m-%d %H:%M}", local=f"{day}{local:%H:%M}")
 
 
 def _pairs(*rows: tuple[str, str]) -> tuple[Pair, ...]:

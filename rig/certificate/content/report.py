@@ -6,13 +6,14 @@ decides nothing. Content list: ISO/IEC 17025:2017 7.8.2, 7.8.4, 7.8.6 as far as 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from rig.certificate.content import particulars
 from rig.certificate.content import statements as say
+from rig.certificate.content.by_rule import by_pattern, by_rule
 from rig.certificate.content.key_lines import KeyLine, key_lines
 from rig.certificate.content.particulars import Pair
 from rig.certificate.content.rows import (
@@ -28,19 +29,24 @@ from rig.certificate.content.rows import (
     rig_facts,
 )
 from rig.certificate.shop import Shop, shop_of
+from rig.certificate.words.phrase import join_texts, phrase
 from rig.certificate.words.units import Units, in_units
 from rig.certificate.words.wording import MARKS, find_measurand, short_name
 from rig.description.loading import from_data
 from rig.description.parts import PartFile
+from rig.records.run.remarks import read_remarks
 from rig.records.run.stored import StoredRun
 from rig.result import Judgement
 
-CORRECTABLE = ("serial", "job", "customer", "condition", "operator")
+CORRECTABLE = ("serial", "part", "job", "customer", "condition", "operator")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReasonRow:
-    """Why the measurement, or some lines, are unsound; what to do next."""
+    """Why the measurement, or some lines, are unsound; what to do next.
+
+    of_row: which words are those of the rule's row; subject: what stands in their place. Another language has these by
+    the code."""
 
     code: str
     text: str
@@ -49,18 +55,23 @@ class ReasonRow:
     witness: str
     rig_or_part: str
     spoils: str
+    subject: str = ""
+    of_row: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingRow:
-    """A finding: an opinion, labelled as one."""
+    """A finding: an opinion, labelled as one. of_row: as of a ReasonRow."""
 
+    code: str
     name: str
     percent: str
     text: str
     evidence: str
     against: str
     next_test: str
+    subject: str = ""
+    of_row: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +101,7 @@ class Content:
     by_customer: tuple[str, ...]
     dates: tuple[Pair, ...]
     outcome: str
+    silent: bool
     headline: str
     tone: str
     sentence: str
@@ -101,6 +113,7 @@ class Content:
     angle: tuple[AngleRow, ...]
     facts: tuple[Pair, ...]
     manual: tuple[Mapping[str, str], ...]
+    remarks: tuple[Mapping[str, str], ...]
     conditions: tuple[Pair, ...]
     budgets: tuple[Budget, ...]
     instruments: tuple[say.InstrumentStatement, ...]
@@ -134,20 +147,27 @@ def build_content(
     issue: int = 1,
     shop: Shop | None = None,
     corrections: Mapping[str, str] | None = None,
+    remarks: Collection[str] | None = None,
+    held_back: Sequence[str] = (),
 ) -> Content:
     """What the report of a stored run and one of its judgements says.
 
     issued_utc: ISO 8601. issue: 1 for the first report of a run; a later one says which it replaces. shop: whose report
     it is, by default the one that the bench names. corrections: words of the header as they should have been
-    (`CORRECTABLE`). Raises RecordError when the run can't be read, DescriptionError when its part snapshot can't.
+    (`CORRECTABLE`). remarks: files of the remarks that it holds, by default every one. held_back: what keeps it from
+    being a certificate (held_back.py). Raises RecordError when the run can't be read, DescriptionError when its part
+    snapshot can't.
     """
     corrected: dict[str, Any] = dict(corrections or {})
+    number = corrected.pop("part", "")
     header = replace(stored.header, **corrected)
     shop = shop or shop_of(header.bench)
     units = Units(shop.temperature, shop.angle)
     part = from_data(PartFile, header.part, f"{stored.path}: part").part()
     guard = part.decision.multiplier
     judged = tuple(in_units(line, units) for line in judgement.judged)
+    silent = judgement.outcome == "unsound measurement"
+    keys = key_lines(judged, guard)
     headline, tone = say.HEADLINES[judgement.outcome]
     base = f"AW-{stored.id}"
     instruments = say.instrument_rows(
@@ -161,26 +181,30 @@ def build_content(
         replaces=_report_number(base, issue - 1) if issue > 1 else "",
         simulated=header.simulated,
         title=say.TITLE,
-        subtitle=say.SUBTITLE if not judgement.awaits else say.PROVISIONAL,
+        subtitle=say.PROVISIONAL if judgement.awaits or held_back else say.SUBTITLE,
         amendment=None,
         shop=shop.lines,
-        item=particulars.item(header, part),
-        job=particulars.job(header),
+        item=particulars.item(header, part, number or part.number),
+        job=particulars.job(header, ", ".join(dict.fromkeys((*shop.address, *filter(None, (shop.city,)))))),
         by_customer=particulars.by_customer(header),
         dates=particulars.dates(header, stored.record.ended_utc if stored.record else "", issued_utc),
         outcome=judgement.outcome,
+        silent=silent,
         headline=headline,
         tone=tone,
         sentence=say.verdict_sentence(judgement, guard),
-        awaits=say.AWAITS.format(title=" or ".join(one.title for one in judgement.awaits)) if judgement.awaits else "",
+        awaits=join_texts(" ", [_awaits(judgement), *held_back]),
         tally=tally(judgement),
-        key=key_lines(judged, guard),
+        key=tuple(replace(line, bar=None) for line in keys) if silent else keys,
         groups=groups(judged, guard),
         impedance=impedance_rows(judged),
         angle=angle_rows(judged, guard, part.pole_pairs),
         facts=rig_facts(judged),
         manual=particulars.manual(stored.readings),
-        conditions=particulars.conditions(stored.readings, judgement, part, units),
+        remarks=particulars.remarks(
+            [one for one in read_remarks(stored.path) if remarks is None or one.file in remarks]
+        ),
+        conditions=particulars.conditions(stored.readings, judgement, part, units, header.bench),
         budgets=budgets(judged),
         instruments=instruments,
         traceable=traceable,
@@ -198,12 +222,15 @@ def build_content(
                 next=r.next,
                 witness=r.witness,
                 rig_or_part=r.rig_or_part,
-                spoils="all lines" if "*" in r.spoils else "; ".join(short_name(id_, alone=True) for id_ in r.spoils),
+                spoils=_spoiled_lines(r.spoils),
+                **by_rule(r),
             )
             for r in judgement.reasons
         ),
         hints=tuple(
             FindingRow(
+                code=f.code,
+                **by_pattern(f),
                 name=say.finding_name(f.code),
                 percent=f"{100 * f.probability:.0f} %",
                 text=f.text,
@@ -227,6 +254,15 @@ def build_content(
     )
 
 
+def _awaits(judgement: Judgement) -> str:
+    titles = join_texts(" or ", (one.title for one in judgement.awaits))
+    return phrase(say.AWAITS, title=titles) if titles else ""
+
+
+def _spoiled_lines(spoils: Sequence[str]) -> str:
+    return "all lines" if "*" in spoils else join_texts("; ", (short_name(id_, alone=True) for id_ in spoils))
+
+
 def _error_limit(judgement: Judgement, pole_pairs: int) -> float | None:
     for id_, factor in (("error_max_elec_arcmin", 1.0), ("error_max_mech_arcmin", float(pole_pairs))):
         line = judgement.line(id_)
@@ -243,10 +279,11 @@ def tally(judgement: Judgement) -> str:
     """How many lines have which verdict; of an unsound run how many are spoiled, and no count of passes."""
     if judgement.outcome == "unsound measurement":  # a count of passes beside it would speak of the part after all
         spoiled = sum(bool(line.spoiled) for line in judgement.judged)
-        return f"{spoiled} of {len(judgement.judged)} lines spoiled; the others are no verdict about the part"
+        rest = "{n} of {nb} lines spoiled; the others are no verdict about the part"
+        return phrase(rest, n=str(spoiled), nb=str(len(judgement.judged)))
     counts: dict[str, int] = {}
     for line in judgement.judged:
         if find_measurand(line.measurand).about == "rig" or is_manual(line):
             continue
         counts[line.verdict.value] = counts.get(line.verdict.value, 0) + 1
-    return ", ".join(f"{counts[word]} {word}" for word in MARKS if word in counts)
+    return join_texts(", ", (say.count(counts[word], word) for word in MARKS if word in counts))

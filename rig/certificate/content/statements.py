@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from rig.certificate.words.phrase import join_texts, phrase
 from rig.result import Judged, Judgement
 from rig.uncertainty.conformity import Verdict, worst_specific_risk
 
@@ -34,7 +35,10 @@ EXCLUDED = (
     "insulation at high voltage, unless entered from a separate station",
     "remaining life",
 )
-UNSOUND = "Rig, wiring or set-up are at fault: nothing is said about the part. See the next action below."
+UNSOUND = (
+    "Rig, wiring or set-up are at fault: nothing is said about the part. The figures are stated as read, without a "
+    "verdict. See the next action below."
+)
 AWAITS = (
     "Awaits a witness: {title}. Nothing within the run tells the rig from the part. Taken, the witness confirms this "
     "outcome or withdraws it; until then this report is no certificate and carries no seal."
@@ -95,21 +99,25 @@ def verdict_sentence(judgement: Judgement, guard: float) -> str:
     """One sentence under the outcome, which says what it rests on."""
     counted = [line for line in judgement.judged if line.limit is not None]
     bad = [line for line in counted if line.verdict is Verdict.FAIL]
-    rule = f"with a guard band of {guard:g} U" if guard else "by simple acceptance"
+    rule = phrase("with a guard band of {n} U", n=f"{guard:g}") if guard else phrase("by simple acceptance")
     if judgement.outcome == "within limits":
         tested = sum(line.verdict is not Verdict.NOT_TESTED for line in counted)
         left = len(counted) - tested
-        rest = f"; {left} not required {'was' if left == 1 else 'were'} not tested" if left else ""
-        return f"All {tested} tested lines with a limit lie within it, {rule}{rest}."
+        all_within = "All {n} tested lines with a limit lie within it, {rule}"
+        if not left:
+            return phrase(f"{all_within}.", n=str(tested), rule=rule)
+        rest = f"; {{nb}} not required {'was' if left == 1 else 'were'} not tested."
+        return phrase(all_within + rest, n=str(tested), rule=rule, nb=str(left))
     if judgement.outcome == "outside limits":
         lies = "lies" if len(bad) == 1 else "lie"
-        return f"{len(bad)} of the {len(counted)} lines with a limit {lies} outside it, {rule}."
+        sentence = f"{{n}} of the {{nb}} lines with a limit {lies} outside it, {{rule}}."
+        return phrase(sentence, n=str(len(bad)), nb=str(len(counted)), rule=rule)
     if judgement.outcome == "measured, no limits":
         return "No line has a limit: the figures are stated, nothing is judged."
     if judgement.outcome == "unsound measurement":
         return UNSOUND
     if judgement.outcome == "undecided":
-        return f"{_open_lines(counted)}: neither within nor outside limits can be said."
+        return phrase("{open}: neither within nor outside limits can be said.", open=_open_lines(counted))
     if judgement.outcome == "not this kind":
         return "What is clamped does not behave like a variable-reluctance resolver of this part number."
     return "The run was cut short; what was read until then is kept."
@@ -130,7 +138,12 @@ def statements(judged: Sequence[Judged], stated_by_customer: bool) -> tuple[str,
 def _open_lines(counted: Sequence[Judged]) -> str:
     words = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.NOT_CAPABLE, Verdict.NOT_TESTED)
     counts = [(word.value, sum(line.verdict is word for line in counted)) for word in words]
-    return ", ".join(f"{n} {word}" for word, n in counts if n) or "The roll-up stays open"
+    return join_texts(", ", (count(n, word) for word, n in counts if n)) or phrase("The roll-up stays open")
+
+
+def count(n: int, verdict: str) -> str:
+    """'3 pass'."""
+    return phrase(f"{{n}} {verdict}", n=str(n))
 
 
 def decision_text(name: str, guard: float) -> str:
@@ -140,10 +153,12 @@ def decision_text(name: str, guard: float) -> str:
             "Simple acceptance (w = 0), fixed before the first reading: a line passes when its estimate lies within "
             "the limit; conditional fail lies beyond it by less than U."
         )
-    return (
-        f"{name.capitalize()} w = {guard:g} U, fixed before the first reading (non-binary statement after "
+    return phrase(
+        "{rule} w = {n} U, fixed before the first reading (non-binary statement after "
         "ILAC-G8:09/2019): pass lies at least w inside the limit, conditional pass inside by less, conditional fail "
-        "outside by up to w, fail beyond. Not capable: U leaves no acceptance zone. Decisions use unrounded figures."
+        "outside by up to w, fail beyond. Not capable: U leaves no acceptance zone. Decisions use unrounded figures.",
+        rule=phrase(name.capitalize()),
+        n=f"{guard:g}",
     )
 
 
@@ -160,15 +175,17 @@ def risk_text(judged: Sequence[Judged], guard: float) -> str:
     else:
         pairs = {(round(r.k or 2.0, 6), r.dof or float("inf")) for r in used}
         risk = max(worst_specific_risk(guard, k, dof) for k, dof in pairs)
-    return (
-        f"A line that passes exactly at the edge of its acceptance zone lies in truth beyond that limit with a "
-        f"probability of {100 * risk:.2g} %; anywhere else in the zone with less."
+    return phrase(
+        "A line that passes exactly at the edge of its acceptance zone lies in truth beyond that limit with a "
+        "probability of {n} %; anywhere else in the zone with less.",
+        n=f"{100 * risk:.2g}",
     )
 
 
 @dataclass(frozen=True, slots=True)
 class InstrumentStatement:
-    """One row of the instrument table; status: "current", "overdue", "not recorded" or "simulated"."""
+    """One row of the instrument table; status: "current", "overdue", "not recorded", "laboratory not recorded",
+    "simulated". by: who calibrated it, and on which accreditation or other basis."""
 
     role: str
     who: str
@@ -177,6 +194,7 @@ class InstrumentStatement:
     calibrated: str
     due: str
     certificate: str
+    by: str
     status: str
     matters: bool
 
@@ -194,6 +212,7 @@ def instrument_rows(
                 role=ROLE_WORDS.get(role, role),
                 who=f"{facts.get('maker', '')} {facts.get('model', '')}".strip(),
                 **{name: str(facts.get(name) or "") for name in noted},
+                by=", ".join(str(facts[name]) for name in ("laboratory", "accreditation") if facts.get(name)),
                 status=_status(facts, on, simulated),
                 matters=role in MEASURING_ROLES or role == reference,
             )
@@ -207,19 +226,23 @@ def _status(facts: Mapping[str, Any], on: date, simulated: bool) -> str:
     if not (facts.get("calibrated") and facts.get("due") and facts.get("certificate")):
         return "not recorded"
     made, due = date.fromisoformat(str(facts["calibrated"])), date.fromisoformat(str(facts["due"]))
-    return "current" if made <= on <= due else "overdue"
+    if not made <= on <= due:
+        return "overdue"
+    return "current" if facts.get("laboratory") and facts.get("accreditation") else "laboratory not recorded"
 
 
 def traceability_text(rows: Sequence[InstrumentStatement]) -> tuple[bool, str]:
-    """(established, sentence): only when every instrument that a result rests on is calibrated, recorded, current."""
+    """(established, sentence): only when every instrument that a result rests on is within its calibration, and it is
+    recorded by which laboratory and on which accreditation, or other basis, that was made (ILAC P10, in its sense)."""
     needed = [row for row in rows if row.matters]
     lacking = [row for row in needed if row.status != "current"]
     if needed and not lacking:
         return True, (
-            "Traceable to the calibrations listed: each instrument that a result rests on was within its calibration "
-            "period on the day of the test."
+            "Traceable to the calibrations listed, by the laboratories and on the bases named there: each instrument "
+            "that a result rests on was within its calibration period on the day of the test."
         )
     if needed and all(row.status == "simulated" for row in needed):
         return False, "Traceability not established: every instrument that a result rests on is simulated."
-    why = "; ".join(f"{row.role.lower()}: {row.status}" for row in lacking) or "no measuring instrument is recorded"
-    return False, f"Traceability not established ({why})."
+    roles = (phrase(f"{{role}}: {row.status}", role=row.role.lower()) for row in lacking)
+    why = join_texts("; ", roles) or "no measuring instrument is recorded"
+    return False, phrase("Traceability not established ({why}).", why=why)

@@ -96,7 +96,7 @@ def _measurement(
     w.words(result, "name", title)
     data = w.put(result, "data")
     for line in lines:
-        _quantity(w, data, line, guard)
+        _quantity(w, data, line, guard, silent=content.silent)
     if group == "angle":
         _curve(w, data, content)
     if len(data) == 0:
@@ -159,7 +159,7 @@ def _reals(w: Writer, quantity: _Element, values: Sequence[float], unit: str) ->
         w.put(reals, "si:unitXMLList", unit)
 
 
-def _quantity(w: Writer, data: _Element, line: Judged, guard: float) -> None:
+def _quantity(w: Writer, data: _Element, line: Judged, guard: float, *, silent: bool) -> None:
     quantity = w.put(data, "quantity", refType=f"anglewright_{line.measurand}")
     w.words(quantity, "name", short_name(line.measurand, alone=True))
     shown = display(line, guard)
@@ -179,8 +179,8 @@ def _quantity(w: Writer, data: _Element, line: Judged, guard: float) -> None:
     else:
         w.verbatim(quantity, "noQuantity", f"{shown.estimate} {shown.unit}".strip())
     meta = w.put(w.put(quantity, "measurementMetaData"), "metaData", refType="basic_conformity")
-    if line.limit is None:
-        w.words(meta, "declaration", line.verdict.value)
+    if silent or line.limit is None:
+        w.words(meta, "declaration", "no verdict" if silent else line.verdict.value)
         return
     _limit(w, meta, line, guard, shown.note)
 

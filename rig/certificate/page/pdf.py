@@ -1,4 +1,4 @@
-"""The printed face: Content to PDF/A-3b by Typst, with JSON and XML face attached; no network, no system fonts.
+"""The printed face: Content to PDF/A-3b by Typst, with JSON and XML face attached; no network (fonts: fonts.py).
 
 Data reach the template as JSON through the compiler's inputs and are never pasted into its text. It prints nothing that
 Content does not hold, in the shop's language. The PDF's time stamp is the time of issue, so that
@@ -12,23 +12,17 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import datetime
-from functools import cache
-from importlib.util import find_spec
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from rig.certificate.content.report import Content
-from rig.certificate.page.chart import FAMILY
+from rig.certificate.page.fonts import TEMPLATES, compile_pdf
+from rig.certificate.page.mark import stroke_svg
 from rig.certificate.page.plots import plots
 from rig.certificate.shop import Shop
 from rig.certificate.words.language import language, translate
-from rig.errors import RecordError, UsageError
+from rig.errors import RecordError
 
-if TYPE_CHECKING:
-    from typst import Compiler
-
-FONT_PACKAGE = "fontpkg_ibm_plex_sans"
-TEMPLATES = Path(__file__).parent / "templates"
+SIMULATED = "SIMULATED"
 SUSPECTS = b"/Suspects false"  # the default said outright: one of the two readers warns of it, so it is left unsaid
 
 
@@ -63,8 +57,10 @@ def template_data(content: Content, shop: Shop | None = None, *, check: str = ""
         "paper": shop.paper,
         "logo": shop.logo_svg(),
         "authorised_by": shop.authorised_by,
+        "subject": " ".join(value for name, value in content.item if name in ("Part number", "Serial")),
         "check": check,
         "qr": qr,
+        "across": stroke_svg(tongue.say(SIMULATED)) if content.simulated else "",
     }
     return {
         **translate(data, tongue),
@@ -75,7 +71,8 @@ def template_data(content: Content, shop: Shop | None = None, *, check: str = ""
 
 def set_sheet(data: Mapping[str, Any], *, issued_utc: str) -> bytes:
     """Another report of the family (history, donors, lot, calibration) as PDF/A-3b. Raises RecordError."""
-    inputs = {"sheet": json.dumps(data, ensure_ascii=False)}
+    across = stroke_svg(language(str(data.get("language", "en"))).say(SIMULATED)) if data.get("simulated") else ""
+    inputs = {"sheet": json.dumps({**data, "across": across}, ensure_ascii=False)}
     return _set("sheet.typ", inputs, str(data.get("title", "report")), issued_utc)
 
 
@@ -84,13 +81,7 @@ def _set(template: str, inputs: dict[str, Any], what: str, issued_utc: str) -> b
 
     stamp = int(datetime.fromisoformat(issued_utc).timestamp())
     try:
-        made = _compiler().compile(
-            input=str(TEMPLATES / template),
-            format="pdf",
-            sys_inputs=inputs,
-            pdf_standards=["a-3b"],
-            timestamp=stamp,
-        )
+        made = compile_pdf(str(TEMPLATES / template), inputs, stamp)
     except TypstError as fault:
         raise RecordError(
             f"{what} can't be set: {fault.diagnostic}.",
@@ -99,25 +90,6 @@ def _set(template: str, inputs: dict[str, Any], what: str, issued_utc: str) -> b
     if not isinstance(made, bytes):
         raise RecordError(f"{what} can't be set: no file came back.", next_action="Report this.")
     return made.replace(SUSPECTS, b" " * len(SUSPECTS))
-
-
-@cache
-def _compiler() -> Compiler:
-    from typst import Compiler
-
-    return Compiler(root=str(TEMPLATES), font_paths=[str(font_folder())], ignore_system_fonts=True)
-
-
-@cache
-def font_folder() -> Path:
-    """The folder of the font files. Raises UsageError when the font package is not installed."""
-    spec = find_spec(FONT_PACKAGE)
-    if spec is None or spec.origin is None:
-        raise UsageError(
-            f"the typeface {FAMILY} is not installed.",
-            next_action="Install fontpkg-ibm-plex-sans into this environment.",
-        )
-    return Path(spec.origin).parent / "files"
 
 
 def code_svg(number: str, check: str) -> str:

@@ -2,8 +2,9 @@
 
     document = with_check(document);  differing(document) -> names of the parts that are no longer what was hashed
 
-Canonical: keys sorted, no white space, UTF-8, shortest round-trip numbers (after RFC 8785; exponents as Python writes
-them), SHA-256. Parts let a single changed digit be named without any other copy at hand. Pure; it knows no file.
+Canonical: RFC 8785 (2020) by the package rfc8785, SHA-256. Reports of before wrote exponents as Python does; they name
+their method, and are checked by it. Parts let a single changed digit be named without any other copy at hand. Pure; it
+knows no file.
 """
 
 from __future__ import annotations
@@ -15,12 +16,26 @@ from typing import Any
 
 from rig.errors import RecordError
 
-METHOD = "SHA-256 of canonical JSON by parts"
+METHOD = "SHA-256 of RFC 8785 JSON by parts"
+METHOD_BEFORE = "SHA-256 of canonical JSON by parts"
 LINES = "judged"
 
 
+def rfc8785_json(value: Any) -> bytes:
+    """The value as RFC 8785 has it. Raises RecordError for what JSON can't carry (NaN, whole numbers beyond 2^53)."""
+    import rfc8785
+
+    try:
+        return rfc8785.dumps(value)
+    except (rfc8785.CanonicalizationError, UnicodeEncodeError) as fault:
+        raise RecordError(f"can't be hashed ({fault}).", next_action="Store null where there is no number.") from fault
+
+
 def canonical(value: Any) -> bytes:
-    """The value as canonical JSON. Raises RecordError for what JSON can't carry."""
+    """The value as the lines of the register are hashed: sorted keys, no white space, numbers as Python writes them.
+
+    Of texts and whole numbers it is the same as RFC 8785. Raises RecordError for what JSON can't carry.
+    """
     try:
         text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     except (TypeError, ValueError) as fault:
@@ -28,20 +43,20 @@ def canonical(value: Any) -> bytes:
     return text.encode()
 
 
-def digest(value: Any) -> str:
-    """Hex SHA-256 of a value's canonical JSON."""
-    return hashlib.sha256(canonical(value)).hexdigest()
+def digest(value: Any, *, method: str = METHOD_BEFORE) -> str:
+    """Hex SHA-256 of a value's canonical JSON; by default as the register's lines have it."""
+    return hashlib.sha256(rfc8785_json(value) if method == METHOD else canonical(value)).hexdigest()
 
 
-def parts(document: Mapping[str, Any]) -> dict[str, str]:
+def parts(document: Mapping[str, Any], method: str = METHOD) -> dict[str, str]:
     """Part name -> hash: every key of the document but its check, the judged lines one by one and their order."""
-    made = {key: digest(value) for key, value in document.items() if key not in ("check", LINES)}
+    made = {key: digest(value, method=method) for key, value in document.items() if key not in ("check", LINES)}
     lines = document.get(LINES)
     if isinstance(lines, list):
-        made |= {f"{LINES}.{_name(line, n)}": digest(line) for n, line in enumerate(lines)}
-        made[f"{LINES} (order)"] = digest([_name(line, n) for n, line in enumerate(lines)])
+        made |= {f"{LINES}.{_name(line, n)}": digest(line, method=method) for n, line in enumerate(lines)}
+        made[f"{LINES} (order)"] = digest([_name(line, n) for n, line in enumerate(lines)], method=method)
     elif LINES in document:
-        made[LINES] = digest(lines)
+        made[LINES] = digest(lines, method=method)
     return made
 
 
@@ -49,16 +64,22 @@ def with_check(document: Mapping[str, Any]) -> dict[str, Any]:
     """The document with its check as the last key: method, hash over all parts, hash of each part."""
     made = parts(document)
     held = {key: value for key, value in document.items() if key != "check"}
-    return {**held, "check": {"method": METHOD, "hash": digest(made), "parts": made}}
+    return {**held, "check": {"method": METHOD, "hash": digest(made, method=METHOD), "parts": made}}
 
 
 def differing(document: Mapping[str, Any]) -> list[str]:
     """Parts that do not fit the document's own check; ["check"] when the check itself is not whole."""
     check = document.get("check")
     stated = check.get("parts") if isinstance(check, Mapping) else None
-    if not isinstance(stated, Mapping) or not isinstance(check, Mapping) or digest(stated) != check.get("hash"):
+    if not isinstance(stated, Mapping) or not isinstance(check, Mapping):
         return ["check"]
-    now = parts(document)
+    method = str(check.get("method"))
+    try:
+        if method not in (METHOD, METHOD_BEFORE) or digest(stated, method=method) != check.get("hash"):
+            return ["check"]
+        now = parts(document, method)
+    except RecordError:  # what the canonical form can't hold was never hashed by us
+        return ["check"]
     return sorted(name for name in {*now, *stated} if now.get(name) != stated.get(name))
 
 

@@ -16,9 +16,11 @@ from typing import Any
 
 from rig.certificate.seal.xml import DS
 from rig.certificate.shop import Shop
-from rig.errors import UsageError
+from rig.errors import RecordError, UsageError
+from rig.records.files import read_file
 
 FIELD = "Shop"
+NO_PASSWORD = "Give a PEM key without password."
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +52,17 @@ def key_of(shop: Shop) -> Key | None:
     if shop.seal is None:
         return None
     key = Key(shop.folder / shop.seal.key, shop.folder / shop.seal.certificate)
-    for file in (key.key, key.certificate):
+    for file in (key.key, key.certificate):  # what is in them is looked at before anything is set
         if not file.is_file():
             raise UsageError(
                 f"shop.toml: [seal] {file} is not there.", next_action="Correct the path, or take [seal] out."
             )
     _check_libraries("pyhanko", "signxml")
+    if not is_signature_of(b"", sign_bytes(b"", key), read_file(key.certificate)):
+        raise UsageError(
+            f"{key.certificate}: is no certificate of {key.key.name}.",
+            next_action="Give the PEM certificate that was made for this key.",
+        )
     return key
 
 
@@ -67,7 +74,7 @@ def sign_pdf(pdf: bytes, key: Key) -> bytes:
     load: Any = signers.SimpleSigner.load  # untyped in the library
     signer = load(str(key.key), str(key.certificate))
     if signer is None:
-        raise UsageError(f"{key.key}: is no usable key.", next_action="Give a PEM key without password.")
+        raise UsageError(f"{key.key}: is no usable key.", next_action=NO_PASSWORD)
     meta = signers.PdfSignatureMetadata(
         field_name=FIELD, subfilter=fields.SigSeedSubFilter.PADES, md_algorithm="sha256"
     )
@@ -87,6 +94,59 @@ def sign_xml(xml: bytes, key: Key) -> bytes:
     )
     made: bytes = etree.tostring(root, xml_declaration=True, encoding="UTF-8")
     return made
+
+
+def sign_bytes(data: bytes, key: Key) -> bytes:
+    """A detached signature over bytes: SHA-256 with RSA (PKCS #1 v1.5) or ECDSA, as `openssl dgst -verify` reads it."""
+    from cryptography.hazmat.primitives import hashes
+    from cryptography.hazmat.primitives.asymmetric import ec, padding, rsa
+    from cryptography.hazmat.primitives.serialization import load_pem_private_key
+
+    try:
+        secret = load_pem_private_key(read_file(key.key), None)
+    except (ValueError, TypeError) as fault:
+        raise UsageError(
+            f"{key.key}: is no usable key ({fault}).", next_action="Give a PEM key without password."
+        ) from fault
+    if isinstance(secret, rsa.RSAPrivateKey):
+        return secret.sign(data, padding.PKCS1v15(), hashes.SHA256())
+    if isinstance(secret, ec.EllipticCurvePrivateKey):
+        return secret.sign(data, ec.ECDSA(hashes.SHA256()))
+    raise UsageError(f"{key.key}: is neither an RSA nor an EC key.", next_action="Make one: anglewright panel key.")
+
+
+def is_signature_of(data: bytes, signature: bytes, certificate: bytes) -> bool:
+    """Whether a detached signature over these bytes is of this certificate's key (PEM); False for junk of any kind."""
+    _check_libraries("cryptography")
+    from cryptography import x509
+    from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+    from cryptography.hazmat.primitives import hashes
+    from cryptography.hazmat.primitives.asymmetric import ec, padding, rsa
+
+    try:
+        public = x509.load_pem_x509_certificate(certificate).public_key()
+        if isinstance(public, rsa.RSAPublicKey):
+            public.verify(signature, data, padding.PKCS1v15(), hashes.SHA256())
+            return True
+        if isinstance(public, ec.EllipticCurvePublicKey):
+            public.verify(signature, data, ec.ECDSA(hashes.SHA256()))
+            return True
+    except (InvalidSignature, UnsupportedAlgorithm, ValueError):
+        return False
+    return False
+
+
+def fingerprint(certificate: bytes) -> str:
+    """SHA-256 of a certificate (PEM) in its binary form, hex. Raises RecordError for junk."""
+    import base64
+    import binascii
+    import hashlib
+
+    body = b"".join(line for line in certificate.splitlines() if not line.startswith(b"-----"))
+    try:
+        return hashlib.sha256(base64.b64decode(body, validate=True)).hexdigest()
+    except binascii.Error as fault:
+        raise RecordError("the shop's certificate is no PEM.", next_action="Ask for it again.") from fault
 
 
 def pdf_signature(pdf: bytes, known: bytes | None) -> Signature | None:

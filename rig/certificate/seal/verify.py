@@ -24,9 +24,13 @@ from rig.certificate.dcc.head import SEAL_TYPE
 from rig.certificate.dcc.writer import NS
 from rig.certificate.faces import SCHEMA
 from rig.certificate.seal.canonical import changes, differing
+from rig.certificate.seal.entry import RegisterEntry
+from rig.certificate.seal.extract import SCHEMA as EXTRACT
+from rig.certificate.seal.extract import load_extract
+from rig.certificate.seal.merkle import root
 from rig.certificate.seal.pdf_objects import attachments, places
-from rig.certificate.seal.register import Register, RegisterEntry
-from rig.certificate.seal.signatures import Signature, pdf_signature, xml_signature
+from rig.certificate.seal.register import Register
+from rig.certificate.seal.signatures import Signature, fingerprint, pdf_signature, xml_signature
 from rig.certificate.seal.xml import XmlReport, xml_differences
 from rig.certificate.shop import load_shop
 from rig.errors import RecordError
@@ -80,6 +84,8 @@ class Face:
 def verify(path: Path, home: Path) -> Verification:
     """Look at a file. Raises RecordError when it can't be read, is too large, or is no report of this program."""
     data = read_file(path, LIMIT_BYTES)
+    if (proof := _proof(path, data, home)) is not None:
+        return proof
     readers = {b"%PDF": _pdf, b"<?xm": _xml, b"<dcc": _xml, b"<!DO": _xml, b"repo": _table}
     register, shop = Register(home), load_shop(home)
     face = readers.get(data.lstrip()[:4], _json)(data, shop.seal_certificate() if shop else None)
@@ -105,6 +111,46 @@ def verify(path: Path, home: Path) -> Verification:
         signature=face.signature.words if face.signature else "unsigned",
         simulated=face.simulated or bool(entry and entry.simulated),
         register=register.state(entry.number if entry else face.number),
+        broken=register.faults,
+    )
+
+
+def _proof(path: Path, data: bytes, home: Path) -> Verification | None:
+    """A report's proof as a file of its own; None for any other file."""
+    try:
+        document = parse_json(data, "the file")
+    except RecordError:
+        return None
+    if document.get("schema") != EXTRACT:
+        return None
+    register = Register(home)
+    where: list[str] = []
+    number, state, signature = "", "unknown", "unsigned"
+    try:
+        extract = load_extract(document, "the proof")
+        number = next((entry.number for entry in extract.entries), "")
+        signature = f"tree head signed with key {fingerprint(extract.certificate.encode())[:16]}" * bool(
+            extract.certificate
+        )
+        if extract.head.log == register.log:
+            lines = {one.index: one.line.encode() for one in extract.lines}
+            changed = [n for n, line in lines.items() if register.lines[n : n + 1] != (line,)]
+            same = root(register.leaves[: extract.head.size]).hex() == extract.head.root
+            where += [f"line {n + 1} is not the register's" for n in changed]
+            where += [] if same else [f"the register no longer begins with the {extract.head.size} lines of this proof"]
+            state = "altered" if where else "unchanged"
+        elif any(one.log == extract.head.log for one in register.foreign):
+            state = "unchanged"
+    except RecordError as fault:
+        state, where = "altered", [fault.message]
+    return Verification(
+        file=str(path),
+        kind="proof",
+        number=number,
+        state=state,
+        where=tuple(where),
+        signature=signature,
+        register=register.state(number),
         broken=register.faults,
     )
 
@@ -169,9 +215,12 @@ def _xml(data: bytes, certificate: bytes | None) -> Face:
 
 def _table(data: bytes, _certificate: bytes | None) -> Face:
     """A CSV face: it carries no check of its own, only the report's number in every row."""
-    rows = list(csv.reader(io.StringIO(data.decode("utf-8", "replace"))))
-    if len(rows) < 2 or rows[0][:2] != ["report", "simulated"]:
-        return Face(kind="CSV", suffix=".csv", differences=lambda _: [])
+    try:
+        rows = list(csv.reader(io.StringIO(data.decode("utf-8", "replace"), newline="")))
+    except csv.Error:
+        rows = []
+    if len(rows) < 2 or rows[0][:2] != ["report", "simulated"] or len(rows[1]) < 2:
+        return Face(kind="CSV", suffix=".csv", number=_report_number(data), differences=lambda _: [])
     return Face(
         kind="CSV",
         suffix=".csv",

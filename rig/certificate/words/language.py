@@ -1,9 +1,11 @@
-"""English words of a report in another language, from a table (texts/<code>.toml); figures with that language's comma.
+"""Texts of a report in another language, from one table (texts/<code>.toml); figures with that language's comma.
 
     language("de").say("All results") -> "Alle Ergebnisse"
 
-A key of the table may hold {places}: what stands there is said in the other language too. What is not in the table is
-left in English: free text of evaluation and diagnosis, names, serials. Pure but for reading its own table.
+A phrase (phrase.py) is said by its key, and what stands in its {places} for itself. Reasons and findings are said by
+their code. A text of the record that is no phrase (a note that was stored) is looked up whole, then by pattern; what is
+not in the table stays as it is: names, serials, figures of evidence. A new language is one new file. Pure but for
+reading its own table.
 """
 
 from __future__ import annotations
@@ -15,6 +17,8 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
+
+from rig.certificate.words.phrase import Phrase, fill
 
 TEXTS = Path(__file__).parent / "texts"
 FIGURE = re.compile(r"(?<![\d.,\w])(\d+)\.(\d+)(?![\d.])")
@@ -35,11 +39,16 @@ class Language:
     words: Mapping[str, str]
     patterns: tuple[tuple[re.Pattern[str], str], ...] = ()
     table: Mapping[str, str] = field(default_factory=dict)
+    reasons: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    findings: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def say(self, text: str) -> str:
         """The text in this language; unchanged where the table has no word for it."""
         if self.code == "en" or not text:
             return text
+        if isinstance(text, Phrase):
+            key = text.key if text.raw else self.table.get(text.key, text.key)
+            return self.figures(fill(key, {name: self.say(part) for name, part in text.places.items()}))
         if text in self.words:
             return self.words[text]
         if ONLY_FIGURES.fullmatch(text):
@@ -61,6 +70,7 @@ def language(code: str) -> Language:
     if code == "en":
         return Language("en", ".", {})
     table = tomllib.loads((TEXTS / f"{code}.toml").read_text(encoding="utf-8"))
+    by_code = {name: table.pop(name, {}) for name in ("reasons", "findings")}
     rows = {
         english: text for section in table.values() if isinstance(section, dict) for english, text in section.items()
     }
@@ -70,7 +80,7 @@ def language(code: str) -> Language:
         for english, text in sorted(rows.items(), key=lambda row: -len(row[0]))
         if "{" in english
     )
-    return Language(code, table["decimal"], words, patterns, rows)
+    return Language(code, table["decimal"], words, patterns, rows, by_code["reasons"], by_code["findings"])
 
 
 def _place(found: re.Match[str]) -> str:
@@ -99,7 +109,8 @@ VERBATIM = frozenset(
     | {"code", "equations", "pins", "origin", "status", "stated", "units", "check", "qr", "logo", "paper", "language"}
     | {"who", "asset", "serial", "certificate", "calibrated", "due", "beyond"}
 )
-NAMES_AND_NUMBERS = frozenset({"Serial", "Part number", "Job", "Customer", "Done by"})
+NOT_STATED = "not stated"
+NAMES_AND_NUMBERS = frozenset({"Serial", "Job", "Customer", "Contact", "Done by", "Place", "Holder", "Bench"})
 
 
 def translate(data: Any, tongue: Language, key: str = "") -> Any:
@@ -107,7 +118,7 @@ def translate(data: Any, tongue: Language, key: str = "") -> Any:
     if tongue.code == "en" or key in VERBATIM:
         return data
     if isinstance(data, Mapping):
-        return {name: translate(value, tongue, name) for name, value in data.items()}
+        return {name: translate(value, tongue, name) for name, value in data.items()} | _by_code(data, tongue, key)
     if isinstance(data, list | tuple):
         if key in ("item", "job", "dates") and all(isinstance(row, list | tuple) and len(row) == 2 for row in data):
             return [[tongue.say(name), _value(name, value, tongue)] for name, value in data]
@@ -117,7 +128,15 @@ def translate(data: Any, tongue: Language, key: str = "") -> Any:
     return data
 
 
+def _by_code(data: Mapping[str, Any], tongue: Language, key: str) -> dict[str, str]:
+    """The words of a reason or a finding in a language: by its code where the record says what the rule's row says."""
+    rows = {"reasons": tongue.reasons, "hints": tongue.findings}.get(key, {})
+    row = rows.get(str(data.get("code", "")), {})
+    subject = tongue.say(str(data.get("subject", "")))
+    return {name: fill(row[name], {"name": subject}) for name in data.get("of_row", ()) if name in row}
+
+
 def _value(name: str, value: str, tongue: Language) -> str:
-    if name == "Customer":
-        return value.removesuffix(", as told") + tongue.say(", as told") if value.endswith(", as told") else value
-    return value if name in NAMES_AND_NUMBERS else tongue.say(value)
+    if isinstance(value, Phrase):
+        return tongue.say(value)
+    return value if name in NAMES_AND_NUMBERS and value != NOT_STATED else tongue.say(value)

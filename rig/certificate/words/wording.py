@@ -201,7 +201,7 @@ def figure_texts(
         return sign + number(y, 5), ""
     U *= scale.factor
     if sign:
-        return sign + number(y, 4), round_result(y, U)[1]
+        return sign + number(y, 4), ""  # beyond the range: a U would belong to no figure
     if limit is None:
         texts = round_result(y, U)
     else:

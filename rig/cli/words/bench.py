@@ -132,3 +132,103 @@ def truth(world: str, clamping: int) -> None:
 def say(text: str) -> None:
     """A line for the person, on standard error."""
     click.echo(text, err=True)
+
+
+@bench.command()
+@click.argument("device", required=False, metavar="[DEVICE]")
+@click.option("--bench", "bench_name", default="simulated", show_default=True, shell_complete=complete_name("bench"))
+@click.option("--by", "who", default="", help="Who tried it.")
+@click.option("--failed", is_flag=True, help="It did not cut off: the bench can't be armed until it is proven again.")
+@click.option("--remark", default="", help="Anything else.")
+def safety(device: str | None, bench_name: str, who: str, failed: bool, remark: str) -> None:
+    """Monthly proof of the safety chain: say that DEVICE (emergency-stop, enable-timer) was tried by hand; or list.
+
+    Overdue, or failed, it blocks arming. Nothing is tried by this command: a hand at the bench does.
+
+    Example: anglewright bench safety emergency-stop --by 'operator 2'
+    """
+    from datetime import UTC, datetime
+
+    from rig.description.benches import load_bench
+    from rig.errors import UsageError
+    from rig.jobs.kept.laboratory import HOW, devices_of, proofs_due, record_proof
+    from rig.records.book.laboratory import SafetyProof
+    from rig.records.store import Store
+
+    file = load_bench(bench_name)
+    if device is not None:
+        if not who.strip():
+            raise UsageError("who tried it is not said.", next_action="Give --by.")
+        record_proof(Store(), SafetyProof(bench=file.name, device=device, passed=not failed, who=who, remark=remark))
+    due = {name: words for name, words, _ in proofs_due(Store(), file, datetime.now(UTC).date())}
+    for name in devices_of(file):
+        click.echo(f"{name}: {due.get(name, 'proven within the last month')}")
+        if name in due:
+            click.echo(f"  {HOW[name]}")
+
+
+@bench.command()
+@click.argument("person")
+@click.option("--method", required=True, help="The sequence, e.g. full_test.")
+@click.option("--until", default="", metavar="YYYY-MM-DD", help="The last day; by default no end.")
+@click.option("--withdraw", "withdrawn", is_flag=True, help="No longer.")
+@click.option("--remark", default="", help="On what it rests: training, trial.")
+@options.by
+def authorise(**words: Any) -> None:
+    """Say that PERSON may carry out a method; once somebody is named for it, nobody else may (--operator of a run).
+
+    Example: anglewright bench authorise 'operator 2' --method index --by 'bench lead'
+    """
+    from rig.jobs.kept.laboratory import authorise_person
+    from rig.records.book.laboratory import Authorisation
+    from rig.records.store import Store
+
+    for line in authorise_person(Store(), Authorisation(**words)):
+        click.echo(line)
+
+
+@bench.command()
+@click.argument("instrument")
+@click.option("--on", required=True, metavar="YYYY-MM-DD", help="The day of the calibration that found it.")
+@click.option("--out-of-tolerance", "out", is_flag=True, help="As found it was out of tolerance.")
+@click.option("--certificate", default="", help="Number of that calibration's certificate.")
+@click.option("--remark", default="", help="By how much, on which range.")
+@options.by
+def found(instrument: str, on: str, out: bool, certificate: str, remark: str, who: str) -> None:
+    """How INSTRUMENT (asset number) was found at its calibration; out of tolerance, results since the last are suspect.
+
+    Entries beside the runs say so; no figure, verdict or file changes.
+
+    Example: anglewright bench found SIM-M1 --on 2026-11-30 --out-of-tolerance --by 'bench lead'
+    """
+    from rig.jobs.kept.laboratory import note_found
+    from rig.records.book.laboratory import FoundInstrument
+    from rig.records.store import Store
+
+    entry = FoundInstrument(
+        instrument=instrument, on=on, in_tolerance=not out, who=who, certificate=certificate, remark=remark
+    )
+    runs = note_found(Store(), entry)
+    for run in runs:
+        click.echo(f"suspect  {run}")
+    click.echo(f"{len(runs)} runs became suspect")
+
+
+@bench.command()
+@click.option("--old", required=True, metavar="RUN", help="A run by the version before.")
+@click.option("--new", required=True, metavar="RUN", help="A run by the new version, of the same clamped unit.")
+@options.by
+def validate(old: str, new: str, who: str) -> None:
+    """Compare two versions of a sequence line by line on one unit, and put down that the newer one is validated.
+
+    Example: anglewright bench validate --old 20261125-101500-aaaa --new 20261201-101500-bbbb --by 'bench lead'
+    """
+    from rig.jobs.kept.laboratory import validate_method
+    from rig.records.store import Store
+
+    store = Store()
+    made = validate_method(store, store.find(old), store.find(new), who)
+    click.echo(
+        f"{made.sequence} {made.version} is validated against {made.against}: the largest difference is "
+        f"{made.worst:.2f} of its uncertainty ({made.line})"
+    )

@@ -16,12 +16,20 @@ part = click.option("--part", required=True, help="Part number, as in the part f
 @click.group(cls=InOrder)
 def job() -> None:
     """The shop's book: open a job, take units in, hand them back."""
+    from rig.description.places import default_home
+
+    if (default_home() / "import").is_dir():  # an import was killed
+        from rig.records.exchange.arriving import settle_imports
+        from rig.records.store import Store
+
+        settle_imports(Store())
 
 
 @job.command("open")
 @click.argument("job")
 @click.option("--customer", default="", help="Customer's name.")
 @click.option("--reference", default="", help="The customer's own reference.")
+@click.option("--contact", default="", help="The customer's contact, as it is printed on reports.")
 @click.option("--decision", default="", help="Decision rule agreed with the customer.")
 @click.option("--remark", default="", help="Anything else.")
 def open_job(**words: str) -> None:
@@ -150,21 +158,86 @@ def outcome(what: str, part: str, result: str | None, why: str, who: str, as_jso
 @job.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--job", default="", help="Write all closed runs and entries of this job into FILE (.zip).")
-def carry(file: Path, job: str) -> None:
-    """With --job write the job into FILE, with hashes; without it take the job of FILE into this home.
+@click.option("--all", "whole", is_flag=True, help="Write the whole home into FILE, without keys: a backup.")
+@click.option("--drill", is_flag=True, help="Restore the backup FILE into a temporary folder and look it over.")
+def carry(file: Path, job: str, whole: bool, drill: bool) -> None:
+    """With --job or --all write into FILE, with hashes; without them take the job or the backup of FILE into this home.
 
-    Anything altered on the way is refused.
+    Anything altered on the way is refused. A backup is restored into an empty home only.
 
     Example: anglewright job carry j-0042.zip --job J-0042
     """
-    from rig.records import exchange
+    from rig.errors import RecordError, UsageError
+    from rig.jobs.kept import carrying, home_check
+    from rig.records import backup
     from rig.records.store import Store
 
-    if not job:
-        came = exchange.import_job(Store(), file)
+    store = Store()
+    if sum(map(bool, (job, whole, drill))) > 1:
+        raise UsageError("--job, --all and --drill are three things.", next_action="Give one of them, or none.")
+    if whole:
+        click.echo(f"{file}: {backup.back_up(store.home, file)} files of {store.home}; private keys are left out")
+    elif drill:
+        count, wrong = home_check.drill(file)
+        click.echo(f"{file}: {count} files restored, {len(wrong)} things do not hold")
+        if wrong:
+            raise RecordError("\n".join(wrong), next_action="Make another backup, and look at the home: job check.")
+    elif job:
+        made = carrying.carry_out(store, job, file)
+        click.echo(f"{made.path}: {len(made.runs)} runs, {made.entries} entries")
+        for run in made.left_out:
+            click.echo(f"left out, not closed: {run}", err=True)
+    elif backup.is_backup(file):
+        stated = backup.restore(file, store.home)
+        click.echo(f"{store.home}: {len(stated.files)} files of {stated.made_utc[:10]}; put the key back by hand")
+    else:
+        came = carrying.take_in(store, file)
         click.echo(f"job {came.job}: {len(came.runs)} new runs, {len(came.known)} known, {came.entries} new entries")
+
+
+@job.command()
+@options.as_json
+def check(as_json: bool) -> None:
+    """Look this home over: what is damaged, missing or altered, each in one line; the rest works. Exit status 1 if any.
+
+    Example: anglewright job check
+    """
+    import sys
+
+    from rig.description.places import default_home
+    from rig.jobs.kept.home_check import damages
+
+    found = damages(default_home())
+    print_json({"home": str(default_home()), "damaged": found}) if as_json else click.echo(
+        "\n".join(found) or "everything holds"
+    )
+    sys.exit(1 if found else 0)
+
+
+@job.command()
+@click.option("--delete", is_flag=True, help="Delete what is due; stubs keep the hashes.")
+@click.option("--by", "who", default="", help="Who deletes.")
+@options.as_json
+def due(delete: bool, who: str, as_json: bool) -> None:
+    """List what the shop's [retention] lets go of old runs; with --delete it goes, and a stub stays with the hashes.
+
+    Example: anglewright job due
+    """
+    from dataclasses import asdict
+
+    from rig.errors import UsageError
+    from rig.jobs.kept.letting_go import due_now, let_go
+    from rig.records.store import Store
+
+    store = Store()
+    found = due_now(store)
+    if delete:
+        if not who.strip():
+            raise UsageError("who deletes is not said.", next_action="Give --by.")
+        let_go(store, found, who)
+    if as_json:
+        print_json({"due": [asdict(one) for one in found], "deleted": delete})
         return
-    made = exchange.export_job(Store(), job, file)
-    click.echo(f"{made.path}: {len(made.runs)} runs, {made.entries} entries")
-    for run in made.left_out:
-        click.echo(f"left out, not closed: {run}", err=True)
+    for one in found:
+        click.echo(f"{'deleted' if delete else 'due'}  {one.run}  {', '.join(one.files)}  ({one.rule})")
+    click.echo(f"{len(found)} due" if found else "nothing is due")

@@ -23,6 +23,11 @@ from rig.cli.pick import pick_run
 @click.group(cls=InOrder)
 def report() -> None:
     """Reports: issue or withdraw one, list them, verify a file from anywhere."""
+    from rig.certificate.pending import FOLDER, settle
+    from rig.description.places import default_home
+
+    if (default_home() / FOLDER).is_dir():  # an issue was killed
+        settle(default_home())
 
 
 @report.command()
@@ -128,6 +133,45 @@ def verify(what: Sequence[str], as_json: bool) -> None:
     ]
     print_json([asdict(one) for one in found]) if as_json else click.echo("\n".join(verify_rows(found)))
     sys.exit(max(one.exit_status for one in found))
+
+
+@report.command()
+@click.argument("what", nargs=-1, required=True, metavar="WHAT...")
+@options.part_number
+@click.option("--out", type=click.Path(path_type=Path), default=None, help="The file to write (.zip); by default here.")
+@options.as_json
+def bundle(what: Sequence[str], part: str, out: Path | None, as_json: bool) -> None:
+    """One file with reports, readings and proofs, and a program that checks it without the shop: verify.pyz beside it.
+
+    Example: anglewright report bundle 4L-00871
+    """
+    from rig.jobs.kept.carrying import bundle_of
+    from rig.jobs.kept.which_run import RunKind
+    from rig.records.store import Store
+
+    runs = [pick_run(one, RunKind(certified=True), part=part) for one in what]
+    name = "".join(c if c.isalnum() or c in "-_." else "-" for c in "-".join(what))[:60]
+    path, program = bundle_of(Store(), runs, out or Path(f"bundle-{name}.zip"))
+    if as_json:
+        print_json({"bundle": str(path), "verifier": str(program), "runs": [run.id for run in runs]})
+        return
+    click.echo(f"{path}\n{program}\nTo check it: python {program} {path}")
+
+
+@report.command()
+@click.argument("sequence")
+@options.out
+@options.as_json
+def method(sequence: str, out: Path | None, as_json: bool) -> None:
+    """The sheet of a method as a PDF, made from the sequence itself: steps, conditions, definitions of the lines.
+
+    Example: anglewright report method full_test
+    """
+    from rig.cli.pages.report import write_sheet
+    from rig.jobs.kept.method import method_sheet
+
+    sheet = method_sheet(sequence)
+    write_sheet(sheet, out, sheet.subject, as_json=as_json)
 
 
 @report.command()

@@ -142,6 +142,49 @@ def remark(what: str, text: str, step: str, author: str, photo: Path | None) -> 
 
 
 @unit.command()
+@click.argument("serial")
+@options.part_number
+@click.option("--job", default="", help="Only under this job; by default under every one.")
+@click.option("--new-serial", default="", help="The serial number as it should have been.")
+@click.option("--new-part", default="", help="The part number as it should have been; limits: unit judge --part-file.")
+@click.option("--customer", "new_customer", default="", help="The customer as it should have been.")
+@click.option("--taken-back", is_flag=True, help="The intake never was one: it leaves the book's lists.")
+@click.option("--reason", "why", required=True, help="Why; it stands in every amended report.")
+@options.by
+@options.as_json
+def correct(as_json: bool, **words: Any) -> None:
+    """Put a wrong serial, part or customer right: lists, history and job follow, issued reports are amended.
+
+    Example: anglewright unit correct 4L-00871 --part KX4-2207 --customer Mill --reason misread --by 'operator 2'
+    """
+    from rig.jobs.kept.correcting import correct_unit
+    from rig.records.book.laboratory import Correction
+    from rig.records.store import Store
+
+    store = Store()
+    if not words["part"]:
+        words["part"] = _only_part(store, words["serial"])
+    found = correct_unit(store, Correction(**words))
+    numbers = [report.number for report in found.reports]
+    if as_json:
+        print_json({"runs": found.runs, "entries": found.entries, "reports": numbers})
+        return
+    click.echo(f"{len(found.runs)} runs and {found.entries} entries of the book show it")
+    for number in numbers:
+        click.echo(f"amended report {number}")
+
+
+def _only_part(store: Any, serial: str) -> str:
+    from rig.errors import UsageError
+
+    parts = sorted({row.part for row in store.list(serial=serial)})
+    if len(parts) != 1:
+        known = f"under {len(parts)} parts: {', '.join(parts)}" if parts else "in no run"
+        raise UsageError(f"serial {serial} is known {known}.", next_action="Name the part with --part.")
+    return str(parts[0])
+
+
+@unit.command()
 @options.what(required=False)
 @click.option("--part-file", default=None, help="Judge by this part file's limits (a name or a path).")
 @click.option(

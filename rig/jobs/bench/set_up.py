@@ -56,6 +56,12 @@ HAND = "hand"  # in place of a link: a person fills the role
 BY_HAND = {"switch": "hand", "interlock": "hand-attends", "climate": "hand-thermometer"}
 """Role -> driver where a person fills it (drivers/hand.py)."""
 TERMINAL = "terminal"
+OF_A_CALIBRATION = {
+    "certificate": "number of its calibration certificate",
+    "laboratory": "which laboratory calibrated it",
+    "accreditation": "that laboratory's accreditation (number), or in words on what else the calibration rests",
+}
+"""Asked of an instrument that is calibrated: without them no report calls its results traceable."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,6 +188,8 @@ def _role(
     if role in CALIBRATED:
         section["calibrated"] = ask.day(f"{role}.calibrated", "calibrated on (YYYY-MM-DD), empty for not")
         section["due"] = ask.day(f"{role}.due", "calibration due on (YYYY-MM-DD), empty for none")
+        for key, question in OF_A_CALIBRATION.items() if section["calibrated"] else ():
+            section[key] = ask.text(f"{role}.{key}", question, "")
     return section
 
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from rig.certificate.sheets.lot_files import write_report
 from rig.errors import UsageError
+from rig.jobs.kept.carrying import carry_out
 from rig.records.book.lot_entries import LotDecision
-from rig.records.exchange import export_job
 from rig.records.store import Store
 from rig.review.lots.answer import answer_of
 from rig.review.lots.lot import Lot
@@ -64,7 +64,7 @@ def close(store: Store, name: str, *, decision: str, why: str, who: str, out: Pa
     files = write_report(lot, found, out)
     if bundle:
         path = out / f"{name}-runs.zip"
-        export_job(store, name, path)
+        carry_out(store, name, path)
         files["bundle"] = str(path)
     return Closed(
         lot=name,

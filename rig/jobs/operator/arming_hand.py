@@ -10,14 +10,18 @@ import time
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
+import click
+
 from drivers.roles import InterlockState
 from rig.control.arming import key as keys
 from rig.control.arming.arming import RUN_S, Arming, ArmingState
 from rig.control.arming.keypad import Keypad
 from rig.errors import SafetyStop
+from rig.jobs.kept.laboratory import check_proofs
 from rig.jobs.operator.arming_prompt import at_terminal
 from rig.jobs.operator.last_arming import LastArming
 from rig.jobs.operator.local_console import check_local
+from rig.records.store import Store
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
@@ -34,12 +38,15 @@ def _untold(_: Mapping[str, Any]) -> None:
 def by_hand(bench: Bench, for_s: float = RUN_S, *, night: bool = False, told: Told = _untold) -> Arming | None:
     """The bench's arming, in force. night: the key is held longer. told: what the hand has done so far.
 
-    A simulated bench has armed itself. Raises SafetyStop without an arming, Cancelled for another word than the one
+    A simulated bench has armed itself. A proof of the safety chain that failed or is overdue forbids it
+    (rig/jobs/kept/laboratory.py). Raises SafetyStop without an arming, Cancelled for another word than the one
     asked for.
     """
     arming, interlock = bench.guard.arming, bench.file.interlock
     if arming is None or arming.state is ArmingState.ARMED:
         return arming
+    for sentence in check_proofs(Store(), bench.file):
+        click.echo(sentence, err=True)
     key = keys.for_night() if night else keys.for_run()
     if interlock.arm_bit is not None:
         return _hold_key(bench, key, lambda state: bool(state.key), for_s, told)

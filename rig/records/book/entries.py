@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
+from rig.errors import RecordError
+from rig.records.book.laboratory import OF_THE_LABORATORY, Correction
 from rig.records.book.lot_entries import OF_A_LOT, FittingOutcome, SeverityAct
 from rig.records.files import read_json, to_json, write_new
 from rig.records.schema import check_texts, dump, load
@@ -24,7 +27,10 @@ Record = TypeVar("Record")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """A job as agreed. decision: the decision rule, agreed before the first reading. reference: the customer's."""
+    """A job as agreed. decision: the decision rule, agreed before the first reading. reference: the customer's.
+
+    contact: of the customer, as it is printed.
+    """
 
     job: str
     customer: str = ""
@@ -32,6 +38,7 @@ class Job:
     opened_utc: str = ""
     decision: str = ""
     remark: str = ""
+    contact: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +152,7 @@ OF_A_KIND: Mapping[str, type] = {
     **OF_A_LOT,
     "severity": SeverityAct,
     "outcome": FittingOutcome,
+    **OF_THE_LABORATORY,
 }
 
 
@@ -164,6 +172,26 @@ def load_data(kind: str, data: Mapping[str, Any], where: str) -> Any:
 def read_entries(folder: Path, kind: str) -> list[tuple[Path, dict[str, Any]]]:
     """File and data of all entries of a kind, oldest first. Raises RecordError for a damaged one."""
     return [(path, read_entry(path)["data"]) for path in sorted(folder.glob(f"*-{kind}-*.json"))]
+
+
+def corrections(folder: Path) -> list[Correction]:
+    """Every correction of a book, oldest first; a damaged one is left out (its own row names it)."""
+    found = []
+    for path in sorted(folder.glob("*-correction-*.json")):
+        with suppress(RecordError):
+            found.append(load(Correction, read_entry(path)["data"], str(path)))
+    return found
+
+
+def correct_entry(data: dict[str, Any], found: Sequence[Correction]) -> dict[str, Any] | None:
+    """An intake or a return as it should have been; None for one that was taken back."""
+    for one in found:
+        if one.fits(str(data["part"]), str(data["serial"]), str(data["job"])):
+            if one.taken_back:
+                return None
+            right = {"part": one.new_part, "serial": one.new_serial}
+            data = data | {name: text for name, text in right.items() if text}
+    return data
 
 
 def write_entry(folder: Path, kind: str, record: Record, time_field: str) -> tuple[Record, str]:

@@ -13,7 +13,17 @@ from dataclasses import replace
 from typing import Any
 
 from rig.errors import RecordError, UsageError
-from rig.records.book.entries import Intake, Job, Record, Return, read_entries, write_entry
+from rig.records.book.entries import (
+    Intake,
+    Job,
+    Record,
+    Return,
+    correct_entry,
+    corrections,
+    read_entries,
+    write_entry,
+)
+from rig.records.schema import check_texts, dump
 from rig.records.store import Store
 
 CODE_DIGITS = "23456789ABCDEFGHJKMNPRSTVWXYZ"  # 29, a prime: without those that are read for one another
@@ -37,6 +47,7 @@ class Book:
 
         Ask `history.duplicates` first: a serial that is in the house already is a warning, not an obstacle.
         """
+        check_texts(dump(intake))
         for name in ("job", "part", "serial"):
             if not getattr(intake, name).strip():
                 raise UsageError(f"the intake names no {name}.", next_action="Give it, or the shop's own label.")
@@ -56,8 +67,12 @@ class Book:
         return self.add("return", back, "returned_utc")
 
     def of(self, kind: str) -> Sequence[Mapping[str, Any]]:
-        """Data of all entries of a kind, oldest first, each with its `entry` name; read from the files."""
-        return [data | {"entry": path.stem} for path, data in read_entries(self.folder, kind)]
+        """Data of all entries of a kind, oldest first, corrected, each with its `entry` name; read from the files."""
+        found = [data | {"entry": path.stem} for path, data in read_entries(self.folder, kind)]
+        if kind not in ("intake", "return"):
+            return found
+        wrong = corrections(self.folder)
+        return [right for data in found if (right := correct_entry(data, wrong)) is not None]
 
     def add(self, kind: str, record: Record, time_field: str) -> Record:
         """Write an entry (`entries.write_entry`) and tell the index."""

@@ -20,6 +20,7 @@ from rig.errors import RecordError, UsageError
 from rig.records.elsewhere.columns import Column, column_of, is_unit_line, places_of, units_of
 from rig.records.elsewhere.tables import ROLES, PhasorTable, WaveTable, unreadable
 from rig.records.elsewhere.wav_files import read_wav
+from rig.records.files import LIMIT_BYTES
 
 Floats = NDArray[np.float64]
 PHASOR_ROLES = ("position", "exc_re", "exc_im", "sin_re", "sin_im", "cos_re", "cos_im")
@@ -188,10 +189,14 @@ def _header(path: Path, rows: list[tuple[int, str]], usual: Sequence[str]) -> tu
 def _rows(path: Path) -> list[tuple[int, str]]:
     """(file line, text) of every line that is neither empty nor a remark."""
     try:
+        if path.exists() and (not path.is_file() or path.stat().st_size > LIMIT_BYTES):
+            raise RecordError(f"{path}: is no table of a recording.", next_action="Check the path.")
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as fault:
         raise RecordError(f"{path}: is not a text file ({fault.reason}).", next_action="Export it as CSV.") from fault
-    except OSError as fault:
+    except RecordError:
+        raise
+    except (OSError, ValueError) as fault:  # ValueError: a path with a NUL
         raise unreadable(path, fault) from fault
     lines = enumerate(text.splitlines(), start=1)
     return [(number, line) for number, line in lines if line.strip() and not line.lstrip().startswith("#")]

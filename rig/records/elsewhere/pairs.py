@@ -126,6 +126,8 @@ def read_table_text(path: Path) -> tuple[str, str]:
     """A table's text and its coding in words, as people's programs save it. Raises UsageError."""
     try:
         size = path.stat().st_size
+        if not path.is_file():
+            raise UsageError(f"{path}: is no file.", next_action="Check the path.")
         if size > LARGEST_BYTES:
             raise UsageError(f"{path}: {size} bytes are no table of pairs.", next_action="Check the path.")
         data = path.read_bytes()

@@ -75,11 +75,10 @@ class SweepFile:
     rails: bool = False
 
 
-def unreadable(path: Path, fault: OSError) -> RecordError:
+def unreadable(path: Path, fault: OSError | ValueError) -> RecordError:
     """The error to raise for a file that the system won't open."""
-    return RecordError(
-        f"{path}: can't be read ({fault.strerror or fault}).", next_action="Check the name and the permissions."
-    )
+    reason = getattr(fault, "strerror", None) or fault
+    return RecordError(f"{path}: can't be read ({reason}).", next_action="Check the name and the permissions.")
 
 
 def stack_of_volts(

@@ -18,7 +18,8 @@ from sqlalchemy import Connection, Table, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from rig.errors import RecordError
-from rig.records.files import write_new
+from rig.records.book.entries import corrections
+from rig.records.files import read_json_quickly, write_new
 from rig.records.index import tables
 from rig.records.index.database import Database, database_url
 from rig.records.index.rows import Row, Rows, entry_rows, run_rows, stamp
@@ -138,7 +139,7 @@ class HomeIndex:
 
     def _write(self, runs: Sequence[str]) -> None:
         marks = {run: _touch_time(self.folder / ".stale" / run) for run in runs}
-        rows = {run: run_rows(StoredRun(self.runs_folder / run)) for run in runs}
+        rows = {run: run_rows(StoredRun(self.runs_folder / run, read=read_json_quickly)) for run in runs}
         with self.database.writing() as connection:
             replace_runs(connection, self.home, rows)
         for run, mark in marks.items():
@@ -154,6 +155,21 @@ class HomeIndex:
                     table = tables.METADATA.tables[name]
                     own = [row | {"home": self.home} if "home" in table.c else row for row in found]
                     upsert(connection, table, own)
+            self._correct(connection)
+
+    def _correct(self, connection: Connection) -> None:
+        """Apply every correction of the book to the rows of intakes and returns; a second time changes nothing."""
+        for correction in corrections(self.book_folder):
+            for table in (tables.INTAKES, tables.RETURNS):
+                c = table.c
+                fits = [c.part == correction.part, c.serial == correction.serial]
+                fits += [c.job == correction.job] if correction.job else []
+                if correction.taken_back:
+                    connection.execute(table.delete().where(*fits))
+                    continue
+                right = {"part": correction.new_part, "serial": correction.new_serial}
+                if values := {name: text for name, text in right.items() if text}:
+                    connection.execute(table.update().where(*fits).values(**values))
 
 
 def replace_runs(connection: Connection, home: str, runs: Mapping[str, Rows]) -> None:

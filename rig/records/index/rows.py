@@ -14,12 +14,13 @@ from typing import Any
 from rig.errors import RecordError
 from rig.records.book.entries import load_data, read_entry
 from rig.records.index import tables
+from rig.records.run.brief import BriefJudgement, brief_judgement
+from rig.records.run.corrected import correct_words
 from rig.records.run.stored import StoredRun
 from rig.records.schema import dump
 
 Row = dict[str, Any]
 Rows = Mapping[str, Sequence[Row]]
-OF_A_LINE = ("measurand", "unit", "estimate", "qualifier", "U", "k", "verdict")
 
 
 def run_rows(stored: StoredRun) -> Rows:
@@ -29,9 +30,10 @@ def run_rows(stored: StoredRun) -> Rows:
     blank |= {"stamp": stamp(stored.path)}
     try:
         instruments = stored.header.instruments.items()
+        judgement = brief_judgement(stored)
         return {
-            "runs": [blank | _run_row(stored)],
-            "results": _result_rows(stored),
+            "runs": [blank | _run_row(stored, judgement)],
+            "results": _result_rows(stored, judgement),
             "instruments": [_instrument_row(role, facts) for role, facts in instruments],
             "calibrations": [_calibration_row(f) for _, f in instruments if f.get("calibrated") or f.get("due")],
         }
@@ -71,27 +73,27 @@ def digest_of(data: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def _run_row(stored: StoredRun) -> Row:
+def _run_row(stored: StoredRun, judgement: BriefJudgement | None) -> Row:
     h, record = stored.header, stored.record
     same = ("sequence", "serial", "job", "customer", "condition", "operator", "rotor", "clamping", "software")
     row: Row = {name: getattr(h, name) for name in (*same, "started_utc", "retest_of", "simulated")}
     row |= {"part": str(h.part.get("number", "")), "revision": str(h.part.get("revision", ""))}
     row |= {"part_digest": digest_of(h.part), "holder": str(h.holder.get("name", ""))}
-    row |= {"bench": str(h.bench.get("name", "")), "outcome": stored.outcome, "closed": record is not None}
-    row["awaits"] = stored.judgement.awaits_text if stored.judgement is not None else ""
+    row |= {"bench": str(h.bench.get("name", "")), "outcome": "incomplete", "closed": record is not None, "awaits": ""}
+    if record is not None:
+        row |= {"outcome": judgement.outcome if judgement else record.outcome}
+        row |= {"awaits": judgement.awaits_text if judgement else ""}
+    row |= correct_words(stored.path)
     if record is None:
         return row | {"note": "cut short"}
     return row | {"ended_utc": record.ended_utc, "ended": record.ended, "note": record.note}
 
 
-def _result_rows(stored: StoredRun) -> list[Row]:
+def _result_rows(stored: StoredRun, judgement: BriefJudgement | None) -> list[Row]:
     whose = {"run": stored.id, "part": str(stored.header.part.get("number", "")), "serial": stored.header.serial}
-    rows = []
-    for n, line in enumerate(stored.judgement.judged if stored.judgement else (), start=1):
-        data, limit = line.to_dict(), line.limit
-        bounds = {"lower": limit and limit.lower, "upper": limit and limit.upper}
-        rows.append({"line": n, **whose, **{key: data[key] for key in OF_A_LINE}, **bounds})
-    return rows
+    whose |= {name: text for name, text in correct_words(stored.path).items() if name in whose}
+    lines = judgement.judged if judgement else ()
+    return [{"line": n, **whose, **line.row()} for n, line in enumerate(lines, start=1)]
 
 
 def _identity(facts: Mapping[str, Any]) -> str:
@@ -99,16 +101,16 @@ def _identity(facts: Mapping[str, Any]) -> str:
     return " ".join(str(facts[name]) for name in ("maker", "model", "serial") if facts.get(name))
 
 
-def _instrument_name(facts: Mapping[str, Any]) -> str:
+def instrument_name(facts: Mapping[str, Any]) -> str:
     """Under which name an instrument is known: its asset number, else its identity."""
     return str(facts.get("asset") or _identity(facts) or facts.get("name") or facts.get("role") or "unnamed")
 
 
 def _instrument_row(role: str, facts: Mapping[str, Any]) -> Row:
-    known = {"instrument": _instrument_name(facts), "role": role}
+    known = {"instrument": instrument_name(facts), "role": role}
     return known | {"identity": _identity(facts), "asset": str(facts.get("asset") or "")}
 
 
 def _calibration_row(facts: Mapping[str, Any]) -> Row:
     dates = {name: str(facts.get(name) or "") for name in ("calibrated", "certificate", "due")}
-    return {"instrument": _instrument_name(facts), **dates}
+    return {"instrument": instrument_name(facts), **dates}

@@ -51,11 +51,14 @@ def listing_of(run: Path) -> RunRow:
     part = header.get("part") or {}
     words = [str(header.get(name, "")) for name in ("serial", "sequence", "job")]
     judgement = _judgement(run, record)
+    right: dict[str, Any] = {}
+    for file in sorted(run.glob("correction*.json"), key=lambda file: (len(file.name), file.name)):
+        right |= {name: text for name, text in (_read(file).get("words") or {}).items() if text}
     return RunRow(
         run=run.name,
         started_utc=str(header.get("started_utc", "")),
-        part=str(part.get("number", "")),
-        serial=words[0],
+        part=str(right.get("part", part.get("number", ""))),
+        serial=str(right.get("serial", words[0])),
         sequence=words[1],
         outcome=str((judgement or record).get("outcome", CUT_SHORT)),
         simulated=bool(header.get("simulated", False)),

@@ -12,11 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from rig.errors import UsageError
-from rig.records.files import read_json, sha256_of, to_json, write_beside
+from rig.errors import RecordError, UsageError
+from rig.records.files import read_file, read_json, sha256_of, to_json, write_beside
 from rig.records.schema import check_texts, dump, load
 
 SCHEMA = "anglewright remark 1"
+PHOTO_BYTES = 64 << 20
 PICTURES = {b"\xff\xd8\xff": ".jpg", b"\x89PNG\r\n\x1a\n": ".png", b"RIFF": ".webp"}
 
 
@@ -45,7 +46,7 @@ def add_remark(folder: Path, remark: Remark, photo: Path | None = None) -> Remar
     remark = replace(remark, text=remark.text.strip())
     check_texts(dump(remark))
     if photo is not None:
-        copy = write_beside(folder / f"photo{_kind(photo)}", photo.read_bytes())
+        copy = write_beside(folder / f"photo{_kind(photo)}", read_file(photo, PHOTO_BYTES))
         remark = replace(remark, photo=copy.name, sha256=sha256_of(copy))
     data = dump(remark)
     del data["file"]
@@ -60,10 +61,9 @@ def read_remarks(folder: Path) -> Sequence[Remark]:
 
 def _kind(photo: Path) -> str:
     try:
-        with photo.open("rb") as handle:
-            head = handle.read(16)
-    except OSError as fault:
-        raise UsageError(f"{photo}: can't be read ({fault.strerror}).", next_action="Give the photo's path.") from fault
+        head = read_file(photo, PHOTO_BYTES)[:16]
+    except RecordError as fault:
+        raise UsageError(fault.message, next_action="Give the photo's path.") from fault
     for sign, suffix in PICTURES.items():
         if head.startswith(sign):
             return suffix

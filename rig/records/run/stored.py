@@ -6,7 +6,7 @@ first needed. It knows no index and no other run.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -45,11 +45,12 @@ class Evaluation:
 class StoredRun:
     """A run as it stands in its folder, closed or not.
 
-    captures: a `Captures` (raw.h5, or the .part file of a run that was killed).
+    read: how a JSON file is parsed. captures: a `Captures` (raw.h5, or the .part file of a run that was killed).
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, read: Callable[[Path], dict[str, Any]] = read_json) -> None:
         self.path = path
+        self.read = read
         self.captures = RawReader(path / RAW)
 
     @property
@@ -61,7 +62,7 @@ class StoredRun:
     def record(self) -> RunRecord | None:
         """run.json, None for a run that was cut short. Raises RecordError when it is damaged."""
         file = self.path / RECORD
-        return load_record(read_json(file), str(file)) if file.exists() else None
+        return load_record(self.read(file), str(file)) if file.exists() else None
 
     @cached_property
     def journal(self) -> JournalLines:
@@ -137,7 +138,7 @@ class StoredRun:
         if (record := self.record) is not None and record.judgement:
             stamp = {"made_utc": record.ended_utc, "software": record.header.software}
             made = [_evaluation(RECORD, {"made": stamp, **record.judgement}, str(self.path / RECORD))]
-        later = sorted(self.path.glob("judgement-*.json"), key=lambda f: (len(f.name), f.name))
+        later = judgement_files(self.path)
         return (*made, *(_evaluation(file.name, read_json(file), str(file)) for file in later))
 
     @property
@@ -159,6 +160,11 @@ class StoredRun:
         """Names of the files that are missing or no longer what they were when the run was closed."""
         closed = self.record.hashes if self.record else {}
         return [n for n, h in closed.items() if not (self.path / n).exists() or sha256_of(self.path / n) != h]
+
+
+def judgement_files(run: Path) -> list[Path]:
+    """The judgements that were put beside a run's own, oldest first."""
+    return sorted(run.glob("judgement-*.json"), key=lambda f: (len(f.name), f.name))
 
 
 def superseded_lines(lines: Iterable[JournalLine], where: str) -> frozenset[int]:
