@@ -38,10 +38,10 @@ def main() -> int:
         print(f"{part.__name__}: {(part.__doc__ or '').strip()}", flush=True)
         found: Iterator[Row] = part(trials)
         for row in found:
-            word = "ok   " if row.fine else "SHORT"
+            word = {True: "ok", False: "SHORT", None: "few"}[row.fine].ljust(5)
             print(f"  {word} {row.text}", flush=True)
-            rows.append(f"| {part.__name__} | {row.text} | {'ok' if row.fine else 'SHORT'} |")
-            short += not row.fine
+            rows.append(f"| {part.__name__} | {row.text} | {word.strip()} |")
+            short += row.fine is False
         print(f"  ({time.monotonic() - start:.0f} s)", flush=True)
     if target := after("--write"):
         today = time.strftime("%Y-%m-%d", time.gmtime())

@@ -33,10 +33,15 @@ POLE_PAIRS_U = {2: 0.95, 3: 1.25, 4: 1.55, 5: 1.85}
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One figure against its promise."""
+    """One figure against its promise. fine: None where the trials are too few to say."""
 
-    fine: bool
+    fine: bool | None
     text: str
+
+
+def judged(fine: bool, trials: int, least: int = 10) -> bool | None:
+    """The word on a figure that needs some trials; None below `least` of them."""
+    return fine if trials >= least else None
 
 
 def coarse_lobes(world: Foreigner, share: float) -> Foreigner:
@@ -112,8 +117,8 @@ def _good(trials: int, p: int, most: Sequence[float], seat_mm: float) -> Iterato
         quantile, held = float(np.quantile(off[:, 0], 0.9545)), float(np.mean(off[:, 0] <= off[:, 1]))
         wide = f"radius {off[:, 1].mean():.2f}' in the mean, holds the truth in {100 * held:.0f} %"
         said = f"{name}, order {order}: {quantile:.3f}' elec at 95.45 % (at most {most[k]}'), {wide}"
-        yield Row((quantile <= most[k] and held >= HONEST) or trials < 10, f"{said} (at least {100 * HONEST:.0f} %)")
-    yield Row(refused <= 0.05 * trials or trials < 10, f"{name}: {refused} of {trials} good sets refused")
+        yield Row(judged(quantile <= most[k] and held >= HONEST, trials), f"{said} (at least {100 * HONEST:.0f} %)")
+    yield Row(judged(refused <= 0.05 * trials, trials, 10), f"{name}: {refused} of {trials} good sets refused")
 
 
 def masters_refused(trials: int) -> Iterator[Row]:
@@ -142,7 +147,9 @@ def moved_stators(trials: int) -> Iterator[Row]:
         if not made.refusals and radius <= 0.1:
             worst = max(worst, off)
     share = float(np.mean(anew))
-    yield Row(share >= 0.95 or trials < 20, f"clamped anew: refused or within the radius in {100 * share:.0f} % (95 %)")
+    yield Row(
+        judged(share >= 0.95, trials, 20), f"clamped anew: refused or within the radius in {100 * share:.0f} % (95 %)"
+    )
     share = float(np.mean(knocked))
     yield Row(
         share >= 0.90 or trials < 10, f"knocked, lobes 2 %: within the radius in {100 * share:.0f} % (at least 90 %)"
@@ -226,7 +233,7 @@ def in_force(trials: int) -> Iterator[Row]:
                 held.append(abs(result.estimate - truth) <= result.U)
         share, median = float(np.mean(held)), float(np.median(widths))
         yield Row(
-            (median <= most and share >= 0.90) or trials < 10,
+            judged(median <= most and share >= 0.90, trials),
             f"p = {p}: U {median:.2f}' elec in the median (at most {most}'), holds the truth in {100 * share:.0f} % of "
             f"{len(held)}; {stood} of {trials} checks agreed, {aside} left aside",
         )
