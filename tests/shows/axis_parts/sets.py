@@ -152,7 +152,7 @@ def moved_stators(trials: int) -> Iterator[Row]:
     )
     share = float(np.mean(knocked))
     yield Row(
-        share >= 0.90 or trials < 10, f"knocked, lobes 2 %: within the radius in {100 * share:.0f} % (at least 90 %)"
+        judged(share >= 0.90, trials), f"knocked, lobes 2 %: within the radius in {100 * share:.0f} % (at least 90 %)"
     )
     yield Row(worst <= 0.2, f"largest error where the radius said 0.1' or less: {worst:.2f}'")
 
