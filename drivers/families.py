@@ -1,7 +1,8 @@
 """Every family of instruments and how far its driver has been tried, said honestly.
 
 Levels: "met hardware" (serial number and day), "met a peer nobody here wrote" (which), "own simulator only" (a dialogue
-or a stand-in written here from the manual). A level rises by what a shop sends: `anglewright bench record`.
+or a stand-in written here from the manual). A level rises by the dialogue of a real instrument, which
+`python -m pytest --bench FILE tests/drivers/test_recorded_dialogues.py` writes, or by a peer of others.
 """
 
 from __future__ import annotations
