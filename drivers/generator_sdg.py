@@ -8,6 +8,7 @@ as "C1:BSWV WVTP,SINE,FRQ,7000HZ,PERI,0.000142857S,AMP,4V,AMPVRMS,1.414Vrms,OFST
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import ClassVar
 
@@ -65,11 +66,13 @@ class GeneratorSdg(SineGenerator):
             raise self._differs("OUTP LOAD", "HZ", output.get("LOAD", "nothing"))
         self._same("FRQ", "HZ", frequency_hz, wave)
         self._same("AMPVRMS", "VRMS", level_v_rms, wave)
+        if "AMP" in wave:  # volts peak to peak: two figures of one level must agree
+            self._same("AMP", "V", level_v_rms * math.sqrt(8.0), wave, rel=5e-3)
 
-    def _same(self, key: str, unit: str, wanted: float, fields: Mapping[str, str]) -> None:
+    def _same(self, key: str, unit: str, wanted: float, fields: Mapping[str, str], rel: float = 1e-3) -> None:
         with self._session.parsing(f"{self._c}BSWV?"):
             got = scpi.parse_quantity(fields.get(key, ""), unit)
-        if not scpi.same(wanted, got, rel=1e-3):
+        if not scpi.same(wanted, got, rel=rel):
             raise self._differs(f"BSWV {key}", f"{wanted:g}", f"{got:g}")
 
     def _fields(self, word: str) -> dict[str, str]:

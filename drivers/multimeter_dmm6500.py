@@ -15,7 +15,7 @@ from typing import ClassVar
 
 from drivers import scpi
 from drivers.multimeter_scpi_344xx import MeterRow, Multimeter344xx, Setting
-from rig.errors import BadReply, UsageError, WrongInstrument
+from rig.errors import BadReply, NoReply, UsageError, WrongInstrument
 
 OCOM_UPPER_OHM = 10e3
 ROW = MeterRow(
@@ -44,9 +44,19 @@ class MultimeterDmm6500(Multimeter344xx):
         super().open()
         self._row = ROW
 
-    def _first_words(self) -> None:
-        self._row = ROW
-        language = self._session.query("*LANG?").strip().upper()
+    def _connect(self) -> None:
+        """Its language before anything else: in TSP mode it knows no error queue of SCPI and would look dead."""
+        self._session.open()
+        try:
+            self._check_language()
+        except NoReply:
+            super()._connect()  # no meter of this kind: its identification tells which
+            self._check_language()
+        else:
+            super()._connect()
+
+    def _check_language(self) -> None:
+        language = self._session.query("*LANG?", explain=False).strip().upper()
         if language != "SCPI":
             raise WrongInstrument(
                 f"its command set is {language}, not SCPI",
@@ -54,6 +64,13 @@ class MultimeterDmm6500(Multimeter344xx):
                 exchange="*LANG?",
                 next_action="Set it to SCPI at its panel (or send *LANG SCPI) and switch it off and on.",
             )
+
+    def _identify_again(self) -> None:
+        self._check_language()
+        super()._identify_again()
+
+    def _first_words(self) -> None:
+        self._row = ROW
         self._session.set(":FORM:DATA REAL", ":FORM:BORD SWAP")
 
     def _queries(self, setting: Setting) -> list[str]:

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 from family_bench import Opened, family_bench
+from loop_link import LoopLink
 
-from rig.errors import InstrumentRefused, PositionLost, UsageError
+from drivers.multimeter_dmm6500 import MultimeterDmm6500
+from rig.errors import InstrumentRefused, PositionLost, UsageError, WrongInstrument
 
 BENCHES = {
     "34401A, 33220A, DS1104Z, tmcl, modbus": {
@@ -171,3 +173,34 @@ def test_safe_states(bench):
             if role != "families":
                 driver.safe_state()
     assert not bench.generator.output_is_on()
+
+
+def test_a_meter_in_tsp_mode_is_told_its_language_at_once():
+    """It answers *LANG? and *IDN? and no word of SCPI: nothing else is asked of it before."""
+    said = []
+
+    def tsp(data):
+        said.append(data)
+        answers = {b"*LANG?\n": b"TSP\n", b"*IDN?\n": b"KEITHLEY INSTRUMENTS,MODEL DMM6500,04,1.7\n"}
+        mark = data[5:].partition(b";")[0]
+        return mark + b"\n" if data.startswith(b"*ESE ") and data.endswith(b"*ESE?\n") else answers.get(data, b"")
+
+    meter = MultimeterDmm6500("multimeter", LoopLink(tsp))
+    with pytest.raises(WrongInstrument, match="command set is TSP"):
+        meter.open()
+    assert not any(b"SYST" in one for one in said)
+
+
+def test_another_meter_at_the_link_is_told_by_its_identification():
+    """One that knows no *LANG?."""
+
+    def other(data):
+        mark = data[5:].partition(b";")[0]
+        if data.startswith(b"*ESE ") and data.endswith(b"*ESE?\n"):
+            return mark + b"\n"
+        return b"Keysight Technologies,34465A,MY1,1.0\n" if data == b"*IDN?\n" else b""
+
+    meter = MultimeterDmm6500("multimeter", LoopLink(other))
+    meter._session.deadline_s = 0.2
+    with pytest.raises(WrongInstrument, match="34465A"):
+        meter.open()

@@ -1,4 +1,4 @@
-"""Instruments told in a file: wrong ones refused by key, and instruments that nobody here wrote driven by profile alone."""
+"""Instruments told in a file: wrong ones refused by key, and ones that nobody here wrote driven by profile alone."""
 
 from __future__ import annotations
 
