@@ -103,7 +103,7 @@ class Guard:
         self._hand: tuple[HeldKey, Callable[[InterlockState], bool], float] | None = None
 
     @property
-    def excited(self) -> bool:
+    def is_excited(self) -> bool:
         """Whether the output is on."""
         return self._on_since_s is not None
 

@@ -191,7 +191,7 @@ def run_job(
         )
         note_armed(arming, context)
         ended = run_to_end(sequence, context, store, folder)
-    onlooker.closed()
+    onlooker.note_closed()
     if ended.fault is not None:
         raise close_incomplete(ended.fault, store, folder, ended.utc)
     return conclude(store, folder, ended.utc, name, settle)

@@ -58,7 +58,7 @@ class State:
     why: str = "4.6.1: inspection begins as normal"
 
     @property
-    def found(self) -> int:
+    def nonconforming(self) -> int:
         """Nonconforming units in the samples of the last ten lots of this stretch."""
         return sum(lot.nonconforming for lot in self.lots[-TEN:])
 
@@ -112,9 +112,9 @@ def by_hand(state: State, act: Act) -> State:
             raise ValueError(
                 f"4.7.3 a: ten lots in a row accepted on normal inspection are needed, not {len(state.lots)}"
             )
-        if act.limit_number is not None and state.found > act.limit_number:
+        if act.limit_number is not None and state.nonconforming > act.limit_number:
             raise ValueError(
-                f"4.7.3 b: {state.found} nonconforming in ten lots, the limit number is {act.limit_number}"
+                f"4.7.3 b: {state.nonconforming} nonconforming in ten lots, the limit number is {act.limit_number}"
             )
         limit = "4.9: limit number dropped by both sides" if act.limit_number is None else f"limit {act.limit_number}"
         return State(severity="reduced", why=f"4.7.3: {act.why} ({act.who}; {limit})")

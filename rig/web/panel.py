@@ -71,7 +71,7 @@ class Panel:
         return made
 
     @cached_property
-    def simulated(self) -> bool:
+    def is_simulated(self) -> bool:
         """Whether the bench is a simulated one."""
         return bench_of(self.bench).is_simulated
 

@@ -282,7 +282,7 @@ def test_an_ask_is_read_once(tmp_path: Path) -> None:
     """It comes back as it was asked, and its file is gone; a damaged one is named."""
     request = Request(sequence="quick_screen", part="KX4-2207", serial="Q-1", entries=("visual=clean",))
     path = write_ask(of_request(request), tmp_path)
-    assert take_ask(path).asked() == request
+    assert take_ask(path).run_request() == request
     assert not path.exists()
     path.write_text('{"schema": "anglewright ask 1", "kind": "arm"}')
     with pytest.raises(RecordError, match="arm"):

@@ -246,7 +246,7 @@ def test_what_is_looked_at_goes_down_by_single_keys(store: Store, bench: Bench, 
     here = Lot(store, "L-0001").unit(unit.label)
     assert here.seen == {"rub marks": "good", "pins": "bad"}
     assert (here.runs[0].path / "photo.jpg").exists()
-    counted = Lot(store, "L-0001").counted(Lot(store, "L-0001").checks[0], here)
+    counted = Lot(store, "L-0001").count_of(Lot(store, "L-0001").checks[0], here)
     assert counted.bad == ("visual: pins",)
 
 

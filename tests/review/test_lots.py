@@ -84,7 +84,7 @@ def test_within_U_of_the_limit_is_the_shops_own_decision_only(store: Store) -> N
     lot = run_all(store, open_sample(store, a_file(), SERIALS), {"S02": a_judgement(error_max_elec_arcmin=78.0)})
     found = answer_of(lot)
     assert (found.answer, found.towards) == ("not accepted", UNDECIDED_TOWARDS)
-    assert (found.groups[1].nonconforming, found.groups[1].shown) == (1, 0)
+    assert (found.groups[1].nonconforming, found.groups[1].shown_beyond_u) == (1, 0)
     lenient = open_sample(store, a_file(lot="L-0002", nonconforming=["fail"]), SERIALS)
     lot = run_all(store, lenient, {"S02": a_judgement(error_max_elec_arcmin=78.0)})
     assert answer_of(lot).answer == "accepted"
@@ -117,10 +117,10 @@ def test_a_reseat_clears_what_moves_with_it_and_never_resistance_leak_or_pins(st
         keep_run(store, lot, label, a_judgement(), retest_of=run.id)
     lot = Lot(store, lot.name)
     critical, turn = lot.checks
-    assert lot.counted(turn, lot.unit("S01")).state == CONFORMS
+    assert lot.count_of(turn, lot.unit("S01")).state == CONFORMS
     for label in ("S02", "S03", "S04"):
-        assert lot.counted(critical, lot.unit(label)).state == NONCONFORMING
-    assert lot.counted(critical, lot.unit("S05")).state == CONFORMS
+        assert lot.count_of(critical, lot.unit(label)).state == NONCONFORMING
+    assert lot.count_of(critical, lot.unit("S05")).state == CONFORMS
     with pytest.raises(ValueError, match="never cleared by a re-seat"):
         a_file(cleared_by_reseat=["r20_*"])
 

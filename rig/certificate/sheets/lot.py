@@ -80,7 +80,7 @@ def lot_sheet(lot: Lot, found: LotAnswer, shop: Shop) -> Sheet:
             *_standards(lot),
             *_deliveries(lot),
         ),
-        simulated=lot.simulated,
+        simulated=lot.is_simulated,
         statements=(
             OWN_RULE.format(verdicts=" or ".join(lot.rule.nonconforming)),
             THEIRS,
@@ -110,7 +110,7 @@ def _answers(found: LotAnswer) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for group in found.groups:
         mark: Cell = {"verdict": VERDICT_OF.get(group.answer, "not capable"), "words": group.answer}
-        counts = (group.number("conforms"), group.nonconforming, group.shown, group.open_units)
+        counts = (group.number("conforms"), group.nonconforming, group.shown_beyond_u, group.open_units)
         rows.append(({"strong": group.check.name}, group.check.words, *(str(n) for n in counts), mark, group.why))
     return Table(
         title="The plan and its answer",

@@ -53,7 +53,7 @@ def lot_csv(lot: Lot, found: LotAnswer) -> bytes:
     text = io.StringIO()
     table = csv.DictWriter(text, COLUMNS, lineterminator="\r\n")
     table.writeheader()
-    mark = "SIMULATED" if lot.simulated else ""
+    mark = "SIMULATED" if lot.is_simulated else ""
     for unit in lot.units:
         run = unit.runs[-1].id if unit.runs else ""
         own = {"lot": lot.name, "simulated": mark, "unit": unit.label, "serial": unit.serial, "run": run}
@@ -81,7 +81,7 @@ def lot_document(lot: Lot, found: LotAnswer | None) -> dict[str, Any]:
     """Everything of a lot, JSON-ready; found None before its first reading."""
     document: dict[str, Any] = {
         "schema": SCHEMA,
-        "simulated": lot.simulated,
+        "simulated": lot.is_simulated,
         "lot": lot.name,
         "supplier": lot.file.supplier,
         "order": lot.file.order,

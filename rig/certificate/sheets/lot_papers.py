@@ -55,7 +55,7 @@ def defect_sheet(lot: Lot, found: LotAnswer, shop: Shop) -> Sheet:
             *_photos([unit for unit, _ in bad]),
             *_hints([unit for unit, _ in bad]),
         ),
-        simulated=lot.simulated,
+        simulated=lot.is_simulated,
         statements=(BOTH_RULES, AS_FOUND),
     )
 
@@ -79,7 +79,7 @@ def return_sheet(lot: Lot, found: LotAnswer) -> Sheet:
             Table(title="Units", head=("Unit", "Serial", "Box", "Why"), rows=tuple(rows), columns=("", "", "", "1fr")),
             Text(title="Handed over", text="Date, name and signature of who hands them over and of who takes them:"),
         ),
-        simulated=lot.simulated,
+        simulated=lot.is_simulated,
         statements=(AS_FOUND,),
     )
 

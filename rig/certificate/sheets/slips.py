@@ -88,13 +88,13 @@ def _change_rows(change: Change) -> list[str]:
 
 def hold_tag(lot: Lot, unit: Unit) -> str:
     """The tag that is tied to a unit of a lot that does not simply conform: what it is, why, what may happen to it."""
-    counted = {check.name: lot.counted(check, unit) for check in lot.checks if unit in lot.sample(check)}
+    counted = {check.name: lot.count_of(check, unit) for check in lot.checks if unit in lot.sample(check)}
     pairs = [("Lot", lot.name), ("Supplier", lot.file.supplier), ("Order", lot.file.order), ("Part", lot.file.part)]
     pairs += [("Serial", unit.serial), ("Box", unit.box), ("Outcome", unit.outcome)]
     for name, one in counted.items():
         why = ", ".join([*one.bad, *one.open_][:4])
         pairs.append((f"{name}"[:21], one.state + (f": {why}" if why else "")))
-    mark = [" SIMULATED: no part was measured"] if lot.simulated else []
+    mark = [" SIMULATED: no part was measured"] if lot.is_simulated else []
     runs = [f"run {run.id}" for run in unit.runs]
     lines = [
         f"HOLD  {unit.label}",

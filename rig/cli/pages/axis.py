@@ -63,7 +63,7 @@ def reclock_rows(found: Reclocked) -> list[str]:
 def _standing(found: Reclocked) -> str:
     if not found.file:
         return "not kept: repeat the set"
-    if found.applied:
+    if found.is_applied:
         return f"reports apply it for {found.days:.0f} days, within 5 K, as long as a recheck a week passes"
     if found.belief is not None and not found.belief.agrees:
         return (

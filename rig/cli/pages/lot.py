@@ -54,9 +54,9 @@ def rows(lot: Lot) -> list[str]:
     found = _answer_of(lot)
     if found is None:
         return [*text, *plan_rows(lot)[1:]]
-    text += ["SIMULATED: no part was measured"] if lot.simulated else []
+    text += ["SIMULATED: no part was measured"] if lot.is_simulated else []
     for group in found.groups:
-        counts = f"{group.number(CONFORMS)} good, {group.nonconforming} bad ({group.shown} beyond U)"
+        counts = f"{group.number(CONFORMS)} good, {group.nonconforming} bad ({group.shown_beyond_u} beyond U)"
         counts += f", {group.open_units} open"
         text += [f"{group.check.name}: {group.check.words}", f"    {counts}: {group.answer} ({group.why})"]
     for unit in lot.units:

@@ -32,7 +32,7 @@ class Keypad:
         except OSError as fault:
             raise self._lost(fault) from fault
 
-    def held(self) -> bool:
+    def is_held(self) -> bool:
         """Whether a key is down now. Raises LinkDown once the device is gone."""
         while True:
             try:

@@ -48,7 +48,7 @@ class Reclocked:
     days: float
 
     @property
-    def applied(self) -> bool:
+    def is_applied(self) -> bool:
         """Whether reports apply it from now on."""
         return bool(self.file and self.data["checked_with"])
 
@@ -66,7 +66,7 @@ class Reclocked:
             "drift_elec_arcmin": found.drift_elec_arcmin,
             "E_n": {} if self.belief is None else {str(n): value for n, value in self.belief.differences.items()},
             "agrees_with_second_part": None if self.belief is None else self.belief.agrees,
-            "applied": self.applied,
+            "applied": self.is_applied,
             "kept_for_days": self.days if self.file else None,
             "file": self.file,
         }

@@ -74,7 +74,7 @@ def _serve(ask: Ask, seat: Seat, tell: int | None) -> int:
         if not isinstance(fault, Exception):
             raise
     finally:
-        live.ended(ended)
+        live.note_end(ended)
         live.close()
     return int(ended["exit_status"])
 

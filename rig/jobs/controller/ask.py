@@ -34,7 +34,7 @@ class Ask:
     attended: bool = True
     by: str = ""
 
-    def asked(self) -> Request:
+    def run_request(self) -> Request:
         """The request as an object."""
         given = dict(self.request)
         given["entries"] = tuple(given.get("entries", ()))

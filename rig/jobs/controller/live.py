@@ -104,7 +104,7 @@ class Live:
         self._post(self._say, {"kind": "run", **run})
         return _LookedJournal(self, folder.journal), _LookedRaw(self, folder.raw)
 
-    def closed(self) -> None:
+    def note_closed(self) -> None:
         """The bench is safe and closed."""
         self._bench = None
         self.state("judging")
@@ -127,7 +127,7 @@ class Live:
         """What a hand at the bench has done towards an arming: key seen, share of its time, why it does not count."""
         self._post(self._send_armed, dict(told))
 
-    def ended(self, told: Mapping[str, Any]) -> None:
+    def note_end(self, told: Mapping[str, Any]) -> None:
         """How all ended; the last message."""
         self._post(self._over, dict(told))
 
@@ -160,7 +160,7 @@ class Live:
         return self._answer
 
     @property
-    def stopped(self) -> SafetyStop | None:
+    def stop_reason(self) -> SafetyStop | None:
         """Why everything was asked to stop, or None."""
         return self._stop
 
@@ -170,7 +170,7 @@ class Live:
         """A line of the journal is on the disk."""
         self._post(self._line, n, event, data)
 
-    def kept(self, where: str, waveform: Waveform) -> None:
+    def note_capture(self, where: str, waveform: Waveform) -> None:
         """A capture is in the raw file."""
         self._post(self._send_capture, where, waveform)
 
@@ -197,7 +197,7 @@ class Live:
             self._say(message)
 
     def _send_capture(self, where: str, waveform: Waveform) -> None:
-        self._picture.captured(where, waveform)
+        self._picture.capture_phasors(where, waveform)
         if self._server.wants_frames:
             codes = np.ascontiguousarray(waveform.codes, dtype="<i4" if waveform.codes.dtype.itemsize > 2 else "<i2")
             head = {
@@ -214,7 +214,7 @@ class Live:
 
     def _send_progress(self, told: Progress) -> None:
         left_s = self._durations.left_s(told)
-        self._say(self._picture.progressed(told, left_s))
+        self._say(self._picture.progress_at(told, left_s))
 
     def _send_state(self, state: str) -> None:
         self._picture.state = state
@@ -261,7 +261,7 @@ class Live:
             return
         guard = bench.guard
         seen, hot = guard.seen, guard.hot
-        if guard.excited or (bench.axis is not None and bench.axis.moving):
+        if guard.is_excited or (bench.axis is not None and bench.axis.moving):
             state = LIVE
         elif guard.ohms:
             state = OHMS
@@ -364,5 +364,5 @@ class _LookedRaw:
 
     def append(self, series: str, waveform: Waveform) -> str:
         where = self._inner.append(series, waveform)
-        self._live.kept(where, waveform)
+        self._live.note_capture(where, waveform)
         return where

@@ -23,7 +23,7 @@ class Onlooker(Protocol):
         self, folder: RunFolder, bench: Bench, sequence: StepSequence, frequency_hz: float
     ) -> tuple[JournalWriter, RawWriter]: ...  # where the steps write: the folder's own, or those with a look through
 
-    def closed(self) -> None: ...  # the bench is safe and closed; what follows needs no instrument
+    def note_closed(self) -> None: ...  # the bench is safe and closed; what follows needs no instrument
 
 
 class Nobody:
@@ -39,7 +39,7 @@ class Nobody:
         del bench, sequence, frequency_hz
         return folder.journal, folder.raw
 
-    def closed(self) -> None:
+    def note_closed(self) -> None:
         """Nothing."""
 
 

@@ -52,7 +52,7 @@ class Picture:
         self._frequency_hz = frequency_hz
         self._scale = np.array([1.0 / sampler.exc_divider, 1.0 / sampler.shunt_ohm, 1.0, 1.0])
 
-    def captured(self, where: str, waveform: Waveform) -> None:
+    def capture_phasors(self, where: str, waveform: Waveform) -> None:
         """A capture was kept; its phasors go out with its line of the journal."""
         try:
             found = sine_fit.fit(
@@ -86,7 +86,7 @@ class Picture:
                 made.append(phasors)
         return made
 
-    def progressed(self, told: Progress, time_left_s: float | None) -> dict[str, Any]:
+    def progress_at(self, told: Progress, time_left_s: float | None) -> dict[str, Any]:
         """Where the run is now."""
         self.progress = {
             "kind": "progress",

@@ -23,7 +23,7 @@ def bench_name(ask: Ask) -> tuple[str, bool]:
     """The name of the bench that an ask is for, and whether it exists once for each run (a world of its own)."""
     if ask.kind == NIGHT:
         return str(ask.details["bench"]), bool(ask.details.get("simulated", False))
-    file = jobs.bench_and_holder(ask.asked())[0]
+    file = jobs.bench_and_holder(ask.run_request())[0]
     return file.name, file.world is not None
 
 
@@ -45,7 +45,7 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
     from rig.jobs.question.witness import before_the_report
     from rig.result import Awaited
 
-    request = ask.asked()
+    request = ask.run_request()
     if (lot := ask.details.get("lot")) is not None:  # the acts of a unit are scan, guard, reset, ARM: no other question
         in_sitting = when_closed(lambda text: live.progress(Progress(step="guard", text=text)))
         return jobs.run_job(
@@ -83,7 +83,7 @@ def _watch(ask: Ask, live: Live) -> jobs.Finished:
 
     told = ask.details["watch"]
     return watch_coil(
-        ask.asked(),
+        ask.run_request(),
         str(told["coil"]),
         ac=bool(told["ac"]),
         seconds=float(told["seconds"]),

@@ -128,7 +128,7 @@ class UnitRuns:
         self.photos = []
         lot = Lot(self.store, done.lot)
         here = lot.unit(unit.label)
-        counted = {check.name: lot.counted(check, here) for check in lot.checks if here in lot.sample(check)}
+        counted = {check.name: lot.count_of(check, here) for check in lot.checks if here in lot.sample(check)}
         odd = [
             f"{name}: {', '.join([*one.bad, *one.open_][:3])}" for name, one in counted.items() if one.state != CONFORMS
         ]

@@ -53,7 +53,7 @@ def by_hand(bench: Bench, for_s: float = RUN_S, *, night: bool = False, told: To
     if interlock.arm_device is not None:
         keypad = Keypad(interlock.arm_device)
         try:
-            return _hold_key(bench, key, lambda _: keypad.held(), for_s, told)
+            return _hold_key(bench, key, lambda _: keypad.is_held(), for_s, told)
         finally:
             keypad.close()
     check_local(bench.file.name)

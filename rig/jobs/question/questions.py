@@ -90,7 +90,7 @@ def run_question(
         )
         jobs.note_armed(arming, context)
         ended = jobs.run_to_end(asked.sequence, context, store, folder)
-    onlooker.closed()
+    onlooker.note_closed()
     if ended.fault is not None and not _in_order(asked, ended):
         raise jobs.close_incomplete(ended.fault, store, folder, ended.utc)
     return jobs.conclude(store, folder, ended.utc, name)

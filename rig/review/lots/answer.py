@@ -45,7 +45,7 @@ class GroupAnswer:
         return self.number(NONCONFORMING)
 
     @property
-    def shown(self) -> int:
+    def shown_beyond_u(self) -> int:
         """Of them, shown beyond U."""
         return sum(1 for one in self.units.values() if one.is_shown)
 
@@ -67,7 +67,7 @@ class GroupAnswer:
             "every_unit": self.check.every_unit,
             "conforming": self.number(CONFORMS),
             "nonconforming": self.nonconforming,
-            "shown_beyond_U": self.shown,
+            "shown_beyond_U": self.shown_beyond_u,
             "undecided": self.number(UNDECIDED),
             "not_tested": self.wanted - len(self.units),
             "answer": self.answer,
@@ -103,7 +103,7 @@ def answer_of(lot: Lot) -> LotAnswer:
 
 def _group(lot: Lot, check: Numbered) -> GroupAnswer:
     sample = lot.sample(check)
-    units = {unit.label: lot.counted(check, unit) for unit in sample if unit.runs or unit.seen}
+    units = {unit.label: lot.count_of(check, unit) for unit in sample if unit.runs or unit.seen}
     whole = GroupAnswer(check=check, units=units, wanted=check.n, answer=OPEN, towards=NOTHING, why="")
     if check.k is not None:
         return _by_variables(lot, check, sample, whole)
@@ -118,7 +118,7 @@ def _group(lot: Lot, check: Numbered) -> GroupAnswer:
         answer, why = OPEN, f"{left} of {check.n} units have no verdict{told}"
     else:
         answer, why = check.plan().answer(d), f"{d} nonconforming, between Ac {check.accept} and Re {check.reject}"
-    towards = STANDS if whole.shown >= check.reject else UNDECIDED_TOWARDS if answer == REFUSED else NOTHING
+    towards = STANDS if whole.shown_beyond_u >= check.reject else UNDECIDED_TOWARDS if answer == REFUSED else NOTHING
     return _state_answer(whole, answer, towards, why)
 
 

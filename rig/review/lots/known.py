@@ -35,7 +35,7 @@ def add_good_units(store: Store, name: str, *, how: str, who: str) -> tuple[list
 
 def _odd(lot: Lot, unit: Unit) -> str:
     for check in lot.checks:
-        state = lot.counted(check, unit).state
+        state = lot.count_of(check, unit).state
         if unit in lot.sample(check) and state != CONFORMS:
             return f"{check.name}: {state}"
     return ""

@@ -194,7 +194,7 @@ class Lot:
                 return unit
         raise UsageError(f"lot {self.name} has no unit {label!r}.", next_action=f"See `anglewright lot {self.name}`.")
 
-    def counted(self, check: Numbered, unit: Unit) -> Counted:
+    def count_of(self, check: Numbered, unit: Unit) -> Counted:
         """What a unit counts as in a check."""
         return count(check.check, unit.lines(self.rule), unit.seen or {}, self.rule)
 
@@ -211,7 +211,7 @@ class Lot:
         return self._of(LotDecision)
 
     @property
-    def simulated(self) -> bool:
+    def is_simulated(self) -> bool:
         """Whether its units were simulated."""
         return any(run.header.simulated for run in self.runs)
 

@@ -131,7 +131,7 @@ def supplier_view(store: Store, supplier: str) -> SupplierView:
         claims=tuple(claim for lot in begun for claim in _claims(lot)),
         series={part: states(book, supplier, part) for part in parts},
         indices=_indices(list(tables.values())),
-        is_simulated=any(lot.simulated for lot in begun),
+        is_simulated=any(lot.is_simulated for lot in begun),
     )
 
 

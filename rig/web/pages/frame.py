@@ -80,7 +80,7 @@ def render(request: Request, template: str, page: str, status: int = 200, **cont
             who=who,
             csrf=who.session.csrf if who.session is not None else "",
             bench=panel.bench,
-            simulated=panel.simulated,
+            simulated=panel.is_simulated,
             line=panel.bench_line().in_words(tongue.say),
             clock=datetime.now().strftime("%H:%M"),
             **content,
