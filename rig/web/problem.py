@@ -49,7 +49,7 @@ def install(app: FastAPI) -> None:
     """Put the handlers into an app."""
 
     @app.exception_handler(Refusal)
-    async def refused(request: HTTPConnection, fault: Refusal) -> Response | None:
+    async def answer_refusal(request: HTTPConnection, fault: Refusal) -> Response | None:
         if isinstance(request, WebSocket):
             await request.close(code=1008, reason=fault.text)
             return None

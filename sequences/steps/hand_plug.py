@@ -29,18 +29,18 @@ Complexes = NDArray[np.complex128]
 
 def loopback(ctx: Context) -> None:
     """The loopback plug, then the loopback as any bench takes it."""
-    _proved(ctx, "loopback", _one_signal)
+    _prove(ctx, "loopback", _one_signal)
     excitation.loopback(ctx)
 
 
 def push_part(ctx: Context) -> None:
     """The part's plug, proved."""
-    _proved(ctx, "part", _part_answers)
+    _prove(ctx, "part", _part_answers)
     hands = hands_of(ctx)
     ctx.read("hand_changes", hands.acts - ctx.facts[ACTS], "1", "operator", again=ctx.facts.get(AGAIN, 0), of="run")
 
 
-def _proved(ctx: Context, what: str, proof: Callable[[Context, Complexes, int], bool]) -> None:
+def _prove(ctx: Context, what: str, proof: Callable[[Context, Complexes, int], bool]) -> None:
     hands = hands_of(ctx)
     wiring.output_off(ctx)
     ctx.facts[AGAIN] = ctx.facts.get(AGAIN, 0)

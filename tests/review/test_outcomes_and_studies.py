@@ -25,9 +25,9 @@ from rig.review.library.learning import LearningRule
 from rig.review.library.library import Library
 from rig.review.lots.known import add_good_units
 from rig.review.lots.lot import Lot
-from rig.review.lots.study import study_of, wanted
+from rig.review.lots.study import places_of, study_of
 from rig.review.lots.supplier import exchange, supplier_view
-from rig.review.units.outcomes import experience, fitted, limits_from_outcomes
+from rig.review.units.outcomes import experience, fitted_units, limits_from_outcomes
 
 SERIALS = [f"PT-{n:03d}" for n in range(1, 21)]
 PART = load_part("KX4-2207").model_dump(mode="json", by_alias=True)
@@ -56,7 +56,7 @@ def test_of_31_like_this_30_were_cured(store: Store) -> None:
     record_outcome(store, runs[7], "cured", why="", who="operator 2")
     assert "31 cured" in str(experience(store, kept(store, "NEW-2", a_judgement())))
     other = kept(store, "NEW-3", a_judgement(tr_sin=0.2))
-    assert experience(store, other) is None and len(fitted(store, "KX4-2207")) == 31
+    assert experience(store, other) is None and len(fitted_units(store, "KX4-2207")) == 31
     for word, why, who in (("mended", "", "x"), ("came back", "", "operator 2"), ("cured", "", "")):
         with pytest.raises(UsageError):
             record_outcome(store, runs[0], word, why=why, who=who)
@@ -98,7 +98,7 @@ def test_a_lots_good_units_become_known_in_one_act(store: Store) -> None:
 def study(store: Store, units: int = 3, clampings: int = 3, repeats: int = 2) -> dict[tuple[str, int, int], float]:
     """Runs of a study with known readings of one line."""
     readings = {}
-    for n, (unit, clamping, repeat) in enumerate(wanted([f"U-{k}" for k in range(units)], clampings, repeats)):
+    for n, (unit, clamping, repeat) in enumerate(places_of([f"U-{k}" for k in range(units)], clampings, repeats)):
         k = int(unit[2:])
         value = 0.30 + 0.004 * k + 0.001 * ((clamping + k) % 3) + 0.0002 * (repeat + (n % 2))
         readings[unit, clamping, repeat] = value
@@ -130,12 +130,12 @@ def test_a_study_becomes_the_re_clamping_scatter(store: Store) -> None:
 def test_an_unfinished_study_says_what_is_next(store: Store) -> None:
     """By the places that it should have; fewer than two of anything is no study."""
     study(store, clampings=2)
-    places = wanted(["U-0", "U-1", "U-2"], 3, 2)
+    places = places_of(["U-0", "U-1", "U-2"], 3, 2)
     found = study_of(store, "G-1", places=places)
     assert found.missing[0] == ("U-0", 3, 1) and not found.lines
     assert "next: U-0, clamping 3, repeat 1" in lot_study.rows(found, "")[1]
     with pytest.raises(UsageError, match="1 units x 3"):
-        wanted(["A", "A"], 3, 2)
+        places_of(["A", "A"], 3, 2)
     with pytest.raises(UsageError, match="runs of 0 part numbers"):
         study_of(store, "G-2")
     with pytest.raises(UsageError, match="are missing"):

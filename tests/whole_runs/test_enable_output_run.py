@@ -78,7 +78,7 @@ with open_bench(load_bench(sys.argv[1]), load_holder("adapter_8"), speed="real",
     bench.guard.ceilings = Ceilings(v_rms=8.0, a_rms=0.5)
     bench.generator.prepare_sine(frequency_hz=10e3, level_v_rms=0.5)
     bench.generator.output(True)
-    bench.guard.measured(1.0, 0.01)
+    bench.guard.check_measured(1.0, 0.01)
     print("on", flush=True)
     time.sleep(60)
 """

@@ -31,7 +31,7 @@ def study_sheet(found: Studied, shop: Shop) -> Sheet:
     tongue = language(shop.language)
     chosen = [line for id_ in FIRST for line in found.lines if line.measurand == id_] or list(found.lines)
     plots = tuple(
-        study_plot(short_name(line.measurand, alone=True), *_scaled(line), tongue) for line in chosen[:MOST_PLOTS]
+        study_plot(short_name(line.measurand, alone=True), *_in_unit(line), tongue) for line in chosen[:MOST_PLOTS]
     )
     study = found.lines[0].study
     units, clampings, repeats = study.shape
@@ -60,7 +60,7 @@ def _table(found: Studied) -> Table:
     for line in found.lines:
         study = line.study
         scale = scale_of(find_measurand(line.measurand), max(study.total_s, 1e-300))
-        parts = [_said(one, scale.factor) for one in (study.repeats, study.between, study.units, study.measurement)]
+        parts = [_figure(one, scale.factor) for one in (study.repeats, study.between, study.units, study.measurement)]
         share = "–" if line.share is None else f"{100 * line.share:.0f} %"
         rows.append((short_name(line.measurand, alone=True), *parts, scale.unit, share, str(study.categories)))
     return Table(
@@ -73,13 +73,13 @@ def _table(found: Studied) -> Table:
     )
 
 
-def _said(one: Component, factor: float) -> str:
+def _figure(one: Component, factor: float) -> str:
     ends = one.s_interval
     told = number(factor * one.s, 2)
     return told if ends is None else f"{told} ({number(factor * ends[0], 2)} … {number(factor * ends[1], 2)})"
 
 
-def _scaled(line: StudiedLine) -> tuple[str, list[tuple[str, list[list[float]]]]]:
+def _in_unit(line: StudiedLine) -> tuple[str, list[tuple[str, list[list[float]]]]]:
     flat = [v for clampings in line.values.values() for readings in clampings for v in readings]
     scale = scale_of(find_measurand(line.measurand), max(abs(v) for v in flat))
     values = [

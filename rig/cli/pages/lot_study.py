@@ -57,13 +57,13 @@ def rows(found: Studied, kept: str) -> list[str]:
         share = "no tolerance to share" if line.share is None else f"{100 * line.share:.0f} % of the tolerance left"
         text += [
             f"{short_name(line.measurand, alone=True)} ({line.unit})",
-            f"    repeats {_said(study.repeats)}   clampings {_said(study.between)}   units {_said(study.units)}",
-            f"    measurement {_said(study.measurement)}: {share}; tells {study.categories} classes of units apart",
+            f"    repeats {_figure(study.repeats)}   clampings {_figure(study.between)}   units {_figure(study.units)}",
+            f"    measurement {_figure(study.measurement)}: {share}; tells {study.categories} classes of units apart",
         ]
     return [*text, f"kept as re-clamping scatter: {kept}"] if kept else text
 
 
-def _said(one: Component) -> str:
+def _figure(one: Component) -> str:
     ends = one.s_interval
     return f"{one.s:.3g}" + ("" if ends is None else f" ({ends[0]:.3g} to {ends[1]:.3g})")
 

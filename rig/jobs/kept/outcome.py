@@ -7,7 +7,7 @@ from rig.records.book.jobs import Book
 from rig.records.book.lot_entries import FittingOutcome
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
-from rig.review.units.outcomes import CAME_BACK, CURED, experience_of, fitted
+from rig.review.units.outcomes import CAME_BACK, CURED, experience_of, fitted_units
 
 
 def record_outcome(store: Store, run: StoredRun, outcome: str, *, why: str, who: str) -> tuple[FittingOutcome, str]:
@@ -33,5 +33,5 @@ def record_outcome(store: Store, run: StoredRun, outcome: str, *, why: str, who:
         who=who.strip(),
     )
     entry = Book(store).add("outcome", entry, "at_utc")
-    alike = [one.cured for one in fitted(store, part) if one.run.outcome == run.outcome]
+    alike = [one.is_cured for one in fitted_units(store, part) if one.run.outcome == run.outcome]
     return entry, str(experience_of(alike, f"{part}, {run.outcome}") or "")

@@ -14,7 +14,7 @@ from rig.jobs import run_job as jobs
 from rig.jobs.lot.desk import Desk
 from rig.records.calibrations import Calibration, Calibrations
 from rig.records.store import Store
-from rig.review.lots.study import Place, Studied, measured, wanted
+from rig.review.lots.study import Place, Studied, places_of, runs_by_place
 from sequences import full_test, quick_screen
 
 
@@ -33,14 +33,14 @@ class StudyPlan:
     @property
     def places(self) -> list[Place]:
         """Every place, in the order in which hands meet them."""
-        return wanted(self.units, self.clampings, self.repeats)
+        return places_of(self.units, self.clampings, self.repeats)
 
 
 def measure(store: Store, plan: StudyPlan, desk: Desk) -> int:
     """Measure what is missing; how many runs were made. A unit is asked for at each new clamping. Raises as a run."""
     made, clamped = 0, None
     for unit, clamping, repeat in plan.places:
-        if (unit, clamping, repeat) in measured(store, plan.name):
+        if (unit, clamping, repeat) in runs_by_place(store, plan.name):
             continue
         if clamped != (unit, clamping):
             question = f"Take {unit} out if it is in, clamp it anew: clamping {clamping} of {plan.clampings}."

@@ -103,7 +103,7 @@ def place_of(run: StoredRun) -> Place | None:
     return str(told["unit"]), int(told["clamping"]), int(told["repeat"])
 
 
-def measured(store: Store, name: str) -> dict[Place, StoredRun]:
+def runs_by_place(store: Store, name: str) -> dict[Place, StoredRun]:
     """Place -> its newest judged run of a study."""
     made: dict[Place, StoredRun] = {}
     for row in reversed(store.list(job=name)):
@@ -114,7 +114,7 @@ def measured(store: Store, name: str) -> dict[Place, StoredRun]:
     return made
 
 
-def wanted(units: Sequence[str], clampings: int, repeats: int) -> list[Place]:
+def places_of(units: Sequence[str], clampings: int, repeats: int) -> list[Place]:
     """Every place of a study, in the order in which hands meet them. Raises UsageError for fewer than two of each."""
     if min(len(set(units)), clampings, repeats) < 2:
         raise UsageError(
@@ -129,7 +129,7 @@ def study_of(store: Store, name: str, method: str = NESTED, places: Sequence[Pla
 
     Raises UsageError for no run, several part numbers, or a set that is not balanced.
     """
-    runs = measured(store, name)
+    runs = runs_by_place(store, name)
     parts = sorted({str(run.header.part.get("number", "")) for run in runs.values()})
     if len(parts) != 1:
         raise UsageError(
@@ -139,7 +139,7 @@ def study_of(store: Store, name: str, method: str = NESTED, places: Sequence[Pla
     here = dict.fromkeys(unit for unit, _, _ in runs)
     clampings = max(clamping for _, clamping, _ in runs)
     repeats = max(repeat for _, _, repeat in runs)
-    every = places or wanted(tuple(here), clampings, repeats)
+    every = places or places_of(tuple(here), clampings, repeats)
     missing = tuple(place for place in every if place not in runs)
     lines = () if missing else tuple(_lines(runs, tuple(here), clampings, repeats, method))
     return Studied(
@@ -181,7 +181,7 @@ def _lines(
                 study=study,
                 limit=limit,
                 U=U,
-                tolerance=_left(limit, guard, MEASURANDS[id_].nonnegative),
+                tolerance=_left_aside(limit, guard, MEASURANDS[id_].nonnegative),
             )
         )
     return made
@@ -206,7 +206,7 @@ def _figure(line: Judged) -> float:
     return math.nan if result is None or result.estimate is None else result.estimate
 
 
-def _left(limit: Limit | None, guard: float, nonnegative: bool) -> float | None:
+def _left_aside(limit: Limit | None, guard: float, nonnegative: bool) -> float | None:
     """What is left of a tolerance after its guard bands; a lone upper limit is measured from zero."""
     if limit is None or limit.upper is None or (limit.lower is None and not nonnegative):
         return None

@@ -33,7 +33,7 @@ class Fitted:
     run: StoredRun
 
     @property
-    def cured(self) -> bool:
+    def is_cured(self) -> bool:
         """Whether the machine was cured by it."""
         return self.outcome.outcome == CURED
 
@@ -53,7 +53,7 @@ class Experience:
         return f"of {self.n} like this ({self.like}), {self.cured} cured (95 %: {low} to {high} %)"
 
 
-def fitted(store: Store, part: str) -> list[Fitted]:
+def fitted_units(store: Store, part: str) -> list[Fitted]:
     """Fitted units of a part number, each once. Outcomes whose run is not in this home are left out."""
     newest: dict[str, FittingOutcome] = {}
     for outcome in LotBook(store).outcomes(part):
@@ -67,12 +67,12 @@ def experience(store: Store, run: StoredRun) -> Experience | None:
     part, outcome = str(run.header.part.get("number", "")), run.outcome
     others = [
         one
-        for one in fitted(store, part)
+        for one in fitted_units(store, part)
         if alike(one.run.header.serial) != alike(run.header.serial)
         and one.run.outcome == outcome
         and one.run.header.simulated == run.header.simulated
     ]
-    return experience_of([one.cured for one in others], f"{part}, {outcome}")
+    return experience_of([one.is_cured for one in others], f"{part}, {outcome}")
 
 
 def experience_of(cured: Sequence[bool], like: str) -> Experience | None:
@@ -83,7 +83,7 @@ def experience_of(cured: Sequence[bool], like: str) -> Experience | None:
 
 def limits_from_outcomes(store: Store, part: str, rule: LearningRule | None = None) -> LimitSet:
     """The limits that cured units make. Raises UsageError for fewer than three of them."""
-    cured = [one for one in fitted(store, part) if one.cured]
+    cured = [one for one in fitted_units(store, part) if one.is_cured]
     if len(cured) < LEAST_N:
         raise UsageError(
             f"{part}: {len(cured)} cured units; {LEAST_N} at least make a limit.",
