@@ -60,7 +60,7 @@ def new(
 @click.argument("bench_name", metavar="BENCH", default="simulated", shell_complete=complete_name("bench"))
 @options.as_json
 def check(bench_name: str, as_json: bool) -> None:
-    """Open every instrument of BENCH, identify it, time a round trip; which sequences can run.
+    """Open every instrument of BENCH, identify it, time a round trip; which sequences can run (4: none for a report).
 
     Example: anglewright bench check
     """

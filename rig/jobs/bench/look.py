@@ -72,7 +72,7 @@ def check_bench(name: str) -> dict[str, Any]:
         "axis": axis_standing(kept_as, now, lasts),
         "can_run": [name for name in known_sequences if name not in lacking],
         "lacking": lacking,
-        "complete": not lacking,
+        "complete": any(one.traits.certified and name not in lacking for name, one in known_sequences.items()),
     }
 
 
