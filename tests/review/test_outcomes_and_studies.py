@@ -4,6 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from lot_samples import GOOD, LIMITS, a_file, a_judgement, a_line, keep_run, open_sample, run_all
 
@@ -164,6 +165,22 @@ def test_a_supplier_over_his_lots(store: Store) -> None:
     assert text.index("our own open questions first") < text.index("E_n -3.00, DISAGREE")
     with pytest.raises(UsageError, match="no lot of 'nobody'"):
         supplier_view(store, "nobody")
+
+
+def test_an_index_of_a_process_takes_thirty_units_and_a_chart_in_control(store: Store) -> None:
+    """With its interval; none where one unit lies beyond the chart, none below thirty."""
+    check = [{"name": "ratio", "lines": ["tr_*"], "plan": "all"}]
+    noise = np.random.default_rng(30).normal(0.0, 0.004, 30)
+    for name, values in (("L-0001", 0.30 + noise), ("L-0002", np.where(np.arange(30) == 12, 0.36, 0.30 + noise))):
+        supplier = f"{name} (invented)"
+        lot = open_sample(store, a_file(lot=name, supplier=supplier, quantity=30, check=check))
+        for unit, value in zip(lot.units, values, strict=True):
+            keep_run(store, lot, unit.label, a_judgement(tr_sin=float(value)), f"{name}-{unit.place}")
+        found = supplier_view(store, supplier).indices
+        assert ("tr_sin" in found) == (name == "L-0001")
+        if found:
+            low, high = found["tr_sin"].cpk_interval
+            assert low < found["tr_sin"].cpk < high and found["tr_sin"].n == 30
 
 
 def open_frozen(store: Store, name: str) -> None:

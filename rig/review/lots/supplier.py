@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from statistics import fmean, stdev
 from typing import Any
 
@@ -24,6 +23,7 @@ from rig.review.lots.answer import answer_of
 from rig.review.lots.lot import Lot
 from rig.review.lots.series import Step, states
 from rig.review.units.margins import difference
+from rig.statistics.control_chart import baseline, outside
 from rig.statistics.process_index import LEAST_N, ProcessIndex, process_index
 from rig.statistics.small_samples import share_interval
 
@@ -222,7 +222,7 @@ def _claims(lot: Lot) -> list[Claim]:
 def _indices(tables: Sequence[Mapping[str, Sequence[Judged]]]) -> dict[str, ProcessIndex]:
     """Cp and Cpk of lines with 30 units or more whose chart over the units is in control.
 
-    The chart: individuals over units in their order, mean +- 2.66 times the mean moving range (NIST 6.3.2.2).
+    The chart: individuals over the units in the order of the pick lists (rig/statistics/control_chart.py).
     """
     made = {}
     for id_ in dict.fromkeys(id_ for table in tables for id_ in table):
@@ -235,9 +235,8 @@ def _indices(tables: Sequence[Mapping[str, Sequence[Judged]]]) -> dict[str, Proc
 
 
 def _in_control(values: Sequence[float]) -> bool:
-    moving = fmean(abs(b - a) for a, b in pairwise(values))
-    middle = fmean(values)
-    return moving > 0.0 and all(abs(v - middle) <= 2.66 * moving for v in values)
+    chart = baseline(values)
+    return chart.s > 0.0 and not any(outside(value, chart) for value in values)
 
 
 # ---- exchange -------------------------------------------------------------------------------------------------------
