@@ -18,7 +18,6 @@ from rig.statistics.sampling_plan import AQLS, LEVELS
 
 SCHEMA = "anglewright lot 1"
 VISUAL = "visual"
-PLANS = ("all", "MIL-STD-105E", "own", "computed", "k method")
 Share = float | None
 CLEARED = ("tr_*", "phase_*", "null_*", "quadrature_*", "orthogonality_*", "centre_*", "error_*")  # by a re-seat
 NEVER_CLEARED = ("r20_*", "leak_*", "direction", "pole_pairs", "thermistor_*")

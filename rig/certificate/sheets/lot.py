@@ -97,6 +97,8 @@ def _facts(lot: Lot, found: LotAnswer) -> tuple[tuple[str, str], ...]:
     facts = [("Supplier", lot.file.supplier), ("Order", lot.file.order or "–"), ("Part number", lot.file.part)]
     facts += [("Delivered", str(lot.quantity)), ("By the papers", str(lot.file.told or "–"))]
     facts += [("Papers", ", ".join(lot.file.papers))] if lot.file.papers else []
+    rotor = " ".join(filter(None, (lot.file.rotor, lot.file.rotor_serial)))
+    facts += [("Rotor", rotor)]
     facts += [("Comes again as", lot.file.resubmitted)] if lot.file.resubmitted else []
     facts += [("Tested", str(len(tested))), ("Not tested", str(len(lot.units) - len(tested)))]
     facts += [("From", span(run.header.started_utc for unit in tested for run in unit.runs))]

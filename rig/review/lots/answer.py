@@ -73,8 +73,16 @@ class GroupAnswer:
             "answer": self.answer,
             "towards_supplier": self.towards,
             "why": self.why,
+            "variables": None if self.variables is None else _figures(self.variables),
             "units": {label: one.state for label, one in self.units.items()},
         }
+
+
+def _figures(found: VariablesAnswer) -> dict[str, Any]:
+    """Of the k method, JSON-ready: null never NaN."""
+    figures = {"mean": found.mean, "s": found.s, "normality_p": found.normality}
+    known = {name: value if value is not None and math.isfinite(value) else None for name, value in figures.items()}
+    return known | {"quality": [q for q in found.quality if math.isfinite(q)], "u_decides": found.u_decides}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

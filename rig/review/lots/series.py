@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.errors import UsageError
-from rig.records.book.lot_entries import LotDecision, SeverityAct
+from rig.records.book.lot_entries import SeverityAct
 from rig.records.book.lots import LotBook
 from rig.statistics.severity import Act, Inspected, State, after, by_hand
 
@@ -78,8 +78,3 @@ def checked_act(book: LotBook, act: SeverityAct) -> State:
         raise UsageError(
             f"{act.supplier}, {act.part}, {act.group}: {fault}.", next_action="See `anglewright lot supplier NAME`."
         ) from fault
-
-
-def decisions_of(book: LotBook, lot: str) -> list[LotDecision]:
-    """Every decision about a lot, oldest first."""
-    return [entry for entry in book.entries(lot) if isinstance(entry, LotDecision)]

@@ -55,6 +55,8 @@ class StudiedLine:
             "repeats": _component(study.repeats),
             "clampings": _component(study.between),
             "units": _component(study.units),
+            "share_of_spread": study.share_of_spread(study.measurement),
+            "share_of_variance": study.share_of_variance(study.measurement),
             "measurement": _component(study.measurement),
             "confidence": study.confidence,
             "categories": study.categories,
