@@ -388,7 +388,7 @@ def test_a_sitting_waits_for_the_guard_before_it_asks(monkeypatch: pytest.Monkey
         watchdog=SimpleNamespace(progress=lambda: beats.append(1)),
     )
     told: list[str] = []
-    monkeypatch.setattr(arming, "at_terminal", lambda one: "asked" if one is bench else "")
+    monkeypatch.setattr(arming, "by_hand", lambda one: "asked" if one is bench else "")
     assert arming.when_closed(told.append)(bench) == "asked"  # type: ignore[comparison-overlap]
     assert len(told) == 1 and "guard" in told[0] and len(beats) == 3
 
