@@ -55,9 +55,6 @@ def rows(found: Studied, kept: str) -> list[str]:
     for line in found.lines:
         study = line.study
         share = "no tolerance to share" if line.share is None else f"{100 * line.share:.0f} % of the tolerance left"
-        repeats, clampings, units, both = (
-            _component(one) for one in (study.repeats, study.between, study.units, study.measurement)
-        )
         text += [
             f"{short_name(line.measurand, alone=True)} ({line.unit})",
             f"    repeats {_figure(study.repeats)}   clampings {_figure(study.between)}   units {_figure(study.units)}",
