@@ -94,6 +94,7 @@ class _Decision(Strict):
 class PartFile(Strict):
     """[top] number, revision, title, pole_pairs ... as in fixtures/README.md.
 
+    ceiling_coil_degc: what the coils may reach, from the data sheet; without it the part is not soaked.
     confirmed: false in a draft made from resistances; no run excites such a part until a person has set it to true.
     """
 
@@ -113,6 +114,7 @@ class PartFile(Strict):
     decision: _Decision = _Decision()
     notes: str = ""
     confirmed: bool = True
+    ceiling_coil_degc: float | None = Field(default=None, gt=0, le=250)
 
     @field_validator("pins")
     @classmethod

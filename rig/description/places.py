@@ -11,7 +11,14 @@ from pathlib import Path
 
 from rig.errors import UsageError
 
-FOLDERS = {"part": "parts", "holder": "holders", "bench": "benches", "world": "worlds", "instrument": "instruments"}
+FOLDERS = {
+    "part": "parts",
+    "holder": "holders",
+    "bench": "benches",
+    "world": "worlds",
+    "soak": "soaks",
+    "instrument": "instruments",
+}
 
 
 def default_home() -> Path:

@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rig.errors import UsageError
 
@@ -20,6 +21,7 @@ D2, D4 = 1.128, 3.267  # of ranges of two
 LAMBDA = 0.3
 SIGMAS = 3.0
 BASELINE = 20  # points that make a baseline
+IN_CONTROL, ZERO_WAS_OFF, OUT_OF_CONTROL = "in control", "lead zero was off", "out of control"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,3 +114,28 @@ def cusum(values: Sequence[float], target: float, k: float, h: float) -> tuple[t
         high, low = max(0.0, high + x - target - k), max(0.0, low + target - k - x)
         found.append((high, low))
     return tuple(found)
+
+
+class Takes(NamedTuple):
+    """said: in control, lead zero was off, out of control. values: all takes in their order, all charted."""
+
+    said: str
+    values: tuple[float, ...]
+
+
+def judge_takes(first: float, again: Callable[[], float], after_zero: Callable[[], float], of: Baseline) -> Takes:
+    """What a standard's take says. again: takes it once more as it stands; after_zero: after a new lead zero.
+
+    A take outside 3 s is taken twice more as it stands: with two of the three inside it was chance. Else it is taken
+    twice after a new lead zero: outside both times it is out of control, which stops; else the zero was the cause, and
+    what was measured with it is suspect. The limits are the frozen baseline's; the EWMA never stops anything.
+    """
+    values = [first]
+    if not outside(first, of):
+        return Takes(IN_CONTROL, tuple(values))
+    values += [again(), again()]
+    if sum(outside(x, of) for x in values) < 2:
+        return Takes(IN_CONTROL, tuple(values))
+    zeroed = [after_zero(), after_zero()]
+    passes = not all(outside(x, of) for x in zeroed)
+    return Takes(ZERO_WAS_OFF if passes else OUT_OF_CONTROL, (*values, *zeroed))

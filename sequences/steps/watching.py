@@ -45,7 +45,7 @@ def enter_ohms(ctx: Context) -> None:
 
 
 def resistance(ctx: Context) -> None:
-    """Ohms on a fixed range, a reading after the other: of one coil four-wire, of all coils in turn two-wire."""
+    """Ohms on a fixed range, a reading after the other: of one coil four-wire, of all coils in turn the same."""
     coil, _, seconds = watch_request(ctx)
     if coil == ALL:
         _in_turn(ctx, seconds)
@@ -75,10 +75,10 @@ def _in_turn(ctx: Context, seconds: float) -> None:
             wiring.meter_on(ctx, [wiring.coil_pins(ctx, coil)[0]], lows)
             at_s = ctx.clock.now_s()
             got = ctx.bench.multimeter.resistance_ohm(
-                four_wire=False, range_ohm=range_ohm, nplc=NPLC, offset_compensation=False
+                four_wire=True, range_ohm=range_ohm, nplc=NPLC, offset_compensation=False
             )
             dwell_s = ctx.clock.now_s() - at_s
-            ctx.read_meter("watch_resistance", got, coil=coil, range_ohm=range_ohm, wires=2, dwell_s=dwell_s)
+            ctx.read_meter("watch_resistance", got, coil=coil, range_ohm=range_ohm, wires=4, dwell_s=dwell_s)
     wiring.open_all(ctx)
 
 

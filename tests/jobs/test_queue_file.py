@@ -23,8 +23,8 @@ def test_what_is_added_comes_back(tmp_path: Path) -> None:
     assert not list(tmp_path.glob("*.part"))
 
 
-def test_what_a_power_cut_left_running_is_named(tmp_path: Path) -> None:
-    """And is not run again by itself; what was finished leaves the file."""
+def test_what_a_power_cut_left_running_is_begun_anew_three_times(tmp_path: Path) -> None:
+    """Then it is named and passed over; what was finished leaves the file and is never run again."""
     queue = Queue(tmp_path)
     for _ in range(3):
         queue.add(REQUEST)
@@ -32,6 +32,9 @@ def test_what_a_power_cut_left_running_is_named(tmp_path: Path) -> None:
     data = json.loads(queue.path.read_text())
     data["entries"][0]["state"], data["entries"][1]["state"] = "done", "running"
     queue.path.write_text(json.dumps(data))
+    assert queue.begin_night() == []
+    assert [(one.n, one.state) for one in queue.entries()] == [(2, "waiting"), (3, "waiting")]
+    queue.put(replace(second, state="running", attempts=3))
     cut = queue.begin_night()
     assert [(one.n, one.outcome) for one in cut] == [(second.n, CUT_SHORT)]
     assert [one.n for one in queue.entries()] == [3]

@@ -75,3 +75,42 @@ def test_a_shift_of_one_s_is_warned_of_by_the_ewma() -> None:
         points = chart.ewma(rng.normal(1.0, 1.0, 200), 0.0, 1.0)
         waits.append(next(t for t, one in enumerate(points, start=1) if one.outside))
     assert 8.0 < float(np.mean(waits)) < 12.0
+
+
+def correlated(rng: np.random.Generator, r: float) -> tuple[float, list[float]]:
+    """A take and its retakes of a quiet standard; r: correlation among them."""
+    common = rng.normal()
+    draw = [float(np.sqrt(r) * common + np.sqrt(1 - r) * rng.normal()) for _ in range(5)]
+    return draw[0], draw[1:]
+
+
+QUIET = chart.Baseline(mean=0.0, mr_mean=chart.D2, n=20)
+
+
+@pytest.mark.parametrize(("r", "most"), [(0.0, 1 / 200), (0.5, 1 / 200)])
+def test_quiet_nights_of_36_takes_rarely_stop(r: float, most: float) -> None:
+    """In 3000 drawn nights; told at 0.9 too by tests/shows/nights.py."""
+    rng = np.random.default_rng(13)
+    stops = 0
+    for _ in range(3000):
+        for _ in range(36):
+            first, rest = correlated(rng, r)
+            if abs(first) > 3.0:
+                takes = iter(rest)
+                said = chart.judge_takes(first, lambda t=takes: next(t), lambda t=takes: next(t), QUIET).said
+                stops += said == chart.OUT_OF_CONTROL
+    assert stops / 3000 < most
+
+
+def test_what_the_takes_say() -> None:
+    """Chance, the zero, or the standard; every take is kept for the chart."""
+
+    def say(first: float, *rest: float) -> chart.Takes:
+        left = iter(rest)
+        return chart.judge_takes(first, lambda: next(left), lambda: next(left), QUIET)
+
+    assert say(0.5) == (chart.IN_CONTROL, (0.5,))
+    assert say(3.5, 0.1, 0.2).said == chart.IN_CONTROL
+    assert say(5.0, 5.1, 4.9, 0.1, 0.2).said == chart.ZERO_WAS_OFF
+    assert say(5.0, 5.1, 4.9, 5.0, 5.0) == (chart.OUT_OF_CONTROL, (5.0, 5.1, 4.9, 5.0, 5.0))
+    assert say(5.0, 5.1, 0.0, 5.0, 4.0).said == chart.OUT_OF_CONTROL

@@ -1,4 +1,4 @@
-"""`anglewright night`: what a night is to run, started under one arming, stopped."""
+"""`anglewright night`: one clamped part overnight: planned, started under one arming, stopped, read in the morning."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ COLUMNS = ("n", "sequence", "part", "serial", "outcome", "run")
 
 @click.group(cls=InOrder)
 def night() -> None:
-    """A night's runs, one after the other under one arming."""
+    """A night with one clamped part: planned, checked, started under one arming, stopped, read in the morning."""
 
 
 @night.command()
@@ -28,12 +28,15 @@ def night() -> None:
 @options.on_bench
 @options.job
 @options.condition
+@click.option("--times", type=click.IntRange(1, 500), default=1, show_default=True, help="So many looks.")
+@click.option("--every-min", type=click.FloatRange(0, 1440), default=0.0, help="Minutes between two looks.")
+@click.option("--soak", default="", help="Instead of SEQUENCE: a soak file, by its name or path.")
 @click.option("--remove", "removed", type=int, default=None, metavar="N", help="Take entry N out; its run stays.")
 @options.as_json
-def plan(as_json: bool, removed: int | None, **request: Any) -> None:
-    """List what is planned; with SEQUENCE add a run to it; with --remove N take one out.
+def plan(as_json: bool, removed: int | None, times: int, every_min: float, soak: str, **request: Any) -> None:
+    """List what is planned; add looks with SEQUENCE (--times) or the legs of --soak; --remove N takes one out.
 
-    Its files are looked at now, its bench at night.
+    Files are looked at now, the bench at night. On one spindle a night is for one clamped part.
 
     Example: anglewright night plan quick_screen --part KX4-2207 --serial 4L-00871
     """
@@ -45,10 +48,22 @@ def plan(as_json: bool, removed: int | None, **request: Any) -> None:
         entry = row(queue.remove(removed))
         print_json(entry) if as_json else click.echo(f"removed {removed}: {entry['sequence']} of {entry['serial']}")
         return
-    if request["sequence"]:
-        entry = row(queue.add(_check_request(request)))
-        added = f"added as {entry['n']}: {entry['sequence']} of {entry['serial']}"
-        print_json(entry) if as_json else click.echo(added)
+    if soak:
+        from rig.description.soaks import load_soak
+        from rig.jobs.night.planning import add_soak
+
+        entries = add_soak(queue, _check_request({**request, "sequence": "full_test"}), load_soak(soak))
+    elif request["sequence"]:
+        from rig.jobs.night.planning import add_looks
+
+        entries = add_looks(queue, _check_request(request), times=times, every_min=every_min)
+    else:
+        entries = []
+    if entries:
+        rows = [row(entry) for entry in entries]
+        numbers = f"{entries[0].n} to {entries[-1].n}" if len(entries) > 1 else str(entries[0].n)
+        added = f"added as {numbers}: {soak or rows[0]['sequence']} of {rows[0]['serial']}"
+        print_json(rows[0] if len(rows) == 1 else {"added": rows}) if as_json else click.echo(added)
         return
     rows, runs = [row(entry) for entry in queue.entries()], queue.night_runs()
     if as_json:
@@ -79,6 +94,56 @@ def _check_request(request: dict[str, Any]) -> Any:
 
 
 @night.command()
+@click.option("--until", default="06:00", show_default=True, metavar="HH:MM", help="Local time of the stated end.")
+@options.as_json
+def check(until: str, as_json: bool) -> None:
+    """Look whether the night may begin: what is planned, time, disk, calibrations, enable timer, ceilings, clock.
+
+    Nothing is opened for it. Exit status: 0, or 1 when something stands against the night.
+
+    Example: anglewright night check
+    """
+    from rig.jobs.night.planning import end_of, readiness
+    from rig.jobs.night.queue import Queue
+
+    now = datetime.now()
+    found = readiness(Queue().entries(), end_of(until, now), now)
+    against = [one for one in found if one.holds is False]
+    if as_json:
+        rows = [{"what": one.what, "figure": one.figure, "holds": one.holds, "do": one.do} for one in found]
+        print_json({"schema": "anglewright readiness 1", "ready": not against, "figures": rows})
+    else:
+        click.echo(f"{len(against)} things stand against tonight." if against else f"Ready: ends {until}.")
+        for one in found:
+            mark = "holds" if one.holds else "look yourself" if one.holds is None else "NO"
+            click.echo(f"{one.what:<15} {mark:<14} {one.figure}  {one.do}".rstrip())
+    sys.exit(1 if against else 0)
+
+
+@night.command()
+@click.argument("name", metavar="NIGHT", default="latest")
+@options.print_pdf
+@options.out
+@options.as_json
+def morning(name: str, printed: bool, out: Path | None, as_json: bool) -> None:
+    """Say what happened in NIGHT (latest): the gravest sentence first, each with its figures.
+
+    Example: anglewright night morning --help
+    """
+    from rig.jobs.night.folder import find_night
+    from rig.jobs.night.morning import morning as page_of
+    from rig.jobs.night.morning import rows
+
+    page = page_of(find_night(name))
+    if printed:
+        from rig.jobs.night.morning_sheet import write_sheet
+
+        click.echo(str(write_sheet(page, out)))
+        return
+    print_json(page.document()) if as_json else click.echo("\n".join(rows(page)))
+
+
+@night.command()
 @click.option("--until", required=True, metavar="HH:MM", help="Local time at which the arming ends, within a day.")
 @options.as_json
 def start(until: str, as_json: bool) -> None:
@@ -89,17 +154,22 @@ def start(until: str, as_json: bool) -> None:
 
     Example: anglewright night start --until 06:30
     """
-    from rig.cli.pages.run import ProgressLine
-    from rig.jobs.night.night import Night, row, seconds_until
-    from rig.jobs.night.queue import Queue
+    from rig.cli.following import follow
+    from rig.cli.pages.live import Shown
+    from rig.jobs.night.planning import ask_for_night
 
-    outcome = Night(Queue(), seconds_until(until, datetime.now()), ProgressLine(quiet=as_json)).run()
+    ended = follow(ask_for_night(until, datetime.now()), Shown(quiet=as_json))
+    document = ended["night"]
     if as_json:
-        print_json(outcome.document())
+        print_json(document)
     else:
-        click.echo(f"night ended: {outcome.ended}")
-        _table([row(entry) for entry in outcome.entries])
-    sys.exit(outcome.exit_status)
+        click.echo(f"night ended: {document['ended']}")
+        _table(document["parts"])
+        for refused in document["notices_refused"]:
+            click.echo(f"notice: {refused}")
+        if document["night"]:
+            click.echo(f"what happened: anglewright night morning {document['night']}")
+    sys.exit(ended["exit_status"])
 
 
 @night.command()
@@ -112,6 +182,43 @@ def stop() -> None:
 
     Queue().ask_to_stop()
     click.echo("asked to stop; `anglewright night plan` tells when it has")
+
+
+@night.command()
+@click.argument("standard", default="")
+@click.option("--bench", default="", help="Only takes of this bench.")
+@options.as_json
+def chart(standard: str, bench: str, as_json: bool) -> None:
+    """Chart a STANDARD of the bench over its kept takes: baseline, takes outside, runs that are suspect by it.
+
+    Without STANDARD those that were taken are listed. A report of a suspect run stays as it is.
+
+    Example: anglewright night chart
+    """
+    from rig.records.store import Store
+    from rig.review import charts
+    from rig.statistics.control_chart import BASELINE
+
+    if not standard:
+        store = Store()
+        names = charts.standards_of([store.find(run) for run in store.ids()])
+        shown = "\n".join(names) or "no standard was taken yet"
+        print_json({"standards": list(names)}) if as_json else click.echo(shown)
+        return
+    found = charts.chart(standard, bench)
+    if as_json:
+        print_json(found.document())
+        return
+    frozen = found.frozen
+    held = "the line's own limits" if frozen is None else f"{frozen.lower:.6g} to {frozen.upper:.6g} {found.unit}"
+    need = f"{min(len(found.points), BASELINE)} of {BASELINE} takes for a baseline"
+    click.echo(f"{standard}: {len(found.points)} takes, held against {held}; {need}")
+    for point in found.points:
+        mark = "OUTSIDE" if point.outside else ""
+        click.echo(f"{point.utc}  {point.value:.7g} {found.unit}  {mark}  run {point.run}".rstrip())
+    if found.warns is not None:
+        click.echo(f"the EWMA warns at take {found.warns} after the baseline: look at the standard; nothing is stopped")
+    click.echo(f"suspect runs: {', '.join(found.suspects) or 'none'}; no standard covers {charts.NOT_COVERED}")
 
 
 def _table(rows: Sequence[Mapping[str, Any]]) -> None:

@@ -36,6 +36,8 @@ def work(ask: Ask, live: Live) -> dict[str, Any]:
 
 
 def _do(ask: Ask, live: Live) -> dict[str, Any]:
+    if ask.kind == NIGHT:
+        return _night(ask, live)
     if ask.kind == WATCH:
         return end_of(_watch(ask, live))
     return end_of(_run(ask, live))
@@ -67,6 +69,27 @@ def _run(ask: Ask, live: Live) -> jobs.Finished:
 
     settle = before_the_report(hands_are_there, speed=request.speed, on_progress=live.progress)
     return jobs.run_job(request, live.progress, arm(live), settle, onlooker=live, ask=lambda _: live.ask)
+
+
+def _night(ask: Ask, live: Live) -> dict[str, Any]:
+    from rig.jobs.night.night import Night
+    from rig.jobs.night.notices import send
+    from rig.jobs.night.queue import Queue
+
+    night = Night(
+        Queue(),
+        float(ask.details["for_s"]),
+        live.progress,
+        onlooker=live,
+        arm=lambda bench, for_s: by_hand(bench, for_s, night=True, told=live.arming),
+        told=live.night,
+    )
+    live.on_stop = night.stop
+    live.on_hold = lambda by: night.hold(by)
+    outcome = night.run()
+    refused = send("night ended", {"ended": outcome.ended, "looks": len(outcome.entries)})
+    document = {**outcome.document(), "notices_refused": refused}
+    return {"complete": True, "exit_status": outcome.exit_status, "night": document, "fault": None}
 
 
 def _acts_only(live: Live) -> AskPerson:

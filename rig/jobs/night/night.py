@@ -8,22 +8,31 @@ nothing that starts after a power cut is armed.
 
 from __future__ import annotations
 
+import math
 import re
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from rig.control.arming.arming import ENDED, Arming, ArmingEvent, ArmingState, arm_for_now
+from rig.control.clock import WallClock
 from rig.control.step import Progress
 from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetyStop, UsageError
+from rig.jobs.controller.onlooker import NOBODY, Onlooker
+from rig.jobs.night.folder import NightFolder, freeze, nights
 from rig.jobs.night.free_memory import give_back
-from rig.jobs.night.queue import SCHEMA, Queue, QueueEntry
-from rig.jobs.operator.arming_prompt import at_terminal
+from rig.jobs.night.hunting import PIECE_S, piece_of
+from rig.jobs.night.queue import CUT_SHORT, SCHEMA, Queue, QueueEntry
+from rig.jobs.night.served import Served
+from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.program_fault import message_of
-from rig.jobs.run_job import Request, bench_of, run_job
+from rig.jobs.questions import watch_coil
+from rig.jobs.run_job import bench_of, run_job
+from rig.records.run.stored import StoredRun
+from rig.records.store import Store
 
 if TYPE_CHECKING:
     from rig.control.bench import Bench
@@ -42,6 +51,7 @@ class Outcome:
     entries: tuple[QueueEntry, ...]
     ended: str
     armed_by: str
+    night: str = ""
 
     @property
     def exit_status(self) -> int:
@@ -51,7 +61,13 @@ class Outcome:
 
     def document(self) -> dict[str, Any]:
         """The --json document."""
-        return {"schema": SCHEMA, "ended": self.ended, "armed_by": self.armed_by, "parts": [*map(row, self.entries)]}
+        return {
+            "schema": SCHEMA,
+            "ended": self.ended,
+            "armed_by": self.armed_by,
+            "night": self.night,
+            "parts": [*map(row, self.entries)],
+        }
 
 
 def row(entry: QueueEntry) -> dict[str, Any]:
@@ -71,8 +87,15 @@ class Night:
         on_progress: Callable[[Progress], None] = lambda _: None,
         *,
         patience_s: float = PATIENCE_S,
+        onlooker: Onlooker = NOBODY,
+        arm: Callable[[Bench, float], Arming | None] = lambda bench, for_s: by_hand(bench, for_s, night=True),
+        told: Callable[[Mapping[str, Any]], None] = lambda _: None,
     ) -> None:
+        """arm: by which hand, for so long. onlooker, told: who looks on, and where the night is, for them."""
         self._queue = queue
+        self._onlooker, self._arm_by, self._told = onlooker, arm, told
+        self._folder: NightFolder | None = None
+        self._served = Served()
         self._on_progress = on_progress
         self._patience_s = patience_s
         self._end_s = time.monotonic() + for_s
@@ -85,19 +108,26 @@ class Night:
         """Run what waits. Raises what keeps the night from being armed at all, with nothing run."""
         with self._queue.night():
             done = self._queue.begin_night()
+            self._folder = self._begun()
             watch = threading.Thread(target=self._watch, name="queue: stop", daemon=True)
             watch.start()
             try:
                 while not (over := self._over()) and (entry := self._queue.next_waiting()) is not None:
-                    done.append(self._one(entry))
+                    if self._waited(entry):
+                        done.append(self._one(entry))
                     give_back()
             finally:
                 self._closing.set()
+                self._served.close()
                 watch.join(1.0)
             left = [one for one in self._queue.entries() if one.state == "waiting"]
         rest = [replace(one, outcome="not run", reason=over) for one in left]
         by = self._arming.by if self._arming is not None else ""
-        return Outcome(entries=(*done, *rest), ended=over or "the queue is empty", armed_by=by)
+        name = self._folder.id if self._folder is not None else ""
+        if self._folder is not None:
+            self._folder.note("ended", why=over or "all looks are done", left=len(rest), by=by)
+            self._folder.close()
+        return Outcome(entries=(*done, *rest), ended=over or "the queue is empty", armed_by=by, night=name)
 
     def _over(self) -> str:
         """Why no further part is begun, "" while one may be."""
@@ -108,6 +138,8 @@ class Night:
                 return ended.message
         if self._queue.stop_asked():
             return "a stop was asked for"
+        if self._stopped:
+            return self._stopped.rstrip(".")
         return "the stated end is reached" if time.monotonic() >= self._end_s else ""
 
     def _watch(self) -> None:
@@ -116,10 +148,82 @@ class Night:
                 self._arming.event(ArmingEvent.STOP)
                 return
 
-    # ---- one part
+    def stop(self, why: SafetyStop) -> None:
+        """From another thread: the arming ends, and no further look is begun."""
+        self._stopped = why.message
+        if self._arming is not None:
+            self._arming.event(ArmingEvent.STOP)
+
+    def hold(self, by: str) -> dict[str, str]:
+        """Outputs off, and the arming ends: what is left goes on only after a new arming. For whoever looks on."""
+        self._queue.ask_to_stop()
+        self.stop(SafetyStop(f"the night was held by {by}."))
+        return {"kind": "done"}
+
+    _stopped = ""
+
+    def _begun(self) -> NightFolder | None:
+        """The folder of this night: the one that has looks left, else a new one with the plan frozen."""
+        waiting = [one for one in self._queue.entries() if one.state == "waiting"]
+        if not waiting:
+            return None
+        known = nights(self._queue.home)
+        plan = [
+            {"look": one.n, "request": dict(one.request), "leg": one.leg, "wait_s": one.wait_s, "hunt": dict(one.hunt)}
+            for one in waiting
+        ]
+        numbers = {one.n for one in waiting}
+        last = known[-1] if known else None
+        if last is not None and {one["look"]: one for one in last.plan["looks"] if one["look"] in numbers} == {
+            one["look"]: one for one in plan
+        }:
+            folder = last
+            for look, run in last.finished(Store(self._queue.home)).items():
+                if look in numbers:  # its run was closed, and the end of the look could not be written any more
+                    self._queue.put(self._as_kept(next(one for one in waiting if one.n == look), run))
+        else:
+            folder = freeze(plan, {}, self._queue.home)
+        folder.begin_sitting()
+        return folder
+
+    def _as_kept(self, entry: QueueEntry, run: str) -> QueueEntry:
+        judged = StoredRun(Store(self._queue.home).folder / run).judgement
+        outcome, status = (judged.outcome, judged.exit_status) if judged is not None else (CUT_SHORT, INCOMPLETE)
+        return replace(entry, state="done", outcome=outcome, run=run, exit_status=status)
+
+    def _note(self, what: str, **data: Any) -> None:
+        if self._folder is not None:
+            self._folder.note(what, **data)
+            self._told({"night": self._folder.id, "what": what, **data})
+
+    def _waited(self, entry: QueueEntry) -> bool:
+        """Wait until the look is due, in bench time; False when the night ended meanwhile."""
+        if not entry.wait_s:
+            return True
+        request = self._served.request(entry.run_request(), bool(entry.leg), self._folder)
+        clock = self._served.clock() if self._served.is_serving else WallClock()
+        try:
+            begun_s = clock.now_s()
+            while (left_s := entry.wait_s - (clock.now_s() - begun_s)) > 0:
+                if self._over():
+                    return False
+                clock.sleep(min(left_s, PIECE_S if self._served.is_serving else 1.0))
+        finally:
+            clock.close()
+        del request
+        return True
+
+    # ---- one look
 
     def _one(self, entry: QueueEntry) -> QueueEntry:
+        entry = replace(entry, attempts=entry.attempts + 1)
         self._queue.put(replace(entry, state="running"))
+        self._note("look begun", look=entry.n, leg=entry.leg, attempt=entry.attempts)
+        ended = self._one_ended(entry)
+        self._note("look ended", look=entry.n, leg=entry.leg, run=ended.run, outcome=ended.outcome, reason=ended.reason)
+        return ended
+
+    def _one_ended(self, entry: QueueEntry) -> QueueEntry:
         try:
             ended = self._end(entry)
         except RigError:
@@ -134,7 +238,9 @@ class Night:
     def _end(self, entry: QueueEntry) -> QueueEntry:
         """The entry as it ended. Raises only while the night was never armed."""
         try:
-            finished = self._patiently(entry.run_request())
+            if entry.hunt:
+                return self._hunted(entry)
+            finished = self._patiently(entry)
         except RigError as fault:
             if self._arming is None and not isinstance(fault, UsageError):
                 raise
@@ -152,8 +258,42 @@ class Night:
             exit_status=judged.exit_status,
         )
 
-    def _patiently(self, request: Request) -> Any:
+    def _hunted(self, entry: QueueEntry) -> QueueEntry:
+        """All coils in turn, a run a minute, until the coil is where the leg leads, or its time is over."""
+        rule, run, lost, degc = entry.hunt, "", 0, None
+        request = self._served.request(entry.run_request(), bool(entry.leg), self._folder)
+        pieces = max(1, math.ceil(float(rule["longest_s"]) / (PIECE_S + float(rule["rest_s"]))))
+        for piece in range(pieces):
+            if self._over():
+                break
+            details = {"night": self._details(entry), "piece": piece}
+            finished = watch_coil(
+                request, "all", ac=False, seconds=PIECE_S, onlooker=self._onlooker, arm=self._arm, details=details
+            )
+            run = finished.stored.id
+            found = piece_of(finished.stored, str(rule["coil"]), float(rule["r20_ohm"]))
+            lost += len(found.lost)
+            degc = found.degc
+            self._note("piece", look=entry.n, leg=entry.leg, run=run, **found.to_dict())
+            if degc is not None and degc > float(rule["ceiling_degc"]):
+                self.stop(SafetyStop(f"the coil is at {degc:.1f} degC, above the ceiling.", code="ceiling-coil"))
+            if degc is not None and degc <= float(rule["to_degc"]):
+                break
+            if rule["rest_s"] and self._served.is_serving:
+                clock = self._served.clock()
+                clock.sleep(float(rule["rest_s"]))
+                clock.close()
+            elif rule["rest_s"]:
+                self._closing.wait(float(rule["rest_s"]))
+        told = f"{lost} drop-outs" + (f", ended at {degc:.1f} degC" if degc is not None else "")
+        return replace(entry, state="done", outcome="measured, no limits", run=run, reason=told, exit_status=0)
+
+    def _details(self, entry: QueueEntry) -> dict[str, Any]:
+        return {"id": self._folder.id if self._folder is not None else "", "look": entry.n, "leg": entry.leg}
+
+    def _patiently(self, entry: QueueEntry) -> Any:
         """Run it; a bench that can't be opened is tried again until patience, night or arming end."""
+        request = self._served.request(entry.run_request(), bool(entry.leg), self._folder)
         if (bench := bench_of(request.bench, request.world)).attended_only:
             raise UsageError(
                 f"bench {bench.name} works with a person's hands, or reads no guard and no emergency stop.",
@@ -164,7 +304,8 @@ class Night:
         while True:
             self._opened = False
             try:
-                return run_job(request, self._on_progress, arm=self._arm)
+                details = {"night": self._details(entry)}
+                return run_job(request, self._on_progress, arm=self._arm, onlooker=self._onlooker, details=details)
             except BenchError:
                 if self._opened or self._arming is None or self._over() or time.monotonic() + pause_s > give_up_s:
                     raise
@@ -178,7 +319,7 @@ class Night:
         itself = own is not None and own.state is ArmingState.ARMED
         if self._arming is None:
             left_s = self._end_s - time.monotonic()
-            self._arming = arm_for_now(own.by, left_s) if own is not None and itself else at_terminal(bench, left_s)
+            self._arming = arm_for_now(own.by, left_s) if own is not None and itself else self._arm_by(bench, left_s)
             self._armed_for = (bench.file.name, itself)
         if self._armed_for != (bench.file.name, itself):
             raise UsageError(

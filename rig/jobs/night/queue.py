@@ -1,6 +1,7 @@
 """What a night is to run: `<home>/queue.json`, written whole, one writer at a time.
 
-It runs nothing. A part is waiting, running or done; what a power cut left running is named at the next start. One
+It runs nothing. A look is waiting, running or done; what a power cut left running is begun
+anew at the next start, three times at most. One
 night at a time holds `queue.night`; `queue.stop` is a wish that only stops.
 """
 
@@ -21,12 +22,17 @@ from rig.system import take_lock
 
 SCHEMA = "anglewright queue 1"
 CUT_SHORT = "cut short"
+MOST_ATTEMPTS = 3
 FILED = tuple(one.name for one in fields(Request) if one.name != "bench_log")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QueueEntry:
-    """One part of a night. request: fields of jobs.Request; outcome: the judgement's, or how else it ended."""
+    """One look of a night. request: fields of jobs.Request; outcome: the judgement's, or how else it ended.
+
+    leg: of a soak, or "" ; wait_s: bench time between the look before and this one; hunt: what a hunt ends at
+    (to_degc, None for room; longest_s, rest_s, coil, r20_ohm, ceiling_degc), empty for a look that runs a sequence.
+    """
 
     n: int
     request: Mapping[str, Any]
@@ -35,6 +41,10 @@ class QueueEntry:
     run: str = ""
     reason: str = ""
     exit_status: int = field(default=5)
+    leg: str = ""
+    wait_s: float = 0.0
+    hunt: Mapping[str, Any] = field(default_factory=dict)
+    attempts: int = 0
 
     def run_request(self) -> Request:
         """What to run."""
@@ -62,12 +72,12 @@ class Queue:
         except (KeyError, TypeError, ValueError) as fault:
             raise RecordError(f"{self.path} is no queue: {fault}.", next_action="Move it away, add again.") from fault
 
-    def add(self, request: Request) -> QueueEntry:
-        """The request as the last entry."""
+    def add(self, request: Request, **more: Any) -> QueueEntry:
+        """The request as the last entry; more: leg, wait_s, hunt."""
         told = {name: value for name, value in asdict(request).items() if name in FILED}
         told["entries"] = list(request.entries)
         with self._changing() as entries:
-            entries.append(QueueEntry(n=max((one.n for one in entries), default=0) + 1, request=told))
+            entries.append(QueueEntry(n=max((one.n for one in entries), default=0) + 1, request=told, **more))
             return entries[-1]
 
     def put(self, entry: QueueEntry) -> None:
@@ -88,16 +98,23 @@ class Queue:
         return found
 
     def begin_night(self) -> list[QueueEntry]:
-        """Drop what an earlier night finished; name and return what a power cut or a kill left running."""
+        """Drop what an earlier night finished; what a power cut or a kill left running waits again, from its start.
+
+        Returned are those that were given up: begun MOST_ATTEMPTS times without an end.
+        """
         self._stop.unlink(missing_ok=True)
+        given_up, waiting = [], []
         with self._changing() as entries:
-            cut = [
-                replace(one, state="done", outcome=CUT_SHORT, reason="the machine or the program stopped in it")
-                for one in entries
-                if one.state == "running"
-            ]
-            entries[:] = [one for one in entries if one.state == "waiting"]
-        return cut
+            for one in entries:
+                if one.state == "running" and one.attempts >= MOST_ATTEMPTS:
+                    why = f"the machine or the program stopped in it {one.attempts} times"
+                    given_up.append(replace(one, state="done", outcome=CUT_SHORT, reason=why))
+                elif one.state == "running":
+                    waiting.append(replace(one, state="waiting"))
+                elif one.state == "waiting":
+                    waiting.append(one)
+            entries[:] = waiting
+        return given_up
 
     def next_waiting(self) -> QueueEntry | None:
         """The next one to run."""

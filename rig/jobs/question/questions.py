@@ -109,10 +109,11 @@ def watch_coil(
     on_reading: Callable[[Reading], None] = _unseen,
     onlooker: Onlooker = NOBODY,
     arm: jobs.Arm = by_hand,
+    details: Mapping[str, Any] | None = None,
 ) -> jobs.Finished:
     """Ohms (with `ac` the amplitude) of a coil, or of "all" in turn, until the time is over or a person ends it."""
     bench, holder = jobs.bench_and_holder(request)
-    details = {"watch": {"coil": coil, "mode": "ac" if ac else "dc", "seconds": seconds}}
+    watch = {"coil": coil, "mode": "ac" if ac else "dc", "seconds": seconds}
     part = load_part(request.part)
     asked = Question(
         sequence=WATCH,
@@ -120,7 +121,7 @@ def watch_coil(
         part=part,
         bench=bench,
         holder=holder,
-        details=details,
+        details={**(details or {}), "watch": watch},
         settings={},
         by_hand=True,
         ohms=not ac,
