@@ -52,7 +52,7 @@ def plan(as_json: bool, removed: int | None, times: int, every_min: float, soak:
         from rig.description.soaks import load_soak
         from rig.jobs.night.planning import add_soak
 
-        entries = add_soak(queue, _check_request({**request, "sequence": "full_test"}), load_soak(soak))
+        entries = add_soak(queue, _check_request({**request, "sequence": ""}), load_soak(soak))
     elif request["sequence"]:
         from rig.jobs.night.planning import add_looks
 
@@ -86,7 +86,7 @@ def _check_request(request: dict[str, Any]) -> Any:
         if request[name] is not None and Path(request[name]).is_file():
             request[name] = str(Path(request[name]).resolve())
     made = jobs.Request(**request)
-    load_part(made.part, draft=find_sequence(made.sequence).traits.draft_allowed)
+    load_part(made.part, draft=bool(made.sequence) and find_sequence(made.sequence).traits.draft_allowed)
     jobs.bench_and_holder(made)
     if not made.serial.strip():
         raise UsageError("the serial number is empty.", next_action="Give it as stamped, or the shop's own label.")

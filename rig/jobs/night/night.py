@@ -29,7 +29,7 @@ from rig.jobs.night.queue import CUT_SHORT, SCHEMA, Queue, QueueEntry
 from rig.jobs.night.served import Served
 from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.program_fault import message_of
-from rig.jobs.questions import watch_coil
+from rig.jobs.question.questions import watch_coil
 from rig.jobs.run_job import bench_of, run_job
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
