@@ -96,6 +96,18 @@ def changes(was: Any, now: Any, at: str = "") -> Iterator[tuple[str, Any, Any]]:
         yield at, was, now
 
 
+def changed_lines(was: bytes, now: bytes) -> list[str]:
+    """'line 3' for every line of two tables that differs."""
+    old, new = was.split(b"\n"), now.split(b"\n")
+    return [f"line {n + 1}" for n in range(max(len(old), len(new))) if old[n : n + 1] != new[n : n + 1]]
+
+
+def short_json(value: Any) -> str:
+    """A value as JSON in at most 80 characters."""
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 80 else text[:77] + "..."
+
+
 def _by_name(items: list[Any]) -> dict[str, Any]:
     return {_name(item, n): item for n, item in enumerate(items)}
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -23,18 +22,21 @@ from typing import Any
 from rig.certificate.dcc.head import SEAL_TYPE
 from rig.certificate.dcc.writer import NS
 from rig.certificate.faces import SCHEMA
-from rig.certificate.seal.canonical import changes, differing
+from rig.certificate.seal.canonical import changed_lines, changes, differing, short_json
 from rig.certificate.seal.entry import RegisterEntry
 from rig.certificate.seal.extract import SCHEMA as EXTRACT
-from rig.certificate.seal.extract import load_extract
+from rig.certificate.seal.extract import Extract, load_extract
+from rig.certificate.seal.heads import read_heads
 from rig.certificate.seal.merkle import root
 from rig.certificate.seal.pdf_objects import attachments, places
 from rig.certificate.seal.register import Register
 from rig.certificate.seal.signatures import Signature, fingerprint, pdf_signature, xml_signature
 from rig.certificate.seal.xml import XmlReport, xml_differences
-from rig.certificate.shop import load_shop
+from rig.certificate.shop import Shop, load_shop, shop_of
 from rig.errors import RecordError
-from rig.records.files import parse_json, read_file
+from rig.records.files import parse_json, read_file, to_json
+from rig.records.run.stored import StoredRun
+from rig.records.schema import dump
 
 LIMIT_BYTES = 64 << 20
 MOST_PLACES = 20
@@ -138,6 +140,7 @@ def _proof(path: Path, data: bytes, home: Path) -> Verification | None:
             same = root(register.leaves[: extract.head.size]).hex() == extract.head.root
             where += [f"line {n + 1} is not the register's" for n in changed]
             where += [] if same else [f"the register no longer begins with the {extract.head.size} lines of this proof"]
+            where += _proof_changes(extract, data, number, home)
             state = "altered" if where else "unchanged"
         elif any(one.log == extract.head.log for one in register.foreign):
             state = "unchanged"
@@ -153,6 +156,25 @@ def _proof(path: Path, data: bytes, home: Path) -> Verification | None:
         register=register.state(number),
         broken=register.faults,
     )
+
+
+def _proof_changes(extract: Extract, data: bytes, number: str, home: Path) -> list[str]:
+    """What no hash of the tree covers, held against this home: the words of the proof, its head, its certificate."""
+    shop = load_shop(home)
+    if shop is None and (home / "runs" / extract.entries[0].run).is_dir():
+        shop = shop_of(StoredRun(home / "runs" / extract.entries[0].run).header.bench)
+    shop = shop or Shop()
+    found = []
+    if to_json(dump(extract)) != data:
+        found.append("the proof is not written as it was issued")
+    if extract.head not in read_heads(home)[0]:
+        found.append("its tree head is not one of this register")
+    said = (extract.of, extract.made_utc, extract.before, extract.shop)
+    if said != (f"report {number}", extract.head.at_utc, (), shop.name):
+        found.append("what the proof says of itself, or of the shop, was changed")
+    if extract.certificate and extract.certificate.encode() != (shop.seal_certificate() or b""):
+        found.append("its certificate is not this shop's")
+    return found
 
 
 # ---- the kinds of files -----------------------------------------------------------------------------------------
@@ -227,7 +249,7 @@ def _table(data: bytes, _certificate: bytes | None) -> Face:
         start="curves" if rows[0][2:3] == ["angle_mech_deg"] else "certificate",
         number=rows[1][0],
         simulated=rows[1][1] == "SIMULATED",
-        differences=lambda original: _changed_lines(original, data),
+        differences=lambda original: changed_lines(original, data),
     )
 
 
@@ -275,14 +297,4 @@ def _changed_values(original: bytes, data: bytes) -> list[str]:
     was, now = _document(original), _document(data)
     if not was or not now:
         return []
-    return [f"{path}: {_short(old)} is now {_short(new)}" for path, old, new in changes(was, now)]
-
-
-def _changed_lines(original: bytes, data: bytes) -> list[str]:
-    was, now = original.split(b"\n"), data.split(b"\n")
-    return [f"line {n + 1}" for n in range(max(len(was), len(now))) if was[n : n + 1] != now[n : n + 1]]
-
-
-def _short(value: Any) -> str:
-    text = json.dumps(value, ensure_ascii=False)
-    return text if len(text) <= 80 else text[:77] + "..."
+    return [f"{path}: {short_json(old)} is now {short_json(new)}" for path, old, new in changes(was, now)]
