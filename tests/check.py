@@ -26,6 +26,7 @@ STEPS = (
     ("shows, quick: axis", ["tests/shows/axis.py", "--quick"]),
     ("shows, quick: diagnosis", ["tests/shows/diagnosis.py", "--quick"]),
     ("shows, quick: panel", ["tests/shows/panel.py", "--quick"]),
+    ("shows, quick: nights", ["tests/shows/nights.py", "--quick"]),
 )
 STEP_PATIENCE_S = 3600.0  # a busy machine needs its time; a step that hangs must not hold up the rest for ever
 PATIENCE_S = 80 * 60.0  # of all steps together
