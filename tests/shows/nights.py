@@ -102,8 +102,9 @@ def start_night(home: Path) -> subprocess.Popen[bytes]:
 
 
 def controller_of(home: Path) -> int:
-    """The process of the controller that lives in a home: the parent of its socket's peer."""
-    found = subprocess.run(["pgrep", "-f", f"rig.jobs.controller {home}/live"], capture_output=True, text=True, check=False)
+    """The process of the controller that lives in a home, by the ask that it was started with."""
+    words = ["pgrep", "-f", f"rig.jobs.controller {home}/live"]
+    found = subprocess.run(words, capture_output=True, text=True, check=False)
     return int(found.stdout.split()[0]) if found.stdout.split() else 0
 
 
