@@ -20,7 +20,7 @@ from rig.web.access.table import API
 from rig.web.api import asks, benches, events, lots, people, reports, runs, units
 from rig.web.live import socket
 from rig.web.pages import bench as bench_page
-from rig.web.pages import entrance, known, run, work
+from rig.web.pages import entrance, known, nights, run, work
 from rig.web.pages import lots as lot_pages
 from rig.web.pages import units as unit_pages
 from rig.web.panel import Panel
@@ -54,7 +54,7 @@ def create_app(panel: Panel) -> FastAPI:
     problem.install(app)
     for module in (people, runs, reports, units, benches, asks, events, lots):
         app.include_router(module.router, tags=[module.__name__.rpartition(".")[2]])
-    for module in (entrance, bench_page, work, run, unit_pages, lot_pages, known):
+    for module in (entrance, bench_page, work, run, unit_pages, lot_pages, nights, known):
         app.include_router(module.router, include_in_schema=False)
     app.include_router(socket.router)
 

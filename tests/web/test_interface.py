@@ -146,3 +146,25 @@ def test_a_lot_is_shown_with_the_plans_answer_and_decided_by_who_may(served: Any
     assert made.status_code == 201, made.text
     assert "one ratio low" in viewer.get(f"/lots/{lot.name}").text
     assert viewer.get("/lots/none").status_code == 404
+
+
+def test_a_nights_page_says_what_happened_and_a_planned_one_what_stands_against_it(served: Any) -> None:
+    """The morning page's headline, its looks; the list; a night that is not kept."""
+    from rig.jobs.night.folder import freeze
+    from rig.jobs.night.planning import add_looks
+    from rig.jobs.night.queue import Queue
+    from rig.jobs.run_job import Request
+
+    request = {"sequence": "quick_screen", "part": "KX4-2207", "serial": "N-77"}
+    folder = freeze([{"look": n, "request": request, "leg": "", "wait_s": 0.0} for n in (1, 2)], {}, served.panel.home)
+    folder.begin_sitting()
+    folder.note("look ended", look=1, leg="", run="", outcome="within limits", reason="")
+    folder.note("ended", why="the stated end is reached", left=1, by="the key at the bench")
+    folder.close()
+    viewer = served.sign_in("viewer 1")
+    page = viewer.get(f"/nights/{folder.id}").text
+    assert "1 of 2 looks were not begun" in page and "N-77" in page
+    assert folder.id in viewer.get("/nights").text and "Nothing is planned." in viewer.get("/nights").text
+    add_looks(Queue(served.panel.home), Request(**request), times=2, every_min=5.0)
+    assert "Readiness" in viewer.get("/nights").text
+    assert viewer.get("/nights/none").status_code == 404

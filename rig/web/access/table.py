@@ -24,6 +24,8 @@ PAGES: Mapping[str, str] = {
     "/compare": VIEW,
     "/lots": VIEW,
     "/lots/{lot}": VIEW,
+    "/nights": VIEW,
+    "/nights/{night}": VIEW,
     "/known": VIEW,
     "/known/{part}": VIEW,
     "/account": VIEW,

@@ -27,6 +27,7 @@ PAGES = (
     ("/run", "Run"),
     ("/units", "Units"),
     ("/lots", "Lots"),
+    ("/nights", "Nights"),
     ("/known", "Known good"),
 )
 THEMES = ("light", "dark")
