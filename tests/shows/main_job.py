@@ -300,7 +300,12 @@ def one_stop(sign: signal.Signals, into_sweep_s: float, serial: str) -> tuple[fl
         time.sleep(0.02)
     time.sleep(into_sweep_s)
     sent = time.time()
-    run.send_signal(sign)
+    if sign is signal.SIGKILL:  # of the controller: the terminal is its client only
+        pids = ["pgrep", "-f", f"rig.jobs.controller {home}/live"]
+        found = subprocess.run(pids, capture_output=True, text=True, check=False)
+        os.kill(int(found.stdout.split()[0]), sign)
+    else:
+        run.send_signal(sign)
     run.wait(timeout=120)  # the machine may be busy; what counts is the log of the world
     off = halted = None
     while time.monotonic() < deadline + 30:
