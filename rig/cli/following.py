@@ -22,13 +22,17 @@ from rig.jobs.controller.ask import Ask
 from rig.jobs.controller.client import LiveClient, fault_of, start
 from rig.jobs.controller.frames import Message
 from rig.jobs.operator.terminal import question_line
+from rig.system import typed_within
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 WATCHDOG_S = 12.0  # what it takes at most, and a little
 
 
-def follow(ask: Ask, show: Callable[[Message], None]) -> dict[str, Any]:
-    """Ask a controller of its own, follow it to its end; how it ended. Raises the fault that ended it."""
+def follow(ask: Ask, show: Callable[[Message], None], *, marks: bool = False) -> dict[str, Any]:
+    """Ask a controller of its own, follow it to its end; how it ended. Raises the fault that ended it.
+
+    marks: Enter at the terminal marks the moment, once the run has begun (before that the line is the arming's).
+    """
     hands = sys.stdin.isatty()
     started = start(ask)
     run: Mapping[str, Any] = {}
@@ -40,6 +44,10 @@ def follow(ask: Ask, show: Callable[[Message], None]) -> dict[str, Any]:
                 stopping = True
                 with suppress(RigError):
                     live.say("stop", by=f"{asked_to_stop()} at the terminal")
+            if marks and hands and run and typed_within(0.0):
+                sys.stdin.readline()
+                with suppress(RigError):
+                    live.say("mark", text="Enter at the terminal", by="the terminal")
             if message is None:
                 continue
             if message.kind in ("run", "snapshot"):

@@ -52,7 +52,7 @@ def watch_shown(request: Request, watch: dict[str, Any], shown: WatchDisplay) ->
             shown.reading(Reading.from_dict(message.head["data"]))
 
     try:
-        ended = follow(of_request(request, kind=WATCH, details={"watch": watch}), show)
+        ended = follow(of_request(request, kind=WATCH, details={"watch": watch}), show, marks=True)
     finally:
         shown.close()
     return kept_run(str(ended["run"]))
