@@ -1,8 +1,9 @@
 """What a recording lacks and what that leaves of its results: the scatter of the data, and what is not known.
 
 It must never invent an influence. A budget line rests on the bench file of the recorder or of the positioner, or on
-neither; lines that rest on an absent file are taken out, and the result names the file. A file of text adds the
-rounding of its last digit to every figure that its volts decide.
+neither; lines that rest on an absent file are taken out, and the result names the file. Without a recorder's file U is
+the scatter of the data alone: what else the method may add is said in the result's note and is no part of it. A file of
+text adds the rounding of its last digit to every figure that its volts decide.
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ GROUPS: Mapping[Absent, tuple[str, ...]] = {
 }
 """Absent file -> groups of measurands whose U needs it."""
 EXACT = ("pole_pairs", "direction")
-LAST_DIGIT = "rounding of the file's last digit"
+ROUNDING = "rounding of the file's"
+LAST_DIGIT = f"{ROUNDING} last digit"
 
 
 def apply_absent(
@@ -58,11 +60,30 @@ def _apply_one(observed: Observed, result: Result, found: SeriesPhasors | None, 
     absent = [file for file in RESTS_ON if observed.lacks(file) and _group(result.measurand) in GROUPS[file]]
     beginnings = tuple(begin for file in absent for begin in RESTS_ON[file])
     lines = [line for line in result.budget if not (beginnings and line.influence.startswith(beginnings))]
+    note = result.note
+    if Absent.RECORDER in absent:
+        note = "; ".join(part for part in (note, _beside(result, lines)) if part)
+        lines = [line for line in lines if _of_data(line)]
     lines += _last_digit(observed, result, found, ratio)
     made = make_result(
-        result.measurand, result.estimate, lines, result.conditions, qualifier=result.qualifier, note=result.note
+        result.measurand, result.estimate, lines, result.conditions, qualifier=result.qualifier, note=note
     )
     return replace(made, unit=result.unit, lacks=tuple(file.value for file in absent))
+
+
+def _of_data(line: BudgetLine) -> bool:
+    """Whether the data alone state an influence: its scatter, or the digits that the file gives."""
+    return line.kind == "A" or line.influence.startswith(ROUNDING)
+
+
+def _beside(result: Result, lines: Sequence[BudgetLine]) -> str:
+    """What the method may add beside the scatter, the largest alone; "" where that is nothing."""
+    rest = [line for line in lines if not _of_data(line) and line.contribution > 0.0]
+    if not rest:
+        return ""
+    most = max(rest, key=lambda line: line.contribution)
+    unit = "" if result.unit in ("ratio", "") else f" {result.unit}"
+    return f"beside the scatter, not in U: {most.influence}, u = {most.contribution:.2g}{unit}"
 
 
 def _group(id_: str) -> str:

@@ -89,6 +89,11 @@ def by_scatter(influence: str, u: float, unit: str, dof: float, sensitivity: flo
     )
 
 
+def scatter(influence: str, u: float, unit: str, sensitivity: float = 1.0, note: str = "") -> BudgetLine:
+    """A type A influence of so many readings that its own degrees of freedom do not count."""
+    return BudgetLine(influence=influence, u=abs(u), unit=unit, sensitivity=sensitivity, kind="A", note=note)
+
+
 def standard(influence: str, u: float, unit: str, sensitivity: float = 1.0, note: str = "") -> BudgetLine:
     """A type B influence by its standard uncertainty."""
     return BudgetLine(influence=influence, u=abs(u), unit=unit, sensitivity=sensitivity, note=note)

@@ -26,7 +26,7 @@ from rig.uncertainty.budget import BudgetLine
 COVERAGE = 0.9545
 LOW, HIGH = 0.935, 0.975
 Q_LOW, Q_HIGH, Q_BOUNDED = 0.90, 1.00, 0.70
-CERTAIN, FEW, ONCE_IN = 1500, 200, 1000
+CERTAIN, FEW, ONCE_IN = 1500, 80, 1000
 GROSSLY_WIDE = 0.05  # q of a row with few intervals, below which its U is far too wide whatever chance did
 RULES = 0.5  # share of the variance from which one bounded influence rules a line: more than all others together
 

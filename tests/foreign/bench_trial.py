@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from multiprocessing import get_context
@@ -41,6 +42,8 @@ def against(
             continue
         if result.measurand in COUNTED or (result.measurand in MEASURANDS and _about_rig(result.measurand)):
             continue
+        if result.measurand == "zero_elec_deg":
+            value = result.estimate - math.remainder(result.estimate - value, 360.0)
         found.append(outcome(seed, result, value, line_name(result, pole_pairs, teeth)))
     return found
 

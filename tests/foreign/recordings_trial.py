@@ -6,11 +6,14 @@ the line is held against the noise-free recording of the same world: what U stat
 
 from __future__ import annotations
 
+import math
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
 from multiprocessing import get_context
 from pathlib import Path
+
+import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "evaluation"))
 
@@ -18,7 +21,7 @@ from coverage_table import Outcome
 
 from foreign.bench_trial import against
 from foreign.recordings import KINDS, Recording, write_recording
-from foreign.world import foreign_world
+from foreign.world import Foreigner, foreign_world
 from rig.description.benches import load_bench
 from rig.evaluation.evaluated import evaluate
 from rig.records.elsewhere.csv_files import read_phasors, read_waves
@@ -40,6 +43,14 @@ def results_of(made: Recording) -> Sequence[Result]:
     return evaluate(observed).results
 
 
+def _against_the_file(world: Foreigner) -> dict[str, float]:
+    """The true values; the electrical zero against the place where the spindle stands when the file says 0."""
+    true = world.truths()
+    start = world.again(0, quiet=True).spindle_rad(np.zeros(1), np.ones(1, dtype=bool), np.zeros(1))
+    turned = math.degrees(true["direction"] * world.part.pole_pairs * float(start[0]))
+    return true | {"zero_elec_deg": (true["zero_elec_deg"] + turned) % 360.0}
+
+
 def one_recording(seed: int) -> list[Outcome]:
     """World `seed` as a recording: kinds take turns, and every other round of kinds has a bench file."""
     kind, with_bench = KINDS[seed % len(KINDS)], (seed // len(KINDS)) % 2 == 0
@@ -47,7 +58,7 @@ def one_recording(seed: int) -> list[Outcome]:
     with tempfile.TemporaryDirectory(prefix="anglewright-foreign-") as folder:
         made = write_recording(world, kind, Path(folder), with_bench=with_bench)
         results = results_of(made)
-        true: Mapping[str, float] = world.truths()
+        true: Mapping[str, float] = _against_the_file(world)
         if not with_bench:
             quiet = write_recording(world.again(0, quiet=True), kind, Path(folder), with_bench=False, name="quiet")
             true = {r.measurand: r.estimate for r in results_of(quiet) if r.estimate is not None}

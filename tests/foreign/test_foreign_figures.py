@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 
 from foreign.bench_run import BenchRun
+from foreign.recordings import write_recording
+from foreign.recordings_trial import results_of
 from foreign.world import foreign_world
 from rig.evaluation.evaluated import evaluate
 
@@ -40,3 +43,30 @@ def test_a_null_is_no_better_known_than_its_channel() -> None:
     observed = run.sweep(run.excited()).impedances().observed()
     line = next(r for r in evaluate(observed).results if r.measurand == "null_fund_sin_v")
     assert line.U is not None and line.estimate is not None and 0.0099 * line.estimate < line.U
+
+
+def test_a_null_by_hand_is_no_better_known_than_its_channel(tmp_path: Path) -> None:
+    """A rotor turned by hand before a recorder that was never compared (0.5 %): U of a null of 7 mV holds a per cent of
+    it, and the truth; U of the quadrature beside it is below a fiftieth of it."""
+    world = foreign_world(20003)
+    found = {r.measurand: r for r in results_of(write_recording(world, "waves", tmp_path, with_bench=True))}
+    null, across = found["null_fund_sin_v"], found["quadrature_sin"]
+    true = world.truths()
+    assert null.estimate is not None and null.U is not None
+    assert 0.0099 * null.estimate < null.U
+    assert null.estimate == pytest.approx(true["null_fund_sin_v"], abs=null.U)
+    assert across.U is not None and 0.02 * true["quadrature_sin"] > across.U
+    assert across.estimate == pytest.approx(true["quadrature_sin"], abs=across.U)
+
+
+def test_scatter_only_is_the_scatter_alone_and_the_note_says_the_rest(tmp_path: Path) -> None:
+    """Without the recorder's file: no influence but of the data themselves, in any line; what the ellipse may take for
+    a centre stands in the line's note with its figure."""
+    made = write_recording(foreign_world(20003), "waves", tmp_path, with_bench=False)
+    lines = [r for r in results_of(made) if r.estimate is not None and r.scatter_only]
+    assert len(lines) > 8
+    for line in lines:
+        assert all(x.kind == "A" or x.influence.startswith("rounding of the file's") for x in line.budget)
+    centre = next(r for r in lines if r.measurand == "centre_sin")
+    assert centre.U is not None and centre.U < 1e-4
+    assert "not in U: winding harmonics that look the same, u = 0.000" in centre.note

@@ -2,7 +2,8 @@
 
 Each check prints its figures and says ok or SHORT; the exit status is non-zero when one falls short.
 --quick (under a minute) is what .ci/run takes: few worlds, chance allowed for. The whole takes 2000 worlds without the
-wire, 40 over it, 200 turned by hand, 600 foreign worlds and 100 of them over the wire; --worlds shortens the first.
+wire, 40 over it, 200 turned by hand, 600 foreign worlds and 100 of them over the wire, 1000 good turns; --worlds
+shortens the first.
 Tables of whole trials: tests/shows/results/.
 """
 
@@ -26,6 +27,7 @@ import assumptions
 import coverage
 import decisions
 import foreign_trials
+import good_turns
 import recordings
 
 Checks = list[tuple[str, Callable[[], Iterator[tuple[bool, str]]]]]
@@ -51,6 +53,7 @@ def checks(options: argparse.Namespace) -> Checks:
     ]
     if strangers:
         shown.append(("foreign bench runs", lambda: foreign_trials.bench_runs(strangers, options.processes)))
+    shown.append(("good turns", lambda: good_turns.good_turns(4 if options.quick else 1000, options.processes)))
     if strangers_wired:
         shown.append(("foreign recordings", lambda: foreign_trials.recordings(strangers, options.processes)))
         shown.append(("foreign over the wire", lambda: foreign_trials.over_wires(strangers_wired, work)))

@@ -18,14 +18,31 @@ from rig.answer import Curves
 from rig.errors import UsageError
 from rig.evaluation.angle.correction import RECHECKED_MECH_ARCMIN, reference_of_steps
 from rig.evaluation.angle.curve import AngleCurve
-from rig.evaluation.angle.maximum import Figures, figures
-from rig.evaluation.angle.positioner import (
-    cyclic_orders,
-    order_half_width_mech_arcmin,
-    other_orders_mech_arcmin,
+from rig.evaluation.angle.drawn_curves import curves_of
+from rig.evaluation.angle.influences import (
+    GAIN,
+    by_positioner,
+    crosstalk_elec_arcmin,
+    gain_in_rms,
+    gain_u_elec_arcmin,
+    mixed_by_gain,
+    on_the_curve,
+    other_output_elec_arcmin,
+    share_of_amplitude,
+    share_of_rms,
 )
-from rig.evaluation.results import ARCMIN_PER_RAD, half_width, make_exact, make_result, make_untested, standard, times
-from rig.evaluation.sampler.channels import Channels
+from rig.evaluation.angle.maximum import Figures, figures
+from rig.evaluation.angle.positioner import cyclic_orders, order_half_width_mech_arcmin
+from rig.evaluation.results import (
+    ARCMIN_PER_RAD,
+    half_width,
+    make_exact,
+    make_result,
+    make_untested,
+    scatter,
+    standard,
+    times,
+)
 from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_teeth
 from rig.evaluation.turn.ratio import why_no_turn
 from rig.evaluation.turn.ratios import Turn, silent_output
@@ -36,7 +53,6 @@ from rig.quantity import Scalar
 from rig.resolver.turn.angle import PolePairs
 from rig.resolver.turn.orders import Orders, fit_orders
 from rig.result import Result
-from rig.uncertainty.budget import BudgetLine
 
 Floats = NDArray[np.float64]
 IDS = (
@@ -71,7 +87,7 @@ def angle_results(rotation: Rotation) -> tuple[list[Result], Curves]:
     results += _errors(rotation, found, curve, stated_figures, conditions)
     results += _orders(rotation, found, curve, stated_figures.model, conditions)
     results += _facts(rotation, curve, conditions)
-    return results, _curves(found, curve, stated_figures)
+    return results, curves_of(found, curve, stated_figures)
 
 
 def _conditions(rotation: Rotation, found: Turn, curve: AngleCurve) -> dict[str, Scalar]:
@@ -131,7 +147,7 @@ def _zero(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[s
         half_width("index", index * p / 60.0, "deg"),
         half_width("axis once a turn", p * order_half_width_mech_arcmin(rotation, found.reference, 1) / 60.0, "deg"),
         half_width("backlash", p * (obs.bench.axis.backlash_arcmin if obs.bench.axis else 1.0) / 120.0, "deg"),
-        standard("noise of the curve", _mean_noise_rad(obs, curve), "rad", 180.0 / math.pi),
+        scatter("noise of the curve", _mean_noise_rad(obs, curve), "rad", 180.0 / math.pi),
     ]
     note = f"against {obs.holder.datum}; electrical zero must be learned again on the machine"
     return make_result("zero_elec_deg", degrees % 360.0, lines, conditions, note=note)
@@ -148,26 +164,11 @@ def _mean_noise_rad(obs: Observed, curve: AngleCurve) -> float:
     return rms / ARCMIN_PER_RAD / math.sqrt(points)
 
 
-def _channels(found: Turn) -> float:
-    """Standard uncertainty, electrical arcmin, that the channels' gain and loading leave in the error (order 2p)."""
-    gains = found.loopback.u_gain
-    return float(0.5 * math.hypot(gains[2], gains[3], 0.1 * found.loading_u)) * ARCMIN_PER_RAD
-
-
-def _crosstalk(channels: Channels, found: Turn, order: int, pole_pairs: int) -> float:
-    """Half-width, electrical arcmin, of what crosstalk adds at an order a turn: the excitation at p, the outputs in
-    each other at 2p."""
-    if order == pole_pairs:
-        u, _, v, _ = found.envelopes()
-        return channels.crosstalk_of_excitation / float(np.max(np.hypot(u, v))) * ARCMIN_PER_RAD
-    return channels.crosstalk * ARCMIN_PER_RAD if order == 2 * pole_pairs else 0.0
-
-
 def _errors(
     rotation: Rotation, found: Turn, curve: AngleCurve, got: Figures, conditions: dict[str, Scalar]
 ) -> list[Result]:
     p = curve.found.value
-    common = _common(rotation, found, p)
+    common = on_the_curve(rotation, found, p)
     seen = conditions | {
         "raw_maximum_elec_arcmin": got.raw_maximum,
         "orders_kept": len(got.kept),
@@ -182,59 +183,15 @@ def _errors(
         ("error_rms_elec_arcmin", got.rms, got.u_rms, 1.0),
     ):
         by_rms = "rms" in id_
-        lines = [*_positioner(got, line[0], factor), standard("noise of the curve", line[1], "arcmin", factor)]
+        lines = [*by_positioner(got, line[0], factor), scatter("noise of the curve", line[1], "arcmin", factor)]
         for order, part in common:
-            spread = _share_of_rms(got, order, part.u, p) if by_rms else 2.0 if "span" in id_ else 1.0
+            spread = 2.0 if "span" in id_ else 1.0
+            if by_rms:
+                gain = part.influence == GAIN
+                spread = gain_in_rms(got, order, curve, part.u) if gain else share_of_rms(got, order, part.u, p)
             lines.append(times(part, spread * factor))
         results.append(make_result(id_, value * factor, lines, seen))
     return results
-
-
-def _positioner(got: Figures, u: float, factor: float) -> list[BudgetLine]:
-    """What the positioner leaves, simultaneous over the turn, by its orders: each even within what the file states."""
-    names = {1: "positioner once a turn, simultaneous", 2: "positioner twice a turn, simultaneous"}
-    return [
-        half_width(names[n], u * math.sqrt(3.0 * share), "arcmin", factor, note=got.note)
-        for n, share in got.by_order.items()
-    ]
-
-
-def _common(rotation: Rotation, found: Turn, p: int) -> list[tuple[int, BudgetLine]]:
-    """Influences on the whole curve with the order a turn at which they act (0: unknown)."""
-    other = p * other_orders_mech_arcmin(rotation, found.reference)
-    unseen = 0.5 * p * rotation.slip.limit_mech_arcmin if rotation.slip is not None else 0.0
-    return [
-        (2 * p, standard("channel gain sine against cosine", _channels(found), "arcmin", note="after the loopback")),
-        (0, _play_left(rotation, found, p)),
-        (0, half_width("slip not excluded", unseen, "arcmin", note="a ramp over the turn that closure can't see")),
-        (0, half_width("axis, orders not stated", other, "arcmin")),
-        (p, half_width("crosstalk of the excitation", _crosstalk(rotation.windings.channels, found, p, p), "arcmin")),
-        (
-            2 * p,
-            half_width(
-                "crosstalk of sine and cosine", _crosstalk(rotation.windings.channels, found, 2 * p, p), "arcmin"
-            ),
-        ),
-    ]
-
-
-def _play_left(rotation: Rotation, found: Turn, p: int) -> BudgetLine:
-    """What the axis' play leaves in the mean of both passes, electrical arcmin: measured on the fly, else stated."""
-    name = "backlash left after both passes"
-    if found.repeat_elec_rad is not None:
-        u = found.repeat_elec_rad * ARCMIN_PER_RAD
-        return standard(name, u, "arcmin", note="turn two against turn one of each pass")
-    width = p * play_half_width_mech_arcmin(rotation.observed, found.reference)
-    return half_width(name, width, "arcmin", note="bench file")
-
-
-def _share_of_rms(got: Figures, order: int, u: float, p: int) -> float:
-    """How far the rms of the curve follows a small wave of this order: by the curve's own wave there, |a| / (2 rms),
-    and by the small wave's own power. Order 0: of all orders kept the one that matters most."""
-    rms = max(got.rms, 1e-12)
-    orders = [n for n in ([order] if order else got.kept) if n in got.model.orders and n % p == 0]
-    own = max((got.model.amplitude(n) for n in orders), default=0.0) / (2.0 * rms)
-    return min(math.hypot(own, u / (2.0 * rms)), 0.71)
 
 
 def _orders(
@@ -249,13 +206,18 @@ def _orders(
         width = order_half_width_mech_arcmin(rotation, found.reference, order)
         lines = [
             half_width("positioner at this order", width, "arcmin", note="bench file"),
-            standard("noise", model.u_amplitude(order) / p, "arcmin"),
-            half_width("crosstalk", _crosstalk(rotation.windings.channels, found, order, p) / p, "arcmin"),
+            scatter("noise", model.u_amplitude(order) / p, "arcmin"),
+            half_width("crosstalk", crosstalk_elec_arcmin(rotation.windings.channels, found, order, p) / p, "arcmin"),
         ]
         if order == 2 * p:
-            gain = _channels(found) / p
-            share = _share_of_amplitude(model, order, curve, gain * p)
-            lines.append(standard("channel gain sine against cosine", gain, "arcmin", share))
+            gain = gain_u_elec_arcmin(found) / p
+            share = share_of_amplitude(model, order, curve, gain * p)
+            lines.append(standard(GAIN, gain, "arcmin", share))
+        else:
+            mixed = mixed_by_gain(model, order, p)
+            lines.append(standard(GAIN, gain_u_elec_arcmin(found) / p, "arcmin", mixed, note="with other orders"))
+        if order == 4 * p:
+            lines.append(half_width("loading by the other output", other_output_elec_arcmin(found) / p, "arcmin"))
         note = "" if order % p == 0 else "not a multiple of the pole pairs: rotor or positioner"
         seen = conditions | _phase(rotation, curve, model, order)
         results.append(make_result(f"order_{order}_mech_arcmin", model.amplitude(order) / p, lines, seen, note=note))
@@ -268,16 +230,6 @@ def _phase(rotation: Rotation, curve: AngleCurve, model: Orders, order: int) -> 
         return {}
     turned = 0.0 if curve.found.direction > 0 else 180.0
     return {"phase_deg": (math.degrees(model.phase_rad(order)) + turned) % 360.0}
-
-
-def _share_of_amplitude(model: Orders, order: int, curve: AngleCurve, size_elec_arcmin: float) -> float:
-    """How far the amplitude of order 2p follows a gain's wave sin(2 theta_elec) of this size: by the part along the
-    order's own wave, and by the square of the part across it."""
-    own = complex(model.coefficients[model.orders.index(order)])
-    gain_rad = curve.found.direction * (2.0 * curve.zero_elec_rad - math.pi / 2.0)
-    apart = math.atan2(own.imag, own.real) - gain_rad
-    across = min(1.0, abs(size_elec_arcmin * math.sin(apart)) / max(2.0 * abs(own), 1e-12))
-    return math.hypot(math.cos(apart), across)
 
 
 def _facts(rotation: Rotation, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
@@ -325,7 +277,7 @@ def _coarse(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict
     lines = [
         half_width("positioner", p * widths, "arcmin", note="bench file"),
         half_width("few positions", 0.3 * worst, "arcmin", note="quick screen"),
-        standard("channel gain sine against cosine", _channels(found), "arcmin"),
+        standard(GAIN, gain_u_elec_arcmin(found), "arcmin"),
     ]
     note = "coarse: a few spots only"
     return [
@@ -333,33 +285,3 @@ def _coarse(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict
         make_result("error_max_mech_arcmin", worst / p, [times(x, 1.0 / p) for x in lines], conditions, note=note),
         make_result("error_rms_elec_arcmin", rms, lines, conditions, note=note),
     ]
-
-
-def _curves(found: Turn, curve: AngleCurve, got: Figures) -> Curves:
-    u, qu, v, qv = found.envelopes()
-    inside = found.inside & (found.counter_clockwise | ~np.any(found.counter_clockwise))
-    rank = np.flatnonzero(inside)[np.argsort(np.mod(found.theta_mech_rad[inside], 2 * math.pi), kind="stable")]
-    omega = 2.0 * math.pi * found.frequency_hz
-    current = found.exc_i[rank]
-    z = np.divide(found.exc_v[rank], current, out=np.full(rank.size, np.nan, complex), where=np.abs(current) > 0.0)
-    p = curve.found.value
-    return Curves(
-        angle_mech_deg=tuple(np.degrees(curve.theta_mech_rad).tolist()),
-        error_ccw_elec_arcmin=_as_tuple(curve.ccw),
-        error_cw_elec_arcmin=_as_tuple(curve.cw),
-        error_mean_elec_arcmin=tuple(curve.mean.tolist()),
-        error_model_elec_arcmin=tuple(got.model_curve.tolist()),
-        error_band_elec_arcmin=float(2.0 * got.u_band),
-        orders=tuple(got.model.orders),
-        orders_mech_arcmin=tuple((np.abs(got.model.coefficients) / p).tolist()),
-        envelope_angle_mech_deg=tuple(np.degrees(np.mod(found.theta_mech_rad[rank], 2 * math.pi)).tolist()),
-        envelope_sine=tuple(u[rank].tolist()),
-        envelope_cosine=tuple(v[rank].tolist()),
-        quadrature_sine=tuple(qu[rank].tolist()),
-        quadrature_cosine=tuple(qv[rank].tolist()),
-        l_exc_h=_as_tuple(z.imag / omega if omega > 0.0 else np.full(rank.size, np.nan)),
-    )
-
-
-def _as_tuple(values: Floats) -> tuple[float | None, ...]:
-    return tuple(float(v) if math.isfinite(v) else None for v in values)

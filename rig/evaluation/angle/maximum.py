@@ -24,6 +24,7 @@ from rig.evaluation.turn.ratios import Turn
 from rig.evaluation.turn.rotation import Rotation
 from rig.observed import Observed
 from rig.resolver.turn.grids import fold_order
+from rig.resolver.turn.noise import without_lines
 from rig.resolver.turn.orders import KEEP_CHI2, Orders, fit_orders, residual_test
 from rig.uncertainty.coverage import COVERAGE
 
@@ -80,7 +81,7 @@ def figures(rotation: Rotation, found: Turn, theta_mech_rad: Floats, error: Floa
     points = theta_mech_rad.size
     teeth = stated_teeth(rotation.observed, points)
     orders = candidate_orders(points, pole_pairs, teeth, nuisance, largest_gap(theta_mech_rad))
-    model = fit_orders(theta_mech_rad, error, [*orders, *nuisance])
+    model = without_lines(theta_mech_rad, error, fit_orders(theta_mech_rad, error, [*orders, *nuisance]))
     kept = tuple(n for n in orders if model.chi2(n) > KEEP_CHI2) or (1,)
     widths = {n: pole_pairs * order_half_width_mech_arcmin(rotation, found.reference, n) for n in (1, 2)}
     shared = tuple(n for n in widths if n in orders)
@@ -174,14 +175,21 @@ def _errors(
 
 def _noise(model: Orders, kept: tuple[int, ...], fine: Floats, rng: np.random.Generator) -> tuple[Floats, float]:
     """((3,) standard uncertainties that noise leaves in largest, span and rms, by trials of the estimator itself, with
-    the orders that chance keeps or leaves out; half the simultaneous band over the turn, for the curve as a whole)."""
+    the orders that chance keeps or leaves out; half the simultaneous band over the turn, for the curve as a whole).
+
+    Orders that do not stand out are not all noise: what their powers hold beyond it, on the average, the part has, with
+    any phase, and the estimator leaves it out."""
     u = np.array([model.u_amplitude(n) for n in model.orders])
     own = np.isin(model.orders, kept)
-    base = np.where(own, model.coefficients, 0.0)
-    draws = u * (rng.standard_normal((NOISE_TRIALS, u.size)) + 1j * rng.standard_normal((NOISE_TRIALS, u.size)))
+    beyond = np.abs(model.coefficients[~own]) ** 2 - 2.0 * u[~own] ** 2
+    hidden = math.sqrt(max(0.0, float(np.mean(beyond))) / 2.0) if beyond.size else 0.0
+    shape = (NOISE_TRIALS, u.size)
+    draws = u * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
+    unseen = hidden * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
+    base = np.where(own, model.coefficients, unseen)
     waves = np.exp(1j * np.outer(np.array(model.orders), fine[::4]))
     seen = base + draws
     stays = np.abs(seen) ** 2 > KEEP_CHI2 * u**2
-    moved = np.abs(_three((np.where(stays, seen, 0.0) @ waves).real) - _three((base @ waves).real[None, :]))
+    moved = np.abs(_three((np.where(stays, seen, 0.0) @ waves).real) - _three((base @ waves).real))
     reach = np.max(np.abs((np.where(own, draws, 0.0) @ waves).real), axis=1)
     return np.quantile(moved, COVERAGE, axis=1) / K, float(np.quantile(reach, COVERAGE)) / K

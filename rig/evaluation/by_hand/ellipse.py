@@ -2,9 +2,8 @@
 
 It must never know a run, an instrument or a limit. The radius over the indicated electrical angle, the same number of
 times everywhere however jerkily the hand moved, carries ratio, imbalance, orthogonality and centre; winding harmonics
-look like them (rig/resolver/README.md, 2: a_3 like a_-1, a_2 like a_0), so the largest radius order that only
-harmonics make is
-handed on. Theory: rig/resolver/README.md, 2.
+look like them (a_3 like a_-1, a_2 like a_0). The carriers' phases are those over the same even places. Theory:
+rig/resolver/README.md, 2.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 from rig.resolver.turn.angle import electrical_angle
 from rig.resolver.turn.ellipse import Ellipse, fit_ellipse
+from rig.resolver.turn.noise import noise_of
 from rig.resolver.turn.orders import fit_orders
 from rig.signal.phasor import carrier_phase, signed_envelope
 
@@ -33,10 +33,13 @@ HARMONIC_ORDERS = (3, 4, 5, 6)  # electrical orders of the radius that only wind
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandTurn:
     """The turn by hand. cycles: electrical turns covered in all; turns_mech: by the pole pairs told; whole: a whole
-    mechanical turn was covered, so that what the rotor does once a turn is averaged. harmonic: amplitude of the
-    largest radius order that only winding harmonics make, relative. theta (b,): indicated, mechanical rad where whole,
-    else electrical; across: modulus of quadrature that one window in a hundred passes; u, v, qu, qv (b,): in-phase and
-    quadrature envelopes there."""
+    mechanical turn was covered, so that what the rotor does once a turn is averaged.
+
+    harmonic: amplitude of the largest radius order that only winding harmonics make, relative. bend: how far even
+    places of the indicated angle may be uneven places of the rotor, relative, by centre, imbalance, orthogonality and
+    harmonics. u_phase_rad: standard uncertainties of both phases by the scatter across the carrier. theta (b,):
+    indicated, mechanical rad where whole, else electrical. across: modulus of quadrature that one window in a hundred
+    passes. u, v, qu, qv (b,): in-phase and quadrature envelopes there."""
 
     ellipse: Ellipse
     phase_sine_rad: float
@@ -52,6 +55,7 @@ class HandTurn:
     turns_mech: float
     whole: bool
     harmonic: float
+    bend: float
     across: tuple[float, float]
     points: int
 
@@ -77,27 +81,59 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
         )
     bins, means = _even(theta, span, (np.hypot(u, v), qu, qv))
     radius, across_u, across_v = means
-    shown_u, shown_v = radius * np.sin(bins), radius * np.cos(bins)
+    (phase_u, shown_u, even_qu), (phase_v, shown_v, even_qv) = (
+        _turned(side.phase_rad, radius * wave, across)
+        for side, wave, across in zip(phases, (np.sin(bins), np.cos(bins)), (across_u, across_v), strict=True)
+    )
     smooth, harmonic = _harmonics(bins, radius, span)  # a harmonic that is known is no scatter of the ellipse
     ellipse = fit_ellipse(smooth * np.sin(bins), smooth * np.cos(bins))
     return HandTurn(
         ellipse=ellipse,
-        phase_sine_rad=phases[0].phase_rad,
-        phase_cosine_rad=phases[1].phase_rad,
-        u_phase_rad=(phases[0].u_rad, phases[1].u_rad),
+        phase_sine_rad=phase_u,
+        phase_cosine_rad=phase_v,
+        u_phase_rad=(
+            _phase_noise(bins / span, shown_u, even_qu, orders_shown(bins.size, span, whole)),
+            _phase_noise(bins / span, shown_v, even_qv, orders_shown(bins.size, span, whole)),
+        ),
         theta_rad=bins / span,
         cycle=span,
         u=shown_u,
         v=shown_v,
-        qu=across_u,
-        qv=across_v,
+        qu=even_qu,
+        qv=even_qv,
         cycles=cycles,
         turns_mech=cycles / pole_pairs,
         whole=whole,
         harmonic=harmonic,
+        bend=off_centre(ellipse) + 0.5 * math.hypot(ellipse.imbalance, ellipse.orthogonality_rad) + harmonic,
         across=(float(np.quantile(np.abs(qu), 0.99)), float(np.quantile(np.abs(qv), 0.99))),
         points=u.size,
     )
+
+
+def orders_shown(places: int, span: int, whole: bool) -> list[int]:
+    """Orders that the places of a turn by hand show."""
+    return list(range(1, max(span, places // 3) + 1)) if whole else [1, 2, 3, 4]
+
+
+def _phase_noise(theta: Floats, along: Floats, across: Floats, orders: list[int]) -> float:
+    """Standard uncertainty of a carrier's phase, rad, by the scatter across it that no order of the turn explains."""
+    left = noise_of(theta, across, fit_orders(theta, across, orders))
+    return float(np.linalg.norm(left) / np.sqrt(left.size) / np.linalg.norm(along))
+
+
+def off_centre(ellipse: Ellipse) -> float:
+    """Distance of the ellipse's centre from zero, relative to its size: first order of the radius."""
+    return math.hypot(ellipse.centre_u / ellipse.amplitude_u, ellipse.centre_v / ellipse.amplitude_v)
+
+
+def _turned(phase_rad: float, along: Floats, across: Floats) -> tuple[float, Floats, Floats]:
+    """(phase, envelope, quadrature) of an output once its carrier is the one over these even places: where the hand
+    lingers the windings' quadrature counts more often, which tilts the phase of all windows together."""
+    values = along + 1j * across
+    turn = 0.5 * float(np.angle(np.sum((values - np.mean(values)) ** 2)))
+    turned = values * np.exp(-1j * turn)
+    return phase_rad + turn, turned.real.copy(), turned.imag.copy()
 
 
 def follow_angle(theta_elec_rad: Floats, speed_elec_rad_s: Floats, at_s: Floats) -> Floats:
@@ -147,7 +183,8 @@ def _harmonics(bins: Floats, radius: Floats, span: int) -> tuple[Floats, float]:
     """((b,) radius of the ellipse and its scatter alone, largest order that only winding harmonics make over the mean).
 
     Orders of the turn that are not the ellipse's own (its first and second) are known and no scatter: winding harmonics
-    and, over a whole turn, what the rotor does in it. What is left is scaled by the degrees of freedom they took."""
+    and, over a whole turn, what the rotor does in it. What is left is scaled by the degrees of freedom they took
+    (rig/resolver/turn/noise.py)."""
     harmonics = [span * n for n in HARMONIC_ORDERS]
     orders = sorted({*range(1, MECHANICAL * span + 1), *harmonics}) if span > 1 else [1, 2, *harmonics]
     if radius.size < BINS * span or radius.size - 2 * len(orders) - 1 < LEAST_DOF:
@@ -155,7 +192,5 @@ def _harmonics(bins: Floats, radius: Floats, span: int) -> tuple[Floats, float]:
     fit = fit_orders(bins / span, radius, orders)
     own = [fit.orders.index(span), fit.orders.index(2 * span)]
     waves = sum((fit.coefficients[i] * np.exp(1j * fit.orders[i] * bins / span)).real for i in own)
-    left = radius - fit.evaluate(bins / span)
-    scale = math.sqrt(radius.size / max(radius.size - 2 * len(orders) - 1, 1))
     largest = max(fit.amplitude(n) for n in harmonics) / fit.constant
-    return fit.constant + waves + scale * left, largest
+    return fit.constant + waves + noise_of(bins / span, radius, fit), largest

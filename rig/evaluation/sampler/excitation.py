@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.evaluation.coils.windings import Windings
-from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, standard
+from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, scatter, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import EXC_V, SeriesPhasors
 from rig.evaluation.turn.passes import swept_series
@@ -20,7 +21,9 @@ from rig.observed import RECORD, Absent, Observed
 from rig.quantity import Scalar
 from rig.result import Result
 
+Floats = NDArray[np.float64]
 IDS = ("v_exc_rms", "i_exc_rms", "f_exc_hz", "thd_exc")
+MANY = 16  # captures whose own scatter tells more than one capture's noise
 FIT_DOF = 30.0  # of one record of many samples
 CLOCK_PPM = 50.0  # half-width of the sampler's clock where the bench file states nothing
 
@@ -62,11 +65,22 @@ def _level(obs: Observed, found: SeriesPhasors) -> Result:
         half_width("sampler gain", _gain(obs), "relative", mean, note="bench file"),
     ]
     if n > 2:
-        lines.append(by_scatter("scatter over the captures", float(level.std(ddof=1)) / math.sqrt(n), "V", n - 1.0))
+        lines.append(
+            by_scatter("scatter over the captures", scatter_of_mean(level[np.argsort(found.at_s)]), "V", n - 1.0)
+        )
     else:
         u = float(found.u_noise_v[EXC_V]) / obs.bench.sampler.exc_divider / math.sqrt(2.0 * n)
         lines.append(by_scatter("noise of the capture", u, "V", FIT_DOF))
     return make_result("v_exc_rms", mean, lines, {"series": found.series, "captures": n})
+
+
+def scatter_of_mean(values: Floats) -> float:
+    """Standard uncertainty of the mean of values (n,) in the order taken, n > 1, by what each differs from the next: a
+    slow change over the turn comes back at every turn and is no scatter.
+
+    Source: J. von Neumann, Ann. Math. Stat. 12 (1941) 367, the mean square successive difference.
+    """
+    return float(np.sqrt(np.mean(np.diff(values) ** 2) / 2.0 / values.size))
 
 
 def _gain(obs: Observed) -> float:
@@ -86,8 +100,9 @@ def _current(windings: Windings, found: SeriesPhasors) -> Result:
         standard("channel gain after the loopback", float(found.loopback.u_gain[1]), "relative", mean),
     ]
     if n > 2:
-        spread = float(rms.std(ddof=1)) / math.sqrt(n)
-        lines.append(by_scatter("scatter over the captures", spread, "A", n - 1.0))
+        lines.append(
+            by_scatter("scatter over the captures", scatter_of_mean(rms[np.argsort(found.at_s)]), "A", n - 1.0)
+        )
     impedance = windings.impedance("exc")
     conditions: dict[str, Scalar] = {"level_v_rms": level, "frequency_hz": found.frequency.frequency_hz}
     if impedance is not None:
@@ -122,10 +137,15 @@ def _thd(found: SeriesPhasors) -> Result:
     clean = math.sqrt(max(mean**2 - 8.0 * floor**2, 0.0))
     lines = [
         half_width("sampler's own distortion", 1e-4, "ratio"),
-        standard("noise", 2.0 * floor, "ratio"),
+        scatter("noise", _scatter_of_median(thd) if thd.size >= MANY else 2.0 * floor, "ratio"),
         half_width("fit", 0.02 * clean, "ratio"),
     ]
     return make_result("thd_exc", clean, lines, {"harmonics": "2 to 5", "series": found.series})
+
+
+def _scatter_of_median(values: Floats) -> float:
+    """Standard uncertainty of the median of many values: that of a mean times the root of half pi."""
+    return math.sqrt(0.5 * math.pi / values.size) * float(np.std(values, ddof=1))
 
 
 def background_results(obs: Observed) -> list[Result]:

@@ -39,7 +39,7 @@ class Balance:
 def balance(obs: Observed, seen: Places, sine: Envelope, cosine: Envelope, coarse: bool) -> Balance:
     """The balance of a turn."""
     direction = direction_of(sine, cosine)
-    scatter = math.hypot(sine.u_wave, cosine.u_wave) / abs(cosine.wave)
+    sizes = (abs(sine.wave), abs(cosine.wave))
     ellipse = None if coarse or not obs.lacks(Absent.POSITIONER) else ellipse_of(seen)
     if ellipse is not None and _positions_bend(seen, obs.part.pole_pairs, direction):
         return Balance(
@@ -52,12 +52,12 @@ def balance(obs: Observed, seen: Places, sine: Envelope, cosine: Envelope, coars
             u_tr=(float(ellipse.u[4]), float(ellipse.u[5])),
         )
     return Balance(
-        imbalance=abs(sine.wave) / abs(cosine.wave) - 1.0,
-        u_imbalance=scatter,
+        imbalance=sizes[0] / sizes[1] - 1.0,
+        u_imbalance=float(np.linalg.norm(sine.along / sizes[0] - cosine.along / sizes[1])) * sizes[0] / sizes[1],
         orthogonality_rad=orthogonality_rad(sine, cosine, direction),
-        u_orthogonality_rad=scatter,
+        u_orthogonality_rad=float(np.linalg.norm(sine.across / sizes[0] - cosine.across / sizes[1])),
         by="positions",
-        tr=(abs(sine.wave), abs(cosine.wave)),
+        tr=sizes,
         u_tr=(sine.u_wave, cosine.u_wave),
     )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,20 +17,38 @@ from numpy.typing import NDArray
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Observed
 from rig.resolver.turn.grids import fold_order
+from rig.resolver.turn.noise import moved, noise_of, without_lines
 from rig.resolver.turn.orders import KEEP_CHI2, Orders, fit_orders
+from rig.uncertainty.coverage import COVERAGE
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
+SEED, TRIALS = 20_253, 1000  # of the choice of orders: the same run always gives the same figures
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Envelope:
-    """A channel's signed envelope as orders a mechanical turn. wave: complex amplitude of order p, Re(c e^{j p theta});
-    u_wave: standard uncertainty of |wave| from the scatter; both in the unit of the envelope."""
+    """A channel's signed envelope as orders a mechanical turn. wave: complex amplitude of order p, Re(c e^{j p theta}),
+    in the unit of the envelope.
+
+    along, across, shift: (n,) what the noise of each place does to |wave|, to its phase (as a length) and to the
+    constant: the root of the sum of squares is the standard uncertainty by the scatter."""
 
     fit: Orders
     wave: complex
-    u_wave: float
+    along: Floats
+    across: Floats
+    shift: Floats
+
+    @property
+    def u_wave(self) -> float:
+        """Standard uncertainty of |wave| from the scatter."""
+        return float(np.linalg.norm(self.along))
+
+    @property
+    def u_constant(self) -> float:
+        """Standard uncertainty of the constant from the scatter."""
+        return float(np.linalg.norm(self.shift))
 
     @property
     def constant(self) -> float:
@@ -57,8 +75,11 @@ def envelope(
         shown = {fold_order(n + side, points) for n in cyclic for side in (-pole_pairs, pole_pairs)}
         orders = sorted({*orders, *(n for n in shown if 0 < n < points / 2)})
     fit = fit_orders(theta_mech_rad, values, orders)
-    wave = complex(fit.coefficients[fit.orders.index(pole_pairs)])
-    return Envelope(fit=fit, wave=wave, u_wave=fit.u_amplitude(pole_pairs))
+    at = fit.orders.index(pole_pairs)
+    wave = complex(fit.coefficients[at])
+    by_place = moved(theta_mech_rad, noise_of(theta_mech_rad, values, fit), fit)
+    turned = (by_place[2 * at + 1] + 1j * by_place[2 * at + 2]) * np.exp(-1j * np.angle(wave))
+    return Envelope(fit=fit, wave=wave, along=turned.real, across=turned.imag, shift=by_place[0])
 
 
 def _places(theta_mech_rad: Floats) -> int:
@@ -118,7 +139,44 @@ def _average(values: Complexes, at: NDArray[np.int64], count: NDArray[np.int64])
 
 
 def pruned(theta_mech_rad: Floats, values: Floats, orders: Sequence[int]) -> Orders:
-    """Only the orders that stand out of the noise (rig/resolver/README.md, 5), the largest where none does."""
-    whole = fit_orders(theta_mech_rad, values, orders)
-    kept = [n for n in whole.orders if whole.chi2(n) > KEEP_CHI2]
-    return fit_orders(theta_mech_rad, values, kept or [max(whole.orders, key=whole.chi2)])
+    """Only the orders that stand out of the noise (rig/resolver/README.md, 5), the largest where none does.
+
+    Its covariance holds, with the constant, what the choice itself leaves uncertain anywhere on the turn: an order of
+    the part that does not stand out is left out, and one of noise is kept now and then.
+    """
+    whole = without_lines(theta_mech_rad, values, fit_orders(theta_mech_rad, values, orders))
+    kept = [n for n in whole.orders if whole.chi2(n) > KEEP_CHI2] or [max(whole.orders, key=whole.chi2)]
+    fit = without_lines(theta_mech_rad, values, fit_orders(theta_mech_rad, values, kept))
+    u = np.array([whole.u_amplitude(n) for n in whole.orders if n not in kept])
+    power = np.array([whole.amplitude(n) ** 2 / 2.0 for n in whole.orders if n not in kept])
+    covariance = fit.covariance.copy()
+    covariance[0, 0] += _by_choice(u, power, float(np.mean(fit.variance(theta_mech_rad))))
+    return replace(fit, covariance=covariance)
+
+
+def _by_choice(u: Floats, power: Floats, variance: float) -> float:
+    """What the choice of orders adds to the variance of a place, by trials of the choice itself: the square of half of
+    what 95.45 % of the errors stay below, less the variance of the orders kept.
+
+    u, power: (m,) standard uncertainty of a component of each order left out, half its squared amplitude; what the
+    powers hold beyond noise the part has, spread evenly over these orders, with any phase."""
+    if u.size == 0:
+        return 0.0
+    rng = np.random.default_rng(SEED)
+    hidden = math.sqrt(max(0.0, float(np.sum(power - u**2))) / u.size)
+    true, noise = (
+        size * (rng.standard_normal((TRIALS, u.size)) + 1j * rng.standard_normal((TRIALS, u.size)))
+        for size in (hidden, u)
+    )
+    seen = true + noise
+    errors = np.sum(np.where(np.abs(seen) ** 2 > KEEP_CHI2 * u**2, seen, 0.0) - true, axis=1).real
+    errors += math.sqrt(variance) * rng.standard_normal(TRIALS)
+    return max(0.0, float(np.quantile(np.abs(errors), COVERAGE) / 2.0) ** 2 - variance)
+
+
+def phase_noise(seen: Places, name: str, wave: Envelope) -> float:
+    """Standard uncertainty of a carrier's phase, rad, by the scatter across it that no order of the turn explains."""
+    orders = [n for n in wave.fit.orders if 2 * n < seen.theta.size - 2]
+    values = seen.side(name)[1]
+    left = noise_of(seen.theta, values, fit_orders(seen.theta, values, orders or [1]))
+    return float(np.sqrt(np.mean(left**2))) * math.sqrt(2.0 / seen.theta.size) / max(abs(wave.wave), 1e-12)

@@ -13,20 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.evaluation.results import half_width, make_result, make_untested, standard
+from rig.evaluation.results import half_width, make_result, make_untested, scatter, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import COSINE, SINE
-from rig.evaluation.turn.envelopes import Envelope, Places, envelope_orders, pruned
+from rig.evaluation.turn.envelopes import Envelope, Places, envelope_orders, phase_noise, pruned
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.turn.largest_null import largest_null
+from rig.resolver.turn.loading import ACROSS
+from rig.resolver.turn.noise import are_even
 from rig.resolver.turn.ratio import crossings
 from rig.result import Result
 from rig.signal.phasor import carrier_phase
 
 Floats = NDArray[np.float64]
-BY_CHANCE = 1.15  # noise that orders kept or left out by chance add to the fit's own
 HARMONIC_LOADING = 0.03  # half-width, relative, of the harmonics by the loading of the outputs
 
 
@@ -35,7 +36,9 @@ def quadrature_result(
 ) -> Result:
     """Largest share across the carrier over the turn, by the orders that stand out of the noise."""
     tr = abs(wave.wave)
-    carrier = carrier_phase((found.sine if name == "sin" else found.cosine)[found.inside])
+    carrier = phase_noise(seen, name, wave)
+    if not are_even(seen.theta):  # quadrature that turns with the rotor then tilts the carrier
+        carrier = carrier_phase((found.sine if name == "sin" else found.cosine)[found.inside]).u_rad
     orders = envelope_orders(seen.theta, channels.observed.part.pole_pairs, found.coarse, channels.observed.part.teeth)
     across = pruned(seen.theta, seen.side(name)[1], orders)
     fine = np.linspace(0.0, 2.0 * math.pi, 4096, endpoint=False)
@@ -43,10 +46,11 @@ def quadrature_result(
     noise = float(np.sqrt(np.max(across.variance(fine[::64])))) / tr
     leaked = _leakage(channels, found, name, tr) / tr
     lines = [
-        standard("noise and orders left out", noise * math.sqrt(2.0), "ratio"),
-        standard("carrier phase", carrier.u_rad, "ratio"),
+        scatter("noise and orders left out", noise, "ratio"),
+        scatter("carrier phase", carrier, "ratio"),
         half_width("crosstalk", leaked, "ratio"),
         half_width("channel gain and loading", 1e-3 * quadrature, "ratio"),
+        half_width("loading by the other output", ACROSS * abs(found.loading_other.imag), "ratio"),
     ]
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "ratio", note="quick screen"))
@@ -76,7 +80,7 @@ def null_results(
             continue
         worst = largest_null(parts[:, :count], u[:, :count], leaked)
         lines = [
-            standard("noise and crosstalk at the null", worst.u, "V"),
+            scatter("noise and crosstalk at the null", worst.u, "V"),
             standard("excitation divider and channel gain", _u_scale(channels, found, name), "relative", worst.value),
             half_width("loading of the harmonics", HARMONIC_LOADING * abs(worst.value - fundamental), "V"),
         ]
@@ -109,7 +113,7 @@ def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[
             fit = pruned(seen.theta, part - along * float(part @ along / (along @ along)), orders)
             values.append(fit.evaluate(at) * scale)
             variances.append(fit.variance(at) * scale**2)
-    return np.stack(values, axis=1), BY_CHANCE * np.sqrt(np.stack(variances, axis=1))
+    return np.stack(values, axis=1), np.sqrt(np.stack(variances, axis=1))
 
 
 def _leakage(channels: Channels, found: Turn, name: str, tr: float) -> float:

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.evaluation.angle.positioner import cyclic_orders, order_half_width_mech_arcmin
-from rig.evaluation.results import ARCMIN_PER_RAD, half_width, make_result, make_untested, standard
+from rig.evaluation.results import ARCMIN_PER_RAD, half_width, make_result, make_untested, scatter, standard
 from rig.evaluation.turn.balance import Balance, balance, ellipse_of
-from rig.evaluation.turn.envelopes import Envelope, Places, envelope, places
+from rig.evaluation.turn.envelopes import Envelope, Places, envelope, phase_noise, places
 from rig.evaluation.turn.nulls import null_results, quadrature_result
 from rig.evaluation.turn.orders import stated_teeth
 from rig.evaluation.turn.passes import swept_series
@@ -27,7 +27,6 @@ from rig.evaluation.turn.rotation import Rotation
 from rig.observed import Absent, Observed
 from rig.quantity import Scalar
 from rig.resolver.turn.grids import STEPPER_ORDERS
-from rig.resolver.turn.orders import fit_orders
 from rig.result import Result
 
 Complexes = NDArray[np.complex128]
@@ -127,7 +126,7 @@ def _amplitudes(rotation: Rotation, found: Turn, even: Balance, conditions: dict
             standard("excitation divider", sampler.exc_divider_u, "relative", tr, note="bench file"),
             standard("channel gain after the loopback", float(found.loopback.u_gain[channel]), "relative", tr),
             standard("loading by the sampler's inputs", found.loading_u, "relative", tr),
-            standard("scatter round the turn", u_tr, "ratio"),
+            scatter("scatter round the turn", u_tr, "ratio"),
             half_width("positions of the axis", _second_order(rotation, found), "relative", tr),
         ]
         if found.coarse:
@@ -137,7 +136,7 @@ def _amplitudes(rotation: Rotation, found: Turn, even: Balance, conditions: dict
     lines = [
         standard("channel gain sine against cosine", float(math.hypot(gains[2], gains[3])), "ratio"),
         standard("loading, what is not in common", 0.1 * found.loading_u, "ratio"),
-        standard("scatter round the turn", even.u_imbalance, "ratio"),
+        scatter("scatter round the turn", even.u_imbalance, "ratio"),
         half_width("positions of the axis, order 2p", _imbalance_by_axis(rotation, found), "ratio"),
     ]
     if found.coarse:
@@ -169,7 +168,7 @@ def _imbalance_by_axis(rotation: Rotation, found: Turn) -> float:
 
 def _phases(found: Turn, seen: Places, waves: tuple[Envelope, Envelope], conditions: dict[str, Scalar]) -> list[Result]:
     deg = 180.0 / math.pi
-    noise = {name: _phase_noise(seen, name, wave) for name, wave in zip(("sin", "cos"), waves, strict=True)}
+    noise = {name: phase_noise(seen, name, wave) for name, wave in zip(("sin", "cos"), waves, strict=True)}
     phases = {"sin": (found.phase_sine_rad, 2), "cos": (found.phase_cosine_rad, 3)}
     results = []
     for name, (phase, channel) in phases.items():
@@ -177,7 +176,7 @@ def _phases(found: Turn, seen: Places, waves: tuple[Envelope, Envelope], conditi
             standard("channel phase after the loopback", float(found.loopback.u_phase_rad[channel]), "rad", deg),
             standard("loading by the sampler's inputs", found.loading_u, "rad", deg),
             half_width("phase of the divider", 5e-4, "rad", deg),
-            standard("noise across the carrier", noise[name], "rad", deg),
+            scatter("noise across the carrier", noise[name], "rad", deg),
         ]
         if found.coarse:
             lines.append(half_width("few positions", 0.005, "rad", deg, note="quick screen"))
@@ -186,7 +185,7 @@ def _phases(found: Turn, seen: Places, waves: tuple[Envelope, Envelope], conditi
     lines = [
         standard("channel phase sine against cosine", math.hypot(turns[2], turns[3]), "rad", deg),
         standard("loading, what is not in common", 0.1 * found.loading_u, "rad", deg),
-        standard("noise across the carrier", math.hypot(*noise.values()), "rad", deg),
+        scatter("noise across the carrier", math.hypot(*noise.values()), "rad", deg),
     ]
     if found.coarse:
         lines.append(half_width("few positions", 0.005, "rad", deg, note="quick screen"))
@@ -195,18 +194,11 @@ def _phases(found: Turn, seen: Places, waves: tuple[Envelope, Envelope], conditi
     return results
 
 
-def _phase_noise(seen: Places, name: str, wave: Envelope) -> float:
-    """Standard uncertainty of a carrier's phase, rad, by the scatter across it that no order of the turn explains."""
-    orders = [n for n in wave.fit.orders if 2 * n < seen.theta.size - 2]
-    across = fit_orders(seen.theta, seen.side(name)[1], orders or [1])
-    return across.residual_rms * math.sqrt(2.0 / seen.theta.size) / max(abs(wave.wave), 1e-12)
-
-
 def _centre(rotation: Rotation, found: Turn, name: str, wave: Envelope, conditions: dict[str, Scalar]) -> Result:
     tr = abs(wave.wave)
     phase = found.phase_sine_rad if name == "sin" else found.phase_cosine_rad
     lines = [
-        standard("scatter round the turn", wave.u_wave / tr, "ratio"),
+        scatter("scatter round the turn", wave.u_constant / tr, "ratio"),
         half_width("positions of the axis, order p", _centre_by_axis(rotation, found), "ratio"),
         half_width(
             "crosstalk of the excitation",
@@ -233,7 +225,7 @@ def _orthogonality(
 ) -> Result:
     deg = 180.0 / math.pi
     lines = [
-        standard("scatter round the turn", even.u_orthogonality_rad, "rad", deg),
+        scatter("scatter round the turn", even.u_orthogonality_rad, "rad", deg),
         half_width("positions of the axis, order 2p", _imbalance_by_axis(rotation, found), "rad", deg),
         half_width("crosstalk of sine and cosine", 2.0 * rotation.windings.channels.crosstalk, "rad", deg),
     ]

@@ -2,9 +2,8 @@
 
 It must never know a limit. Positions are whole steps of the axis (mechanical rad from the index), corrected where the
 positioner's correction is in force, or, where the run has them, the encoder's readings. Ratios are referred to the
-voltage at the excitation coil, corrected for the channels (loopback) and for the loading by the sampler's inputs:
-V_open = V (1 + Z_out Y), Z_out = Z_coil - r^2 Z_exc with the excitation held by its source. Series:
-those at rest (rig/evaluation/turn/passes.py), else those on the fly.
+voltage at the excitation coil, corrected for the channels (loopback) and for the loading by the sampler's inputs
+(rig/evaluation/coils/loading.py). Series: those at rest (rig/evaluation/turn/passes.py), else those on the fly.
 """
 
 from __future__ import annotations
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from rig.evaluation.angle.correction import Correction
 from rig.evaluation.coils.impedance import Impedance
+from rig.evaluation.coils.loading import Loading, loading
 from rig.evaluation.coils.windings import Windings
 from rig.evaluation.sampler.loopback import Loopback
 from rig.evaluation.sampler.phasors import SeriesPhasors, normalised_harmonics
@@ -33,9 +33,6 @@ Bools = NDArray[np.bool_]
 AGREEING = 0.9  # score of the pole pairs from which no half turn is looked for
 SILENT_SHARE = 0.02  # of the other output's movement
 SILENT_RATIO = 0.003  # movement of an output against the excitation, rms, below which there is nothing to see
-UNKNOWN_LOADING = 0.05  # standard, share of the loading's correction that its model may miss
-SEEN_SHAPE = 0.15  # spread of the squared ratio (0 to 1) over the impedance's positions that shows its turning part
-NOMINAL_OUTPUT_OHM = 250.0 + 0j  # modulus of an output coil that was not measured, for the loading's uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +43,7 @@ class Turn:
     sine, cosine: complex ratios to the excitation, open-circuit; exc_v (V peak), exc_i (A peak); harmonics_*: (n, h) V
     peak at the connector; u_ratio: standard uncertainty of a ratio from noise; reference "steps" or "encoder".
     half_turns: points that read half an electrical turn off and were turned back.
+    loading_u, loading_other: what the loading leaves uncertain (rig/evaluation/coils/loading.py).
     latency_s: of a turn on the fly, where hysteresis can't be told from it and harmonics are (n, 0); else None.
     closures_elec_rad: of such a turn, (counter-clockwise, clockwise, their standard uncertainty), by its second turn
     less its first; at rest the closing points show them. repeat_elec_rad: how well such a turn comes back, slow orders.
@@ -68,6 +66,7 @@ class Turn:
     frequency_hz: float
     loopback: Loopback
     loading_u: float
+    loading_other: complex
     phase_sine_rad: float
     phase_cosine_rad: float
     coarse: bool
@@ -119,6 +118,7 @@ def turn(windings: Windings, names: tuple[str, ...], on_the_fly: SweepOnTheFly |
     closing = np.concatenate([_is(p, "closing", True, False) for _, p in parts])
     theta, reference = _positions(obs, names, steps, ccw, closing)
     ratios = [_ratios(windings, p) for _, p in parts]
+    opened = [r[3] for r in ratios]
     sine = np.concatenate([r[0] for r in ratios])
     cosine = np.concatenate([r[1] for r in ratios])
     if not (_moves(sine[~closing]) and _moves(cosine[~closing])):
@@ -144,7 +144,8 @@ def turn(windings: Windings, names: tuple[str, ...], on_the_fly: SweepOnTheFly |
         reference=reference,
         frequency_hz=first.frequency.frequency_hz,
         loopback=first.loopback,
-        loading_u=max(r[3] for r in ratios),
+        loading_u=max(part.u for part in opened),
+        loading_other=max((part.other for part in opened), key=abs),
         phase_sine_rad=phases[0],
         phase_cosine_rad=phases[1],
         half_turns=tuple(int(i) for i in np.flatnonzero(flipped)),
@@ -178,9 +179,8 @@ def _on_the_fly(windings: Windings, found: SweepOnTheFly) -> Turn | None:
     obs, impedance = windings.observed, windings.impedance("exc")
     if impedance is None or not (_moves(found.sine) and _moves(found.cosine)):
         return None
-    sine, u_sine = loading_factor(windings, "sin", found.sine, found.frequency_hz, found.steps)
-    cosine, u_cosine = loading_factor(windings, "cos", found.cosine, found.frequency_hz, found.steps)
-    sine, cosine = sine * found.sine, cosine * found.cosine
+    opened = loading(windings, (found.sine, found.cosine), found.frequency_hz, found.steps)
+    sine, cosine = opened.sine * found.sine, opened.cosine * found.cosine
     phases = _carrier_phases(sine, cosine)
     per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
     none = np.zeros((found.steps.size, 0), dtype=np.complex128)
@@ -201,7 +201,8 @@ def _on_the_fly(windings: Windings, found: SweepOnTheFly) -> Turn | None:
         reference="steps",
         frequency_hz=found.frequency_hz,
         loopback=found.loopback,
-        loading_u=max(u_sine, u_cosine),
+        loading_u=opened.u,
+        loading_other=opened.other,
         phase_sine_rad=phases[0],
         phase_cosine_rad=phases[1],
         coarse=False,
@@ -252,65 +253,16 @@ def _positions(obs: Observed, names: tuple[str, ...], steps: Floats, ccw: Bools,
     return theta + offset + np.angle(np.exp(1j * (away - offset))), "encoder"
 
 
-def _ratios(windings: Windings, phasors: SeriesPhasors) -> tuple[Complexes, Complexes, Floats, float]:
-    """(sine, cosine, u of one ratio, relative u of the loading correction)."""
+def _ratios(windings: Windings, phasors: SeriesPhasors) -> tuple[Complexes, Complexes, Floats, Loading]:
+    """(sine and cosine with the outputs open, u of one ratio, what their loading leaves uncertain)."""
     reference = phasors.exc_v
     raw = (phasors.sine / reference, phasors.cosine / reference)
     noise = phasors.u_noise_v
     size = np.abs(reference)
     divider = windings.observed.bench.sampler.exc_divider
     u = np.sqrt(max(noise[2], noise[3]) ** 2 + np.maximum(abs(raw[0]), abs(raw[1])) ** 2 * (noise[0] / divider) ** 2)
-    opened = []
-    loading_u = 0.0
-    for ratio, coil in zip(raw, ("sin", "cos"), strict=True):
-        steps = phasors.numbers("position_steps")
-        factor, relative_u = loading_factor(windings, coil, ratio, phasors.frequency.frequency_hz, steps)
-        opened.append(ratio * factor)
-        loading_u = max(loading_u, relative_u)
-    return opened[0], opened[1], u / size, loading_u
-
-
-def loading_factor(
-    windings: Windings, coil: str, ratio: Complexes, frequency_hz: float, steps: Floats | None = None
-) -> tuple[Complexes, float]:
-    """Open-circuit over loaded voltage of an output at each position, and its relative standard uncertainty.
-
-    With the excitation held, the excitation coil takes r^2 Z_exc off the output's own impedance. What the other
-    output's current adds, through the excitation coil and by the coils' own coupling, is left out: the two cancel in
-    one kind of magnetics and not in another, and no reading of the rig tells them apart.
-    ratio: (n,) the output to the excitation; steps (n,): its positions, by which the output coil's own impedance is
-    followed round the turn.
-    """
-    sampler = windings.observed.bench.sampler
-    omega = 2.0 * math.pi * frequency_hz
-    y = 1.0 / sampler.input_ohm + 1j * omega * sampler.input_pf * 1e-12
-    u_y = omega * sampler.input_pf_u * 1e-12
-    own, exc = windings.impedance(coil), windings.impedance("exc")
-    if own is None:
-        return np.ones_like(ratio), abs(NOMINAL_OUTPUT_OHM * y)
-    z_exc = exc.z_ohm if exc else 0j
-    z_out = own.z_ohm + _turning_part(windings.observed, own, ratio, steps) - ratio**2 * z_exc
-    relative_u = math.hypot(abs(own.z_ohm) * u_y, UNKNOWN_LOADING * abs(own.z_ohm * y))
-    return 1.0 + z_out * y, relative_u
-
-
-def _turning_part(obs: Observed, own: Impedance, ratio: Complexes, steps: Floats | None) -> Complexes:
-    """How an output coil's impedance departs from its mean at each position: it goes with the square of its own ratio
-    (both follow the lobe under the coil's teeth). Zero where the positions of the impedance don't show it."""
-    per_turn = obs.bench.axis.steps_per_turn if obs.bench.axis else 3200
-    still = np.zeros_like(ratio)
-    if steps is None or own.steps.size < 6 or not (np.all(np.isfinite(own.steps)) and np.all(np.isfinite(steps))):
-        return still
-    square = np.abs(ratio) ** 2 / float(np.max(np.abs(ratio) ** 2) or 1.0)
-    apart = np.abs(np.remainder(own.steps[:, None] - steps[None, :] + per_turn / 2, per_turn) - per_turn / 2)
-    nearest = apart == np.min(apart, axis=1, keepdims=True)  # both passes stand there: neither may be preferred
-    shape = nearest @ square / np.count_nonzero(nearest, axis=1)
-    if float(np.max(np.min(apart, axis=1))) > per_turn / 100 or float(np.std(shape)) < SEEN_SHAPE:
-        return still
-    centred = shape - shape.mean()
-    slope = complex(np.sum(centred * own.each_ohm)) / float(np.sum(centred**2))
-    turning: Complexes = slope * (square - shape.mean())
-    return turning
+    opened = loading(windings, raw, phasors.frequency.frequency_hz, phasors.numbers("position_steps"))
+    return raw[0] * opened.sine, raw[1] * opened.cosine, u / size, opened
 
 
 def silent_output(found: Turn) -> str:

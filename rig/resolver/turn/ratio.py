@@ -32,8 +32,9 @@ class Crossing(NamedTuple):
     rising: bool
 
 
-def _roots(fit: Orders) -> list[float]:
-    """Zeros of a fitted envelope over a turn: sign changes on a fine grid, then bisection."""
+def roots(fit: Orders) -> list[float]:
+    """Zeros of a fitted envelope over a turn, mechanical rad: sign changes on a fine grid, then bisection. Raises
+    UsageError when it never crosses zero."""
     count = 64 * (1 + max(fit.orders))
     grid = np.linspace(0, 2 * np.pi, count + 1)
     values = fit.evaluate(grid)
@@ -44,6 +45,11 @@ def _roots(fit: Orders) -> list[float]:
         middle = 0.5 * (low + high)
         same = (fit.evaluate(middle) < 0) == below
         low, high = np.where(same, middle, low), np.where(same, high, middle)
+    if not starts.size:
+        raise UsageError(
+            "The envelope never crosses zero over the turn: there is no null to read.",
+            next_action="Check that the axis turns and that the channel is connected.",
+        )
     return [float(x) for x in 0.5 * (low + high)]
 
 
@@ -58,17 +64,12 @@ def crossings(
     """
     envelope = fit_orders(theta_mech_rad, u, orders)
     across = fit_orders(theta_mech_rad, quadrature, sorted({*orders, *rest}))
-    roots = _roots(envelope)
-    if not roots:
-        raise UsageError(
-            "The envelope never crosses zero over the turn: there is no null to read.",
-            next_action="Check that the axis turns and that the channel is connected.",
-        )
-    at = np.array(roots)
+    zeros = roots(envelope)
+    at = np.array(zeros)
     value, variance = across.evaluate(at), across.variance(at)
     slope = envelope.slope(at)
     found = []
-    for theta, q, var, rate in zip(roots, value, variance, slope, strict=True):
+    for theta, q, var, rate in zip(zeros, value, variance, slope, strict=True):
         null = math.sqrt(max(0.0, float(q) ** 2 - float(var)))
         found.append(Crossing(theta, null, math.sqrt(float(var)), bool(rate > 0)))
     return found
