@@ -154,6 +154,17 @@ def pruned(theta_mech_rad: Floats, values: Floats, orders: Sequence[int]) -> Ord
     return replace(fit, covariance=covariance)
 
 
+def low_pass(theta_mech_rad: Floats, values: Floats, orders: Sequence[int]) -> Orders:
+    """All orders up to the highest that stands out of the noise.
+
+    At a place that is looked for, as a null is, the orders of teeth that differ add up: what each of them has below the
+    noise is then no small sum of unlike phases, so that none of them may be left out. Price: the noise of them all."""
+    whole = without_lines(theta_mech_rad, values, fit_orders(theta_mech_rad, values, orders))
+    top = max((n for n in whole.orders if whole.chi2(n) > KEEP_CHI2), default=min(whole.orders))
+    kept = [n for n in whole.orders if n <= top]
+    return without_lines(theta_mech_rad, values, fit_orders(theta_mech_rad, values, kept))
+
+
 def _by_choice(u: Floats, power: Floats, variance: float) -> float:
     """What the choice of orders adds to the variance of a place, by trials of the choice itself: the square of half of
     what 95.45 % of the errors stay below, less the variance of the orders kept.

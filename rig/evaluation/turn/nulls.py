@@ -16,7 +16,7 @@ from rig.errors import UsageError
 from rig.evaluation.results import half_width, make_result, make_untested, scatter, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import COSINE, SINE
-from rig.evaluation.turn.envelopes import Envelope, Places, envelope_orders, phase_noise, pruned
+from rig.evaluation.turn.envelopes import Envelope, Places, envelope_orders, low_pass, phase_noise, pruned
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Observed
 from rig.quantity import Scalar
@@ -105,12 +105,12 @@ def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[
     orders = envelope_orders(seen.theta, obs.part.pole_pairs, found.coarse, obs.part.teeth)
     nulls = crossings(seen.theta, along, across, orders)  # without the motor's orders, as the quadrature beside it
     at = np.array([null.theta_mech_rad for null in nulls])
-    quadrature = pruned(seen.theta, across, orders)
+    quadrature = low_pass(seen.theta, across, orders)
     values, variances = [quadrature.evaluate(at) * level], [quadrature.variance(at) * level**2]
     scale = level / found.v_exc_rms / math.sqrt(2.0)
     for h in range(harmonics.shape[1]):
         for part in (harmonics[:, h].real, harmonics[:, h].imag):
-            fit = pruned(seen.theta, part - along * float(part @ along / (along @ along)), orders)
+            fit = low_pass(seen.theta, part - along * float(part @ along / (along @ along)), orders)
             values.append(fit.evaluate(at) * scale)
             variances.append(fit.variance(at) * scale**2)
     return np.stack(values, axis=1), np.sqrt(np.stack(variances, axis=1))
