@@ -145,7 +145,12 @@ def _zero(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[s
     index = obs.bench.axis.index_repeat_arcmin if obs.bench.axis else 30.0
     lines = [
         half_width("index", index * p / 60.0, "deg"),
-        half_width("axis once a turn", p * order_half_width_mech_arcmin(rotation, found.reference, 1) / 60.0, "deg"),
+        *(  # the datum is where the axis stood at its zero, with all that it was off there
+            half_width(
+                f"axis, order {n} a turn", p * order_half_width_mech_arcmin(rotation, found.reference, n) / 60.0, "deg"
+            )
+            for n in (1, 2, *(cyclic_orders(obs) if found.reference == "steps" else ()))
+        ),
         half_width("backlash", p * (obs.bench.axis.backlash_arcmin if obs.bench.axis else 1.0) / 120.0, "deg"),
         scatter("noise of the curve", _mean_noise_rad(obs, curve), "rad", 180.0 / math.pi),
     ]
