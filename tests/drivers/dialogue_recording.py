@@ -54,7 +54,7 @@ class RecordingLink(ForwardingLink):
         if self._good:
             self._aside.replace(self._file)
 
-    def _sent(self, data: bytes) -> None:
+    def _note_sent(self, data: bytes) -> None:
         self._note({"say": data.decode("latin-1")})
 
     def _line(self, data: bytes) -> None:
@@ -63,10 +63,10 @@ class RecordingLink(ForwardingLink):
     def _bytes(self, data: bytes) -> None:
         self._note({"bytes": data.decode("latin-1")})
 
-    def _unasked(self, data: bytes) -> None:
+    def _note_unasked(self, data: bytes) -> None:
         self._note({"unasked": data.decode("latin-1")})
 
-    def _thrown_away(self, data: bytes) -> None:
+    def _note_drained(self, data: bytes) -> None:
         self._note_unasked(data)
 
     def _note(self, event: dict[str, str]) -> None:

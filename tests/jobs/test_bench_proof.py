@@ -60,7 +60,7 @@ def test_later_runs_carry_the_proof_in_their_header() -> None:
     call("run", "check_standard", *PART, "--serial", "S-1")
     run = Store().find(Store().list(sequence="check_standard")[0].run)
     assert run.header.calibration["health"]["run"] == health["run"]
-    assert ("Bench proven", f"2026-01-31, record {health['run']}") in job(run.header)
+    assert ("Bench proven", f"2026-01-31, record {health['run']}") in job(run.header, "")
 
 
 @pytest.mark.parametrize(

@@ -64,7 +64,7 @@ class Stage:
 
     def __init__(self, seat: Seat, *, attended: bool = False) -> None:
         self.seat, self.journal, self.raw, self.token, self.arming = seat, Book(), Heap(), StopToken(), Arming()
-        guard = SimpleNamespace(arming=self.arming, seen=None, hot=None, excited=False, ohms=False)
+        guard = SimpleNamespace(arming=self.arming, seen=None, hot=None, is_excited=False, ohms=False)
         sampler = SimpleNamespace(exc_divider=0.5, shunt_ohm=2.0)
         file = SimpleNamespace(name="real", sampler=sampler)
         watchdog = SimpleNamespace(progress=lambda: None)
