@@ -71,6 +71,7 @@ def test_the_certificate_and_its_sources_are_there(document: dict[str, Any]) -> 
 def test_a_kept_run_prints_the_same_document(home: Path, document: dict[str, Any]) -> None:
     """`runs RUN_ID --json` gives the same results as the run did."""
     again = json.loads(call(home, "unit", document["run"], "--json").stdout)
+    assert again.pop("experience") is None  # what became of units like this: none was fitted yet
     assert again == document
 
 
