@@ -151,7 +151,10 @@ def test_a_fault_in_judging_a_run_names_the_run_that_is_kept(home: Path, monkeyp
     def fails(*_: object, **__: object) -> None:
         raise ZeroDivisionError("in judging")
 
+    from rig.jobs.run_job import run_job
+
     monkeypatch.setattr("rig.review.judge.evaluate", fails)
+    monkeypatch.setattr("rig.cli.pages.live.run_shown", lambda request, quiet: run_job(request))  # in this process
     result = call("run", "index", "--part", "KX4-2207", "--serial", "S-1")
     (run,) = (home / "runs").iterdir()
     assert result.exit_code == 6 and result.stdout == ""
