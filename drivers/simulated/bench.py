@@ -30,6 +30,7 @@ from drivers.simulated.worldfile.keys import WorldFile
 
 DISPLAY_S = 0.01
 PROBE_S = 0.05
+HANDS = ("guard_closed", "emergency_stop", "key")  # what a person at the bench can do, told over the clock's port
 
 
 class Wiring:
@@ -153,20 +154,10 @@ def open_clock(server: Server, world: WorldInterface, chain: SafetyChain) -> str
     """The clock's own port; its address. Hands at the bench are told there too."""
 
     def hands(t_s: float, told: dict[str, object]) -> None:
-        unknown = set(told) - {"guard_closed", "emergency_stop", "key"}
-        if unknown or not all(isinstance(value, bool) for value in told.values()):
-            raise ValueError("guard_closed, emergency_stop and key are true or false")
-        setter, key = getattr(world, "interlock_set", None), getattr(world, "key_set", None)
-        if setter is None or key is None:
-            raise ValueError("this world has no hands")
-        guard_closed, emergency_stop = world.interlock(t_s)
-        setter(
-            t_s,
-            guard_closed=bool(told.get("guard_closed", guard_closed)),
-            emergency_stop=bool(told.get("emergency_stop", emergency_stop)),
-        )
-        if "key" in told:
-            key(bool(told["key"]))
+        acts = {name: value for name, value in told.items() if name in HANDS and isinstance(value, bool)}
+        if acts.keys() != told.keys():
+            raise ValueError(f"{', '.join(HANDS)} are true or false")
+        world.set_hands(**{name: acts.get(name) for name in HANDS})
         chain.check(t_s)
 
     return server.listen("clock", lambda: ClockSession(server.clock, hands))

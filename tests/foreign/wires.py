@@ -212,6 +212,13 @@ class ForeignBench:
         """(guard closed, emergency stop pressed)."""
         return True, False
 
+    def hands_at(self, _t_s: float) -> tuple[bool, bool, bool]:
+        """(key held, bypass fitted, enable relays released)."""
+        return False, True, False
+
+    def set_hands(self, **_acts: bool | None) -> None:
+        """Nobody stands at this bench."""
+
 
 def behind_wires(file: Any, clamping: int) -> ForeignBench:
     """The foreign world of a world file's seed; a clamping has no meaning here beyond the first."""

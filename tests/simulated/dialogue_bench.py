@@ -82,6 +82,13 @@ class PlainWorld:
     def interlock(self, t_s: float) -> tuple[bool, bool]:
         return self.guard_closed, self.emergency_stop
 
+    def hands_at(self, t_s: float) -> tuple[bool, bool, bool]:
+        return False, False, False
+
+    def set_hands(self, *, guard_closed: bool | None, emergency_stop: bool | None, key: bool | None) -> None:
+        self.guard_closed = self.guard_closed if guard_closed is None else guard_closed
+        self.emergency_stop = self.emergency_stop if emergency_stop is None else emergency_stop
+
 
 class Hand:
     """A client's hand on one session: says lines, reads replies, lets bench time pass to whatever is due."""

@@ -173,9 +173,11 @@ class World:
         key = self._key or any(a <= t_s < b for a, b in state.key_held_s)
         return key, state.enable_timer_s is None, not self.is_powered(t_s)
 
-    def key_set(self, held: bool) -> None:
-        """Someone turns the arming key or lets it go."""
-        self._key = held
+    def set_hands(self, *, guard_closed: bool | None, emergency_stop: bool | None, key: bool | None) -> None:
+        """What a person does at guard, emergency stop and arming key; None: not touched."""
+        self._guard_closed = self._guard_closed if guard_closed is None else guard_closed
+        self._emergency_stop = self._emergency_stop if emergency_stop is None else emergency_stop
+        self._key = self._key if key is None else key
 
     def is_powered(self, t_s: float) -> bool:
         """Whether the interlock's relays let excitation and motor current through (guard closed, no stop)."""
