@@ -25,6 +25,7 @@ STEPS = (
     ("shows, quick: metrology", ["tests/shows/metrology.py", "--quick"]),
     ("shows, quick: axis", ["tests/shows/axis.py", "--quick"]),
     ("shows, quick: diagnosis", ["tests/shows/diagnosis.py", "--quick"]),
+    ("shows, quick: nights", ["tests/shows/nights.py", "--quick"]),
     ("shows, quick: panel", ["tests/shows/panel.py", "--quick"]),
     ("shows, quick: nights", ["tests/shows/nights.py", "--quick"]),
 )

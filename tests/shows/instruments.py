@@ -14,12 +14,14 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from runner import Check, run_checks
 
 TOP = Path(__file__).parents[2]
 sys.path.insert(0, str(TOP / "tests" / "drivers"))
@@ -233,28 +235,19 @@ def anglewright(*words: str) -> subprocess.CompletedProcess[str]:
 
 def main() -> int:
     each = 250 if QUICK else 10_000
-    checks: list[tuple[str, Callable[[], Iterator[tuple[bool, str]]]]] = [
+    checks: list[tuple[str, Check]] = [
         ("field reports", reports),
-        ("exchanges", lambda: exchanges(each)),
+        ("exchanges", partial(exchanges, each)),
         ("clients from outside", clients),
-        ("kills", lambda: kills(1 if QUICK else 200)),
+        ("kills", partial(kills, 1 if QUICK else 200)),
     ]
     only = [word for word in sys.argv[1:] if not word.startswith("--")]
     beside = None
     if not QUICK and "night" in only:
-        checks.append(("night", lambda: night(NIGHT_S)))
+        checks.append(("night", partial(night, NIGHT_S)))
     elif not QUICK and not only:  # beside the others, in a process of its own: one after the other takes over an hour
         beside = subprocess.Popen([sys.executable, __file__, "night"], stdout=(WORK / "night.txt").open("w"))
-    short = 0
-    for name, check in checks:
-        if only and name not in only:
-            continue
-        start = time.monotonic()
-        print(f"{name}: {(check.__doc__ or '').strip()}")
-        for fine, told in check():
-            short += not fine
-            print(f"  {'ok   ' if fine else 'SHORT'} {told}", flush=True)
-        print(f"  ({time.monotonic() - start:.0f} s)")
+    short = run_checks([one for one in checks if not only or one[0] in only])
     if beside is not None:
         short += beside.wait() != 0
         print((WORK / "night.txt").read_text(), end="")

@@ -16,9 +16,11 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
+from runner import Check, exit_status, option, run_checks
 
 from rig.control.arming.key import for_run
 from rig.jobs.controller.client import join
@@ -162,18 +164,16 @@ def kills(looks: int, times: int) -> Told:
 
 
 def main() -> int:
-    """Print every figure; 1 when one was missed."""
     quick = "--quick" in sys.argv
-    missed = 0
-    parts = [false_stops(2000 if quick else 20000), shifts(200), hands(200 if quick else 2000)]
+    checks: list[tuple[str, Check]] = [
+        ("false stops", partial(false_stops, 2000 if quick else 20000)),
+        ("shifts", partial(shifts, 200)),
+        ("hands", partial(hands, 200 if quick else 2000)),
+    ]
     if not quick:
-        parts.append(kills(6, 3))
-    for part in parts:
-        for held, told in part:
-            missed += not held
-            print(f"{'held  ' if held else 'MISSED'}  {told}", flush=True)
-    return 1 if missed else 0
+        checks.append(("kills", partial(kills, 6, 3)))
+    return exit_status(run_checks(checks, option("--only")))
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    raise SystemExit(main())

@@ -11,32 +11,31 @@ import argparse
 import shutil
 import sys
 import tempfile
-import time
-from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 from panel_parts import arming, browser, load, pages, work
 from panel_parts.served import Served
+from runner import Check, exit_status, run_checks
 
-Shown = Iterator[tuple[bool, str]]
 QUICK = ("the whole job by keyboard and scanner", "nothing arms", "pages", "hostile serials", "ten thousand runs")
 
 
-def checks(served: Served, quick: bool, shots: Path | None) -> list[tuple[str, Callable[[], Shown]]]:
+def checks(served: Served, quick: bool, shots: Path | None) -> list[tuple[str, Check]]:
     """(name, check) in the order in which they are made; later ones stand on the runs of earlier ones."""
     every = [
-        ("the whole job by keyboard and scanner", lambda: work.whole_job(served)),
-        ("stop from the page", lambda: work.stops(served, 1 if quick else 50)),
-        ("reload in mid-run", lambda: work.reloads(served, 2 if quick else 20)),
-        ("nothing arms", lambda: arming.nothing_arms(served, 200 if quick else 2000)),
-        ("pages", lambda: pages.every_page(served, shots, quick=quick)),
-        ("hostile serials", lambda: pages.hostile_serials(served)),
-        ("entry that survives", lambda: pages.entry_survives(served)),
-        ("ten thousand runs", lambda: load.many_runs(served, 1000 if quick else 10_000)),
-        ("load of viewers", lambda: load.viewers(served, 5.0 if quick else 30.0)),
-        ("fuzzing", lambda: load.fuzz(served, 25)),
+        ("the whole job by keyboard and scanner", partial(work.whole_job, served)),
+        ("stop from the page", partial(work.stops, served, 1 if quick else 50)),
+        ("reload in mid-run", partial(work.reloads, served, 2 if quick else 20)),
+        ("nothing arms", partial(arming.nothing_arms, served, 200 if quick else 2000)),
+        ("pages", partial(pages.every_page, served, shots, quick=quick)),
+        ("hostile serials", partial(pages.hostile_serials, served)),
+        ("entry that survives", partial(pages.entry_survives, served)),
+        ("ten thousand runs", partial(load.many_runs, served, 1000 if quick else 10_000)),
+        ("load of viewers", partial(load.viewers, served, 5.0 if quick else 30.0)),
+        ("fuzzing", partial(load.fuzz, served, 25)),
     ]
     return [one for one in every if not quick or one[0] in QUICK]
 
@@ -50,23 +49,14 @@ def main() -> int:
     if browser.chromium() is None:
         print("NOT RUN: no Chromium here (on Debian: apt-get install chromium)")
         return 0
-    short, folder = 0, Path(tempfile.mkdtemp(prefix="anglewright-panel-"))
+    folder = Path(tempfile.mkdtemp(prefix="anglewright-panel-"))
     served = Served(folder)
     try:
-        for name, check in checks(served, options.quick, options.shots):
-            if options.only not in name:
-                continue
-            print(f"{name}:", flush=True)
-            begun_s = time.monotonic()
-            for good, text in check():
-                short += not good
-                print(f"  {'ok   ' if good else 'SHORT'} {text}", flush=True)
-            print(f"  ({time.monotonic() - begun_s:.0f} s)", flush=True)
+        short = run_checks(checks(served, options.quick, options.shots), options.only)
     finally:
         served.close()
         shutil.rmtree(folder, ignore_errors=True)
-    print("all shown" if not short else f"{short} short")
-    return 1 if short else 0
+    return exit_status(short)
 
 
 if __name__ == "__main__":

@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 from rig.errors import RecordError
 from rig.records.book.laboratory import OF_THE_LABORATORY, Correction
 from rig.records.book.lot_entries import OF_A_LOT, FittingOutcome, SeverityAct
+from rig.records.book.numbered import Numbered
 from rig.records.files import read_json, to_json, write_new
 from rig.records.schema import check_texts, dump, load
 
@@ -74,7 +75,7 @@ class Return:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GoodUnit:
+class GoodUnit(Numbered):
     """A unit taken in. how: it is known, in words; who says so; values: measurand -> mean over `runs`, in its unit.
 
     U: measurand -> largest expanded uncertainty over `runs`, over re-clamping where that is known.
@@ -92,26 +93,20 @@ class GoodUnit:
     level_v_rms: float
     rotor: str = "own"
     simulated: bool = False
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WithdrawnUnit:
+class WithdrawnUnit(Numbered):
     """A unit taken out again for a stated reason; its entry stays."""
 
     part: str
     serial: str
     why: str
     who: str
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LearnedLimits:
+class LearnedLimits(Numbered):
     """A version that a person approved. rule: coverage, confidence, approve_n. units: what each teacher taught then.
 
     limits: as limits of a part file; rejected: share of good parts that all lines together reject (0 to 1).
@@ -128,9 +123,6 @@ class LearnedLimits:
     frequency_hz: float = 0.0
     level_v_rms: float = 0.0
     simulated: bool = False
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

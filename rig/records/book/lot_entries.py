@@ -10,9 +10,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.records.book.numbered import Numbered
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LotOpened:
+class LotOpened(Numbered):
     """A lot as it came. file: the lot file as checked; of several before the plan is frozen the newest counts."""
 
     lot: str
@@ -20,13 +22,10 @@ class LotOpened:
     part: str
     file: Mapping[str, Any]
     who: str = ""
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LotDelivery:
+class LotDelivery(Numbered):
     """A delivery of the lot: how many came, and the list of serial numbers that came with it.
 
     rows: {row, serial, code, box, claimed} of each taken row, row as in the file; faults: what was told of other rows.
@@ -39,13 +38,10 @@ class LotDelivery:
     source: str = ""
     sha256: str = ""
     coding: str = ""
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LotFrozen:
+class LotFrozen(Numbered):
     """The plan as the first reading fixed it. picks: {label, place, serial, box} in the order of testing.
 
     checks: each with its numbers, severity and source; rule: what counts as nonconforming, what a re-seat clears.
@@ -57,13 +53,10 @@ class LotFrozen:
     checks: Sequence[Mapping[str, Any]]
     rule: Mapping[str, Any]
     who: str = ""
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LotUnit:
+class LotUnit(Numbered):
     """What was done about one unit. what: "serial", "left out", "missing", "visual", "other scan", "not taken".
 
     serial: the one it has; scanned: the code as it came; text: why, or what was seen; data: visual words.
@@ -77,13 +70,10 @@ class LotUnit:
     text: str = ""
     who: str = ""
     data: Mapping[str, Any] = field(default_factory=dict)
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LotSitting:
+class LotSitting(Numbered):
     """A sitting begins or ends. standards: the run of the check standards taken then, "" where none was."""
 
     lot: str
@@ -93,13 +83,10 @@ class LotSitting:
     bench: str = ""
     standards: str = ""
     outcome: str = ""
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LotDecision:
+class LotDecision(Numbered):
     """What a person decided, with the plan's answer beside it. groups: check name -> answer, found, severity."""
 
     lot: str
@@ -108,9 +95,6 @@ class LotDecision:
     why: str
     who: str
     groups: Mapping[str, Any] = field(default_factory=dict)
-    at_utc: str = ""
-    n: int = 0
-    previous: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
