@@ -28,3 +28,12 @@ def r_at(r_ohm: float, t_degc: float, ref_degc: float = 20.0) -> float:
     12.2592
     """
     return r_ohm * _copper_ratio_term(ref_degc) / _copper_ratio_term(t_degc)
+
+
+def degc_at(r_ohm: float, r20_ohm: float) -> float:
+    """Temperature, degC, of a copper coil that shows r_ohm and has r20_ohm at 20 degC: the same law solved for t.
+
+    >>> round(degc_at(12.5, 12.2592), 2)
+    25.0
+    """
+    return r_ohm / r20_ohm * (COPPER_CONSTANT_DEGC + 20.0) - COPPER_CONSTANT_DEGC

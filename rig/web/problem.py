@@ -59,23 +59,23 @@ def install(app: FastAPI) -> None:
         return problem(fault.status, fault.text, fault.next_action, **more)
 
     @app.exception_handler(RigError)
-    async def ours(_request: Request, fault: RigError) -> Response:
+    async def answer_error(_request: Request, fault: RigError) -> Response:
         faults = {"faults": list(fault.faults)} if hasattr(fault, "faults") else {}
         return problem(status_of(fault), fault.message, fault.next_action, **faults)
 
     @app.exception_handler(RequestValidationError)
-    async def wrong_words(_request: Request, fault: RequestValidationError) -> Response:
+    async def answer_words(_request: Request, fault: RequestValidationError) -> Response:
         first = fault.errors()[0]
         where = ".".join(str(part) for part in first.get("loc", ()))
         return problem(422, f"{where}: {first.get('msg', 'can not be read')}.", "See the interface's description.")
 
     @app.exception_handler(HTTPException)
-    async def plain(_request: Request, fault: HTTPException) -> Response:
+    async def answer_plainly(_request: Request, fault: HTTPException) -> Response:
         answer = problem(fault.status_code, str(fault.detail), "Check the address.")
         answer.headers.update(fault.headers or {})
         return answer
 
     @app.exception_handler(Exception)
-    async def program(_request: Request, fault: Exception) -> Response:
+    async def answer_fault(_request: Request, fault: Exception) -> Response:
         log.error("fault of the program", exc_info=fault)
         return problem(500, "a fault of the program.", "Tell whoever keeps the panel; its log has the details.")

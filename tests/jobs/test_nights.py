@@ -17,13 +17,13 @@ import pytest
 from rig.description.soaks import check_part, load_soak
 from rig.errors import DescriptionError, RecordError, UsageError
 from rig.jobs.night.folder import NightFolder, find_night, freeze, nights
-from rig.jobs.night.hunting import degc_of
 from rig.jobs.night.morning import drop_outs, morning, rows
 from rig.jobs.night.notices import send, signed
 from rig.jobs.night.planning import add_looks, add_soak, readiness
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
 from rig.records.store import Store
+from rig.resolver.winding import degc_at
 
 REQUEST = Request(sequence="quick_screen", part="KX4-2207", serial="N-1")
 SOAK = Path("fixtures/soaks/cool-down.toml")
@@ -172,8 +172,8 @@ def test_the_page_says_the_gravest_first(home: Path) -> None:
 
 def test_copper_tells_its_temperature() -> None:
     """234.5 at 20 degC."""
-    assert degc_of(9.0, 9.0) == pytest.approx(20.0)
-    assert degc_of(9.0 * (234.5 + 71.0) / 254.5, 9.0) == pytest.approx(71.0)
+    assert degc_at(9.0, 9.0) == pytest.approx(20.0)
+    assert degc_at(9.0 * (234.5 + 71.0) / 254.5, 9.0) == pytest.approx(71.0)
 
 
 def test_readiness_gives_figures_and_what_to_do() -> None:

@@ -1,4 +1,4 @@
-"""Error and radius together tell which fault of the envelopes makes which order (signal.md 2.1)."""
+"""Error and radius together tell which fault of the envelopes makes which order of the angle error."""
 
 from __future__ import annotations
 

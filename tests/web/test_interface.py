@@ -168,3 +168,20 @@ def test_a_nights_page_says_what_happened_and_a_planned_one_what_stands_against_
     add_looks(Queue(served.panel.home), Request(**request), times=2, every_min=5.0)
     assert "Readiness" in viewer.get("/nights").text
     assert viewer.get("/nights/none").status_code == 404
+
+
+def test_a_run_is_asked_for_by_names_that_are_here_never_by_a_path(
+    served: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A part or world file elsewhere on the machine is no name; nothing is started."""
+    monkeypatch.chdir(tmp_path)
+    elsewhere = Path("secret.toml")
+    elsewhere.write_text("password = 1\n")
+    browser = served.sign_in("operator 2")
+    whole = {"sequence": "full_test", "part": "KX4-2207", "serial": "S-1"}
+    for words in ({"part": str(elsewhere)}, {"world": str(elsewhere)}, {"holder": str(elsewhere)}):
+        answer = browser.post("/api/v1/asks", json=whole | words)
+        assert answer.status_code == 400 and "no " in answer.json()["detail"] and "password" not in answer.text
+    watched = browser.post("/api/v1/watches", json={"part": str(elsewhere), "coil": "sin"})
+    assert watched.status_code == 400
+    assert not list((served.panel.home / "live").glob("*.sock")), "no controller was started"

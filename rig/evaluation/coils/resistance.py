@@ -17,7 +17,7 @@ from rig.evaluation.results import by_scatter, half_width, half_width_of, make_r
 from rig.observed import Observed
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import COILS
-from rig.resolver.winding import r_at
+from rig.resolver.winding import COPPER_CONSTANT_DEGC, r_at
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 from rig.uncertainty.coverage import type_a
@@ -156,13 +156,13 @@ def _r20(coil: str, found: CoilResistance | None, temperature: CoilTemperature |
         return make_untested(id_, "no temperature was read, so nothing can be referred to 20 degC")
     r20 = float(r_at(found.ohm, temperature.degc))
     to_20 = r20 / found.ohm
-    slope = r20 / (234.5 + temperature.degc)
+    slope = r20 / (COPPER_CONSTANT_DEGC + temperature.degc)
     lines = [times(line, to_20) for line in found.lines] + [times(line, slope) for line in temperature.lines]
     conditions: dict[str, Scalar] = {
         "as_measured_ohm": found.ohm,
         "coil_degc": temperature.degc,
         "reference_degc": 20.0,
-        "copper_constant": 234.5,
+        "copper_constant": COPPER_CONSTANT_DEGC,
         "wires": found.wires,
         "repeats": found.repeats,
     }

@@ -9,6 +9,7 @@ from rig.evaluation.coils.temperature import CoilTemperature
 from rig.evaluation.evaluated import Evaluated
 from rig.evaluation.inspection.lines import middle
 from rig.evaluation.inspection.thresholds import COPPER_APART, COPPER_GOOD_K, COPPER_SPEAKS_K
+from rig.resolver.winding import degc_at
 
 
 def copper_kelvin(evaluated: Evaluated) -> float | None:
@@ -17,7 +18,7 @@ def copper_kelvin(evaluated: Evaluated) -> float | None:
     for name, nominal in evaluated.observed.part.coils.items():
         found = evaluated.resistance(name)
         if found is not None and found.ohm is not None:
-            seen.append(found.ohm / nominal.r20_ohm * 254.5 - 234.5)
+            seen.append(degc_at(found.ohm, nominal.r20_ohm))
     return middle(seen) if seen[1:] else None
 
 

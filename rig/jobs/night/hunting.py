@@ -1,7 +1,7 @@
 """One piece of a hunt, read from its kept run: how warm the coil was, and which coil was lost, when and how warm.
 
-The temperature is the coil's own resistance against its resistance at 20 degC.
-Copper constant 234.5 (IEC 60034 convention of decisions.md). It measures nothing.
+The temperature is the coil's own resistance against its resistance at 20 degC (rig/resolver/winding.py). It measures
+nothing.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any
 
 from rig.evaluation.bench.watching import hold_of
 from rig.records.run.stored import StoredRun
-from rig.resolver.winding import COPPER_CONSTANT_DEGC
+from rig.resolver import winding
 
 PIECE_S = 60.0
 
@@ -32,11 +32,6 @@ class Piece:
         return asdict(self)
 
 
-def degc_of(ohm: float, r20_ohm: float) -> float:
-    """Temperature of copper, degC, from its resistance and that at 20 degC."""
-    return ohm / r20_ohm * (COPPER_CONSTANT_DEGC + 20.0) - COPPER_CONSTANT_DEGC
-
-
 def piece_of(run: StoredRun, coil: str, r20_ohm: float) -> Piece:
     """What a piece of a hunt shows. coil: the one whose resistance tells the temperature."""
     readings = [one for one in run.readings if one.quantity == "watch_resistance"]
@@ -48,7 +43,7 @@ def piece_of(run: StoredRun, coil: str, r20_ohm: float) -> Piece:
     def degc_at(at_s: float) -> float | None:
         if not own:
             return None
-        return degc_of(own[min(bisect_left(times, at_s), len(own) - 1)][1], r20_ohm)
+        return winding.degc_at(own[min(bisect_left(times, at_s), len(own) - 1)][1], r20_ohm)
 
     holds = hold_of(readings)
     lost = tuple(

@@ -14,9 +14,10 @@ from rig.errors import RecordError, UsageError
 from rig.jobs.night.folder import NightFolder
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
+from rig.resolver.winding import COPPER_CONSTANT_DEGC
 
 SCHEMA = "anglewright morning 1"
-COPPER_PCT_K = 0.393  # of the resistance at 20 degC, a kelvin
+COPPER_PCT_K = 100.0 / (COPPER_CONSTANT_DEGC + 20.0)  # of the resistance at 20 degC, a kelvin
 GROUP_K = 2.0
 
 
@@ -213,7 +214,7 @@ def _copper(pieces: Sequence[Mapping[str, Any]]) -> list[Sentence]:
         fitted = _line(pairs)
         if fitted is not None:
             slope, u = fitted
-            told = f"{coil} coil {slope:.4f} %/K, U {2.0 * u:.4f} (copper {COPPER_PCT_K:g}), {len(pairs)} points"
+            told = f"{coil} coil {slope:.4f} %/K, U {2.0 * u:.4f} (copper {COPPER_PCT_K:.3f}), {len(pairs)} points"
             found.append(Sentence(part="copper", text=told))
     return found
 

@@ -12,6 +12,8 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Depends
 from pydantic import BaseModel, Field
 
+from rig.description.places import known_names
+from rig.errors import UsageError
 from rig.jobs.controller import client
 from rig.jobs.controller.ask import WATCH, Ask, of_request
 from rig.jobs.run_job import Request as RunRequest
@@ -68,6 +70,7 @@ def asks(panel: Here) -> dict[str, Any]:
 def ask(body: NewAsk, who: Asking, panel: Here) -> dict[str, Any]:
     """Ask for a run: its controller opens the bench and waits for the hand at the bench."""
     check_texts(body.model_dump())
+    _check_names(part=body.part, world=body.world, holder=body.holder)
     request = RunRequest(
         sequence=body.sequence,
         part=body.part,
@@ -94,6 +97,7 @@ def watch(body: NewWatch, who: Asking, panel: Here) -> dict[str, Any]:
     from sequences.watch import SEQUENCE
 
     check_texts(body.model_dump())
+    _check_names(part=body.part, world=body.world)
     request = RunRequest(
         sequence=SEQUENCE.name,
         part=body.part,
@@ -107,6 +111,13 @@ def watch(body: NewWatch, who: Asking, panel: Here) -> dict[str, Any]:
     started = _start(panel, of_request(request, kind=WATCH, details=details, by=who.name))
     panel.note(who, "watch asked for", f"{body.coil} of {body.part} {body.serial}; read: {'; '.join(body.cautions)}")
     return {"controller": started.path.stem, "serial": body.serial, "coil": body.coil}
+
+
+def _check_names(**names: str) -> None:
+    """Only names of what is here: a path would let a page read any file. Raises UsageError with the known ones."""
+    for kind, name in names.items():
+        if name and name not in (known := known_names(kind)):
+            raise UsageError(f"no {kind} is called {name!r}.", next_action=f"Take one of: {', '.join(known)}.")
 
 
 def _start(panel: Panel, ask_for: Ask) -> client.Started:
