@@ -27,7 +27,6 @@ STEPS = (
     ("shows, quick: diagnosis", ["tests/shows/diagnosis.py", "--quick"]),
     ("shows, quick: nights", ["tests/shows/nights.py", "--quick"]),
     ("shows, quick: panel", ["tests/shows/panel.py", "--quick"]),
-    ("shows, quick: nights", ["tests/shows/nights.py", "--quick"]),
 )
 STEP_PATIENCE_S = 3600.0  # a busy machine needs its time; a step that hangs must not hold up the rest for ever
 PATIENCE_S = 80 * 60.0  # of all steps together

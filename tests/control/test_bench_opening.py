@@ -80,9 +80,10 @@ def world(monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeWorld]:
 
 
 def _file(**changes: Any) -> BenchFile:
-    """A real bench: every instrument has a link of its own, there is no world."""
+    """A real bench: every instrument has a link of its own (an address: a name would be looked up), no world."""
     file = load_bench("simulated").model_copy(update={"world": None, "encoder": None})
-    roles = {role: device.model_copy(update={"link": f"tcp://{role}:1"}) for role, device in file.devices().items()}
+    devices = enumerate(file.devices().items(), 1)
+    roles = {role: device.model_copy(update={"link": f"tcp://127.0.1.{n}:1"}) for n, (role, device) in devices}
     for role, update in changes.items():
         roles[role] = roles[role].model_copy(update=update)
     return file.model_copy(update=roles)
@@ -190,7 +191,7 @@ def test_the_simulated_bench_lays_its_links_over_the_file_and_is_the_watchdogs_c
     world: FakeWorld, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Roles that it does not serve are left out; it is closed after the instruments."""
-    links = {role: f"tcp://sim-{role}:1" for role in KINDS if role != "climate"}
+    links = {role: f"tcp://127.0.2.{n}:1" for n, role in enumerate(KINDS, 1) if role != "climate"}
     asked: dict[str, Any] = {}
 
     def start(path: Path, **options: Any) -> Any:
@@ -202,7 +203,7 @@ def test_the_simulated_bench_lays_its_links_over_the_file_and_is_the_watchdogs_c
     with open_bench(file, HOLDER, clamping=3, speed="fast") as bench:
         assert bench.climate is None and bench.encoder is None and bench.is_simulated
     assert asked["parent_pid"] == FakeDog.pid and asked["clamping"] == 3 and asked["path"].name == "good_4.toml"
-    assert ("generator", "built", "tcp://sim-generator:1", {}) in world.calls
+    assert ("generator", "built", links["generator"], {}) in world.calls
     assert world.calls[-2:] == [("simulated", "close"), ("watchdog", "close")]
 
 
