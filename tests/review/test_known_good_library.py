@@ -73,7 +73,7 @@ def test_parts_more_alike_than_the_measurement_can_tell_widen_the_limit(store: S
     found = library.propose(PART)
     limit = {limit.measurand: limit for limit in found.limits}["r20_exc"]
     assert (limit.lower, limit.upper) == (pytest.approx(8.96, abs=2e-4), pytest.approx(9.04, abs=2e-4))
-    assert found.widened == ("r20_exc",) and any("widened to 2 U" in told for told in found.warnings)
+    assert found.widened == ("r20_exc",) and any("widened to 2 U" in told for told in found.warnings())
     assert found.predict["r20_exc"] == (pytest.approx(limit.lower, abs=2e-4), pytest.approx(limit.upper, abs=2e-4))
     assert verdict_of(9.00001, 0.02, limit.lower, limit.upper, 1.0) is Verdict.PASS
     assert verdict_of(9.07, 0.02, limit.lower, limit.upper, 1.0) is Verdict.FAIL
@@ -84,7 +84,7 @@ def test_what_has_to_be_said_is_said(library: Library, store: Store) -> None:
     out because a unit lacks it, and rotors that differ."""
     lone = a_judgement(9.01, 15.0, "measured, no limits", a_line("tr_sin", 0.3))
     library.add([kept(store, "G-5", lone, rotor="shop master")], how="new", who="operator 1")
-    told = " | ".join(library.propose(PART).warnings)
+    told = " | ".join(library.propose(PART).warnings())
     assert "provisional: 6 units" in told and "would pass the limits" in told
     assert "all 2 lines together reject" in told and "of good parts" in told
     assert "different rotors (own, shop master)" in told and "lacks them: tr_sin" in told
@@ -131,7 +131,7 @@ def test_a_version_that_a_withdrawn_unit_taught_says_so(library: Library) -> Non
     library.withdraw(PART, "G-3", why="came back with a worn bearing", who="operator 1")
     found = library.to_judge(PART, "S-9")
     assert found is not None and found.limits == approved.limits and found.withdrawn == ("G-3",)
-    assert any("learned from G-3 too, withdrawn since" in told for told in found.warnings)
+    assert any("learned from G-3 too, withdrawn since" in told for told in found.warnings())
     part = from_data(PartFile, a_part(), "part").part()
     frozen = freeze(found, part, simulated=False, swept=True)
     line = replace(a_line("r20_exc", 9.0), limit=approved.limits[0])
@@ -143,7 +143,7 @@ def test_an_outlier_is_flagged_and_stays_until_a_person_withdraws_it(library: Li
     library.add([kept(store, "G-7", a_judgement(12.0, 15.0))], how="compared", who="operator 1")
     found = library.propose(PART)
     assert found.flagged == {"r20_exc": "G-7"} and "G-7" in [t.serial for t in found.teachers]
-    assert any("r20_exc: unit G-7 stands out" in told for told in found.warnings)
+    assert any("r20_exc: unit G-7 stands out" in told for told in found.warnings())
     with pytest.raises(UsageError, match="without a reason"):
         library.withdraw(PART, "G-7", why=" ", who="operator 1")
     library.withdraw(PART, "G-7", why="another winding", who="operator 1")

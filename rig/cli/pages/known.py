@@ -6,21 +6,21 @@ word, so that it reads without colour.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
+from functools import partial
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
-from rig.certificate.words.wording import find_measurand, limit_text, number, scale_of, short_name, unit_suffix
-from rig.quantity import Limit
+from rig.certificate.words.learned import learned_texts, limits_shown
+from rig.certificate.words.wording import find_measurand, short_name
 from rig.records.book.entries import GoodUnit, LearnedLimits
 from rig.records.book.library import KIND_OF, LibraryEntry
 from rig.review.library.learning import LimitSet
-from rig.statistics.tolerance import Learned
 
+WIDE_COLUMNS = 120  # a terminal this wide shows the prediction interval too
 WORDS = {"good-unit": "unit taken in", "withdrawn-unit": "unit withdrawn", "learned-limits": "limits approved"}
 
 
@@ -68,7 +68,7 @@ def limits_data(found: LimitSet) -> dict[str, Any]:
         "lines": lines,
         "widened": list(found.widened),
         "lacking": {id_: list(serials) for id_, serials in found.lacking.items()},
-        "warnings": list(found.warnings),
+        "warnings": list(found.warnings()),
     }
 
 
@@ -116,16 +116,19 @@ def show_limits(found: LimitSet) -> None:
     console.print(_headline(found))
     if found.simulated:
         console.print("SIMULATED: no part was measured", style="reverse")
-    table = _table("", "limits", "mean", "s", "k", "another good part", "stands out")
+    wide = console.width >= WIDE_COLUMNS
+    table = _table("", "limits", "mean", "s", "k", *(["another good part"] if wide else []))
     for limit in found.limits:
-        id_ = limit.measurand
-        another = replace(limit, lower=found.predict[id_][0], upper=found.predict[id_][1])
-        table.add_row(*_row(limit, found.lines[id_], another, found.flagged.get(id_, "")))
+        line, (lower, upper) = found.lines[limit.measurand], found.predict[limit.measurand]
+        texts = learned_texts(limit, line)
+        cells = [texts.name, texts.limits, texts.mean, texts.spread, f"{line.k:.3f}"]
+        table.add_row(*cells, *([limits_shown(replace(limit, lower=lower, upper=upper))] if wide else []))
     console.print(table)
-    for told in found.warnings:
-        console.print(f"  {told}")
+    for warning in found.warnings(partial(short_name, alone=True)):
+        console.print(f"  {warning}")
     share = f"{100 * found.rule.confidence:g} %"
-    console.print(f"s after × is a factor (log scale); another good part: {share} prediction interval, where it limits")
+    another = f"; another good part: {share} prediction interval, where it limits" if wide else ""
+    console.print(f"s after × is a factor (log scale){another}")
 
 
 def _headline(found: LimitSet) -> str:
@@ -135,32 +138,6 @@ def _headline(found: LimitSet) -> str:
     if not found.version:
         return told + "a proposal: nothing is judged by it before it is approved"
     return told + f"version {found.version}, approved by {found.approved_by} on {found.approved_utc[:10]}"
-
-
-def _row(limit: Limit, line: Learned, another: Limit, suspect: str) -> tuple[str, ...]:
-    m = find_measurand(limit.measurand)
-    ends = [abs(end) for end in (limit.lower, limit.upper) if end is not None]
-    scale = scale_of(m, max(ends))
-    unit = unit_suffix(scale.unit)
-    if line.scale == "log":
-        mean, s = f"{number(math.exp(line.mean) * scale.factor, 4)}{unit}", f"× {number(math.exp(line.s), 4)}"
-    else:
-        mean, s = f"{number(line.mean * scale.factor, 5)}{unit}", f"{number(line.s * scale.factor, 3)}{unit}"
-    return (
-        short_name(limit.measurand, alone=True),
-        limit_text(_short(limit), m, scale) + unit,
-        mean,
-        s,
-        f"{line.k:.3f}",
-        limit_text(_short(another), m, scale) + unit,
-        suspect,
-    )
-
-
-def _short(limit: Limit) -> Limit:
-    """The limit to five digits, for the table."""
-    lower, upper = (None if end is None else float(f"{end:.5g}") for end in (limit.lower, limit.upper))
-    return replace(limit, lower=lower, upper=upper)
 
 
 def show_history(part: str, rows: Sequence[Mapping[str, Any]]) -> None:

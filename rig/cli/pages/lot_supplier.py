@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
-from rig.certificate.words.wording import find_measurand, number, short_name
-from rig.review.lots.supplier import SupplierView
+from rig.certificate.words.wording import find_measurand, minus, number, scale_of, short_name, unit_suffix
+from rig.review.lots.supplier import LotMean, SupplierView
 from rig.uncertainty.rounding import round_result
 
 MOST_CLAIMS = 20
+
+
+def _figures(mean: LotMean) -> str:
+    """A lot's mean as on paper, its U and the spread of the units."""
+    U = mean.U or 0.0
+    scale = scale_of(find_measurand(mean.measurand), max(abs(mean.mean), U))
+    unit = unit_suffix(scale.unit)
+    shown = number(mean.mean * scale.factor, 5)
+    if U:
+        shown = " ± ".join(minus(one) for one in round_result(mean.mean * scale.factor, U * scale.factor)[:2])
+    spread = f", s {number(mean.s * scale.factor, 2)}{unit}" if mean.s is not None else ""
+    return f"{shown}{unit} (n {mean.n}{spread})"
 
 
 def rows(found: SupplierView) -> list[str]:
@@ -21,15 +33,13 @@ def rows(found: SupplierView) -> list[str]:
         low, high = (f"{100 * end:.1f}" for end in share.interval)
         text.append(f"  {share.lot} {share.group}: {share.bad} bad of {share.n} (95 %: {low} to {high} %)")
     for mean in found.means:
-        figures = round_result(mean.mean, mean.U)[:2] if mean.U else (number(mean.mean, 4), "0")
-        unit = find_measurand(mean.measurand).unit
-        spread = f", s {number(mean.s, 2)}" if mean.s is not None else ""
-        name = short_name(mean.measurand, alone=True)
-        text.append(f"  {mean.lot} {name}: {figures[0]} ± {figures[1]} {unit} (n {mean.n}{spread})")
+        text.append(f"  {mean.lot} {short_name(mean.measurand, alone=True)}: {_figures(mean)}")
     for claim in sorted(found.claims, key=lambda one: -abs(one.En))[:MOST_CLAIMS]:
         agree = "agree" if abs(claim.En) <= 1.0 else "DISAGREE"
         name = short_name(claim.measurand, alone=True)
-        both = f"claimed {claim.claimed:g}, measured {number(claim.measured, 5)}"
+        scale = scale_of(find_measurand(claim.measurand), max(abs(claim.claimed), abs(claim.measured)))
+        shown = (number(value * scale.factor, 5) + unit_suffix(scale.unit) for value in (claim.claimed, claim.measured))
+        both = "claimed {}, measured {}".format(*shown)
         text.append(f"  {claim.lot} {claim.serial} {name}: {both}, E_n {claim.En:.2f}, {agree}")
     if found.claims:
         text.append("  a claim without an uncertainty is taken as exact")

@@ -8,7 +8,7 @@ added to the limits. Method: rig/statistics/tolerance.py.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rig.quantity import MEASURANDS, Limit
@@ -99,9 +99,8 @@ class LimitSet:
         """Fewer units than the shop's rule asks for."""
         return self.n < self.rule.approve_n
 
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """What has to be said beside such limits."""
+    def warnings(self, name: Callable[[str], str] = str) -> tuple[str, ...]:
+        """What must be said beside such limits. name: how a measurand is written for the reader; by default its id."""
         told = []
         if self.provisional:
             told.append(f"provisional: {self.n} units, the shop's rule asks for {self.rule.approve_n}")
@@ -109,15 +108,19 @@ class LimitSet:
             told.append(f"learned from {', '.join(self.withdrawn)} too, withdrawn since: approve the limits anew")
         if any(line.masking for line in self.lines.values()):
             told.append(f"a bad part among these {self.n} would pass the limits that it helped to make")
-        told += [f"{id_}: unit {serial} stands out (Grubbs, 5 %)" for id_, serial in self.flagged.items()]
+        told += [f"{name(id_)}: unit {serial} stands out (Grubbs, 5 %)" for id_, serial in self.flagged.items()]
         rotors = sorted({teacher.rotor for teacher in self.teachers})
         if len(rotors) > 1:
             told.append(f"measured with different rotors ({', '.join(rotors)}): angle error and ratio are the pair's")
         if self.widened:
-            told.append(f"widened to 2 U, the parts differ by less than that: {', '.join(self.widened)}")
+            every = len(self.widened) == len(self.limits)
+            widened = "every line" if every else "; ".join(name(id_) for id_ in self.widened)
+            told.append(f"widened to 2 U, the parts differ by less than that: {widened}")
         if self.lacking:
-            told.append(f"not learned, because a unit lacks them: {', '.join(self.lacking)}")
-        told.append(f"all {len(self.lines)} lines together reject {100 * self.rejected:.1f} % of good parts")
+            lacking = "; ".join(name(id_) for id_ in self.lacking)
+            told.append(f"not learned, because a unit lacks them: {lacking}")
+        most = "at most " if self.widened else ""
+        told.append(f"all {len(self.lines)} lines together reject {most}{100 * self.rejected:.1f} % of good parts")
         return tuple(told)
 
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import math
+from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
-from rig.certificate.words.wording import find_measurand, limit_text, number, scale_of, short_name, unit_suffix
+from rig.certificate.words.learned import learned_texts
+from rig.certificate.words.wording import short_name
 from rig.errors import UsageError
-from rig.quantity import Limit
 from rig.records.book.library import LibraryBook
 from rig.review.library.learning import LimitSet
 from rig.review.library.library import Library
@@ -56,6 +56,7 @@ def part(request: Request, part: str, panel: Here) -> Response:
         proposed=proposed,
         in_force=in_force,
         trouble=trouble,
+        warnings=proposed.warnings(partial(short_name, alone=True)) if proposed is not None else (),
         rows=limit_rows(shown, in_force) if shown is not None else [],
         history=list(reversed(history)),
     )
@@ -67,26 +68,15 @@ def limit_rows(shown: LimitSet, in_force: LimitSet | None) -> list[dict[str, Any
     rows = []
     for limit in shown.limits:
         id_, line = limit.measurand, shown.lines[limit.measurand]
-        m = find_measurand(id_)
-        scale = scale_of(m, max(abs(end) for end in (limit.lower, limit.upper) if end is not None))
-        log = line.scale == "log"
-        mean = math.exp(line.mean) if log else line.mean
+        texts, log = learned_texts(limit, line), line.scale == "log"
         values = [(t.serial, t.values[id_]) for t in shown.teachers if id_ in t.values]
         rows.append(
             {
-                "name": short_name(id_, alone=True) + (", log scale" if log else ""),
-                "mean": f"{number(mean * scale.factor, 5)}{unit_suffix(scale.unit)}",
-                "limits": limit_text(_short(limit), m, scale),
-                "unit": scale.unit,
+                "name": texts.name + (", log scale" if log else ""),
+                "mean": texts.mean,
+                "limits": texts.limits,
                 "strip": strip_picture([value for _, value in values], limit, before.get(id_), log=log),
                 "suspect": shown.flagged.get(id_, ""),
             }
         )
     return rows
-
-
-def _short(limit: Limit) -> Limit:
-    from dataclasses import replace
-
-    lower, upper = (None if end is None else float(f"{end:.5g}") for end in (limit.lower, limit.upper))
-    return replace(limit, lower=lower, upper=upper)
