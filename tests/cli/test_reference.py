@@ -1,5 +1,6 @@
 """The commands: a person's ten words, a page made from the code, and every example executed as it is printed."""
 
+import os
 import shlex
 import signal
 import subprocess
@@ -8,6 +9,9 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "certificate"))
+import sample
 
 from drivers.shelf import start_simulated
 from rig.cli.main import WORDS, cli
@@ -102,8 +106,10 @@ def prepare(example: str) -> Result | None:
     if example.startswith("anglewright run witness"):
         return execute("anglewright run full_test --part KX4-2207 --serial 4L-00871")
     if example.startswith("anglewright known approve"):
-        for serial in ("4L-1", "4L-2", "4L-3"):
-            assert execute(f"anglewright run full_test --part KX4-2207 --serial {serial}").exit_code == 0
+        for n, serial in enumerate(("4L-1", "4L-2", "4L-3")):
+            part = {**sample.PART, "number": "KX4-2207"}
+            header = sample.a_header(part=part, serial=serial, started_utc=f"2026-11-25T1{n}:15:00Z")
+            sample.stored(Path(os.environ["ANGLEWRIGHT_HOME"]), sample.good(), header)
             added = execute(f"anglewright known add {serial} --how 'new' --by 'operator 2'")
         return added
     return None

@@ -16,11 +16,12 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from runner import Check, controller_of, run_checks
 
 TOP = Path(__file__).parents[2]
 WORK = Path(tempfile.mkdtemp(prefix="anglewright-show-"))
@@ -301,9 +302,7 @@ def one_stop(sign: signal.Signals, into_sweep_s: float, serial: str) -> tuple[fl
     time.sleep(into_sweep_s)
     sent = time.time()
     if sign is signal.SIGKILL:  # of the controller: the terminal is its client only
-        pids = ["pgrep", "-f", f"rig.jobs.controller {home}/live"]
-        found = subprocess.run(pids, capture_output=True, text=True, check=False)
-        os.kill(int(found.stdout.split()[0]), sign)
+        os.kill(controller_of(home), sign)
     else:
         run.send_signal(sign)
     run.wait(timeout=120)  # the machine may be busy; what counts is the log of the world
@@ -362,7 +361,7 @@ def certificate() -> Iterator[tuple[bool, str]]:
 
 
 def main() -> int:
-    checks: list[tuple[str, Callable[[], Iterator[tuple[bool, str]]]]] = [
+    checks: list[tuple[str, Check]] = [
         ("faults", faults),
         ("certificate", certificate),
     ]
@@ -375,14 +374,7 @@ def main() -> int:
             ("stops", lambda: stops(20)),
             ("fresh clone", fresh_clone),
         ]
-    short = 0
-    for name, check in checks:
-        start = time.monotonic()
-        print(f"{name}: {(check.__doc__ or '').strip()}")
-        for fine, told in check():
-            short += not fine
-            print(f"  {'ok   ' if fine else 'SHORT'} {told}", flush=True)
-        print(f"  ({time.monotonic() - start:.0f} s)")
+    short = run_checks(checks)
     print(f"{'all shown' if short == 0 else f'{short} fell short'}; files in {WORK}")
     return 1 if short else 0
 

@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from runner import Check, exit_status, option, run_checks
+from runner import Check, controller_of, exit_status, option, run_checks
 
 from rig.control.arming.key import for_run
 from rig.jobs.controller.client import join
@@ -101,13 +101,6 @@ def start_night(home: Path) -> subprocess.Popen[bytes]:
         "--json",
     ]
     return subprocess.Popen(words, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-
-
-def controller_of(home: Path) -> int:
-    """The process of the controller that lives in a home, by the ask that it was started with."""
-    words = ["pgrep", "-f", f"rig.jobs.controller {home}/live"]
-    found = subprocess.run(words, capture_output=True, text=True, check=False)
-    return int(found.stdout.split()[0]) if found.stdout.split() else 0
 
 
 def kills(looks: int, times: int) -> Told:

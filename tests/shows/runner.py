@@ -6,6 +6,7 @@ A check is a generator of (fine, figures); its docstring is the line that was pr
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -50,6 +51,13 @@ def run_parts(show: str) -> int:
         checks: list[tuple[str, Check]] = load_module(path, show).checks(quick)
         short += run_checks(checks, only)
     return exit_status(short)
+
+
+def controller_of(home: Path, client: int = 0) -> int:
+    """Process id of the controller that lives in a home, or that the process `client` has started; 0 without one."""
+    words = ["pgrep", *(["-P", str(client)] if client else []), "-f", f"rig.jobs.controller {home}/live"]
+    found = subprocess.run(words, capture_output=True, text=True, check=False).stdout.split()
+    return int(found[0]) if found else 0
 
 
 def load_module(path: Path, show: str) -> ModuleType:
