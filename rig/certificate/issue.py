@@ -22,7 +22,7 @@ from rig.certificate.faces import Report, build_report, describe_changes, issue_
 from rig.certificate.seal.entry import RegisterEntry
 from rig.certificate.seal.register import Register
 from rig.certificate.seal.signatures import Key, key_of, sign_pdf, sign_xml
-from rig.certificate.shop import Shop, load_shop, shop_of
+from rig.certificate.shop import Shop, load_shop, shop_for
 from rig.errors import UsageError
 from rig.records.files import next_free, read_json
 from rig.records.run.corrected import correct_words
@@ -54,7 +54,7 @@ def issue(store: Store, stored: StoredRun, *, reason: str = "", corrections: Map
 
 
 def _issue(store: Store, stored: StoredRun, reason: str, corrections: Mapping[str, str]) -> Issued:
-    register, shop = Register(store.home), load_shop(store.home) or shop_of(stored.header.bench)
+    register, shop = Register(store.home), shop_for(store.home, stored.header.bench)
     before = register.of_run(stored.id)
     _check_home(register, stored, before)
     _check_request(corrections, reason, bool(before))

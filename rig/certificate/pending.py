@@ -18,9 +18,10 @@ from rig.certificate.seal.entry import RegisterEntry
 from rig.certificate.seal.extract import make_extract
 from rig.certificate.seal.heads import read_heads
 from rig.certificate.seal.register import Register
-from rig.certificate.shop import Shop, load_shop
+from rig.certificate.shop import Shop, shop_for
 from rig.errors import RecordError
 from rig.records.files import read_json, sha256_of, sync, take_name, to_json, write_new
+from rig.records.run.stored import StoredRun
 from rig.records.schema import dump, load
 from rig.system import take_lock
 
@@ -111,7 +112,7 @@ def _settle(home: Path) -> None:
         if known is None or known.faces != entry.faces:
             shutil.rmtree(folder)
         else:
-            take_places(home, folder, load_shop(home) or Shop())
+            take_places(home, folder, shop_for(home, StoredRun(home / "runs" / entry.run).header.bench))
     _remove_empty(home / FOLDER)
 
 

@@ -93,6 +93,11 @@ def load_shop(home: Path | None = None) -> Shop | None:
     return shop.model_copy(update={"folder": path.parent})
 
 
+def shop_for(home: Path, bench: Mapping[str, Any]) -> Shop:
+    """The shop of a run: by the home's shop file, else by the line of the run's bench. Raises DescriptionError."""
+    return load_shop(home) or shop_of(bench)
+
+
 def shop_of(bench: Mapping[str, Any]) -> Shop:
     """A shop from a bench's own line "name; street; town; country code" alone; all but the name may be left out."""
     name, *address = (part.strip() for part in str(bench.get("shop") or "Shop not named").split(";"))

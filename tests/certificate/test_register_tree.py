@@ -116,6 +116,37 @@ def test_a_killed_issue_is_finished_or_was_none(
     assert made.number == f"AW-{run.id}"
 
 
+def test_a_proof_made_after_a_kill_names_the_shop_of_the_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A home without a shop file: the proof that the next start makes is the one that the issue would have made."""
+    store = Store(tmp_path / "home")
+    run = sample.stored(store.home, sample.good(), sample.a_header())
+    with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
+        patched.setattr(pending, "take_places", interrupt)
+        issue(store, run)
+    pending.settle(store.home)
+    assert looked(store, str(run.path / "proof.json")).state == "unchanged"
+    assert verify_run(store, run) == []
+
+
+def test_a_shop_that_takes_another_name_keeps_its_proofs(tmp_path: Path, key: Key) -> None:
+    """The name on the report's own face stands; a name that is neither that nor today's is an alteration."""
+    store = a_home(tmp_path / "home", key)
+    made = issue(store, sample.stored(store.home, sample.good(), sample.a_header(simulated=False, current=True)))
+    file = store.home / "shop.toml"
+    first = file.read_text(encoding="utf-8")
+    name = json.loads(Path(made.files["data"]).read_text(encoding="utf-8"))["shop"][0]
+    file.write_text(first.replace(name, "Tallow Street Sensors (invented)"), encoding="utf-8")
+    assert looked(store, made.files["proof"]).state == "unchanged"
+    proof = Path(made.files["proof"])
+    proof.write_bytes(proof.read_bytes().replace(name.encode(), b"Somebody else"))
+    assert looked(store, str(proof)).state == "altered"
+
+
+def interrupt(*_given: object) -> None:
+    """A kill in place of a step."""
+    raise KeyboardInterrupt
+
+
 @pytest.mark.parametrize("signed", [True, False])
 def test_a_job_arrives_unchanged(tmp_path: Path, key: Key, signed: bool) -> None:
     """Faces, proofs and the run are unchanged elsewhere; who vouches for them is named; they are amended at home."""

@@ -32,9 +32,9 @@ from rig.certificate.seal.pdf_objects import attachments, places
 from rig.certificate.seal.register import Register
 from rig.certificate.seal.signatures import Signature, fingerprint, pdf_signature, xml_signature
 from rig.certificate.seal.xml import XmlReport, xml_differences
-from rig.certificate.shop import Shop, load_shop, shop_of
+from rig.certificate.shop import Shop, load_shop, shop_for
 from rig.errors import RecordError
-from rig.records.files import parse_json, read_file, to_json
+from rig.records.files import parse_json, read_file, read_json, sha256_of, to_json
 from rig.records.run.stored import StoredRun
 from rig.records.schema import dump
 
@@ -160,21 +160,29 @@ def _proof(path: Path, data: bytes, home: Path) -> Verification | None:
 
 def _proof_changes(extract: Extract, data: bytes, number: str, home: Path) -> list[str]:
     """What no hash of the tree covers, held against this home: the words of the proof, its head, its certificate."""
-    shop = load_shop(home)
-    if shop is None and (home / "runs" / extract.entries[0].run).is_dir():
-        shop = shop_of(StoredRun(home / "runs" / extract.entries[0].run).header.bench)
-    shop = shop or Shop()
+    shop, names = _shop_and_names(extract.entries[0], home)
     found = []
     if to_json(dump(extract)) != data:
         found.append("the proof is not written as it was issued")
     if extract.head not in read_heads(home)[0]:
         found.append("its tree head is not one of this register")
-    said = (extract.of, extract.made_utc, extract.before, extract.shop)
-    if said != (f"report {number}", extract.head.at_utc, (), shop.name):
+    said = (extract.of, extract.made_utc, extract.before)
+    if said != (f"report {number}", extract.head.at_utc, ()) or extract.shop not in names:
         found.append("what the proof says of itself, or of the shop, was changed")
     if extract.certificate and extract.certificate.encode() != (shop.seal_certificate() or b""):
         found.append("its certificate is not this shop's")
     return found
+
+
+def _shop_and_names(entry: RegisterEntry, home: Path) -> tuple[Shop, set[str]]:
+    """The shop as it is now, and each name that a report may carry: today's, and the one on its own unchanged face."""
+    run = home / "runs" / entry.run
+    shop = (shop_for(home, StoredRun(run).header.bench) if run.is_dir() else load_shop(home)) or Shop()
+    names = {shop.name}
+    for name, held in entry.faces.items():
+        if name.endswith(".json") and (run / name).is_file() and sha256_of(run / name) == held:
+            names |= set(read_json(run / name).get("shop", ())[:1])
+    return shop, names
 
 
 # ---- the kinds of files -----------------------------------------------------------------------------------------

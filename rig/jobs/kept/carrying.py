@@ -21,7 +21,7 @@ from rig.certificate.seal.extract import Extract, load_extract, make_extract
 from rig.certificate.seal.foreign import check_carried
 from rig.certificate.seal.register import Register
 from rig.certificate.seal.signatures import Key, is_signature_of, key_of, sign_bytes
-from rig.certificate.shop import Shop, load_shop, shop_of
+from rig.certificate.shop import Shop, load_shop, shop_for
 from rig.errors import RecordError
 from rig.records.exchange.arriving import Imported, import_job
 from rig.records.exchange.leaving import Exported, export_job, runs_of_job
@@ -50,7 +50,7 @@ def carry_out(store: Store, job: str, file: Path) -> Exported:
 def _shop(store: Store, job: str) -> Shop:
     """Whose register it is: by the shop file, else by the bench of the job's newest run."""
     runs = runs_of_job(store, job)
-    return load_shop(store.home) or (shop_of(runs[-1].header.bench) if runs else Shop())
+    return shop_for(store.home, runs[-1].header.bench) if runs else load_shop(store.home) or Shop()
 
 
 def take_in(store: Store, file: Path) -> Imported:
@@ -61,7 +61,7 @@ def take_in(store: Store, file: Path) -> Imported:
 def bundle_of(store: Store, runs: Sequence[StoredRun], file: Path) -> tuple[Path, Path]:
     """Write runs with their reports into a bundle (rig/certificate/bundle); the bundle and its verifier."""
     settle(store.home)
-    shop = load_shop(store.home) or shop_of(runs[0].header.bench)
+    shop = shop_for(store.home, runs[0].header.bench)
     key = key_of(shop)
     extracts = extracts_of(store, {run.id for run in runs}, shop, key, of=f"bundle {file.name}")
     return write_bundle(file, runs, extracts, shop, key)
