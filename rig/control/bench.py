@@ -107,7 +107,6 @@ class Bench:
         return self
 
     def _open(self) -> None:
-        self._check_attended()
         self._stack.enter_context(stop_on_signals(self.token))
         links = (one.link for one in self.file.devices().values() if one.link != OVERLAID)
         lock = self._stack.enter_context(BenchLock(links, self._purpose))
@@ -133,14 +132,6 @@ class Bench:
             self._identify(role, instrument, devices[role])
         self._by_role()
         self.guard.start()
-
-    def _check_attended(self) -> None:
-        """A motor turns only where guard and emergency stop are read."""
-        if self.file.interlock.by_hand and self.file.axis is not None:
-            raise UsageError(
-                f"bench {self.file.name} has an axis and no interlock that is read.",
-                next_action="Wire guard and emergency stop to an input, or leave the axis out and turn by hand.",
-            )
 
     def _close_safely(self, role: str) -> None:
         self.make_safe()

@@ -251,6 +251,16 @@ class BenchFile(Strict):
     interlock: InterlockDevice
     climate: ClimateDevice | None = None
 
+    @model_validator(mode="after")
+    def _motor_behind_a_guard(self) -> BenchFile:
+        """A motor turns only where guard and emergency stop are read."""
+        if self.axis is not None and self.interlock.by_hand:
+            raise ValueError(
+                "there is an axis and no interlock that is read: wire guard and emergency stop to an input, or leave "
+                "the axis out and turn by hand"
+            )
+        return self
+
     @property
     def attended_only(self) -> bool:
         """Whether a person has to stay: hands do a part of the work, or no guard and no emergency stop is read."""

@@ -8,6 +8,8 @@ Theory: rig/signal/README.md, 4.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +20,8 @@ from rig.signal.waveform import Waveform
 
 FACT = "settle_s"
 PERIODS_BEYOND = 6  # of the ringing, looked at beyond the stated settle
+ENCODER_WINDOW_S = 0.5  # beyond the stated settle, in which an encoder is followed
+READINGS_A_PERIOD = 6.0  # of the ringing, by an encoder that answers so fast
 SIGMAS = 4.0
 LEAST_RELATIVE = 1e-5  # of the excitation: a change below 0.1' electrical at a ratio near 0.3
 
@@ -61,6 +65,43 @@ def measure(ctx: Context, steps: int) -> None:
         return
     ctx.facts[FACT] = found + begun_s
     ctx.read("step_settle_s", found + begun_s, "s", ctx.bench.name("axis"), measured=True, steps=steps)
+
+
+def measure_by_encoder(ctx: Context, steps: int) -> None:
+    """One move of the grid, followed by the encoder until it stands still: kept for the sweeps of this run.
+
+    A record of one period averages the ringing out; a single reading of the encoder does not. The axis ends where it
+    began. steps: of the move, positive.
+    """
+    axis, encoder, device = ctx.bench.axis, ctx.bench.encoder, ctx.bench.file.axis
+    if axis is None or encoder is None or device is None or ctx.bench.file.encoder is None:
+        raise UsageError(f"bench {ctx.bench.file.name} has no encoder on its axis.", next_action="Leave this out.")
+    axis.move_to(-steps)
+    axis.wait_stopped(device.settle_s)
+    ctx.check_stop()
+    axis.move_to(0)
+    axis.wait_stopped()
+    begun_s = ctx.clock.now_s()
+    times_s, angles_deg = [0.0], [encoder.angle_mech_deg()]
+    while times_s[-1] < device.settle_s + ENCODER_WINDOW_S:
+        ctx.clock.sleep(1.0 / (READINGS_A_PERIOD * device.ring_hz))
+        angles_deg.append(encoder.angle_mech_deg())
+        times_s.append(ctx.clock.now_s() - begun_s)
+    found_s = still_after_s(np.array(times_s), np.array(angles_deg), ctx.bench.file.encoder.residual_arcmin)
+    ctx.facts[FACT] = max(float(ctx.facts.get(FACT, 0.0)), found_s)
+    ctx.read("step_settle_s", found_s, "s", ctx.bench.name("encoder"), measured=True, steps=steps)
+
+
+def still_after_s(times_s: NDArray[np.float64], angles_mech_deg: NDArray[np.float64], residual_arcmin: float) -> float:
+    """When readings (n,) of an encoder stay within its residual, or its scatter, of their last quarter; the last time
+    where they never do. Mechanical degrees, 0 to 360."""
+    away = (angles_mech_deg - angles_mech_deg[-1] + 180.0) % 360.0 - 180.0
+    last = away[-max(4, len(away) // 4) :]
+    away_arcmin = 60.0 * np.abs(away - float(np.mean(last)))
+    scatter_arcmin = 60.0 * float(np.std(np.diff(last))) / math.sqrt(2.0)  # of successive readings: no drift in it
+    moving = np.flatnonzero(away_arcmin > max(residual_arcmin, 3.0 * scatter_arcmin))
+    after = 0 if moving.size == 0 else min(int(moving[-1]) + 1, len(times_s) - 1)
+    return float(times_s[after])
 
 
 def settled_after_s(waveform: Waveform, frequency_hz: float, period_s: float) -> float | None:

@@ -82,6 +82,8 @@ def _index(ctx: Context, phase: str) -> None:
         ctx.read("step_settle_s", device.settle_s, "s", ctx.bench.name("axis"))
         if ctx.facts.get("generator_v_rms", 0.0) > 0.0:
             settling.measure(ctx, max(1, axis.steps_per_turn // CUSTOMARY[0]))
+        if ctx.bench.encoder is not None:
+            settling.measure_by_encoder(ctx, max(1, axis.steps_per_turn // CUSTOMARY[0]))
     ctx.progress("index", 1, 1, {"found": f"{found} steps off"})
 
 
@@ -158,9 +160,13 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
     axis.move_to(positions[0] - frame - sign * run_up)
     axis.wait_stopped()
     ctx.check_stop()
-    axis.move_to(positions[0] - frame)
-    sampler.arm()
+    step = abs(positions[1] - positions[0])  # the last approach is one of the grid: it swings like all others
+    axis.move_to(positions[0] - frame - sign * step)
     axis.wait_stopped(settling.settle_s(ctx))
+    ctx.check_stop()
+    sampler.arm()
+    axis.move_to(positions[0] - frame)
+    _wait_settled(ctx, ctx.clock.now_s(), step)
     wanted_v, generator_v = ctx.part.excitation.level_v_rms, ctx.facts.get("generator_v_rms", 0.0)
     stated = sampling.conditions(ctx, wanted_v, generator_v)
     last = len(positions) - 1

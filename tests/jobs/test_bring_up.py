@@ -102,3 +102,38 @@ def test_another_file_is_never_written_over(served: SimulatedBench, home: Path) 
     made = new(*links(served), "--yes")
     assert made.exit_code == 2 and "is there already" in made.stderr
     assert path.read_text() == "# mine\n"
+
+
+def test_hands_fill_what_is_not_there_and_the_bench_goes_from_its_file_to_a_report(home: Path) -> None:
+    """Meter, generator and a two-channel oscilloscope answer: the rest is a person's."""
+    with start_simulated("tier_a", speed="fast") as bench:
+        words = [w for role in ("multimeter", "generator", "sampler") for w in ("--link", bench.links[role])]
+        by_hand = {"switch": "hand", "interlock": "hand-attends", "climate": "hand-thermometer"}
+        for role, driver in by_hand.items():  # the simulated person stands at a link in place of the terminal
+            words += ["--answer", f"{role}.link={bench.links[role]}", "--answer", f"{role}.driver={driver}"]
+        words += ["--answer", f"clock={bench.clock}", "--answer", "sampler.range_v=5", *GAIN]
+        made = new(*words, "--answer", "sampler.current_range_v=0.2", "--yes")
+        assert made.exit_code == 0, made.output
+        assert load_bench("shop_1").holder == "hand_pins" and load_bench("shop_1").attended_only
+        checked = CliRunner().invoke(cli, ["bench", "check", "shop_1", "--json"])
+        assert checked.exit_code == 0 and "hand_test" in checked.output, checked.output
+        words = ["run", "hand_test", "--bench", "shop_1", "--part", "KX4-2207-S", "--serial", "T-1", "--json"]
+        run = CliRunner().invoke(cli, words)
+    assert run.exit_code == 0, run.output
+    document = json.loads(run.stdout)
+    assert document["outcome"] == "within limits" and Path(document["files"]["certificate"]).is_file()
+
+
+def test_without_a_switch_or_an_interlock_the_person_is_proposed_but_never_before_a_motor(home: Path) -> None:
+    """--yes takes the hands where nothing answered; an axis needs guard and emergency stop that are read."""
+    links = ("multimeter.link=tcp://127.0.0.1:1", "multimeter.driver=scpi-344xx", "generator.link=tcp://127.0.0.1:2")
+    more = ("generator.driver=scpi-335xx", "sampler.link=tcp://127.0.0.1:3", "sampler.driver=scope-rigol")
+    words = [w for answer in (*links, *more) for w in ("--answer", answer)]
+    made = new(*words, "--yes")
+    assert made.exit_code == 0, made.output
+    file = load_bench("shop_1")
+    assert file.switch.driver == "hand" and file.interlock.driver == "hand-attends" and file.climate is None
+    motor = [*words, "--answer", "axis.link=serial:///dev/ttyUSB0", "--answer", "axis.driver=grbl"]
+    refused = CliRunner().invoke(cli, ["bench", "new", "shop_2", "--no-search", *motor, "--yes"])
+    assert refused.exit_code == 2 and "no interlock that is read" in refused.output
+    assert not (home / "benches" / "shop_2.toml").exists()

@@ -138,7 +138,7 @@ def test_a_slow_transfer_counts_as_settling_and_no_point_is_sampled_before_it_ha
     points = sweep.points_per_turn(ctx) + 1
     assert min(waits) >= 0.08 - 1e-9
     slowest_s = world.command_s + max(world.move_s + 0.08, world.arm_s + read_s) + sweep.MOVE_MARGIN_S + 0.0126
-    assert world.clock.t_s - begun_s < (points + 2) * slowest_s + read_s
+    assert world.clock.t_s - begun_s < (points + 3) * slowest_s + read_s  # two approaches before the first point
 
 
 @pytest.mark.parametrize(("steps", "s"), [(10, 2 * (1.125 / 2000) ** 0.5), (3200, 1.0 + 0.18)])
@@ -160,16 +160,16 @@ def test_a_record_is_fetched_while_the_axis_moves_and_the_sampler_is_armed_befor
 
 
 def test_both_passes_come_from_their_own_side_and_close_one_turn_later() -> None:
-    """Run-up from outside, whole steps only, the closing point is the first again."""
+    """Run-up from outside, the last approach a step of the grid, the closing point is the first again."""
     world = FakeWorld()
     ctx = context(world)
     sweep.sweep_ccw(ctx)
     sweep.sweep_cw(ctx)
     moves = [c[2] for c in world.words("axis") if c[1] == "move"]
     n = sweep.points_per_turn(ctx) + 1
-    ccw, cw = moves[: n + 1], moves[n + 1 :]
-    assert ccw[0] < ccw[1] == 0 and ccw[-1] == 3200 and ccw == sorted(ccw)
-    assert cw[0] > cw[1] == 3200 and cw[-1] == 0 and cw == sorted(cw, reverse=True)
+    ccw, cw = moves[: n + 2], moves[n + 2 :]
+    assert ccw[0] < ccw[1] == -10 and ccw[2] == 0 and ccw[-1] == 3200 and ccw == sorted(ccw)
+    assert cw[0] > cw[1] == 3210 and cw[2] == 3200 and cw[-1] == 0 and cw == sorted(cw, reverse=True)
     closing = ctx.select("sweep_ccw", closing=True)
     assert len(closing) == 1 and closing[0].conditions["position_steps"] == 3200
 

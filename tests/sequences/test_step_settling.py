@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rig.signal.waveform import Waveform
-from sequences.steps.settling import settled_after_s
+from sequences.steps.settling import settled_after_s, still_after_s
 
 RATE_HZ, CARRIER_HZ, RING_S = 241_545.9, 10_000.0, 1 / 80.0
 
@@ -46,3 +46,20 @@ def test_without_excitation_nothing_is_said() -> None:
     """A dead excitation shows no settling."""
     assert settled_after_s(rung(0.05, 0.04, exc_v=0.0), CARRIER_HZ, RING_S) is None
     assert settled_after_s(rung(0.05, 0.04, seconds=0.03), CARRIER_HZ, RING_S) is None
+
+
+@pytest.mark.parametrize(("zero_deg", "step_s"), [(12.0, 0.002), (359.999, 0.002), (12.0, 0.03)])
+def test_the_encoder_tells_when_the_axis_stands_still(zero_deg: float, step_s: float) -> None:
+    """A swing of 13' that dies with 40 ms: within 0.03' after 0.24 s; a display that answers slowly sees it too."""
+    rng = np.random.default_rng(5)
+    t = np.arange(0.0, 0.58, step_s)
+    swing_deg = 13.5 / 60.0 * np.exp(-t / 0.04) * np.sin(2 * np.pi * 79.9 * t)
+    angles = (zero_deg + swing_deg + 0.01 / 60.0 * rng.standard_normal(t.size)) % 360.0
+    assert 0.15 < still_after_s(t, angles, 0.03) < 0.30
+    assert still_after_s(t, np.full(t.size, zero_deg), 0.03) == 0.0
+
+
+def test_an_axis_that_never_stands_still_is_waited_for_as_long_as_it_was_watched() -> None:
+    """A drift through the whole time."""
+    t = np.arange(0.0, 0.58, 0.002)
+    assert still_after_s(t, 1.0 - 0.2 * np.exp(-t / 0.4), 0.03) > 0.5

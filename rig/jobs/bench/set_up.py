@@ -56,6 +56,7 @@ HAND = "hand"  # in place of a link: a person fills the role
 BY_HAND = {"switch": "hand", "interlock": "hand-attends", "climate": "hand-thermometer"}
 """Role -> driver where a person fills it (drivers/hand.py)."""
 TERMINAL = "terminal"
+HAND_HOLDER = "hand_pins"  # the holder file of a bench whose leads are moved by hand: a column is a pin
 OF_A_CALIBRATION = {
     "certificate": "number of its calibration certificate",
     "laboratory": "which laboratory calibrated it",
@@ -155,10 +156,11 @@ def make(name: str, write: Path | None, found: Sequence[FoundInstrument], ask: Q
     data: dict[str, Any] = {"schema": "anglewright bench 1", "name": name}
     data["title"] = ask.text("title", "what the bench is called", name)
     data["shop"] = ask.text("shop", "whose bench, as printed (name; street; town; country)", "")
-    data["holder"] = ask.text("holder", "holder file", "adapter_8")
     proposals = propose_sections(found)
+    data["holder"] = ask.text("holder", "holder file", "adapter_8" if "switch" in proposals else HAND_HOLDER)
     for role, may_lack in ROLES.items():
-        section = _role(role, may_lack, proposals.get(role), found, ask)
+        fills = role in BY_HAND and not (role == "interlock" and "axis" in proposals)  # a motor needs one that is read
+        section = _role(role, may_lack, proposals.get(role), found, ask, HAND if fills else None)
         if section is not None:
             data[role] = section
     for key, value in ask.rest().items():
@@ -170,9 +172,14 @@ def make(name: str, write: Path | None, found: Sequence[FoundInstrument], ask: Q
 
 
 def _role(
-    role: str, may_lack: bool, proposal: dict[str, Any] | None, found: Sequence[FoundInstrument], ask: Questions
+    role: str,
+    may_lack: bool,
+    proposal: dict[str, Any] | None,
+    found: Sequence[FoundInstrument],
+    ask: Questions,
+    hand: str | None,
 ) -> dict[str, Any] | None:
-    default = proposal["link"] if proposal else (NONE if may_lack else None)
+    default = proposal["link"] if proposal else NONE if may_lack else hand
     others = [*([NONE] if may_lack else []), *([HAND] if role in BY_HAND else [])]
     link = ask.text(f"{role}.link", f"{role}'s link" + "".join(f", or {one}" for one in others), default)
     if link == NONE and may_lack:
@@ -182,6 +189,8 @@ def _role(
     section = proposal if proposal and proposal["link"] == link else _other(role, link, found)
     driver = ask.text(f"{role}.driver", f"{role}'s driver", section.get("driver"))
     section = section | {"driver": driver}
+    if driver == BY_HAND.get(role):
+        return section  # a person has no channels and no calibration
     for key, question, usual in FACTS.get(role, ()):
         section[key] = ask.number(f"{role}.{key}", question, usual)
     section["asset"] = ask.text(f"{role}.asset", "inventory number", "")
