@@ -73,6 +73,8 @@ QUANTITIES: Mapping[str, Quantity] = {
     "sweep_ccw_again": _capture("the counter-clockwise pass repeated, where the turn did not close", *PLACE),
     "sweep_cw_again": _capture("the clockwise pass repeated", *PLACE),
     "spots": _capture("a few places of the quick screen", *PLACE),
+    "nulls_ccw": _capture("at rest at the nulls that a turn on the fly showed, and between", *PLACE),
+    "nulls_cw": _capture("every second of these places, reached clockwise", *PLACE),
     "hand_turned": _capture("the rotor turned by hand", "turned"),
     "hand_output": _capture("turned by hand on two channels: exc_v and sin, the others empty", "turned"),
     "hand_pair": _capture("turned by hand on two channels: sin and cos, the others empty", "turned"),

@@ -27,6 +27,7 @@ from rig.soundness.soundness import reason
 from sequences.steps.excitation import NO_EXCITATION
 from sequences.steps.sweep import can_turn
 
+PASSES = "evaluated passes"  # fact: passes repeated so far -> the run's figures once they were made
 SLIPPED = "turn does not close"  # fact: passes repeated so far -> whether the turn in hand slipped
 
 
@@ -88,13 +89,26 @@ def may_be_driven(ctx: Context) -> list[Reason]:
     return forbids_excitation(evaluate_so_far(ctx))
 
 
+def _repeats(ctx: Context) -> int:
+    return sum(len(ctx.captures.get(name, ())) > 0 for name in (*SWEEPS_AGAIN, *TURNINGS_AGAIN))
+
+
+def evaluated_passes(ctx: Context) -> Evaluated:
+    """The figures once the passes in hand were made. Worked out once for each pair of passes."""
+    known: dict[int, Evaluated] = ctx.facts.setdefault(PASSES, {})
+    passes = _repeats(ctx)
+    if passes not in known:
+        known[passes] = evaluate_so_far(ctx)
+    return known[passes]
+
+
 def has_slipped(ctx: Context) -> bool:
     """Whether the turn in hand does not close although the axis kept its count. Asked once for each pair of passes."""
-    passes = sum(len(ctx.captures.get(name, ())) > 0 for name in (*SWEEPS_AGAIN, *TURNINGS_AGAIN))
+    passes = _repeats(ctx)
     known: dict[int, bool] = ctx.facts.setdefault(SLIPPED, {})
     if passes not in known:
         obs = observe(ctx)
-        slip = evaluate(obs).slip
+        slip = evaluated_passes(ctx).slip
         off = index_off_steps(obs)
         counted = off is None or abs(off) <= index_tolerance_steps(obs)
         known[passes] = slip is not None and slip.is_slip and counted

@@ -37,9 +37,9 @@ def complete_run(_context: click.Context, _parameter: click.Parameter, start: st
 def complete_sequence(start: str) -> list[str]:
     """Names of the sequences."""
     from sequences.own import own_names
-    from sequences.registry import SEQUENCES
+    from sequences.registry import NEXT, SEQUENCES
 
-    return _starting([*SEQUENCES, *own_names()], start)
+    return _starting([*SEQUENCES, *NEXT, *own_names()], start)
 
 
 def _starting(names: Sequence[str], start: str) -> list[str]:

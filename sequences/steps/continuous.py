@@ -39,6 +39,11 @@ def turns_in_steps(ctx: Context) -> bool:
     return not can_turn_on_the_fly(ctx)
 
 
+def on_the_fly(when: Callable[[Context], bool]) -> Callable[[Context], bool]:
+    """A step's condition, on a bench that turns on the fly."""
+    return lambda ctx: can_turn_on_the_fly(ctx) and when(ctx)
+
+
 def in_steps(when: Callable[[Context], bool]) -> Callable[[Context], bool]:
     """A step's condition, on a bench that sweeps in steps."""
     return lambda ctx: turns_in_steps(ctx) and when(ctx)

@@ -152,6 +152,26 @@ def spots(ctx: Context) -> None:
 
 
 def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], run_up: int) -> None:
+    """A pass that ends with its closing point."""
+    stop_at(ctx, series, direction, positions, run_up, closes=True)
+
+
+def stop_at(
+    ctx: Context,
+    series: str,
+    direction: str,
+    positions: Sequence[int],
+    run_up: int,
+    *,
+    captures: int = 1,
+    rest_s: float = 0.0,
+    closes: bool = False,
+) -> None:
+    """Captures at rest at positions in the order of travel (steps from the first index).
+
+    direction: "ccw" or "cw"; run_up: steps before the first; captures: at each; rest_s: waited beside
+    the settle, where moves are longer than the grid's; closes: the last is the closing point.
+    """
     axis, _ = _axis(ctx)
     sampler = ctx.bench.sampler
     sampling.ready(ctx)
@@ -175,8 +195,14 @@ def _pass(ctx: Context, series: str, direction: str, positions: Sequence[int], r
             "position_steps": position,
             "direction": direction,
             "point": point,
-            "closing": point == last,
+            "closing": closes and point == last,
         }
+        ctx.clock.sleep(rest_s)
+        for _ in range(captures - 1):
+            sampler.trigger()
+            sampler.wait_captured()
+            ctx.capture(series, sampler.fetch(), **stated, **where)
+            sampler.arm()
         sampler.trigger()
         sampler.wait_captured()
         encoder_deg = ctx.bench.encoder.angle_mech_deg() if ctx.bench.encoder is not None else None

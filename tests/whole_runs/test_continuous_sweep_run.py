@@ -26,6 +26,7 @@ from rig.records.store import Store
 from rig.soundness.soundness import soundness
 from sequences.continuous_sweep import SEQUENCE
 from sequences.full_test import SEQUENCE as STEPPED
+from sequences.full_test_next import SEQUENCE as NEXT
 from sequences.steps import continuous
 
 pytestmark = pytest.mark.xdist_group("turning")  # one worker: the run behind these tests is made once
@@ -43,6 +44,7 @@ skew_ns = [0.0, 0.0, 40.0, -30.0]
 COMMON = ("loopback", "excite", "index", "index_again", "ramp_down", "impedance_sin", "impedance_cos", "impedance_exc")
 STEPS = {
     "fly": (SEQUENCE, (*COMMON, "pulses", "turn_ccw", "turn_cw")),
+    "next": (NEXT, (*COMMON[:-1], "turn_ccw", "turn_cw", "nulls_ccw", "nulls_cw")),
     "step": (STEPPED, (*COMMON, "sweep_ccw", "sweep_cw")),
 }
 COVERED = (
@@ -135,6 +137,36 @@ def test_a_turn_on_the_fly_tells_the_truth(lines: dict[str, dict[str, Any]], tru
     assert flown.estimate is not None and flown.U is not None and flown.U > 0, flown.note
     assert abs(flown.estimate - true[id_]) <= flown.U
     assert flown.U <= 2.0 * stepped.U
+
+
+@pytest.mark.parametrize("id_", [*COVERED, "null_total_sin_v", "null_total_cos_v", "i_exc_rms", "z_exc_mod"])
+def test_the_next_full_test_is_as_narrow_as_the_one_in_force(
+    lines: dict[str, dict[str, Any]], true: dict[str, float], id_: str
+) -> None:
+    """Turned on the fly, the nulls at rest: within its U of the truth, U at most 1.1 times that of the stepped one."""
+    new, old = lines["next"][id_], lines["step"][id_]
+    assert new.estimate is not None, new.note
+    assert abs(new.estimate - true[id_]) <= new.U
+    assert new.U <= 1.1 * old.U
+
+
+def test_play_is_told_by_pairs_at_rest(lines: dict[str, dict[str, Any]]) -> None:
+    """Play of 2' by the places reached at rest both ways, beside a turn on the fly."""
+    play = lines["next"]["hysteresis_mech_arcmin"]
+    assert abs(play.estimate + 2.0) <= play.U < 0.2
+
+
+def test_a_run_that_did_not_rest_at_every_null_says_so(runs: dict[str, Observed]) -> None:
+    """Of places half way between the nulls no null voltage with harmonics is made up."""
+    obs = runs["next"]
+    beside = [
+        replace(r, conditions={**r.conditions, "position_steps": r.conditions["position_steps"] + 100})
+        if r.quantity.startswith("nulls")
+        else r
+        for r in obs.readings
+    ]
+    line = {r.measurand: r for r in evaluate(replace(obs, readings=tuple(beside))).results}["null_total_sin_v"]
+    assert line.estimate is None and "every null" in line.note
 
 
 @pytest.mark.parametrize("id_", ["l_sin", "l_cos", "q_sin", "z_cos_mod"])

@@ -45,7 +45,11 @@ def journal(shop: Path, run: str) -> str:
 
 @pytest.mark.parametrize(
     ("sequence", "series"),
-    [("continuous_sweep", "turning_cw_again"), pytest.param("full_test", "sweep_cw_again", marks=pytest.mark.slow)],
+    [
+        ("continuous_sweep", "turning_cw_again"),
+        pytest.param("full_test", "sweep_cw_again", marks=pytest.mark.slow),
+        pytest.param("full_test_next", "turning_cw_again", marks=pytest.mark.slow),
+    ],
 )
 def test_a_run_repeats_both_passes_and_a_marked_retest_names_the_rotor(shop: Path, sequence: str, series: str) -> None:
     """The first run keeps both pairs and is not a failure; its retest with the mark unmoved has the finding."""

@@ -32,6 +32,7 @@ from rig.evaluation.angle.influences import (
     share_of_rms,
 )
 from rig.evaluation.angle.maximum import Figures, figures
+from rig.evaluation.angle.pairs import pairs_at_rest
 from rig.evaluation.angle.positioner import cyclic_orders, order_half_width_mech_arcmin
 from rig.evaluation.results import (
     ARCMIN_PER_RAD,
@@ -86,7 +87,7 @@ def angle_results(rotation: Rotation) -> tuple[list[Result], Curves]:
         return results + [make_untested(id_, fault.message) for id_ in IDS[2:]], Curves()
     results += _errors(rotation, found, curve, stated_figures, conditions)
     results += _orders(rotation, found, curve, stated_figures.model, conditions)
-    results += _facts(rotation, curve, conditions)
+    results += _facts(rotation, found, curve, conditions)
     return results, curves_of(found, curve, stated_figures)
 
 
@@ -237,18 +238,23 @@ def _phase(rotation: Rotation, curve: AngleCurve, model: Orders, order: int) -> 
     return {"phase_deg": (math.degrees(model.phase_rad(order)) + turned) % 360.0}
 
 
-def _facts(rotation: Rotation, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
+def _facts(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[str, Scalar]) -> list[Result]:
     p, passes = curve.found.value, curve.passes
-    results = []
+    pairs = None if rotation.resting is None else pairs_at_rest(rotation.resting, curve)
+    passes, results = pairs or passes, []
     if passes is not None:
         to_mech = ARCMIN_PER_RAD / p
         u = passes.u_hysteresis_elec_rad * to_mech
         value = passes.hysteresis_elec_rad * to_mech
-        if "latency_us" in conditions:
+        if "latency_us" in conditions and pairs is None:
             why = f"on the fly: play can't be told from the delay, {conditions['latency_us']:.1f} us together"
             results.append(make_untested("hysteresis_mech_arcmin", why))
         else:
-            results.append(make_result("hysteresis_mech_arcmin", value, [standard("scatter", u, "arcmin")], conditions))
+            lines = [standard("scatter", u, "arcmin")]
+            if pairs is not None:
+                play = play_half_width_mech_arcmin(rotation.observed, found.reference) / math.sqrt(3.0 * pairs.places)
+                lines.append(standard("play that differs from place to place", play, "arcmin", note="bench file"))
+            results.append(make_result("hysteresis_mech_arcmin", value, lines, conditions))
         span_s = 1.0 if passes.drift_elec_rad_s == 0 else passes.drift_elec_rad / passes.drift_elec_rad_s
         u = passes.u_drift_elec_rad_s * abs(span_s) * ARCMIN_PER_RAD
         drift = passes.drift_elec_rad * ARCMIN_PER_RAD

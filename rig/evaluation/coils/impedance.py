@@ -19,7 +19,7 @@ from rig.evaluation.results import by_scatter, half_width, make_result, make_unt
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import SeriesPhasors
 from rig.evaluation.turn.even_places import SweepOnTheFly
-from rig.evaluation.turn.passes import swept_series
+from rig.evaluation.turn.passes import resting_series, swept_series
 from rig.observed import Absent, Observed
 from rig.quantity import Scalar
 from rig.resolver.turn.orders import fit_orders
@@ -57,7 +57,7 @@ def _series_of(obs: Observed, coil: str) -> list[str]:
     if coil != "exc":
         return [f"impedance_{coil}"]
     turned = swept_series(obs) if obs.rotor != "none" else ()
-    return [*turned, "impedance_exc", "excitation"]
+    return [*turned, *resting_series(obs), "impedance_exc", "excitation"]
 
 
 def coil_impedance(

@@ -18,7 +18,12 @@ from rig.evaluation.inspection.magnetic import Magnetics, magnetics, rotor_rippl
 from rig.observed import Observed
 from rig.signal.quality import Expected, Quality, inspect
 
-STEADY_CURRENT = ("sweep", "spots", "excitation")  # series in which the current stands still as the voltage does
+STEADY_CURRENT = (
+    "sweep",
+    "spots",
+    "nulls",
+    "excitation",
+)  # series in which the current stands still as the voltage does
 
 
 class Inspection:

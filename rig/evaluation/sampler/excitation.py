@@ -16,7 +16,7 @@ from rig.evaluation.coils.windings import Windings
 from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, scatter, standard
 from rig.evaluation.sampler.channels import Channels
 from rig.evaluation.sampler.phasors import EXC_V, SeriesPhasors
-from rig.evaluation.turn.passes import swept_series
+from rig.evaluation.turn.passes import resting_series, swept_series
 from rig.observed import RECORD, Absent, Observed
 from rig.quantity import Scalar
 from rig.result import Result
@@ -30,7 +30,8 @@ CLOCK_PPM = 50.0  # half-width of the sampler's clock where the bench file state
 
 def excitation_phasors(channels: Channels) -> SeriesPhasors | None:
     """The series that shows the excitation as the results had it: the sweep, else the settled excitation."""
-    for name in (*swept_series(channels.observed), "excitation", "impedance_exc", RECORD):
+    obs = channels.observed
+    for name in (*swept_series(obs), *resting_series(obs), "excitation", "impedance_exc", RECORD):
         found = channels.phasors(name)
         if found is not None:
             return found

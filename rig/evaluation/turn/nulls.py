@@ -25,9 +25,10 @@ from rig.resolver.turn.loading import ACROSS
 from rig.resolver.turn.noise import are_even
 from rig.resolver.turn.ratio import crossings
 from rig.result import Result
-from rig.signal.phasor import carrier_phase
+from rig.signal.phasor import carrier_phase, signed_envelope
 
 Floats = NDArray[np.float64]
+BESIDE_NULL_ELEC_RAD = math.radians(5.0)  # how far beside a null the rotor may have rested to show it
 HARMONIC_LOADING = 0.03  # half-width, relative, of the harmonics by the loading of the outputs
 
 
@@ -58,15 +59,26 @@ def quadrature_result(
 
 
 def null_results(
-    channels: Channels, found: Turn, name: str, wave: Envelope, seen: Places, conditions: dict[str, Scalar]
+    channels: Channels,
+    found: Turn,
+    name: str,
+    wave: Envelope,
+    seen: Places,
+    conditions: dict[str, Scalar],
+    resting: Turn | None = None,
 ) -> list[Result]:
-    """null_fund and null_total of one output."""
+    """null_fund and null_total of one output. resting: what was read at rest beside a turn on the fly."""
     level = channels.observed.part.excitation.level_v_rms
     ids = (f"null_fund_{name}_v", f"null_total_{name}_v")
     try:
-        parts, u = _at_crossings(channels.observed, found, name, seen)
+        at, parts, u = _at_crossings(channels.observed, found, name, seen)
     except UsageError:
         return [make_untested(id_, "the envelope doesn't cross zero") for id_ in ids]
+    moving = "turned on the fly: the rotor does not rest at its nulls"
+    if resting is not None:
+        both = _at_rest(channels.observed, found, resting, name, at, parts, u)
+        parts, u = both or (parts, u)
+        moving = "" if both else "turned on the fly: the rotor did not rest at every null"
     shown = dict(conditions) | {"level_v_rms": level, "as_measured_v_rms": found.v_exc_rms, "nulls": len(parts)}
     results = []
     leaked = _leakage(channels, found, name, abs(wave.wave)) * level
@@ -75,8 +87,8 @@ def null_results(
         if id_ == ids[1] and parts.shape[1] == 1 and found.latency_s is None:
             results.append(make_untested(id_, "phasors carry no harmonics"))
             continue
-        if id_ == ids[1] and found.latency_s is not None:
-            results.append(make_untested(id_, "turned on the fly: the rotor does not rest at its nulls"))
+        if id_ == ids[1] and found.latency_s is not None and moving:
+            results.append(make_untested(id_, moving))
             continue
         worst = largest_null(parts[:, :count], u[:, :count], leaked)
         lines = [
@@ -96,10 +108,48 @@ def _u_scale(channels: Channels, found: Turn, name: str) -> float:
     return math.hypot(channels.observed.bench.sampler.exc_divider_u, gain, found.loading_u)
 
 
-def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[Floats, Floats]:
-    """(nulls, parts) volts rms at each crossing and their standard uncertainties from noise: the fundamental across the
-    carrier, then real and imaginary part of each harmonic. What of a harmonic goes with the envelope is taken off
-    first: it vanishes at the crossing, wherever the axis thinks that is."""
+def _at_rest(
+    obs: Observed, found: Turn, resting: Turn, name: str, at_mech_rad: Floats, across: Floats, u_across: Floats
+) -> tuple[Floats, Floats] | None:
+    """(nulls, parts) volts rms at the crossings of a turn on the fly, and their standard uncertainties; None where the
+    rotor did not rest at every one of them.
+
+    across, u_across: (nulls, 1) the fundamental across the carrier as the turn shows it; what was read at rest is
+    weighed with it. What goes with the envelope or its square is taken off first: orders of the turn as far as these
+    places tell them apart, read where the nulls lie, among the places themselves.
+    """
+    level = obs.part.excitation.level_v_rms
+    ratios, phase, harmonics = (
+        (resting.sine, found.phase_sine_rad, resting.harmonics_sine)
+        if name == "sin"
+        else (resting.cosine, found.phase_cosine_rad, resting.harmonics_cosine)
+    )
+    along, quadrature = signed_envelope(ratios, phase)
+    theta = resting.theta_mech_rad
+    apart = np.abs(np.angle(np.exp(1j * (theta[None, :] - at_mech_rad[:, None]))))
+    if not np.all(np.any(apart * obs.part.pole_pairs < BESIDE_NULL_ELEC_RAD, axis=1)):
+        return None
+    scale = level / resting.v_exc_rms / math.sqrt(2.0)
+    waves = [part * scale for h in range(harmonics.shape[1]) for part in (harmonics[:, h].real, harmonics[:, h].imag)]
+    shape = np.column_stack([np.ones_like(along), along, along**2])  # the places can't tell order 2p from the constant
+    columns = [
+        one - shape[:, 1:] @ np.linalg.lstsq(shape, one, rcond=None)[0][1:] for one in (quadrature * level, *waves)
+    ]
+    orders = range(1, (np.unique(resting.steps).size - 1) // 2 + 1)
+    fits = [low_pass(theta, column, orders) for column in columns]
+    rested = np.stack([fit.evaluate(at_mech_rad) for fit in fits], axis=1)
+    u = np.sqrt(np.stack([fit.variance(at_mech_rad) for fit in fits], axis=1))
+    power, own = u_across[:, :1] ** 2, u[:, :1] ** 2
+    share = own / np.maximum(power + own, 1e-300)
+    rested[:, :1] = share * across[:, :1] + (1.0 - share) * rested[:, :1]
+    u[:, :1] = np.sqrt(power * share)
+    return rested, u
+
+
+def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[Floats, Floats, Floats]:
+    """(nulls,) mechanical rad of each crossing; (nulls, parts) volts rms at each and their standard uncertainties from
+    noise: the fundamental across the carrier, then real and imaginary part of each harmonic. What of it goes with
+    the envelope is taken off first: it vanishes at the crossing, wherever the axis thinks that is."""
     level = obs.part.excitation.level_v_rms
     along, across, harmonics = seen.side(name)
     orders = envelope_orders(seen.theta, obs.part.pole_pairs, found.coarse, obs.part.teeth)
@@ -113,7 +163,7 @@ def _at_crossings(obs: Observed, found: Turn, name: str, seen: Places) -> tuple[
             fit = low_pass(seen.theta, part - along * float(part @ along / (along @ along)), orders)
             values.append(fit.evaluate(at) * scale)
             variances.append(fit.variance(at) * scale**2)
-    return np.stack(values, axis=1), np.sqrt(np.stack(variances, axis=1))
+    return at, np.stack(values, axis=1), np.sqrt(np.stack(variances, axis=1))
 
 
 def _leakage(channels: Channels, found: Turn, name: str, tr: float) -> float:

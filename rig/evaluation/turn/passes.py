@@ -11,7 +11,8 @@ from rig.observed import Observed
 SWEEPS, SWEEPS_AGAIN = ("sweep_ccw", "sweep_cw"), ("sweep_ccw_again", "sweep_cw_again")
 TURNINGS, TURNINGS_AGAIN = ("turning_ccw", "turning_cw"), ("turning_ccw_again", "turning_cw_again")
 SPOTS = "spots"
-CLOCKWISE = frozenset(pair[1] for pair in (SWEEPS, SWEEPS_AGAIN, TURNINGS, TURNINGS_AGAIN))
+NULLS = ("nulls_ccw", "nulls_cw")  # at rest, at the nulls of a turn on the fly and between
+CLOCKWISE = frozenset(pair[1] for pair in (SWEEPS, SWEEPS_AGAIN, TURNINGS, TURNINGS_AGAIN, NULLS))
 
 
 def swept_series(obs: Observed) -> tuple[str, ...]:
@@ -20,6 +21,11 @@ def swept_series(obs: Observed) -> tuple[str, ...]:
         return SWEEPS_AGAIN
     full = tuple(name for name in SWEEPS if obs.has(name))
     return full or ((SPOTS,) if obs.has(SPOTS) else ())
+
+
+def resting_series(obs: Observed) -> tuple[str, ...]:
+    """Names of the series at rest beside a turn on the fly; () where there is none."""
+    return tuple(name for name in NULLS if obs.has(name))
 
 
 def turning_series(obs: Observed) -> tuple[str, str]:

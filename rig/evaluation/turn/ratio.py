@@ -74,7 +74,7 @@ def ratio_results(rotation: Rotation) -> list[Result]:
     for name, wave in (("sin", wave_u), ("cos", wave_v)):
         results.append(quadrature_result(rotation.windings.channels, found, name, wave, seen, conditions))
         results.append(_centre(rotation, found, name, wave, conditions))
-        results += null_results(rotation.windings.channels, found, name, wave, seen, conditions)
+        results += null_results(rotation.windings.channels, found, name, wave, seen, conditions, rotation.resting)
     silent = silent_output(found)
     if not silent:
         results.append(_orthogonality(rotation, found, even, seen, conditions))

@@ -12,7 +12,7 @@ from rig.evaluation.angle.coupling import coupling_moved
 from rig.evaluation.angle.curve import AngleCurve, angle_curve, count_pole_pairs
 from rig.evaluation.coils.windings import Windings
 from rig.evaluation.turn.even_places import SweepOnTheFly, sweep_on_the_fly
-from rig.evaluation.turn.passes import first_sweeps, first_turnings, swept_series
+from rig.evaluation.turn.passes import first_sweeps, first_turnings, resting_series, swept_series
 from rig.evaluation.turn.ratios import Turn, correct_positions, turn
 from rig.evaluation.turn.slip import Slip, play_half_width_mech_arcmin, slip_of
 from rig.observed import Observed
@@ -59,6 +59,14 @@ class Rotation:
     def turn(self) -> Turn | None:
         """The turn that the run swept; None when there is no sweep, no rotor, or its outputs don't move."""
         return correct_positions(self._on_commands, self.correction)
+
+    @cached_property
+    def resting(self) -> Turn | None:
+        """What was read at rest beside a turn on the fly: at its nulls and between; None where nothing was."""
+        names = resting_series(self.observed)
+        if not names or not self.turn_is_on_the_fly:
+            return None
+        return correct_positions(turn(self.windings, names, None), self.correction)
 
     @property
     def turn_is_on_the_fly(self) -> bool:

@@ -26,7 +26,7 @@ class Passes:
 
     hysteresis_elec_rad: counter-clockwise less clockwise; drift_elec_rad_s: rad a second; drift_elec_rad: over the
     whole time; u_...: standard uncertainties from the scatter; scatter_elec_rad: rms of a single point's difference
-    left, over sqrt(2), so that it is the noise of one point of one pass.
+    left, over sqrt(2), so that it is the noise of one point of one pass; places: n.
     """
 
     deviation_elec_rad: Floats
@@ -36,6 +36,7 @@ class Passes:
     u_drift_elec_rad_s: float
     drift_elec_rad: float
     scatter_elec_rad: float
+    places: int
 
 
 def deviation(
@@ -100,6 +101,7 @@ def combine_passes(
         u_drift_elec_rad_s=float(u_s),
         drift_elec_rad=float(s * (np.max(times) - np.min(times))),
         scatter_elec_rad=sigma / float(np.sqrt(2)),
+        places=difference.size,
     )
 
 

@@ -95,7 +95,7 @@ def _pick_up(fitted: SineFit, c: int, hidden_v: float) -> float:
     return math.sqrt(power - noise) if power > noise * (1.0 + NOISE_SIGMAS / math.sqrt(records)) else 0.0
 
 
-MEASURING = ("sweep", "spots", RECORD)
+MEASURING = ("sweep", "spots", "nulls", RECORD)
 RULES = story(
     Rule(
         code="interference",

@@ -112,7 +112,7 @@ def _flattening(inspection: Inspection, series: str, name: str) -> float:
     voltage channel: its distortion beyond that of the outputs; 0 where the outputs share it, for then the source is
     what is bent (excitation-distorted)."""
     found = inspection.evaluated.phasors(series)
-    if found is None or not series.startswith(("sweep", "spots")) or 3 not in found.fit.orders:
+    if found is None or not series.startswith(("sweep", "spots", "nulls")) or 3 not in found.fit.orders:
         return 0.0
     odd = [found.fit.orders.index(h) for h in (3, 5) if h in found.fit.orders]
     size = np.abs(found.fit.fundamental)
