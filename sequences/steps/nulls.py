@@ -13,10 +13,11 @@ from rig.control.step import Context
 from rig.errors import UsageError
 from rig.resolver.turn.ratio import crossings
 from sequences.gates import evaluated_passes
+from sequences.steps import sampling
 from sequences.steps.sweep import stop_at
 
 PLACES = 16  # at least; more where the outputs have more nulls
-CAPTURES = 12  # at each place
+CAPTURES, PERIODS = 4, 3  # at each place; of the axis' ringing in each: few records, for each is written and synced
 REST_PERIODS = 12  # of the axis' ringing: a long move leaves more of it than the step whose settle was measured
 RUN_UP_MECH_DEG = 4.5
 ORDERS = 4  # of the pole pairs, in an envelope: where it crosses zero to less than a step
@@ -26,14 +27,20 @@ def nulls_ccw(ctx: Context) -> None:
     """Every place, counter-clockwise."""
     places = _places(ctx)
     if places:
-        stop_at(ctx, "nulls_ccw", "ccw", places, _run_up(ctx), captures=CAPTURES, rest_s=_rest_s(ctx))
+        _rest_at(ctx, "nulls_ccw", "ccw", places)
 
 
 def nulls_cw(ctx: Context) -> None:
     """Every second place, clockwise."""
     places = _places(ctx)[::2]
     if places:
-        stop_at(ctx, "nulls_cw", "cw", places[::-1], _run_up(ctx), captures=CAPTURES, rest_s=_rest_s(ctx))
+        _rest_at(ctx, "nulls_cw", "cw", places[::-1])
+
+
+def _rest_at(ctx: Context, series: str, direction: str, places: list[int]) -> None:
+    sampling.lengthen(ctx, PERIODS)
+    stop_at(ctx, series, direction, places, _run_up(ctx), captures=CAPTURES, rest_s=_rest_s(ctx))
+    sampling.lengthen(ctx, 1)
 
 
 def null_places(nulls: list[int], per_turn: int) -> list[int]:

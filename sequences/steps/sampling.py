@@ -21,6 +21,7 @@ CONNECTED = "connected"  # fact: the inputs that the sampler's channels are on, 
 SLOW = "sampler is slow"  # fact: whether it takes longer than the guard's own limit for the first measurement
 ONE_RANGE = "one range"  # fact: all channels on one range, for one signal on all of them
 PHASORS = "of the pair"  # fact: (ratio of both outputs over the excitation, amperes a volt), for a pair without it
+RING_PERIODS = "ringing periods of a capture"  # fact: at least, where one record serves better than several
 RING_HZ = 80.0  # when there is no axis to state one
 CARRIER_PERIODS = 10
 CODES = 2.0  # amplitude of a current, in codes, from which on it is told
@@ -90,7 +91,9 @@ def set_up(ctx: Context) -> float:
     check_channels(ctx, len(channels))
     rate_hz = min(device.sample_rate_hz, sampler.abilities.max_rate_hz)
     period_s = 1.0 / (axis.ring_hz if axis is not None else RING_HZ)
-    periods = max(1, math.ceil(CARRIER_PERIODS / ctx.part.excitation.frequency_hz / period_s))
+    periods = max(
+        ctx.facts.get(RING_PERIODS, 1), math.ceil(CARRIER_PERIODS / ctx.part.excitation.frequency_hz / period_s)
+    )
     samples = min(math.ceil(rate_hz * period_s * periods), sampler.abilities.max_samples)
     used_hz = sampler.configure(
         ranges_v=ranges_v(ctx, channels), sample_rate_hz=rate_hz, samples=samples, channels=channels
@@ -98,6 +101,12 @@ def set_up(ctx: Context) -> float:
     ctx.facts["sampler set up"] = True
     ctx.facts["capture_s"] = samples / used_hz
     return used_hz
+
+
+def lengthen(ctx: Context, periods: int) -> None:
+    """Captures of so many periods of the axis' ringing from now on; 1: as short as they may be."""
+    ctx.facts[RING_PERIODS] = periods
+    ctx.facts["sampler set up"] = False
 
 
 def ready(ctx: Context) -> None:

@@ -15,10 +15,11 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parent / "axis_parts"))
 
+from next_version import both_versions, slips
 from sets import Row, good_sets, in_force, masters_refused, moved_stators, rechecks, slipped_couplings
 
 TRIALS, QUICK = 60, 1
-ALL = (good_sets, masters_refused, moved_stators, slipped_couplings, rechecks, in_force)
+ALL = (good_sets, masters_refused, moved_stators, slipped_couplings, rechecks, in_force, both_versions, slips)
 
 
 def after(word: str) -> str:
