@@ -104,6 +104,12 @@ class Capability:
         return next((line for line in self.lines if line.measurand == id_), None)
 
     @property
+    def tightest(self) -> CapabilityLine | None:
+        """The line with the least of its tolerance left among those that a better bench would narrow."""
+        helped = [line for line in self.lines if line.better and line.share is not None]
+        return min(helped, key=lambda line: line.share or 0.0, default=None)
+
+    @property
     def not_capable(self) -> tuple[str, ...]:
         """Lines with a limit that no value could pass on this bench."""
         return tuple(line.measurand for line in self.lines if line.sentence == "not capable")

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from rig.cli.pages.capability import Page
 from rig.description.benches import BenchFile, load_bench
 from rig.description.holders import load_holder
 from rig.description.parts import load_part
@@ -93,3 +94,14 @@ def test_share_of_the_tolerance() -> None:
     assert share_left(0.2, both, True) == 0.0
     assert share_left(20.0, upper(75.0), True) == pytest.approx(1 - 20 / 75)
     assert share_left(20.0, Limit(measurand="leak_exc_core", lower=2e7, upper=None, origin="customer"), True) == 1.0
+
+
+def test_the_change_that_narrows_the_tightest_line_most_is_named() -> None:
+    """Of the lines that a better bench would narrow, the one with the least tolerance left; its largest step first."""
+    found = capability(part(upper(20.0)), load_holder("adapter_8"), bench())
+    line = found.tightest
+    assert line is not None and line.share == min(one.share for one in found.lines if one.better and one.share)
+    page = Page(found)
+    most = page.document()["tightest"]
+    assert most["U_then"] == min(line.better.values()) < most["U"] == line.U
+    assert most["with"] in page.text().split("narrows most")[1]

@@ -38,6 +38,7 @@ class Page:
             "part": found.part,
             "decision_rule": {"name": found.rule, "w_over_U": found.multiplier},
             "not_capable": list(found.not_capable),
+            "tightest": _most(found.tightest),
             "lines": [line.to_dict() for line in found.lines],
             "assumed": list(found.assumed),
         }
@@ -52,10 +53,21 @@ class Page:
         ]
         for line in found.lines:
             rows += _rows(line)
+        if (most := _most(found.tightest)) is not None:
+            name = short_name(most["measurand"], alone=True)
+            rows += ["", f"narrows most the line with the least tolerance left ({name}): {most['with']}"]
         rows += ["", "taken as given: " + "; ".join(found.assumed)]
         if found.not_capable:
             rows += ["", f"not capable of: {'; '.join(short_name(one, alone=True) for one in found.not_capable)}"]
         return "\n".join(rows)
+
+
+def _most(line: CapabilityLine | None) -> dict[str, Any] | None:
+    """What would narrow a line most, with U before and after in the line's unit."""
+    if line is None:
+        return None
+    name = min(line.better, key=lambda one: line.better[one])
+    return {"measurand": line.measurand, "with": name, "U": line.U, "U_then": line.better[name], "unit": line.unit}
 
 
 def _rows(line: CapabilityLine) -> list[str]:
