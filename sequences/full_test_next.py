@@ -12,7 +12,7 @@ from rig.control.sequencer import Step, StepSequence
 from sequences import blocks as b
 from sequences import continuous_sweep as fly
 from sequences import full_test
-from sequences.steps import continuous, nulls, sweep
+from sequences.steps import continuous, nulls, ohms, sweep
 
 _MOVING = continuous.can_turn_on_the_fly
 
@@ -43,16 +43,21 @@ TURN = (
     NULLS_CCW,
     NULLS_CW,
 )
+ONCE = {
+    b.COILS: b.COILS_ONCE,
+    b.CHECK_RESISTOR: replace(b.CHECK_RESISTOR, do=ohms.check_resistor_once),
+    b.THERMISTOR: replace(b.THERMISTOR, do=ohms.thermistor_once),
+}
 
 
 def _next_steps() -> tuple[Step, ...]:
-    """Version 4's steps with the coils once, and the turn in place of excitation, index and both sweeps."""
+    """Version 4's steps with each resistance once, and the turn in place of excitation, index and both sweeps."""
     found: list[Step] = []
     for step in full_test.SEQUENCE.steps:
         if step is b.EXCITE:
             found += TURN
-        elif step is b.COILS:
-            found.append(b.COILS_ONCE)
+        elif step in ONCE:
+            found.append(ONCE[step])
         elif step is not b.INDEX and step not in b.TURN:
             found.append(step)
     return tuple(found)

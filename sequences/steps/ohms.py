@@ -49,10 +49,19 @@ def has_check_resistor(ctx: Context) -> bool:
 
 
 def check_resistor(ctx: Context) -> None:
-    """The bench's own resistor, four-wire, as the coils will be measured."""
+    """The bench's own resistor, four-wire, as the coils will be measured, three times."""
+    _check_resistor(ctx, REPEATS)
+
+
+def check_resistor_once(ctx: Context) -> None:
+    """The bench's own resistor, four-wire, as the coils will be measured, once."""
+    _check_resistor(ctx, 1)
+
+
+def _check_resistor(ctx: Context, repeats: int) -> None:
     nominal_ohm = ctx.bench.file.switch.check_resistor_ohm
     wiring.special(ctx, "check_resistor")
-    for _ in range(REPEATS):
+    for _ in range(repeats):
         got = take(ctx, True, fitting(nominal_ohm), NPLC_FINE, offset=True)
         ctx.read_meter("check_resistor", got, wires=wires(ctx), nominal_ohm=nominal_ohm)
     wiring.open_all(ctx)
@@ -131,11 +140,20 @@ def has_thermistor(ctx: Context) -> bool:
 
 
 def thermistor(ctx: Context) -> None:
-    """The thermistor four-wire at a low current: never a range below 10 kohm."""
+    """The thermistor four-wire at a low current, never a range below 10 kohm, three times."""
+    _thermistor(ctx, REPEATS)
+
+
+def thermistor_once(ctx: Context) -> None:
+    """The thermistor four-wire at a low current, never a range below 10 kohm, once."""
+    _thermistor(ctx, 1)
+
+
+def _thermistor(ctx: Context, repeats: int) -> None:
     hi, lo = wiring.coil_pins(ctx, "thermistor")
     range_ohm = max(10e3, _range_of_pair(ctx, hi, lo, THERMISTOR_RANGE_OHM))
     wiring.meter_on(ctx, [hi], [lo])
-    for _ in range(REPEATS):
+    for _ in range(repeats):
         got = take(ctx, True, range_ohm, NPLC_FINE)
         ctx.read_meter("thermistor_resistance", got, wires=wires(ctx), range_ohm=range_ohm)
         if got.overload:
