@@ -202,7 +202,7 @@ class Bench:
         self.guard = Guard(
             token=self.token,
             interlock=self.interlock,
-            clock=self.clock.another(),
+            clock=self.clock,
             generator=generator,
             axis=axis,
             arming=arm_for_now("the simulated bench itself") if self._all_simulated() else Arming(),

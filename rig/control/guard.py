@@ -76,6 +76,7 @@ class Guard:
     ) -> None:
         """arming: without which nothing starts (None: who calls answers for it). enable: one pulse for the timer.
 
+        clock: of the thread that starts the guard; the polling thread gets one of its own.
         getting_on: whether the main thread still gets on.
         """
         self.token = token
@@ -84,6 +85,7 @@ class Guard:
         self._getting_on = getting_on
         self._interlock = interlock
         self._clock = clock
+        self._own_clock: Clock | None = None  # of the polling thread
         self._generator = generator
         self._axis = axis
         self._permit = threading.Lock()
@@ -113,6 +115,7 @@ class Guard:
         """Ask the interlock once, then go on asking until `close`."""
         self._poll_once(self._clock.now_s())
         self._pulse()
+        self._own_clock = self._clock.another()  # not before: a party that waits for nothing would hold bench time
         for name, work in (("guard: poll", self._poll), ("guard: stop", self._stop)):
             thread = threading.Thread(target=work, name=name, daemon=True)
             thread.start()
@@ -122,14 +125,16 @@ class Guard:
         """End both threads. Never raises."""
         self._closing.set()
         self._standing_back.set()
-        self._clock.close()
+        if self._own_clock is not None:
+            self._own_clock.close()
         for thread in self._threads:
             thread.join(EACH_S)
 
     def _poll(self) -> None:
+        clock = self._own_clock or self._clock
         while not self._closing.is_set() and self.token.reason is None:
             try:
-                now_s = self._clock.sleep(POLL_S if self._enable is None else PULSED_S)
+                now_s = clock.sleep(POLL_S if self._enable is None else PULSED_S)
                 self._poll_once(now_s)
                 self._watch_time(now_s)
                 self._watch_arming()
@@ -137,7 +142,7 @@ class Guard:
             except RigError as fault:
                 if not self._closing.is_set():
                     self.token.set(_lost(fault))
-        self._clock.close()  # a party that no longer waits would hold bench time still
+        clock.close()  # a party that no longer waits would hold bench time still
 
     def _poll_once(self, now_s: float) -> None:
         try:
