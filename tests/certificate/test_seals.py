@@ -6,6 +6,7 @@ import json
 import random
 import re
 import shutil
+import ssl
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from rig.certificate.faces import build_report, describe_changes
 from rig.certificate.issue import Issued, issue, sign_faces, withdraw
 from rig.certificate.seal.canonical import changes, differing, digest, with_check
 from rig.certificate.seal.register import FILE, Register
-from rig.certificate.seal.signatures import Key, key_of, new_key
+from rig.certificate.seal.signatures import Key, is_signature_of, key_of, new_key
 from rig.certificate.seal.verify import Verification, verify
 from rig.certificate.seal.verify_run import verify_run
 from rig.certificate.shop import load_shop
@@ -536,3 +537,11 @@ def test_a_run_of_a_changed_serial_has_its_own_line(kept: tuple[Store, StoredRun
     entry = Register(store.home).entries[-1]
     assert (entry.serial, entry.event, entry.reason) == ("93-00471", "amended", "misread")
     assert replace(entry, n=0).corrections == {"serial": "93-00471"}
+
+
+@pytest.mark.parametrize("byte", range(10, 16))
+def test_a_certificate_with_a_changed_byte_signs_nothing(byte: int, key: Key) -> None:
+    """Its version among them: junk of any kind is no signature, and never a traceback."""
+    der = bytearray(ssl.PEM_cert_to_DER_cert(key.certificate.read_text(encoding="ascii")))
+    der[byte] ^= 0x40
+    assert not is_signature_of(b"words", b"no signature", ssl.DER_cert_to_PEM_cert(bytes(der)).encode())

@@ -239,7 +239,7 @@ def signed(data: bytes, signature: bytes, pem: bytes) -> tuple[bool | None, str]
             key.verify(signature, data, curves.ECDSA(hashes.SHA256()))
         else:
             key.verify(signature, data, asymmetric.PKCS1v15(), hashes.SHA256())
-    except (invalid, ValueError, TypeError):
+    except (invalid, x509.InvalidVersion, ValueError, TypeError):
         return False, "the package cryptography"
     return True, "the package cryptography"
 

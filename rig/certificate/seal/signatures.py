@@ -9,15 +9,19 @@ Source: ETSI EN 319 142 by pyHanko, W3C XML Signature by signxml; both are loade
 from __future__ import annotations
 
 import io
+import ssl
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig.certificate.seal.xml import DS
 from rig.certificate.shop import Shop
 from rig.errors import RecordError, UsageError
 from rig.records.files import read_file
+
+if TYPE_CHECKING:
+    from cryptography.x509 import Certificate
 
 FIELD = "Shop"
 NO_PASSWORD = "Give a PEM key without password."
@@ -118,13 +122,12 @@ def sign_bytes(data: bytes, key: Key) -> bytes:
 def is_signature_of(data: bytes, signature: bytes, certificate: bytes) -> bool:
     """Whether a detached signature over these bytes is of this certificate's key (PEM); False for junk of any kind."""
     _check_libraries("cryptography")
-    from cryptography import x509
     from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
     from cryptography.hazmat.primitives import hashes
     from cryptography.hazmat.primitives.asymmetric import ec, padding, rsa
 
     try:
-        public = x509.load_pem_x509_certificate(certificate).public_key()
+        public = load_certificate(certificate).public_key()
         if isinstance(public, rsa.RSAPublicKey):
             public.verify(signature, data, padding.PKCS1v15(), hashes.SHA256())
             return True
@@ -154,7 +157,6 @@ def pdf_signature(pdf: bytes, known: bytes | None) -> Signature | None:
     if b"/ByteRange" not in pdf:
         return None
     _check_libraries("pyhanko")
-    from cryptography import x509
     from cryptography.hazmat.primitives.serialization import Encoding
     from pyhanko.pdf_utils.misc import PdfError
     from pyhanko.pdf_utils.reader import PdfFileReader
@@ -170,7 +172,10 @@ def pdf_signature(pdf: bytes, known: bytes | None) -> Signature | None:
         whole = status.intact and status.valid and status.coverage == SignatureCoverageLevel.ENTIRE_FILE
     except (PdfError, SignatureValidationError, ValueError, IndexError, KeyError):
         return Signature(False, False, "an unreadable signer")
-    certificate = x509.load_der_x509_certificate(made.dump())
+    try:
+        certificate = load_certificate(ssl.DER_cert_to_PEM_cert(made.dump()).encode())
+    except ValueError:
+        return Signature(False, False, "an unreadable signer")
     return Signature(whole, _same(certificate.public_bytes(Encoding.PEM), known), certificate.subject.rfc4514_string())
 
 
@@ -186,14 +191,13 @@ def xml_signature(xml: bytes, known: bytes | None) -> Signature | None:
     if signature is None:
         return None
     _check_libraries("signxml")
-    from cryptography import x509
     from signxml.exceptions import SignXMLException
     from signxml.verifier import SignatureConfiguration, XMLVerifier
 
     held = signature.findtext(f"{DS}KeyInfo/{DS}X509Data/{DS}X509Certificate") or ""
     pem = f"-----BEGIN CERTIFICATE-----\n{held.strip()}\n-----END CERTIFICATE-----\n"
     try:
-        who = x509.load_pem_x509_certificate(pem.encode()).subject.rfc4514_string()
+        who = load_certificate(pem.encode()).subject.rfc4514_string()
     except ValueError:
         return Signature(False, False, "an unreadable signer")
     try:
@@ -250,16 +254,26 @@ def new_key(folder: Path, name: str) -> Key:
 
 
 def _same(pem: bytes, known: bytes | None) -> bool:
-    from cryptography import x509
 
     if known is None:
         return False
     try:
-        return x509.load_pem_x509_certificate(pem) == x509.load_pem_x509_certificate(known)
+        return load_certificate(pem) == load_certificate(known)
     except ValueError as fault:
         raise UsageError(
             f"shop.toml: the certificate under [seal] can't be read ({fault}).", next_action="Give a PEM certificate."
         ) from fault
+
+
+def load_certificate(pem: bytes) -> Certificate:
+    """A certificate in PEM. Raises ValueError for whatever is none (an unknown version too)."""
+    from cryptography import x509
+    from cryptography.exceptions import UnsupportedAlgorithm
+
+    try:
+        return x509.load_pem_x509_certificate(pem)
+    except (x509.InvalidVersion, UnsupportedAlgorithm) as fault:
+        raise ValueError(str(fault)) from fault
 
 
 def _check_libraries(*libraries: str) -> None:
