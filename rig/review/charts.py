@@ -1,26 +1,33 @@
 """Charts of the bench's own standards over kept runs: takes in their order, a frozen baseline, what stands outside.
 
 A standard is a line of the bench's proof (check resistor, leads, ratio ...). With 20 takes the first 20 are the
-baseline, frozen; with fewer each take is held against the line's own limits. It judges no part and changes no run: runs
+baseline, frozen; with fewer each take is held against the declared standard's value by E_n <= 1 (both U), or against
+the line's own limits where no declared standard was in force on that day. It judges no part and changes no run: runs
 between the last good take and a bad one are named as suspect, beside them. Standards cover lines as in COVERS.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from rig.errors import UsageError
 from rig.quantity import BENCH
+from rig.records.book.entries import load_data, read_entries
+from rig.records.book.laboratory import DeclaredStandard
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.statistics.control_chart import BASELINE, Baseline, EwmaPoint, baseline, ewma, outside
+from rig.uncertainty.sameness import exceeds
 
 COVERS: Mapping[str, tuple[str, ...]] = {
     "check_resistor": ("r20_", "thermistor_"),
-    "ratio": ("tr_", "phase_", "null_"),
-    "channel": ("tr_imbalance", "phase_difference", "orthogonality", "error_"),
+    "lead_zero_": ("r20_",),
+    "ratio_": ("tr_", "phase_", "null_"),
+    "gain_": ("tr_imbalance", "phase_difference", "orthogonality", "error_"),
+    "phase_": ("tr_imbalance", "phase_difference", "orthogonality", "error_"),
 }
 """Which lines of a part a standard stands for, by the beginning of both names."""
 NOT_COVERED = "the angle (one spindle), impedance lines and the air probe"
@@ -28,7 +35,7 @@ NOT_COVERED = "the angle (one spindle), impedance lines and the air probe"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPoint:
-    """One take."""
+    """One take. against: what it was held against, in words."""
 
     run: str
     utc: str
@@ -36,6 +43,7 @@ class ChartPoint:
     U: float | None
     within_limits: bool
     outside: bool
+    against: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,10 +72,38 @@ class Chart:
             "baseline": {"n": self.frozen.n, "mean": self.frozen.mean, **limits} if self.frozen is not None else None,
             "ewma_warns_at": self.warns,
             "points": [
-                {"run": p.run, "utc": p.utc, "value": p.value, "U": p.U, "outside": p.outside} for p in self.points
+                {"run": p.run, "utc": p.utc, "value": p.value, "U": p.U, "outside": p.outside, "against": p.against}
+                for p in self.points
             ],
+            "covers": list(covered_by(self.standard)),
+            "not_covered": NOT_COVERED,
             "suspects": list(self.suspects),
         }
+
+
+def covered_by(standard: str) -> tuple[str, ...]:
+    """How the ids of a part's lines begin that a standard stands for; none for one that stands for no line."""
+    return next((lines for start, lines in COVERS.items() if standard.startswith(start)), ())
+
+
+def covered_lines(run: StoredRun, standard: str) -> tuple[str, ...]:
+    """The lines of a run that a standard stands for, as they were judged."""
+    judged = run.judgement.judged if run.judgement is not None else ()
+    return tuple(line.measurand for line in judged if line.measurand.startswith(covered_by(standard)))
+
+
+def declared_standards(store: Store) -> list[DeclaredStandard]:
+    """All of the home's book, oldest first."""
+    if not (store.home / "book").is_dir():
+        return []
+    kind = "declared-standard"
+    return [load_data(kind, data, str(path)) for path, data in read_entries(store.home / "book", kind)]
+
+
+def in_force(declared: Sequence[DeclaredStandard], bench: str, standard: str, day: str) -> DeclaredStandard | None:
+    """The newest one of a bench's line that may be used on a day (ISO 8601)."""
+    fitting = [one for one in declared if (one.bench, one.standard) == (bench, standard) and one.on <= day <= one.until]
+    return fitting[-1] if fitting else None
 
 
 def standards_of(runs: Sequence[StoredRun]) -> tuple[str, ...]:
@@ -102,26 +138,35 @@ def chart(standard: str, bench: str = "", store: Store | None = None) -> Chart:
         raise UsageError(f"no take of standard {standard!r} is kept.", next_action=f"Taken were: {known}.")
     values = [value for _, value, _, _ in raw]
     frozen = baseline(values[:BASELINE]) if len(values) >= BASELINE else None
-    points = tuple(
-        ChartPoint(
+    declared = declared_standards(store)
+    points = []
+    for run, value, U, within in raw:
+        of, day = str(run.header.bench.get("name", "")), run.header.started_utc[:10]
+        out, against = _held(value, U, within, frozen, in_force(declared, of, standard, day))
+        point = ChartPoint(
             run=run.id,
             utc=run.header.started_utc,
             value=value,
             U=U,
             within_limits=within,
-            outside=not within if frozen is None else outside(value, frozen),
+            outside=out,
+            against=against,
         )
-        for run, value, U, within in raw
-    )
+        points.append(point)
     after = values[BASELINE:] if frozen is not None else []
     return Chart(
         standard=standard,
         unit=unit,
-        points=points,
+        points=tuple(points),
         frozen=frozen,
         ewma=ewma(after, frozen.mean, frozen.s) if frozen is not None else (),
-        suspects=suspects_of(points, [run for run in runs if run.header.kind.judges_part and _of(run, bench)]),
+        suspects=suspects_of(points, part_runs(runs, bench)),
     )
+
+
+def part_runs(runs: Sequence[StoredRun], bench: str) -> list[StoredRun]:
+    """Those of a bench ("" for every one) that judge a part, in their order."""
+    return [run for run in runs if run.header.kind.judges_part and _of(run, bench)]
 
 
 def suspects_of(points: Sequence[ChartPoint], runs: Sequence[StoredRun]) -> tuple[str, ...]:
@@ -130,10 +175,22 @@ def suspects_of(points: Sequence[ChartPoint], runs: Sequence[StoredRun]) -> tupl
     last_good = ""
     for point in points:
         if not point.outside:
-            last_good = point.run
+            last_good = point.utc
             continue
-        found += [run.id for run in runs if last_good < run.id < point.run and run.id not in found]
+        found += [run.id for run in runs if last_good < run.header.started_utc < point.utc and run.id not in found]
     return tuple(found)
+
+
+def _held(
+    value: float, U: float | None, within: bool, frozen: Baseline | None, known: DeclaredStandard | None
+) -> tuple[bool, str]:
+    """(outside, what it was held against)."""
+    if frozen is not None:
+        return outside(value, frozen), "the baseline"
+    if known is None:
+        return not within, "the line's own limits; no declared standard was in force"
+    out = exceeds(value - known.value, math.hypot(known.U, U or 0.0))
+    return out, f"standard {known.serial}, certificate {known.certificate}: {known.value:g}, U {known.U:g}"
 
 
 def _of(run: StoredRun, bench: str) -> bool:

@@ -215,6 +215,38 @@ def found(instrument: str, on: str, out: bool, certificate: str, remark: str, wh
 
 
 @bench.command()
+@click.argument("line", metavar="STANDARD")
+@click.option("--bench", "of", required=True, help="Name of the bench, as in its file.")
+@click.option("--serial", required=True, help="Serial number of the standard.")
+@click.option("--value", required=True, type=float, help="Its value, in the unit of the bench's line.")
+@click.option("--U", "u", required=True, type=float, help="Expanded uncertainty (k = 2), in the same unit.")
+@click.option("--certificate", required=True, help="Number of its certificate.")
+@click.option("--on", required=True, metavar="YYYY-MM-DD", help="Day of its calibration.")
+@click.option("--until", required=True, metavar="YYYY-MM-DD", help="Last day on which it may be used.")
+@click.option("--laboratory", default="", help="Which laboratory calibrated it.")
+@click.option("--remark", default="", help="Anything else, e.g. at which temperature.")
+@options.by
+def standard(line: str, of: str, u: float, **words: Any) -> None:
+    """Declare a check STANDARD of a bench by its certificate; charts and readiness use the newest one in force.
+
+    STANDARD is the line of the bench's proof that it stands behind: check_resistor (ohm), ratio_sin, ratio_cos ...
+
+    Example: anglewright bench standard --help
+    """
+    from rig.jobs.night.standards import declare_standard
+    from rig.quantity import BENCH, measurand
+    from rig.records.book.laboratory import DeclaredStandard
+    from rig.records.store import Store
+
+    made = declare_standard(Store(), DeclaredStandard(standard=line, bench=of, U=u, **words))
+    unit = measurand(f"{BENCH}{line}").unit
+    click.echo(
+        f"declared: {line} of bench {of} is {made.value:g} {unit}, U {made.U:g} {unit} (k = 2), by standard "
+        f"{made.serial}, certificate {made.certificate}, from {made.on} until {made.until}"
+    )
+
+
+@bench.command()
 @click.option("--old", required=True, metavar="RUN", help="A run by the version before.")
 @click.option("--new", required=True, metavar="RUN", help="A run by the new version, of the same clamped unit.")
 @options.by

@@ -187,11 +187,14 @@ def stop() -> None:
 @night.command()
 @click.argument("standard", default="")
 @click.option("--bench", default="", help="Only takes of this bench.")
+@click.option("--mark-suspects", "who", default="", metavar="WHO", help="Put an entry beside each suspect run.")
+@click.option("--remark", default="", help="With --mark-suspects: what was found.")
 @options.as_json
-def chart(standard: str, bench: str, as_json: bool) -> None:
+def chart(standard: str, bench: str, who: str, remark: str, as_json: bool) -> None:
     """Chart a STANDARD of the bench over its kept takes: baseline, takes outside, runs that are suspect by it.
 
-    Without STANDARD those that were taken are listed. A report of a suspect run stays as it is.
+    Without STANDARD those that were taken are listed. With --mark-suspects (and --bench) the lines that it stands for
+    become suspect in every run between its last good take and a bad one; no figure, verdict, file or report changes.
 
     Example: anglewright night chart
     """
@@ -205,12 +208,13 @@ def chart(standard: str, bench: str, as_json: bool) -> None:
         shown = "\n".join(names) or "no standard was taken yet"
         print_json({"standards": list(names)}) if as_json else click.echo(shown)
         return
+    marked = _marked(standard, bench, who, remark)
     found = charts.chart(standard, bench)
     if as_json:
-        print_json(found.document())
+        print_json({**found.document(), "marked": [{"run": r, "take": t, "lines": n} for r, t, n in marked]})
         return
     frozen = found.frozen
-    held = "the line's own limits" if frozen is None else f"{frozen.lower:.6g} to {frozen.upper:.6g} {found.unit}"
+    held = found.points[-1].against if frozen is None else f"{frozen.lower:.6g} to {frozen.upper:.6g} {found.unit}"
     need = f"{min(len(found.points), BASELINE)} of {BASELINE} takes for a baseline"
     click.echo(f"{standard}: {len(found.points)} takes, held against {held}; {need}")
     for point in found.points:
@@ -218,7 +222,22 @@ def chart(standard: str, bench: str, as_json: bool) -> None:
         click.echo(f"{point.utc}  {point.value:.7g} {found.unit}  {mark}  run {point.run}".rstrip())
     if found.warns is not None:
         click.echo(f"the EWMA warns at take {found.warns} after the baseline: look at the standard; nothing is stopped")
+    for run, take, lines in marked:
+        click.echo(f"marked: {lines} lines of run {run} are suspect by take {take}")
     click.echo(f"suspect runs: {', '.join(found.suspects) or 'none'}; no standard covers {charts.NOT_COVERED}")
+
+
+def _marked(standard: str, bench: str, who: str, remark: str) -> list[tuple[str, str, int]]:
+    """The new suspect entries. Raises UsageError without a bench: a standard speaks for its own bench alone."""
+    from rig.errors import UsageError
+    from rig.jobs.night.standards import mark_suspects
+    from rig.records.store import Store
+
+    if not who:
+        return []
+    if not bench:
+        raise UsageError("suspects are marked for one bench.", next_action="Give --bench with its name.")
+    return mark_suspects(Store(), standard, bench, who, remark)
 
 
 def _table(rows: Sequence[Mapping[str, Any]]) -> None:

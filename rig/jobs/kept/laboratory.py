@@ -15,10 +15,10 @@ from rig.errors import SafetyStop, UsageError
 from rig.records.book.entries import load_data, read_entries
 from rig.records.book.jobs import Book
 from rig.records.book.laboratory import Authorisation, FoundInstrument, MethodValidation, SafetyProof
-from rig.records.files import read_json_quickly, to_json, write_beside
+from rig.records.files import read_json_quickly
 from rig.records.index.rows import instrument_name
 from rig.records.run.stored import StoredRun
-from rig.records.run.suspect import SCHEMA, suspect_file
+from rig.records.run.suspect import put_suspect
 from rig.records.store import Store
 from rig.result import Judgement
 from rig.uncertainty.sameness import exceeds
@@ -194,9 +194,7 @@ def note_found(store: Store, found: FoundInstrument) -> list[str]:
     end = (date.fromisoformat(found.on) + timedelta(days=1)).isoformat()
     suspect = [(run, role) for run, role in rows if since <= run.header.started_utc[:10] < end]
     for run, role in suspect:
-        data = {
-            "schema": SCHEMA,
-            "made_utc": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        words = {
             "instrument": found.instrument,
             "role": role,
             "since": since,
@@ -205,7 +203,7 @@ def note_found(store: Store, found: FoundInstrument) -> list[str]:
             "who": found.who,
             "remark": found.remark,
         }
-        write_beside(suspect_file(run.path), to_json(data))
+        put_suspect(run.path, words)
         store.index.mark_stale(run.id)
     return [run.id for run, _ in suspect]
 

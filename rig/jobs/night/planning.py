@@ -17,6 +17,7 @@ from rig.description.soaks import SoakFile, check_part
 from rig.errors import RecordError, UsageError
 from rig.jobs.controller.ask import NIGHT, Ask
 from rig.jobs.night.queue import Queue, QueueEntry
+from rig.jobs.night.standards import standards_due
 from rig.jobs.run_job import Request, bench_of
 from rig.records.store import Store
 from sequences.registry import find_sequence
@@ -122,7 +123,7 @@ def readiness(entries: Sequence[QueueEntry], until: datetime, now: datetime) -> 
         request = looks[0].run_request()
         file = bench_of(request.bench, request.world)
         found += [_calibrations(file, until), _interlock(file), _bypass(file)]
-        found.append(_part(request))
+        found += [_standards(store, file, until), _part(request)]
     offset_now, offset_then = now.astimezone().utcoffset(), until.astimezone().utcoffset()
     same = offset_now == offset_then
     moved = "no change of the hour" if same else f"the hour changes: {offset_now} to {offset_then}"
@@ -161,6 +162,15 @@ def _calibrations(file: Any, until: datetime) -> Ready:
         holds=holds,
         do="" if holds else f"Have the {role} calibrated.",
     )
+
+
+def _standards(store: Store, file: Any, until: datetime) -> Ready:
+    """Declared standards in force to the end; a simulated bench's are the world's, with no certificate to run out."""
+    due = standards_due(store, file.name, until.date())
+    holds = not due or (True if file.is_simulated else None)
+    do = "" if not due or file.is_simulated else f"anglewright bench standard ... --bench {file.name}"
+    figure = "; ".join(due) if due else "all declared and in force to the end"
+    return Ready(what="standards", figure=figure, holds=holds, do=do)
 
 
 def _interlock(file: Any) -> Ready:

@@ -1,5 +1,6 @@
-"""What a laboratory writes down beside jobs and units: proofs of the safety chain, persons, methods, found instruments,
-corrections. Entries of the book, each only ever added; who may do what with them is decided above (rig/jobs/kept)."""
+"""What a laboratory writes down beside jobs and units: proofs of the safety chain, persons, methods, check standards,
+found instruments, corrections. Entries of the book, each only ever added; who may do what with them is decided above
+(rig/jobs/kept, rig/jobs/night)."""
 
 from __future__ import annotations
 
@@ -46,6 +47,28 @@ class FoundInstrument:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DeclaredStandard:
+    """A check standard of a bench by its certificate. standard: the line of the bench's proof that it stands behind.
+
+    value, U (95.45 %, not below 0): in that line's unit. on: the day of its calibration; until: the last day on which
+    it may be used (both ISO 8601).
+    """
+
+    bench: str
+    standard: str
+    serial: str
+    value: float
+    U: float
+    certificate: str
+    on: str
+    until: str
+    who: str
+    laboratory: str = ""
+    remark: str = ""
+    at_utc: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MethodValidation:
     """A version of a sequence compared with the one before on one unit. runs: (old, new); worst: |difference| / U."""
 
@@ -86,6 +109,7 @@ OF_THE_LABORATORY: Mapping[str, type] = {
     "safety-proof": SafetyProof,
     "authorisation": Authorisation,
     "found-instrument": FoundInstrument,
+    "declared-standard": DeclaredStandard,
     "method-validation": MethodValidation,
     "correction": Correction,
 }

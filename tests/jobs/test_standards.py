@@ -1,0 +1,157 @@
+"""Check standards: declared by certificate, charted against it, and what one that was outside makes suspect."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "certificate"))
+import sample
+
+from rig.certificate.seal.verify_run import run_verification
+from rig.cli.main import cli
+from rig.errors import UsageError
+from rig.jobs.night.standards import declare_standard, mark_suspects, standards_due
+from rig.quantity import Limit
+from rig.records.book.laboratory import DeclaredStandard
+from rig.records.run.suspect import suspect_entries
+from rig.records.store import Store
+from rig.result import Judged, Judgement, Result
+from rig.review.charts import chart
+from rig.uncertainty.conformity import Verdict
+from sequences.registry import find_sequence
+
+LINE = "bench_check_resistor"
+KNOWN = DeclaredStandard(
+    bench="b1",
+    standard="check_resistor",
+    serial="R-7",
+    value=100.003,
+    U=0.004,
+    certificate="K-12",
+    on="2026-03-02",
+    until="2026-11-30",
+    who="bench lead",
+)
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
+    return Store(tmp_path / "home")
+
+
+def take(store: Store, ohm: float, utc: str, bench: str = "b1") -> str:
+    """A kept take of the check resistor: U 0.003 ohm, the line's own limits 99.5 to 100.5 ohm."""
+    result = Result(measurand=LINE, estimate=ohm, unit="ohm", u=0.0015, k=2.0, dof=None)
+    limit = Limit(measurand=LINE, lower=99.5, upper=100.5, origin="shop fall-back", note="", required=False)
+    line = Judged(measurand=LINE, result=result, limit=limit, verdict=Verdict.PASS)
+    judgement = Judgement(outcome="within limits", judged=(line,), reasons=(), findings=())
+    traits = find_sequence("check_standard").traits
+    header = sample.a_header(
+        sequence="check_standard", started_utc=utc, bench={"name": bench, "title": bench, "shop": ""}, traits=traits
+    )
+    return sample.stored(store.home, judgement, header).id
+
+
+def unit_run(store: Store, utc: str, bench: str = "b1") -> Any:
+    header = sample.a_header(started_utc=utc, bench={"name": bench, "title": bench, "shop": ""})
+    return sample.stored(store.home, sample.good(), header)
+
+
+def test_a_take_is_held_against_the_standard_in_force_that_day(store: Store) -> None:
+    """By E_n of both U (0.005 ohm here); by the line's own limits on a day without one, and for another bench."""
+    declare_standard(store, KNOWN)
+    take(store, 100.0075, "2026-11-01T06:00:00Z")  # 0.0045 off
+    take(store, 100.0085, "2026-11-02T06:00:00Z")  # 0.0055 off
+    take(store, 100.2, "2026-12-01T06:00:00Z")  # the standard's last day is over
+    take(store, 100.2, "2026-11-03T06:00:00Z", bench="b2")
+    points = chart("check_resistor", "b1", store).points
+    assert [point.outside for point in points] == [False, True, False]
+    assert "standard R-7, certificate K-12" in points[0].against and "no declared standard" in points[2].against
+    assert not chart("check_resistor", "b2", store).points[0].outside
+
+
+def test_a_newer_declaration_takes_over(store: Store) -> None:
+    """The newest that is in force on the day."""
+    declare_standard(store, KNOWN)
+    declare_standard(store, replace(KNOWN, value=100.2, certificate="K-13", until="2027-11-30"))
+    take(store, 100.2, "2026-11-01T06:00:00Z")
+    (point,) = chart("check_resistor", "b1", store).points
+    assert not point.outside and "K-13" in point.against
+
+
+def test_suspects_are_exactly_the_lines_and_runs_between(store: Store) -> None:
+    """Of that bench, after the last good take, before the bad one; no file that stood there changes; once only."""
+    declare_standard(store, KNOWN)
+    before = unit_run(store, "2026-10-31T08:00:00Z")
+    take(store, 100.003, "2026-11-01T06:00:00Z")
+    inside = [unit_run(store, "2026-11-01T08:00:00Z"), unit_run(store, "2026-11-01T09:00:00Z")]
+    other = unit_run(store, "2026-11-01T08:30:00Z", bench="b2")
+    bad = take(store, 100.1, "2026-11-02T06:00:00Z")
+    after = unit_run(store, "2026-11-02T08:00:00Z")
+    everything = [before, *inside, other, after]
+    files = {file: file.read_bytes() for run in everything for file in run.path.iterdir()}
+
+    marked = mark_suspects(store, "check_resistor", "b1", "bench lead", "plug oxidised")
+    assert sorted(run for run, _, _ in marked) == sorted(run.id for run in inside)
+    assert {by for _, by, _ in marked} == {bad}
+    assert mark_suspects(store, "check_resistor", "b1", "bench lead") == []
+    assert all(file.read_bytes() == data for file, data in files.items())
+    for run in everything:
+        assert len(suspect_entries(run.path)) == (1 if run in inside else 0)
+    (entry,) = suspect_entries(inside[0].path)
+    judged = {line.measurand for line in sample.good().judged}
+    assert set(entry["lines"]) == {name for name in judged if name.startswith(("r20_", "thermistor_"))} != set()
+    assert (entry["since"], entry["until"]) == ("2026-11-01T06:00:00Z", "2026-11-02T06:00:00Z")
+    said = run_verification(store, inside[0]).register
+    assert "check standard check_resistor was outside at 2026-11-02T06:00:00Z" in said and "r20_exc" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        ({"standard": "chk"}, "is no standard"),
+        ({"U": 0.0}, "with U 0"),
+        ({"value": float("nan")}, "nan"),
+        ({"certificate": " "}, "certificate is empty"),
+        ({"on": "2.3.2026"}, "is no day"),
+        ({"on": "2026-12-01"}, "after its last day"),
+    ],
+)
+def test_what_a_declaration_may_not_say(store: Store, words: dict[str, Any], why: str) -> None:
+    """Nothing is put down."""
+    with pytest.raises(UsageError, match=why):
+        declare_standard(store, replace(KNOWN, **words))
+    assert not list((store.home / "book").glob("*")) if (store.home / "book").exists() else True
+
+
+def test_readiness_names_what_is_not_declared_or_ends(store: Store) -> None:
+    """To the day of the night's end."""
+    declare_standard(store, KNOWN)
+    assert [row.split()[0] for row in standards_due(store, "b1", date(2026, 11, 30))] == ["ratio_sin", "ratio_cos"]
+    assert "check_resistor ended 2026-11-30" in standards_due(store, "b1", date(2026, 12, 1))
+
+
+def test_by_command(store: Store) -> None:
+    """Declared, charted, marked; a mark without a bench is refused, and one by a standard that stands for no line."""
+    words = ["--bench", "b1", "--serial", "R-7", "--value", "100.003", "--U", "0.004", "--certificate", "K-12"]
+    words += ["--on", "2026-03-02", "--until", "2027-03-01", "--by", "bench lead"]
+    done = CliRunner().invoke(cli, ["bench", "standard", "check_resistor", *words], catch_exceptions=False)
+    assert done.exit_code == 0 and "100.003 ohm, U 0.004 ohm (k = 2)" in done.output
+    take(store, 100.003, "2026-11-01T06:00:00Z")
+    run = unit_run(store, "2026-11-01T08:00:00Z")
+    take(store, 100.1, "2026-11-02T06:00:00Z")
+    asked = ["night", "chart", "check_resistor", "--mark-suspects", "bench lead"]
+    done = CliRunner().invoke(cli, [*asked, "--bench", "b1"], catch_exceptions=False)
+    assert f"lines of run {run.id} are suspect" in done.output and "certificate K-12" in done.output
+    refused = CliRunner().invoke(cli, asked)
+    assert refused.exit_code == 2 and "marked for one bench" in refused.output
+    with pytest.raises(UsageError, match="stands for no line"):
+        mark_suspects(store, "generator_level", "b1", "bench lead")
