@@ -15,6 +15,7 @@ from typing import Any, Protocol
 from drivers.roles import MeterReading
 from rig.control.bench import Bench
 from rig.control.clock import Clock
+from rig.control.hot import hot_words, sensor_degc
 from rig.description.holders import Holder
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import Part
@@ -89,7 +90,7 @@ class Context:
 
     facts: what steps tell later steps and gates (never evaluation). captures: all waveforms of the series that
     gates look at (`keep`), in the order taken. ask: put a question to an operator who is present; the answers
-    offered; "" where nobody answers.
+    offered; "" where nobody answers. temperatures_degc: of each coil and the thermistor, as read last (HOT).
     """
 
     bench: Bench
@@ -109,6 +110,7 @@ class Context:
     captures: dict[str, list[Waveform]] = field(default_factory=dict)
     keep: tuple[str, ...] = KEPT
     facts: dict[str, Any] = field(default_factory=dict)
+    temperatures_degc: dict[str, float] = field(default_factory=dict)
 
     @property
     def clock(self) -> Clock:
@@ -127,6 +129,10 @@ class Context:
     def read_meter(self, quantity: str, got: MeterReading, **conditions: Scalar) -> Reading:
         """A multimeter's reading as it is: None with `overload` when over range."""
         name = self.bench.name("multimeter")
+        told = sensor_degc(self.part, quantity, got.value, str(conditions.get("coil", "")), conditions.get("wires", 4))
+        if told is not None:
+            self.temperatures_degc[told[0]] = told[1]
+            self.bench.guard.hot = hot_words(self.temperatures_degc)
         return self._put(quantity, got.value, got.unit, name, conditions, overload=got.overload)
 
     def capture(self, series: str, waveform: Waveform, **conditions: Scalar) -> Reading:

@@ -71,6 +71,7 @@ class Live:
     def opened(self, bench: Bench) -> None:
         """Instruments answer; from here on a stop reaches them."""
         self._bench = bench
+        bench.guard.hot = self._picture.line.get("hot")  # until this run has read it
         if self._stop is not None:
             bench.token.set(self._stop)
         self.state("waiting for the arming" if self._arming_state() is not ArmingState.ARMED else "armed")
@@ -256,8 +257,9 @@ class Live:
 
     def _bench_line(self) -> None:
         bench = self._bench
-        if bench is None:
-            self._picture.line = {"state": OFF, "guard": None, "stop": None, "may_open": True, "hot": None}
+        if bench is None:  # closed: it is as warm as it was read last, until the next bench is opened
+            hot = self._picture.line.get("hot")
+            self._picture.line = {"state": OFF, "guard": None, "stop": None, "may_open": hot is None, "hot": hot}
             return
         guard = bench.guard
         seen, hot = guard.seen, guard.hot
