@@ -48,7 +48,7 @@ from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_tee
 from rig.evaluation.turn.ratio import why_no_turn
 from rig.evaluation.turn.ratios import Turn, silent_output
 from rig.evaluation.turn.rotation import Rotation
-from rig.evaluation.turn.slip import play_half_width_mech_arcmin
+from rig.evaluation.turn.slip import index_between_mech_arcmin, play_half_width_mech_arcmin
 from rig.observed import Observed
 from rig.quantity import Scalar
 from rig.resolver.turn.angle import PolePairs
@@ -254,6 +254,8 @@ def _facts(rotation: Rotation, found: Turn, curve: AngleCurve, conditions: dict[
             if pairs is not None:
                 play = play_half_width_mech_arcmin(rotation.observed, found.reference) / math.sqrt(3.0 * pairs.places)
                 lines.append(standard("play that differs from place to place", play, "arcmin", note="bench file"))
+            elif found.reference == "steps" and (index := index_between_mech_arcmin(rotation.observed)):
+                lines.append(half_width("index sought between the passes", index, "arcmin", note="bench file"))
             results.append(make_result("hysteresis_mech_arcmin", value, lines, conditions))
         span_s = 1.0 if passes.drift_elec_rad_s == 0 else passes.drift_elec_rad / passes.drift_elec_rad_s
         u = passes.u_drift_elec_rad_s * abs(span_s) * ARCMIN_PER_RAD

@@ -9,6 +9,7 @@ name a culprit: rig/soundness/turning/axis.py does.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from rig.evaluation.angle.curve import AngleCurve
@@ -62,6 +63,13 @@ def play_half_width_mech_arcmin(obs: Observed, reference: str) -> float:
     if reference == "encoder" and obs.bench.encoder is not None:
         return obs.bench.encoder.residual_arcmin
     return PLAY_SHARE * obs.bench.axis.backlash_arcmin if obs.bench.axis else UNKNOWN_PLAY_ARCMIN
+
+
+def index_between_mech_arcmin(obs: Observed) -> float:
+    """Half-width that two searches of the index leave between the passes; 0 where it was not sought between them."""
+    if obs.bench.axis is None or not obs.select("index_found", phase="between"):
+        return 0.0
+    return math.sqrt(2.0) * obs.bench.axis.index_repeat_arcmin
 
 
 def slip_of(curve: AngleCurve, play_mech_arcmin: float) -> Slip | None:
