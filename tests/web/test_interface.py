@@ -185,3 +185,16 @@ def test_a_run_is_asked_for_by_names_that_are_here_never_by_a_path(
     watched = browser.post("/api/v1/watches", json={"part": str(elsewhere), "coil": "sin"})
     assert watched.status_code == 400
     assert not list((served.panel.home / "live").glob("*.sock")), "no controller was started"
+
+
+def test_a_suspect_run_says_so_before_its_verdict(served: Any) -> None:
+    """In the list, and on its page above the headline; a run of before says nothing."""
+    from rig.records.run.suspect import put_suspect
+
+    store = served.panel.store
+    good = next(run for run in store.ids() if store.find(run).header.serial == "93-00410")
+    put_suspect(store.folder / good, {"instrument": "A-001", "role": "multimeter", "until": "2026-11-30"})
+    viewer = served.sign_in("viewer 1")
+    page = viewer.get(f"/units/{good}").text
+    assert page.index("A-001 was found out of tolerance") < page.index("<h1")
+    assert viewer.get("/units").text.count("Suspect") == 1

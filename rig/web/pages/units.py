@@ -19,6 +19,7 @@ from rig.jobs.kept.search import LONGEST, search_runs
 from rig.jobs.run_job import kept_run
 from rig.records.run.remarks import read_remarks
 from rig.records.run.stored import StoredRun
+from rig.records.run.suspect import suspect_words
 from rig.result import Judgement
 from rig.uncertainty.conformity import Verdict
 from rig.web.api.common import panel_of, run_named
@@ -40,7 +41,18 @@ def units(request: Request, panel: Here, q: Word = "", after: Word = "") -> Resp
     first = exact or (found.rows[0] if q and found.rows else None)
     words = phone_words(panel, first.run) if first is not None else None
     numbers = report_numbers(panel)
-    return render(request, "units.html", "Units", q=q, found=found, phone=words, first=first, numbers=numbers)
+    suspect = {row.run: suspect_words(panel.store.folder / row.run) for row in found.rows}
+    return render(
+        request,
+        "units.html",
+        "Units",
+        q=q,
+        found=found,
+        phone=words,
+        first=first,
+        numbers=numbers,
+        suspect={run: text for run, text in suspect.items() if text},
+    )
 
 
 @router.get("/units/{run}")
@@ -74,6 +86,7 @@ def unit(request: Request, run: str, panel: Here, lines: str = "limits") -> Resp
         reports=reports,
         open_lines=finished.open_lines(),
         remarks=read_remarks(stored.path),
+        suspect=suspect_words(stored.path),
         short_name=short_name,
     )
 
