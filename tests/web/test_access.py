@@ -128,7 +128,7 @@ def test_a_page_of_elsewhere_reaches_nothing(serve: Any, headers: dict[str, str]
 
 
 def test_a_wrong_password_costs_a_growing_pause_and_never_says_which_was_wrong(tmp_path: Path) -> None:
-    """1000 wrong ones: nobody in; the pause ends at 60 s; the right one is let in after it."""
+    """Twelve wrong ones: a pause of 60 s, in which the right one is refused too, 1000 times; after it, it is let in."""
     clock = [0.0]
     accounts = Accounts(tmp_path, now_s=lambda: clock[0])
     accounts.add("operator 2", "operate", "quiet copper lamp", "2026-12-01T00:00:00+00:00")

@@ -42,13 +42,24 @@ def _current_v(windings: Windings) -> float:
 
 
 def across_results(
-    windings: Windings, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
+    windings: Windings,
+    found: HandTurn,
+    loopback: Loopback,
+    loading_u: float,
+    conditions: dict[str, Scalar],
+    *,
+    pair: bool,
 ) -> list[Result]:
-    """Quadrature over the turn and nulls of the fundamental; the harmonics of a null need the rotor at rest."""
+    """Quadrature over the turn and nulls of the fundamental; the harmonics of a null need the rotor at rest.
+
+    pair: the outputs were captured without the excitation and give the carrier themselves, so that what one of them
+    has across it shows in the other.
+    """
     orders = orders_shown(found.theta_rad.size, found.cycle, found.whole)
     fine = np.linspace(0.0, 2 * math.pi, 4096, endpoint=False)
     sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
     phases = (found.phase_sine_rad, found.phase_cosine_rad)
+    shared = max(most / size for most, size in zip(found.across, sizes, strict=True)) if pair else 0.0
     results = []
     sides = zip(("sin", "cos"), (found.u, found.v), (found.qu, found.qv), sizes, found.across, phases, strict=True)
     for name, along, across, tr, most, phase in sides:
@@ -69,6 +80,7 @@ def across_results(
             half_width("quadrature between the places fitted", fit.residual_rms / tr, "ratio"),
             *(half_width("less than a whole turn", width / tr, "ratio") for width in part),
             half_width("carrier phase", turning_across(found), "ratio"),
+            half_width("carrier that both outputs give", shared, "ratio"),
             half_width("crosstalk", leaked / tr, "ratio"),
             standard("loading by the sampler's inputs", loading_u, "relative", quadrature),
         ]

@@ -98,7 +98,7 @@ def hand_results(windings: Windings, series: str) -> list[Result]:
     lines += _shape(windings.channels, found, loopback, loading_u, conditions) + _phases(
         found, loopback, loading_u, conditions
     )
-    lines += across_results(windings, found, loopback, loading_u, conditions)
+    lines += across_results(windings, found, loopback, loading_u, conditions, pair=pair)
     rank = {id_: i for i, id_ in enumerate(RATIO_IDS)}
     return sorted(lines, key=lambda line: rank[line.measurand]) + angle
 
@@ -188,6 +188,7 @@ def _unload(
 def _model(found: HandTurn, width: float, sensitivity: float, unit: str = "ratio") -> list[BudgetLine]:
     """What winding harmonics of this half-width imitate, and what a part of a turn leaves out."""
     lines = [half_width("winding harmonics that look the same", width, unit, sensitivity)]
+    lines.append(half_width("places that are uneven by centre and shape", 0.5 * found.bend**2, unit, sensitivity))
     if not found.whole:
         lines.append(half_width("less than a whole turn", 0.01, unit, sensitivity / 2))
     return lines
@@ -219,7 +220,7 @@ def _amplitudes(
             standard("channel gain after the loopback", float(loopback.u_gain[channel]), "relative", tr),
             standard("loading by the sampler's inputs", loading_u, "relative", tr),
             by_scatter("scatter of the radius", float(u), "ratio", dof),
-            *_model(found, _third(found) + 0.5 * found.harmonic**2, tr, "relative"),
+            *_model(found, _third(found), tr, "relative"),
         ]
         if unseen:
             lines.append(half_width("excitation not sampled beside the outputs", unseen, "relative", tr))
