@@ -11,7 +11,12 @@ from panel_parts.served import Served
 
 Shown = Iterator[tuple[bool, str]]
 WIDTHS, THEMES = (390, 1366, 2560), ("light", "dark")
-PAGES = ("/bench", "/clamp", "/run", "/units", "/known", "/account", "/compare?q=4L-00871", "/units?q=4L-00871")
+PAGES = (
+    *("/bench", "/clamp", "/run", "/units", "/lots", "/nights", "/known", "/account"),
+    *("/compare?q=4L-00871", "/units?q=4L-00871"),
+)
+PRESSES = 30
+FOCUSABLE = "a[href], button:not([disabled]), input:not([type=hidden]), select, textarea, summary, [tabindex='0']"
 HOSTILE = (
     "<script>window.hit=1</script>",
     '"><img src=x onerror=window.hit=1>',
@@ -65,13 +70,17 @@ def every_page(served: Served, shots: Path | None, *, quick: bool) -> Shown:
 
 
 def _focus_lost(page: Any, served: Served) -> list[str]:
+    """Places at which Tab fell back to the page's body more often than at the end of each round."""
     lost = []
     for place in ("/units", "/clamp"):
         page.goto(served.base + place)
-        for n in range(30):
+        stops = len([one for one in page.query_selector_all(FOCUSABLE) if one.is_visible()])
+        bodies = 0
+        for _ in range(PRESSES):
             page.keyboard.press("Tab")
-            if page.evaluate("document.activeElement === null"):
-                lost.append(f"{place} after {n + 1}")
+            bodies += bool(page.evaluate("document.activeElement === null || document.activeElement === document.body"))
+        if bodies > PRESSES // max(stops, 1) + 1:
+            lost.append(f"{place}: {bodies} of {PRESSES} presses")
     return lost
 
 
