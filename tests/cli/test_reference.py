@@ -32,7 +32,11 @@ TYPED = {
     "anglewright run teach my-adapter --part KX4-2207": "\n" * 40,
     "anglewright pins ask 8 --lead-ohm 0.2": "\n",
 }  # what a person types
-WHOLE_SETS = ("run reclock", "run recheck")  # six runs: tests/whole_runs/test_reclock_on_the_simulated_bench.py
+WHOLE_SETS = (
+    "run reclock",
+    "run recheck",
+    "run remount",
+)  # sets of runs: tests/whole_runs/test_re*_on_the_simulated_bench.py
 LAST = ("known withdraw", "report withdraw", "night stop")
 
 

@@ -27,7 +27,7 @@ def acts(log):
     return [event for event in events if event != "client"]
 
 
-@pytest.mark.parametrize("families", [{}, OTHERS], ids=["usual", "others"])
+@pytest.mark.parametrize("families", [{}, pytest.param(OTHERS, marks=pytest.mark.slow)], ids=["usual", "others"])
 def test_every_family_is_recognised_and_asking_switches_nothing(tmp_path, families):
     """Driver by driver, both ways to the switch's box; the log has nothing that a bench left alone has not."""
     log = tmp_path / "log.jsonl"

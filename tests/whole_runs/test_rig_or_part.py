@@ -59,7 +59,7 @@ def told(shop: Path, *words: str) -> Any:
         ("broken", "plug", "r20_sin", "it's the rig"),
         pytest.param("open", "plug", "r20_sin", "it's the part", marks=pytest.mark.slow),
         pytest.param("bridged", "open", "leak_exc_sin", "it's the rig", marks=pytest.mark.slow),
-        ("leaking", "open", "leak_exc_sin", "it's the part"),
+        pytest.param("leaking", "open", "leak_exc_sin", "it's the part", marks=pytest.mark.slow),
         pytest.param("sensor", "plug", "thermistor_minus_coil_degc", "it's the rig", marks=pytest.mark.slow),
         ("divider", "dummy", "tr_sin", "it's the rig"),
         pytest.param("gap", "dummy", "tr_sin", "it's the part or its seat", marks=pytest.mark.slow),
