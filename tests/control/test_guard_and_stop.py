@@ -198,3 +198,13 @@ def test_the_first_reason_stays() -> None:
     token.set(SafetyStop("second"))
     assert token.reason is first
     token.close()
+
+
+def test_the_polling_thread_takes_its_clock_after_the_first_poll(watched: Watched) -> None:
+    """A clock that nobody waits on would hold a simulated bench still while the first answer is due in bench time."""
+    order: list[str] = []
+    another, state = watched.clock.another, watched.interlock.state
+    watched.clock.another = lambda: (order.append("clock"), another())[1]  # type: ignore[method-assign]
+    watched.interlock.state = lambda: (order.append("poll"), state())[1]  # type: ignore[method-assign]
+    watched.guard.start()
+    assert order[:2] == ["poll", "clock"]
