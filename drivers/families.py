@@ -60,7 +60,7 @@ FAMILIES: Mapping[str, Family] = {
     ),
     "tmcl": Family(role="axis", instruments="TMCM modules with TMCL"),
     "nd28x": Family(role="encoder", instruments="ND 280, ND 287"),
-    "scpi-switch": Family(role="switch", instruments="34980A, 34970A/72A, DAQ970A/973A"),
+    "scpi-switch": Family(role="switch", instruments="34980A"),
     "scpi-switch-inputs": Family(role="interlock", instruments="digital inputs of a 34980A"),
     "lcus": Family(role="switch", instruments="LCUS serial relay boards"),
     "modbus-relays": Family(

@@ -26,7 +26,11 @@ LEVEL_V = 5  # of a logic 1: the enable timer's trigger takes no 1.66 V
 class SwitchScpi(ScpiDevice):
     """Remembers what it closed, and believes only what the box says of it."""
 
-    models: ClassVar[str] = r"34980A|34970A|34972A|DAQ97\dA"
+    models: ClassVar[str] = "34980A"
+    not_mine: ClassVar[str] = (
+        "Relays and inputs of other units open and read by words of their own (a 34970A has no ROUTe:OPEN:ALL, without "
+        "which nothing can be made safe at once): use a relay board of `anglewright bench families`."
+    )
 
     def __init__(self, name: str, link: str | Link) -> None:
         super().__init__(name, link)
@@ -111,6 +115,7 @@ class SwitchInputs(ScpiDevice):
     """
 
     models: ClassVar[str] = SwitchScpi.models
+    not_mine: ClassVar[str] = SwitchScpi.not_mine
 
     def __init__(
         self,

@@ -549,3 +549,14 @@ def test_silence_names_the_instrument_and_the_words():
     climate = probe(b"")
     with pytest.raises(NoReply, match=r"climate: .*SEND"):
         climate.read()
+
+
+@pytest.mark.parametrize("make", [SwitchScpi, SwitchInputs])
+@pytest.mark.parametrize("model", ["34970A", "34972A", "DAQ970A", "DAQ973A"])
+def test_a_smaller_unit_with_other_words_for_relays_is_refused_by_name(make, model):
+    """It could not be made safe with one word: nothing is said to it after its name, and the advice says why."""
+    script = Script(opening(f"HEWLETT-PACKARD,{model},0,9-1-2".encode())[:3])
+    with pytest.raises(WrongInstrument, match=model) as refused:
+        make("instrument", LoopLink(script)).open()
+    assert "ROUTe:OPEN:ALL" in refused.value.next_action
+    assert script.faults() == []
