@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from drivers.roles import MeterReading
+from rig.control.arming.hot import hot_words, sensor_degc
 from rig.control.bench import Bench
 from rig.control.clock import Clock
-from rig.control.hot import hot_words, sensor_degc
 from rig.description.holders import Holder
 from rig.quantity import Reading, Scalar
 from rig.resolver.part import Part

@@ -142,7 +142,7 @@ def chart(standard: str, bench: str = "", store: Store | None = None) -> Chart:
     points = []
     for run, value, U, within in raw:
         of, day = str(run.header.bench.get("name", "")), run.header.started_utc[:10]
-        out, against = _held(value, U, within, frozen, in_force(declared, of, standard, day))
+        out, against = _hold_against(value, U, within, frozen, in_force(declared, of, standard, day))
         point = ChartPoint(
             run=run.id,
             utc=run.header.started_utc,
@@ -181,7 +181,7 @@ def suspects_of(points: Sequence[ChartPoint], runs: Sequence[StoredRun]) -> tupl
     return tuple(found)
 
 
-def _held(
+def _hold_against(
     value: float, U: float | None, within: bool, frozen: Baseline | None, known: DeclaredStandard | None
 ) -> tuple[bool, str]:
     """(outside, what it was held against)."""

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from drivers.roles import MeterReading
-from rig.control.hot import hot_words, sensor_degc
+from rig.control.arming.hot import hot_words, sensor_degc
 from rig.control.step import Context
 from rig.description.parts import load_part
 from rig.resolver.thermistor import resistance_ohm

@@ -208,7 +208,7 @@ def chart(standard: str, bench: str, who: str, remark: str, as_json: bool) -> No
         shown = "\n".join(names) or "no standard was taken yet"
         print_json({"standards": list(names)}) if as_json else click.echo(shown)
         return
-    marked = _marked(standard, bench, who, remark)
+    marked = _mark(standard, bench, who, remark)
     found = charts.chart(standard, bench)
     if as_json:
         print_json({**found.document(), "marked": [{"run": r, "take": t, "lines": n} for r, t, n in marked]})
@@ -227,7 +227,7 @@ def chart(standard: str, bench: str, who: str, remark: str, as_json: bool) -> No
     click.echo(f"suspect runs: {', '.join(found.suspects) or 'none'}; no standard covers {charts.NOT_COVERED}")
 
 
-def _marked(standard: str, bench: str, who: str, remark: str) -> list[tuple[str, str, int]]:
+def _mark(standard: str, bench: str, who: str, remark: str) -> list[tuple[str, str, int]]:
     """The new suspect entries. Raises UsageError without a bench: a standard speaks for its own bench alone."""
     from rig.errors import UsageError
     from rig.jobs.night.standards import mark_suspects

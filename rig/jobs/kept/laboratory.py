@@ -105,7 +105,7 @@ def authorise_person(store: Store, wanted: Authorisation) -> list[str]:
 
     find_sequence(wanted.method)
     if wanted.until:
-        _day(wanted.until)
+        parse_day(wanted.until)
     Book(store).add("authorisation", wanted, "at_utc")
     newest: dict[str, Authorisation] = {
         a.person: a for a in entries_of(store, "authorisation") if a.method == wanted.method
@@ -118,11 +118,15 @@ def authorise_person(store: Store, wanted: Authorisation) -> list[str]:
     return rows or [f"nobody is named for {wanted.method}: no run of it can be started"]
 
 
-def _day(text: str) -> date:
+def parse_day(text: str) -> date:
+    """A day as the book keeps it. Raises UsageError for any other spelling: entries are compared as texts."""
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError as fault:
         raise UsageError(f"{text!r} is no day.", next_action="Write YYYY-MM-DD.") from fault
+    if day.isoformat() != text:
+        raise UsageError(f"{text!r} is no day as it is kept.", next_action="Write YYYY-MM-DD.")
+    return day
 
 
 def validate_method(store: Store, old: StoredRun, new: StoredRun, who: str) -> MethodValidation:
@@ -181,7 +185,7 @@ def note_found(store: Store, found: FoundInstrument) -> list[str]:
 
     The ids of those runs. Raises UsageError for an instrument that no run has seen.
     """
-    _day(found.on)
+    parse_day(found.on)
     rows = [(run, role) for run in _quick_runs(store) if (role := _role_of(run, found.instrument))]
     if not rows:
         raise UsageError(

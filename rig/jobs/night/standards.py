@@ -9,6 +9,7 @@ import math
 from datetime import date
 
 from rig.errors import UsageError
+from rig.jobs.kept.laboratory import parse_day
 from rig.quantity import BENCH, BENCH_LINES
 from rig.records.book.jobs import Book
 from rig.records.book.laboratory import DeclaredStandard
@@ -42,22 +43,12 @@ def declare_standard(store: Store, wanted: DeclaredStandard) -> DeclaredStandard
     for name, text in (("bench", wanted.bench), ("serial", wanted.serial), ("certificate", wanted.certificate)):
         if not text.strip():
             raise UsageError(f"the standard's {name} is empty.", next_action="Copy it from the certificate.")
-    if _day(wanted.on) > _day(wanted.until):
+    if parse_day(wanted.on) > parse_day(wanted.until):
         raise UsageError(
             f"the standard was calibrated on {wanted.on}, after its last day {wanted.until}.",
             next_action="Look at both dates.",
         )
     return Book(store).add("declared-standard", wanted, "at_utc")
-
-
-def _day(text: str) -> date:
-    try:
-        day = date.fromisoformat(text)
-    except ValueError as fault:
-        raise UsageError(f"{text!r} is no day.", next_action="Write YYYY-MM-DD.") from fault
-    if day.isoformat() != text:
-        raise UsageError(f"{text!r} is no day as it is kept.", next_action="Write YYYY-MM-DD.")
-    return day
 
 
 def standards_due(store: Store, bench: str, until: date) -> list[str]:
