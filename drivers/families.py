@@ -1,14 +1,21 @@
 """Every family of instruments and how far its driver has been tried, said honestly.
 
 Levels: "met hardware" (serial number and day), "met a peer nobody here wrote" (which), "own simulator only" (a dialogue
-or a stand-in written here from the manual). A level rises by the dialogue of a real instrument, which
-`python -m pytest --bench FILE tests/drivers/test_recorded_dialogues.py` writes, or by a peer of others.
+or a stand-in written here from the manual). A level rises by a peer of others, which is a row here, or by itself by the
+dialogue of a real instrument: a file that `anglewright bench record` wrote, in the home's `dialogues/` or in those that
+travel with the program, and that today's driver still says word for word.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from drivers.dialogue.file import Dialogue, load_dialogue
+from drivers.dialogue.verbs import NOT_DONE
+from rig.description.places import default_home, known_names, packaged_fixtures
+from rig.errors import RigError
 
 HARDWARE = "met hardware"
 PEER = "met a peer nobody here wrote"
@@ -94,3 +101,60 @@ NOT_TOLD = Family(role="", instruments="", level=OWN, rests_on="nothing is recor
 def family_of(driver: str) -> Family:
     """What is known of a driver; an honest nothing for one that is not in the table."""
     return FAMILIES.get(driver, NOT_TOLD)
+
+
+def family_rows(
+    drivers: Iterable[str], profile: str, others: Mapping[str, str], replay: Callable[[Path], Dialogue]
+) -> list[dict[str, str]]:
+    """Every driver, profile (`profile` before its name) and plug-in (name -> package), with level and what it rests on.
+
+    replay: says a recorded dialogue again with today's driver.
+    """
+    from drivers.profile.model import load_profile
+
+    rows = [{"driver": name, **asdict(family_of(name))} for name in drivers]
+    for name in known_names("instrument"):
+        known = load_profile(name)
+        proven = ", ".join(known.proven_on)
+        row = {"role": known.role, "instruments": known.title or known.name}
+        row |= {"level": HARDWARE if proven else OWN, "rests_on": proven or "written from its manual, tried on nothing"}
+        rows.append({"driver": f"{profile}{name}", **row})
+    for driver, proves, words in _dialogues(replay):
+        for row in rows:
+            if row["driver"] == driver:
+                row["level"], row["rests_on"] = (HARDWARE if proves else row["level"]), f"{row['rests_on']}; {words}"
+    for name, whose in others.items():
+        row = {"driver": name, "role": "", "instruments": "", "level": "not ours", "rests_on": f"package {whose}"}
+        rows.append(row)
+    return rows
+
+
+def dialogue_files() -> list[Path]:
+    """Recorded dialogues of the home, then those that travel with the program."""
+    places = (default_home() / "dialogues", packaged_fixtures() / "dialogues")
+    return [file for place in places if place.is_dir() for file in sorted(place.glob("*.jsonl"))]
+
+
+def _dialogues(replay: Callable[[Path], Dialogue]) -> Iterator[tuple[str, bool, str]]:
+    """Driver, whether it raises the level, and in words what it proves, of every dialogue that is not simulated."""
+    for file in dialogue_files():
+        try:
+            dialogue = load_dialogue(file)
+        except RigError as fault:
+            yield "", False, str(fault)
+            continue
+        head = dialogue.head
+        if head.source != "instrument":
+            continue
+        whose = f"the dialogue of a {head.identity.model} of {head.date_utc[:10]} ({file.name})"
+        try:
+            replay(file)
+        except RigError as fault:
+            yield head.driver, False, f"{whose} proves nothing: {fault}"
+            continue
+        yield head.driver, True, f"{whose} proves {what_it_proves(dialogue)}"
+
+
+def what_it_proves(dialogue: Dialogue) -> str:
+    """What was said and understood, and what a recorded dialogue of that role leaves open."""
+    return f"the words of {', '.join(dialogue.verbs)}; not {NOT_DONE[dialogue.head.role]}"

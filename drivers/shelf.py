@@ -14,16 +14,20 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from functools import partial
 from importlib.metadata import entry_points
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from drivers.exclusive.bench_lock import BenchLock
 from drivers.roles import FoundInstrument, Instrument
 from rig.errors import DescriptionError, LinkDown, UsageError
+
+if TYPE_CHECKING:
+    from drivers.dialogue.file import Dialogue
+    from drivers.dialogue.recording import Recorded
 
 DRIVERS: Mapping[str, str] = {
     "scpi-344xx": "drivers.multimeter_scpi_344xx:Multimeter344xx",
@@ -135,23 +139,36 @@ def _plug_in(driver_name: str, name: str) -> Callable[..., Instrument] | None:
 
 def families() -> list[dict[str, str]]:
     """Every driver, profile and plug-in with its role, its level and what that rests on."""
-    from drivers.families import HARDWARE, OWN, family_of
-    from drivers.profile.model import load_profile
-    from rig.description.places import known_names
+    from drivers.families import family_rows
 
-    rows = [{"driver": name, **asdict(family_of(name))} for name in DRIVERS]
-    for name in known_names("instrument"):
-        profile = load_profile(name)
-        proven = ", ".join(profile.proven_on)
-        row = {"role": profile.role, "instruments": profile.title or profile.name}
-        row |= {"level": HARDWARE if proven else OWN, "rests_on": proven or "written from its manual, tried on nothing"}
-        rows.append({"driver": f"{PROFILE}{name}", **row})
-    for point in entry_points(group=PLUG_INS):
-        whose = point.dist.name if point.dist else point.value
-        rows.append(
-            {"driver": point.name, "role": "", "instruments": "", "level": "not ours", "rests_on": f"package {whose}"}
-        )
-    return rows
+    others = {point.name: point.dist.name if point.dist else point.value for point in entry_points(group=PLUG_INS)}
+    return family_rows(DRIVERS, PROFILE, others, replay)
+
+
+def record(driver_name: str, link_url: str, name: str, *, simulated: bool, program: str, **options: Any) -> Recorded:
+    """What an instrument and its driver say to each other over the harmless verbs of its role; nothing is energised.
+
+    Errors as `open_driver` and drivers/dialogue/recording.py tell them.
+    """
+    from drivers.dialogue.recording import record_dialogue
+
+    check_options(driver_name, name, options)
+    build = partial(_maker(driver_name, name), name, **options)
+    return record_dialogue(
+        build, role=name, driver=driver_name, link=link_url, options=options, simulated=simulated, program=program
+    )
+
+
+def replay(file: Path) -> Dialogue:
+    """A recorded dialogue that today's driver has said again word for word. Errors as drivers/dialogue tells them."""
+    from drivers.dialogue.file import load_dialogue
+    from drivers.dialogue.replay import check_replay
+
+    dialogue = load_dialogue(file)
+    head = dialogue.head
+    check_options(head.driver, head.role, head.options)
+    check_replay(dialogue, partial(_maker(head.driver, head.role), head.role, **head.options))
+    return dialogue
 
 
 def hold(links: Iterable[str], purpose: str) -> BenchLock:

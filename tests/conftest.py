@@ -1,9 +1,8 @@
-"""For all tests: one thread for small matrices, the option `--bench FILE`, and who runs what with several workers.
+"""For all tests: one thread for small matrices, and who runs what with several workers.
 
 Spinning threads cost small matrices tenfold on two cores; the names must stand before numpy loads, also in children.
-`--bench FILE` runs the dialogues of a real bench's instruments and records them. Modules marked xdist_group share a
-run that costs seconds: each stays on one worker. pytest-xdist 3.8 tells groups by a name that pytest 9.2 no longer lets
-it write, so the scheduler below reads the mark from the module's text.
+Modules marked xdist_group share a run that costs seconds: each stays on one worker. pytest-xdist 3.8 tells groups by a
+name that pytest 9.2 no longer lets it write, so the scheduler below reads the mark from the module's text.
 """
 
 import atexit
@@ -23,10 +22,6 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 os.environ["ANGLEWRIGHT_LOCKS"] = tempfile.mkdtemp(prefix="anglewright-locks-")  # fakes on one link, in two workers
 atexit.register(shutil.rmtree, os.environ["ANGLEWRIGHT_LOCKS"], ignore_errors=True)
-
-
-def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--bench", default=None, metavar="FILE", help="bench file: record dialogues from real instruments")
 
 
 @cache

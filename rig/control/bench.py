@@ -7,7 +7,7 @@ with-block makes everything safe, closes every link and ends every process that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
@@ -36,28 +36,12 @@ from rig.control.clock import BenchClock, Clock, WallClock
 from rig.control.guard import Guard, safe_state
 from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedHands, GuardedMultimeter, GuardedSwitch
 from rig.control.heartbeat import Watchdog
-from rig.control.identified import Identified
+from rig.control.instruments import ORDER, OVERLAID, Identified, build, for_watchdog, identify
 from rig.control.stop import StopToken, stop_on_signals
 from rig.description.benches import BenchFile, Device
 from rig.description.holders import Holder
 from rig.description.places import find
-from rig.errors import BenchError, UsageError, WrongInstrument
-
-OPTIONS: Mapping[str, tuple[str, ...]] = {
-    "multimeter": ("line_hz",),
-    "generator": ("channel",),
-    "sampler": ("bits", "full_scale_v"),
-    "axis": ("full_steps", "microsteps", "max_deg_s", "accel_deg_s2", "address"),
-    "encoder": ("decimals",),
-    "switch": ("relays", "address"),
-    "interlock": (
-        *("channel", "guard_bit", "stop_bit", "arm_bit", "bypass_bit", "mirror_bit", "enable_channel", "enable_bit"),
-        *("address", "guard_line", "stop_line", "settle_s"),
-    ),
-    "climate": ("address", "function", "register", "scale"),
-}
-ORDER = ("generator", "switch", "axis", "interlock", "multimeter", "sampler", "encoder", "climate")
-OVERLAID = "simulated"  # link of an instrument that the simulated bench serves
+from rig.errors import BenchError, UsageError
 
 
 class Bench:
@@ -114,8 +98,8 @@ class Bench:
         self._stack.callback(self.watchdog.close)
         self._start_world()
         devices = self._present()
-        built = {role: _build(role, devices[role]) for role in ORDER if role in devices}
-        self.watchdog.arm({role: _for_watchdog(role, devices[role]) for role in ("generator", "axis") if role in built})
+        built = {role: build(role, devices[role]) for role in ORDER if role in devices}
+        self.watchdog.arm({role: for_watchdog(role, devices[role]) for role in ("generator", "axis") if role in built})
         self._stack.callback(self.make_safe)
         self._safe = False
         for role, instrument in built.items():
@@ -178,21 +162,8 @@ class Bench:
             cast(Switch, self._bare[role]).open_all()
 
     def _identify(self, role: str, instrument: Instrument, device: Device) -> None:
-        identity = instrument.identity()
-        if device.serial and identity.serial != device.serial:
-            raise WrongInstrument(
-                f"serial {identity.serial} answers, the bench file says {device.serial}",
-                instrument=instrument.name,
-                next_action=f"Connect the right one, or change {role}.serial in the bench file.",
-            )
         today = self._today or date.today()
-        if device.due is not None and device.due < today and not (identity.is_simulated or self._allow_overdue):
-            raise WrongInstrument(
-                f"calibration was due on {device.due.isoformat()}",
-                instrument=instrument.name,
-                next_action="Have it calibrated, or allow an overdue instrument for this run (it will be printed).",
-            )
-        self.instruments[role] = Identified(role=role, name=instrument.name, identity=identity, device=device)
+        self.instruments[role] = identify(role, instrument, device, today, allow_overdue=self._allow_overdue)
 
     def _by_role(self) -> None:
         get = self._bare.get
@@ -247,7 +218,7 @@ class Bench:
 
     def retries(self) -> dict[str, tuple[str, ...]]:
         """Name of an instrument -> why its driver said a verb twice, oldest first."""
-        return {one.name: tuple(getattr(one, "repeated", ())) for one in self._bare.values()}
+        return {one.name: tuple(getattr(one, "retries", ())) for one in self._bare.values()}
 
     # ---- closing
 
@@ -296,25 +267,3 @@ def open_bench(
         purpose=purpose,
         prompt=prompt,
     )
-
-
-def _device_options(role: str, device: Device) -> dict[str, Any]:
-    """What the section says to its driver; a key of the file that this driver does not take is refused."""
-    from drivers.shelf import check_options, options_of
-
-    section, known = device.model_dump(by_alias=True), options_of(device.driver, role)
-    written = device.model_dump(by_alias=True, exclude_unset=True)
-    keys = (key for key in OPTIONS.get(role, ()) if section[key] is not None and (key in known or key in written))
-    options = {key: section[key] for key in keys}
-    check_options(device.driver, role, options)
-    return options
-
-
-def _build(role: str, device: Device) -> Instrument:
-    from drivers.shelf import open_driver
-
-    return open_driver(device.driver, device.link, role, **_device_options(role, device))
-
-
-def _for_watchdog(role: str, device: Device) -> dict[str, Any]:
-    return {"driver": device.driver, "link": device.link, "name": role, "options": _device_options(role, device)}

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "sequences"))
+sys.path += [str(Path(__file__).parents[1] / name) for name in ("drivers", "sequences")]
 from fake_bench import (
     FakeAxis,
     FakeClimate,
@@ -226,3 +226,18 @@ def test_a_key_that_the_driver_does_not_take_is_refused_with_the_nearest_one(wor
     with pytest.raises(UsageError, match=r"axis.*grbl.*'address'.*accel_deg_s2"), wrong:
         pytest.fail("must not be entered")
     assert not any(call[1] == "open" for call in world.calls)
+
+
+def test_a_bench_tells_what_drivers_said_twice() -> None:
+    """The sequencer marks a step repeated by it: the driver's own list is read."""
+    from loop_link import LoopLink
+
+    from drivers.multimeter_scpi_344xx import Multimeter344xx
+    from rig.control.bench import Bench
+
+    bench = Bench(load_bench("simulated"), load_holder("adapter_8"))
+    meter = Multimeter344xx("multimeter", LoopLink(lambda _: b""))
+    bench._bare["multimeter"] = meter
+    assert bench.retries() == {"multimeter": ()}
+    meter.retries.append("no reply")
+    assert bench.retries() == {"multimeter": ("no reply",)}

@@ -1,120 +1,132 @@
-"""The same dialogue, recorded from an instrument or replayed from a file, line by line.
+"""The dialogues in fixtures/dialogues played back against today's drivers, word for word; and recording over wires.
 
-With `--bench FILE` the roles of that bench file are opened, each dialogue is written aside and renamed when it ended
-well. Without it the recordings in fixtures/dialogues are replayed: one word that differs, or is left over, fails. The
-recordings kept here came from the simulated bench, and say so in their heads.
+The recordings kept here came from the simulated bench (heads say so). `python tests/drivers/record_fixtures.py` writes
+them anew when a driver's words change on purpose. A real instrument's is written by `anglewright bench record`.
 """
 
-import json
 from pathlib import Path
 
 import pytest
-from dialogue_recording import RecordingLink, ReplayLink
+from record_fixtures import DIALOGUES, FAMILIES, record_family
 
-from drivers.link.urls import make_link
-from drivers.shelf import open_driver
+from drivers import shelf
+from drivers.dialogue.file import load_dialogue
+from drivers.dialogue.verbs import VERBS
+from drivers.families import HARDWARE
+from rig.errors import BadReply, BenchError, LinkDown, UsageError
+from rig.jobs.bench import recording
 
-DIALOGUES = Path(__file__).parents[2] / "fixtures" / "dialogues"
-
-
-def coil(meter):
-    take = {"four_wire": True, "range_ohm": 100.0, "nplc": 1.0}
-    first, second = meter.resistance_ohm(**take), meter.resistance_ohm(**take)
-    assert first.range_upper == second.range_upper == 100.0
-
-
-def sine(generator):
-    generator.prepare_sine(frequency_hz=7000.0, level_v_rms=0.5)
-    assert not generator.output_is_on()
-
-
-def record(sampler):
-    sampler.configure(ranges_v=(10.0, 10.0), sample_rate_hz=100e3, samples=100, channels=("exc_v", "exc_i"))
-    sampler.arm()
-    sampler.trigger()
-    sampler.wait_captured()
-    assert sampler.fetch().codes.shape == (2, 100)
-
-
-def relays(switch):
-    switch.open_all()
-    assert switch.closed_channels() == ()
-
-
-def turn(axis):
-    axis.index()
-    axis.move_to(16)
-    axis.wait_stopped()
-    assert axis.position_steps() == 16
-
-
-def air(climate):
-    assert 0.0 <= climate.read().humidity_pct <= 100.0
-
-
-VERBS = {"multimeter": coil, "generator": sine, "sampler": record, "switch": relays, "axis": turn, "climate": air}
 FILES = sorted(DIALOGUES.glob("*.jsonl"))
 
 
-def head(file):
-    return json.loads(file.read_text(encoding="utf-8").splitlines()[0])
+@pytest.fixture(autouse=True)
+def home(tmp_path, monkeypatch):
+    monkeypatch.setenv("ANGLEWRIGHT_HOME", str(tmp_path / "home"))
 
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
-def test_a_recording_is_replayed_line_by_line(file):
+def test_a_recording_is_said_again_word_by_word(file):
     """Every word as it was said, every answer used, nothing left."""
-    told = head(file)
-    link = ReplayLink(file, told["role"])
-    driver = open_driver(told["driver"], link, told["role"])
-    driver.open()
-    VERBS[told["role"]](driver)
-    assert link.left() == 0
+    assert shelf.replay(file).exchanges > 0
 
 
-def test_every_role_that_speaks_has_a_recording():
+def test_every_role_has_a_recording():
     """And says where it came from."""
-    heads = [head(file) for file in FILES]
-    assert {told["role"] for told in heads} == set(VERBS)
-    assert all(told["source"] in ("simulated", "instrument") and told["identity"] for told in heads)
+    heads = [load_dialogue(file).head for file in FILES]
+    assert {head.role for head in heads} == set(VERBS)
+    assert all(head.source == "simulated" and head.identity.model for head in heads)
+    assert {head.driver for head in heads} == {driver for _, driver, _ in FAMILIES}
 
 
-def record_dialogue(role, driver_name, url, folder, source):
-    """Writes <folder>/<driver>.jsonl, aside until it ended well. The file."""
-    plain = open_driver(driver_name, url, role)
-    plain.open()
-    identity = plain.identity()
-    plain.close()
-    told = f"{identity.maker} {identity.model} {identity.serial} {identity.firmware}".strip()
-    file = folder / f"{driver_name}.jsonl"
-    link = RecordingLink(make_link(url, role), file, role=role, driver=driver_name, source=source, identity=told)
-    driver = open_driver(driver_name, link, role)
-    driver.open()
-    VERBS[role](driver)
-    link.keep()
-    driver.close()
-    return file
+@pytest.mark.parametrize("driver", ["scpi-344xx", "modbus-probe", "scpi-335xx"])
+def test_recorded_over_real_wires_and_said_again(tmp_path, driver):
+    """Sockets and pseudo-terminals of the simulated bench; the file is whole and its driver says it again."""
+    file = record_family(driver, tmp_path)
+    dialogue = shelf.replay(file)
+    assert dialogue.is_whole and dialogue.head.source == "simulated"
+    assert dialogue.verbs[0] == "open and identify" and dialogue.verbs[-1] == "safe state"
 
 
-@pytest.mark.bench
-@pytest.mark.parametrize("role", sorted(VERBS))
-def test_a_dialogue_is_recorded_from_the_bench(role, request):
-    """Only with --bench: the real instrument of that role."""
-    name = request.config.getoption("--bench")
-    if name is None:
-        pytest.skip("no --bench FILE was given: NOT RUN on real instruments")
-    from rig.description.benches import load_bench
-
-    device = load_bench(name).devices().get(role)
-    if device is None or device.link == "simulated":
-        pytest.skip(f"bench {name} has no real {role}: NOT RUN")
-    record_dialogue(role, device.driver, device.link, DIALOGUES, "instrument")
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_nothing_is_energised(file):
+    """No word of any recording switches an output on, closes a relay or starts a motion."""
+    said = "".join(event["say"] for event in load_dialogue(file).events if "say" in event).upper()
+    for word in ("OUTP1 ON", "OUTP ON", "OUTP 1", "OUTPUT ON", "ROUT:CLOS (", "G38", "G1", "$H", "$J"):
+        assert word not in said
 
 
-def test_recording_and_replaying_are_one_dialogue(tmp_path):
-    """From the simulated bench: recorded, then replayed by the same verbs."""
+def test_a_changed_answer_is_noticed(tmp_path):
+    """A file in which one reading was cut short does not replay: the reader can fail."""
+    text = (DIALOGUES / "scpi-344xx.jsonl").read_text(encoding="utf-8")
+    file = tmp_path / "changed.jsonl"
+    file.write_text(text.replace('"line": "VOLT', '"line": "CURR').replace("E-0", "E-X"), encoding="utf-8")
+    with pytest.raises(BadReply):
+        shelf.replay(file)
+
+
+def test_a_bench_is_recorded(tmp_path, capsys):
+    """The command's job on the packaged bench: every role with a wire; no serial number left where none is wanted."""
+    said = []
+    kept = recording.record_dialogues(
+        "simulated", ("multimeter", "switch"), tmp_path, without_serial=True, say=said.append
+    )
+    assert [one.role for one in kept] == ["switch", "multimeter"]
+    assert any("leads" in line for line in said)
+    for one in kept:
+        text = one.file.read_text(encoding="utf-8")
+        assert "SIM0" not in text and one.replaced
+        assert "the words of open and identify" in one.proves
+    with pytest.raises(UsageError, match="has no spectrum"):
+        recording.record_dialogues("simulated", ("spectrum",), tmp_path, without_serial=False, say=said.append)
+    assert not capsys.readouterr().out
+
+
+def test_a_role_without_bytes(tmp_path):
+    """A person and a maker's library have no dialogue."""
+    with pytest.raises(UsageError, match="no wire with bytes"):
+        shelf.record("hand-attends", "terminal", "interlock", simulated=False, program="0")
+
+
+def test_nobody_answers():
+    """Is LinkDown, by role; nothing is written."""
+    with pytest.raises(LinkDown, match="multimeter"):
+        shelf.record("scpi-344xx", "tcp://127.0.0.1:9", "multimeter", simulated=False, program="0")
+
+
+def test_a_refusal_in_the_middle_is_kept_with_its_fault(tmp_path):
+    """An instrument that answers and then falls silent: all that was said, and why it broke off."""
     from plain_bench import served
 
-    with served() as bench:
-        for role, driver_name in (("multimeter", "scpi-344xx"), ("axis", "grbl"), ("climate", "hmt-probe")):
-            file = record_dialogue(role, driver_name, bench.links[role], tmp_path, "simulated")
-            test_a_recording_is_replayed_line_by_line(file)
+    with served("multimeter:mute:nth=6") as bench:
+        recorded = shelf.record("scpi-344xx", bench.links["multimeter"], "multimeter", simulated=True, program="0")
+    assert recorded.fault and "multimeter" in recorded.fault
+    assert any("say" in event for event in recorded.events)
+
+
+def test_the_level_of_a_family_rises_by_a_real_dialogue(tmp_path):
+    """Not by a simulated one, not by one that broke or that today's driver says otherwise."""
+    folder = tmp_path / "home" / "dialogues"
+    folder.mkdir(parents=True)
+    text = (DIALOGUES / "sdg.jsonl").read_text(encoding="utf-8")
+    real = text.replace('"source": "simulated"', '"source": "instrument"')
+
+    def level():
+        return next(row for row in shelf.families() if row["driver"] == "sdg")
+
+    before = level()
+    assert before["level"] != HARDWARE and "dialogue of a" not in before["rests_on"]
+    (folder / "a.jsonl").write_text(real.replace("SINE", "SQUARE"), encoding="utf-8")
+    assert level()["level"] != HARDWARE and "proves nothing" in level()["rests_on"]
+    (folder / "a.jsonl").write_text(real, encoding="utf-8")
+    raised = level()
+    assert raised["level"] == HARDWARE
+    assert "not its output on" in raised["rests_on"]
+
+
+def test_drivers_that_break_are_told_as_such(tmp_path):
+    """A file for a driver that is not there."""
+    text = (DIALOGUES / "sdg.jsonl").read_text(encoding="utf-8").replace('"driver": "sdg"', '"driver": "sdq"')
+    (tmp_path / "x.jsonl").write_text(text, encoding="utf-8")
+    with pytest.raises(UsageError, match="sdq"):
+        shelf.replay(Path(tmp_path / "x.jsonl"))
+    assert issubclass(BadReply, BenchError)

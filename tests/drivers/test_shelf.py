@@ -35,7 +35,7 @@ def test_an_unknown_option_is_a_usage_error():
 
 def test_every_option_of_a_driver_has_its_key_in_the_bench_file():
     """A driver's option that no bench file could set would be an option for nobody."""
-    from rig.control.bench import OPTIONS
+    from rig.control.instruments import OPTIONS
     from rig.description.benches import BenchFile
 
     keys = {key for role in OPTIONS.values() for key in role}

@@ -25,6 +25,7 @@ from rig.cli.pages.witness import settling
 from rig.control.step import Progress as Told
 from rig.jobs.bench import health as proving
 from rig.jobs.bench.axis_standing import axis_sentence
+from rig.jobs.bench.recording import KeptDialogue
 from rig.jobs.demo import SHOP, DemoUnit
 from rig.jobs.run_job import Finished
 from rig.quantity import measurand
@@ -209,6 +210,15 @@ def show_families(rows: Sequence[Mapping[str, str]]) -> None:
     console.print(table)
     met = sum(row["level"] == "met hardware" for row in rows)
     console.print(f"{met or 'none'} of {len(rows)} has met an instrument")
+
+
+def show_dialogues(kept: Sequence[KeptDialogue]) -> None:
+    """Files of recorded dialogues, and what each proves."""
+    for one in kept:
+        print(f"{one.role}  {one.driver}  {one.exchanges} messages  {one.file}")
+        if one.replaced is not None:
+            print(f"  the serial number was replaced in {one.replaced} places: read the file before you send it")
+        print(f"  broke off: {one.fault}" if one.fault else f"  proves {one.proves}")
 
 
 def show_bench(report: Mapping[str, Any]) -> None:

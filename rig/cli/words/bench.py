@@ -87,6 +87,45 @@ def families(as_json: bool) -> None:
 
 
 @bench.command()
+@click.argument("roles", nargs=-1, metavar="[ROLE]...")
+@click.option("--bench", "bench_name", default="simulated", show_default=True, shell_complete=complete_name("bench"))
+@click.option("--folder", type=click.Path(path_type=Path, file_okay=False), default=None, help="Instead of the home's.")
+@click.option("--replace-serial", is_flag=True, help="X in place of serial numbers and addresses.")
+@options.as_json
+def record(roles: tuple[str, ...], bench_name: str, folder: Path | None, replace_serial: bool, as_json: bool) -> None:
+    """Write what an instrument and its driver say to each other to a file that can be sent; by default of every ROLE.
+
+    Only harmless words: identification, readings, settings with the output off. Nothing is switched on or turned.
+
+    Example: anglewright bench record multimeter --replace-serial
+    """
+    from rig.cli.pages.run import show_dialogues
+    from rig.jobs.bench.recording import record_dialogues
+
+    kept = record_dialogues(bench_name, roles, folder, without_serial=replace_serial, say=say)
+    print_json(
+        {"schema": "anglewright recorded 1", "files": [one.to_dict() for one in kept]}
+    ) if as_json else show_dialogues(kept)
+    sys.exit(4 if any(one.fault for one in kept) else 0)
+
+
+@bench.command()
+@click.argument("file", type=click.Path(path_type=Path))
+def replay(file: Path) -> None:
+    """Let today's driver say the dialogue in FILE again: every word as recorded, every answer understood; no bench.
+
+    Example: anglewright bench replay --help
+    """
+    from rig.jobs.bench.recording import replay_dialogue
+
+    dialogue, proves = replay_dialogue(file)
+    head = dialogue.head
+    click.echo(f"{head.driver}: {head.identity.maker} {head.identity.model}, firmware {head.identity.firmware}")
+    click.echo(f"recorded {head.date_utc} from {'an' if head.source == 'instrument' else 'a'} {head.source} bench")
+    click.echo(f"{dialogue.exchanges} messages said again; proves {proves}")
+
+
+@bench.command()
 @options.part_file
 @options.bench
 @options.as_json
@@ -147,11 +186,9 @@ def safety(device: str | None, bench_name: str, who: str, failed: bool, remark: 
 
     Example: anglewright bench safety emergency-stop --by 'operator 2'
     """
-    from datetime import UTC, datetime
-
     from rig.description.benches import load_bench
     from rig.errors import UsageError
-    from rig.jobs.kept.laboratory import HOW, devices_of, proofs_due, record_proof
+    from rig.jobs.kept.laboratory import proof_lines, record_proof
     from rig.records.book.laboratory import SafetyProof
     from rig.records.store import Store
 
@@ -160,11 +197,8 @@ def safety(device: str | None, bench_name: str, who: str, failed: bool, remark: 
         if not who.strip():
             raise UsageError("who tried it is not said.", next_action="Give --by.")
         record_proof(Store(), SafetyProof(bench=file.name, device=device, passed=not failed, who=who, remark=remark))
-    due = {name: words for name, words, _ in proofs_due(Store(), file, datetime.now(UTC).date())}
-    for name in devices_of(file):
-        click.echo(f"{name}: {due.get(name, 'proven within the last month')}")
-        if name in due:
-            click.echo(f"  {HOW[name]}")
+    for words in proof_lines(Store(), file):
+        click.echo(words)
 
 
 @bench.command()

@@ -68,6 +68,16 @@ def proofs_due(store: Store, bench: BenchFile, today: date) -> list[tuple[str, s
     return rows
 
 
+def proof_lines(store: Store, bench: BenchFile) -> list[str]:
+    """How every device of the safety chain stands today, and how one is tried whose proof is due."""
+    due = {name: words for name, words, _ in proofs_due(store, bench, datetime.now(UTC).date())}
+    lines = []
+    for name in devices_of(bench):
+        lines.append(f"{name}: {due.get(name, 'proven within the last month')}")
+        lines += [f"  {HOW[name]}"] if name in due else []
+    return lines
+
+
 def check_proofs(store: Store, bench: BenchFile) -> list[str]:
     """What has to be said before arming. Raises SafetyStop for a proof that failed or is overdue."""
     said = []
