@@ -47,7 +47,7 @@ def new(
     from rig.jobs.bench.dialogue import Questions
 
     ask = Questions(answers, assume=assume, say=say, read_line=sys.stdin.readline)
-    found = set_up.search([*(f"tcp://{host}" for host in hosts), *links], everywhere=search, say=say)
+    found = set_up.search([*(f"tcp://{host}" for host in hosts), *links], everywhere=search, say=say, ask=ask)
     made = set_up.make(name, write, found, ask)
     if as_json:
         print_json(made.document())

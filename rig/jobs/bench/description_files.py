@@ -21,9 +21,9 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 
 
 def toml_text(data: Mapping[str, Any], head: str = "") -> str:
-    """A TOML text of plain values and, after them, of tables one level deep; empty strings and None are left out."""
+    """A TOML text of plain values and, after them, of tables; empty strings and None are left out."""
     lines = [f"# {line}" for line in head.splitlines()]
-    lines += _entries(data)
+    lines += _entries({key: value for key, value in data.items() if not isinstance(value, Mapping)})
     for name, table in data.items():
         if isinstance(table, Mapping):
             lines += ["", f"[{name}]", *_entries(table)]
@@ -31,11 +31,7 @@ def toml_text(data: Mapping[str, Any], head: str = "") -> str:
 
 
 def _entries(table: Mapping[str, Any]) -> list[str]:
-    return [
-        f"{_key(key)} = {_value(value)}"
-        for key, value in table.items()
-        if not isinstance(value, Mapping) and value is not None and value != ""
-    ]
+    return [f"{_key(key)} = {_value(value)}" for key, value in table.items() if value is not None and value != ""]
 
 
 def _key(key: str) -> str:
@@ -43,8 +39,13 @@ def _key(key: str) -> str:
 
 
 def _value(value: Any) -> str:
+    """A value; a table within a table stands in its line."""
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{_key(key)} = {_value(inner)}" for key, inner in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(_value(one) for one in value)}]"
     return json.dumps(value, ensure_ascii=False)
 
 

@@ -18,6 +18,7 @@ from rig.description.places import default_home
 from rig.errors import BenchBusy, UsageError
 from rig.jobs.bench.description_files import toml_text, write_new
 from rig.jobs.bench.dialogue import Questions
+from rig.jobs.bench.speak_as import offer_profiles
 
 ROLES = {  # role -> whether a bench may lack it
     "multimeter": False,
@@ -99,8 +100,13 @@ def found_data(found: FoundInstrument) -> dict[str, Any]:
     }
 
 
-def search(links: Sequence[str], *, everywhere: bool, say: Callable[[str], None]) -> tuple[FoundInstrument, ...]:
-    """Who answers at the given links and, when everywhere is set, at what this computer lists of its own."""
+def search(
+    links: Sequence[str], *, everywhere: bool, say: Callable[[str], None], ask: Questions
+) -> tuple[FoundInstrument, ...]:
+    """Who answers at the given links and, when everywhere is set, at what this computer lists of its own.
+
+    One that answers and that no family knows is offered the words of another one (speak_as.py).
+    """
     from drivers import shelf
 
     listed, untold = shelf.places() if everywhere else ([], [])
@@ -115,7 +121,7 @@ def search(links: Sequence[str], *, everywhere: bool, say: Callable[[str], None]
     for one in found:
         who = f"{one.identity.maker} {one.identity.model} {one.identity.serial}".strip() if one.identity else one.told
         say(f"  {one.link}: {who or 'nothing answers'}" + (f" -> {one.role} ({one.driver})" if one.role else ""))
-    return found
+    return offer_profiles(found, ask, say)
 
 
 def _ask_link(link: str) -> FoundInstrument:
