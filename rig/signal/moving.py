@@ -104,3 +104,10 @@ def ratio_slope(windows: Windows, channel: int, reference: int) -> Complexes:
 def window_for(speed_elec_rad_s: float) -> float:
     """Seconds of a window in which an angle of that speed moves by 0.05 rad at most; 1 ms where it is slow."""
     return 1e-3 if speed_elec_rad_s <= 50.0 else 0.05 / speed_elec_rad_s
+
+
+def kept_amplitude(speed_rad_s: Floats, window_s: float) -> Floats:
+    """(n,) share of a sine's amplitude that a window shows whose sine turns meanwhile: sin(x) / x, x = speed times
+    window / 2. Of the curvature only; a constant beside the sine loses nothing. Source: rig/signal/README.md, 4."""
+    share: Floats = np.sinc(np.asarray(speed_rad_s) * window_s / (2.0 * np.pi))
+    return share

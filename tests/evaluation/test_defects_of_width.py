@@ -16,15 +16,15 @@ SEEDS = range(10_000, 10_004)
 
 
 def test_one_changed_operator_in_the_width_of_a_phase_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """`0.1 * loading_u` changed to `0.1 / loading_u` states a phase difference to 10^5 degrees: the trial of rotors
+    """`0.1 * opened.u` changed to `0.1 / opened.u` states a phase difference to 10^5 degrees: the trial of rotors
     turned by hand calls the line too wide after four of them, and not one line so as the code stands."""
     whole = [row for seed in SEEDS for row in one_by_hand(seed)]
     assert all(fault(row) != "too wide" for row in table(whole) if row.measurand == "phase_difference_deg")
     source = Path(hand_turned.__file__).read_text(encoding="utf-8")
-    assert "0.1 * loading_u" in source
+    assert "0.1 * opened.u" in source
     changed = types.ModuleType("changed")
     changed.__dict__["__name__"] = hand_turned.__name__
-    exec(compile(source.replace("0.1 * loading_u", "0.1 / loading_u"), "changed", "exec"), changed.__dict__)
+    exec(compile(source.replace("0.1 * opened.u", "0.1 / opened.u"), "changed", "exec"), changed.__dict__)
     monkeypatch.setattr(evaluated, "hand_results", changed.hand_results)
     rows = [row for seed in SEEDS for row in one_by_hand(seed)]
     short = {row.measurand: fault(row) for row in table(rows)}

@@ -53,6 +53,18 @@ def test_less_than_an_electrical_turn_is_refused() -> None:
         figures(1, 0.02)
 
 
+def test_a_turn_with_a_large_gap_is_no_whole_turn() -> None:
+    """Two pole pairs, a quarter of the turn never passed: orders of the turn would be guessed there, so the figures are
+    those of an electrical turn; the whole turn is read at three times as many places where it was slow enough."""
+    t = np.linspace(0.0, 8.0, 2000)
+    for turns, whole in ((0.76, False), (0.95, True), (2.3, True)):
+        el = 2 * np.pi * 2 * turns * t / 8.0
+        found = hand_turn(0.3 * np.sin(el) + 0j, 0.3 * np.cos(el) + 0j, np.full(t.size, el[-1] / 8.0), t, 2)
+        assert found.whole == whole, turns
+        assert found.cycle == (2 if whole else 1)
+    assert found.u.size == 3 * 16 * 2
+
+
 def test_gaps_are_bridged_by_the_speed() -> None:
     """Captures 1.3 electrical turns apart are counted right when the speed is known."""
     t = np.linspace(0.0, 3.0, 40)

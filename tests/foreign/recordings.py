@@ -41,14 +41,18 @@ class Recording:
 
 
 def write_recording(
-    world: Foreigner, kind: str, folder: Path, *, with_bench: bool, name: str = "recording"
+    world: Foreigner, kind: str, folder: Path, *, with_bench: bool, name: str = "recording", turn: int = 0
 ) -> Recording:
-    """The world recorded as a file of this kind; the same world gives the same grid, passes and speed every time."""
+    """The world recorded as a file of this kind; the same world gives the same grid and passes every time.
+
+    turn: number of the turn by hand; nobody turns a rotor twice in the same way.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     world = world.as_recorder()
     choice = np.random.default_rng((world.seed, KINDS.index(kind)))
     both = bool(choice.random() < 0.5)
     if kind == "waves":
+        choice = np.random.default_rng((world.seed, KINDS.index(kind), turn))
         path = write_waves(world, folder / f"{name}.csv", choice)
     else:
         points = int(choice.choice([n for n in POINTS if n >= 24 * world.part.pole_pairs]))

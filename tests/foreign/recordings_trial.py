@@ -1,7 +1,8 @@
 """The recording door: files of foreign parts read back and evaluated, each result against the foreign truth.
 
 With a bench file beside the file every line is held against the truth. Without one a line's U is the scatter alone, and
-the line is held against the noise-free recording of the same world: what U states is all that repeating would change.
+the line is held against the noise-free recording of the same world, the rotor turned anew where a hand turns it: what U
+states is all that repeating would change.
 """
 
 from __future__ import annotations
@@ -60,7 +61,9 @@ def one_recording(seed: int) -> list[Outcome]:
         results = results_of(made)
         true: Mapping[str, float] = _against_the_file(world)
         if not with_bench:
-            quiet = write_recording(world.again(0, quiet=True), kind, Path(folder), with_bench=False, name="quiet")
+            quiet = write_recording(
+                world.again(0, quiet=True), kind, Path(folder), with_bench=False, name="quiet", turn=1
+            )
             true = {r.measurand: r.estimate for r in results_of(quiet) if r.estimate is not None}
     rows = against(seed, results, true, world.part.pole_pairs, world.part.teeth)
     return [_named(row, kind, with_bench) for row in rows]

@@ -13,13 +13,15 @@ from numpy.typing import NDArray
 
 from rig.errors import UsageError
 from rig.evaluation.by_hand.ellipse import HandTurn, orders_shown
+from rig.evaluation.coils.loading import Loading
 from rig.evaluation.coils.windings import Windings
 from rig.evaluation.results import half_width, make_result, make_untested, scatter, standard
 from rig.evaluation.sampler.loopback import Loopback
 from rig.evaluation.sampler.phasors import COSINE, SINE
+from rig.evaluation.turn.envelopes import low_pass, pruned
 from rig.quantity import Scalar
 from rig.resolver.turn.largest_null import largest_null
-from rig.resolver.turn.noise import without_lines
+from rig.resolver.turn.loading import ACROSS
 from rig.resolver.turn.orders import Orders, fit_orders
 from rig.resolver.turn.ratio import roots
 from rig.result import Result
@@ -45,7 +47,7 @@ def across_results(
     windings: Windings,
     found: HandTurn,
     loopback: Loopback,
-    loading_u: float,
+    opened: Loading,
     conditions: dict[str, Scalar],
     *,
     pair: bool,
@@ -55,7 +57,7 @@ def across_results(
     pair: the outputs were captured without the excitation and give the carrier themselves, so that what one of them
     has across it shows in the other.
     """
-    orders = orders_shown(found.theta_rad.size, found.cycle, found.whole)
+    orders = orders_shown(found.theta_rad, found.cycle, found.whole)
     fine = np.linspace(0.0, 2 * math.pi, 4096, endpoint=False)
     sizes = (found.ellipse.amplitude_u, found.ellipse.amplitude_v)
     phases = (found.phase_sine_rad, found.phase_cosine_rad)
@@ -66,27 +68,29 @@ def across_results(
         leaked = windings.channels.crosstalk_of_excitation * abs(
             math.sin(phase)
         ) + windings.channels.crosstalk * _current_v(windings)
-        fit = without_lines(found.theta_rad, across, fit_orders(found.theta_rad, across, orders))
+        fit, read = pruned(found.theta_rad, across, orders), low_pass(found.theta_rad, across, orders)
         quadrature = float(np.max(np.abs(fit.evaluate(fine)))) / tr
         noise = float(np.sqrt(np.max(fit.variance(fine[::64])))) / tr
         scale = math.hypot(
             windings.observed.bench.sampler.exc_divider_u,
             float(loopback.u_gain[SINE if name == "sin" else COSINE]),
-            loading_u,
+            opened.u,
         )
         part = [] if found.whole else [most]
         lines = [
-            scatter("noise of the quadrature", noise, "ratio"),
-            half_width("quadrature between the places fitted", fit.residual_rms / tr, "ratio"),
+            scatter("noise and orders left out", noise, "ratio"),
+            half_width("quadrature between the places fitted", read.residual_rms / tr, "ratio"),
             *(half_width("less than a whole turn", width / tr, "ratio") for width in part),
             half_width("carrier phase", turning_across(found), "ratio"),
             half_width("carrier that both outputs give", shared, "ratio"),
             half_width("crosstalk", leaked / tr, "ratio"),
-            standard("loading by the sampler's inputs", loading_u, "relative", quadrature),
+            half_width("loading by the other output", ACROSS * abs(opened.other.imag), "ratio"),
+            half_width("loading as the output's impedance turns", ACROSS * abs(opened.turning.imag), "ratio"),
+            standard("loading by the sampler's inputs", opened.u, "relative", quadrature),
         ]
         results.append(make_result(f"quadrature_{name}", quadrature, lines, conditions))
         results.append(make_untested(f"null_total_{name}_v", "turned by hand: the rotor does not rest at its nulls"))
-        results.append(_null(windings, found, name, along, fit, leaked, scale, part, conditions))
+        results.append(_null(windings, found, name, along, read, leaked, scale, part, conditions))
     return results
 
 
@@ -105,7 +109,8 @@ def _null(
     part: what a part of a turn may have missed, ratio."""
     level, id_ = windings.observed.part.excitation.level_v_rms, f"null_fund_{name}_v"
     try:
-        at = np.array(roots(fit_orders(found.theta_rad, along, across.orders)))
+        orders = orders_shown(found.theta_rad, found.cycle, found.whole)
+        at = np.array(roots(fit_orders(found.theta_rad, along, orders)))
     except UsageError as fault:
         return make_untested(id_, fault.message)
     parts, u = across.evaluate(at) * level, np.sqrt(across.variance(at)) * level
@@ -113,7 +118,6 @@ def _null(
     budget = [
         scatter("noise and crosstalk at the null", worst.u, "V"),
         standard("excitation divider and channel gain", scale, "relative", worst.value),
-        half_width("quadrature between the places fitted", across.residual_rms * level, "V"),
         *(half_width("less than a whole turn", width * level, "V") for width in part),
     ]
     shown = conditions | {"level_v_rms": level, "nulls": at.size, "bandwidth": "fundamental"}

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.evaluation.turn.orders import largest_gap
 from rig.resolver.turn.angle import electrical_angle
 from rig.resolver.turn.ellipse import Ellipse, fit_ellipse
 from rig.resolver.turn.noise import noise_of
@@ -23,8 +24,11 @@ from rig.signal.phasor import carrier_phase, signed_envelope
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
-BINS = 16  # a cycle of the electrical angle
+BINS = 16  # places a cycle of the electrical angle, in which a turn that is not covered is seen
+MOST_BINS = 48  # places a cycle at which the turn is read where it was slow enough
+LEAST_IN_BIN = 8  # windows a place on the average
 FILLED = 0.75
+LARGEST_GAP = 0.25  # electrical cycles that a whole turn may leave out in a row: order 2p is then seen everywhere
 MECHANICAL = 3  # orders of the turn are known up to this electrical order
 LEAST_DOF = 6
 HARMONIC_ORDERS = (3, 4, 5, 6)  # electrical orders of the radius that only winding harmonics make
@@ -72,28 +76,29 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
     v, qv = signed_envelope(cosine, phases[1].phase_rad)
     theta = follow_angle(electrical_angle(u, v), speed_elec_rad_s, at_s)
     cycles = float(np.ptp(theta)) / (2 * math.pi)
-    whole = _coverage(theta, pole_pairs) >= FILLED
+    whole = _coverage(theta, pole_pairs) >= FILLED and _gap(theta, pole_pairs) <= LARGEST_GAP / pole_pairs
     span = pole_pairs if whole else 1
     if (covered := _coverage(theta, span)) < FILLED:
         raise UsageError(
             f"{cycles:.2f} electrical turns were covered, {100 * covered:.0f} % of the places: no ellipse.",
             next_action="Turn the rotor through a whole turn, slowly, and record again.",
         )
-    bins, means = _even(theta, span, (np.hypot(u, v), qu, qv))
+    places = _places(theta, span)
+    bins, means = _even(theta, span, places, (np.hypot(u, v), qu, qv))
     radius, across_u, across_v = means
     (phase_u, shown_u, even_qu), (phase_v, shown_v, even_qv) = (
         _turned(side.phase_rad, radius * wave, across)
         for side, wave, across in zip(phases, (np.sin(bins), np.cos(bins)), (across_u, across_v), strict=True)
     )
-    smooth, harmonic = _harmonics(bins, radius, span)  # a harmonic that is known is no scatter of the ellipse
+    smooth, harmonic = _harmonics(bins, radius, span, places)  # a harmonic that is known is no scatter of the ellipse
     ellipse = fit_ellipse(smooth * np.sin(bins), smooth * np.cos(bins))
     return HandTurn(
         ellipse=ellipse,
         phase_sine_rad=phase_u,
         phase_cosine_rad=phase_v,
         u_phase_rad=(
-            _phase_noise(bins / span, shown_u, even_qu, orders_shown(bins.size, span, whole)),
-            _phase_noise(bins / span, shown_v, even_qv, orders_shown(bins.size, span, whole)),
+            _phase_noise(bins / span, shown_u, even_qu, orders_shown(bins / span, span, whole)),
+            _phase_noise(bins / span, shown_v, even_qv, orders_shown(bins / span, span, whole)),
         ),
         theta_rad=bins / span,
         cycle=span,
@@ -111,9 +116,12 @@ def hand_turn(sine: Complexes, cosine: Complexes, speed_elec_rad_s: Floats, at_s
     )
 
 
-def orders_shown(places: int, span: int, whole: bool) -> list[int]:
-    """Orders that the places of a turn by hand show."""
-    return list(range(1, max(span, places // 3) + 1)) if whole else [1, 2, 3, 4]
+def orders_shown(theta_rad: Floats, span: int, whole: bool) -> list[int]:
+    """Orders that the places of a turn by hand show: a third of the places, and none whose wave a gap hides."""
+    if not whole:
+        return list(range(1, min(8, (theta_rad.size - 2) // 3) + 1))
+    top = min(theta_rad.size // 3, int(2 * math.pi / largest_gap(theta_rad)) - 1)
+    return list(range(1, max(span, top) + 1))
 
 
 def _phase_noise(theta: Floats, along: Floats, across: Floats, orders: list[int]) -> float:
@@ -155,6 +163,11 @@ def turning(ratios: list[Complexes], slopes: list[Complexes]) -> Floats:
     return speed
 
 
+def _gap(theta: Floats, pole_pairs: int) -> float:
+    """Largest share of a mechanical turn in a row that no window passed."""
+    return largest_gap(theta / pole_pairs) / (2 * math.pi)
+
+
 def _coverage(theta: Floats, pole_pairs: int) -> float:
     """Share of the places of a mechanical turn that were passed."""
     places = BINS * pole_pairs
@@ -162,9 +175,17 @@ def _coverage(theta: Floats, pole_pairs: int) -> float:
     return len(np.unique(at)) / places
 
 
-def _even(theta: Floats, span: int, values: tuple[Floats, ...]) -> tuple[Floats, tuple[Floats, ...]]:
+def _places(theta: Floats, span: int) -> int:
+    """Places of `span` electrical cycles at which the turn is read: as many as are all passed, BINS a cycle or more."""
+    turned = np.mod(theta / span, 2 * math.pi) / (2 * math.pi)
+    for places in range(MOST_BINS * span, BINS * span, -BINS * span):
+        if theta.size >= LEAST_IN_BIN * places and len(np.unique(np.floor(turned * places))) == places:
+            return places
+    return BINS * span
+
+
+def _even(theta: Floats, span: int, places: int, values: tuple[Floats, ...]) -> tuple[Floats, tuple[Floats, ...]]:
     """(electrical angle of each place that was passed, mean of the values there, to first order at its centre)."""
-    places = BINS * span
     turned = np.mod(theta / span, 2 * math.pi) / (2 * math.pi) * places
     at = np.minimum(np.floor(turned).astype(np.int64), places - 1)
     count = np.bincount(at, minlength=places)
@@ -179,7 +200,7 @@ def _even(theta: Floats, span: int, values: tuple[Floats, ...]) -> tuple[Floats,
     return (seen + 0.5) / places * 2 * math.pi * span, tuple(means)
 
 
-def _harmonics(bins: Floats, radius: Floats, span: int) -> tuple[Floats, float]:
+def _harmonics(bins: Floats, radius: Floats, span: int, places: int) -> tuple[Floats, float]:
     """((b,) radius of the ellipse and its scatter alone, largest order that only winding harmonics make over the mean).
 
     Orders of the turn that are not the ellipse's own (its first and second) are known and no scatter: winding harmonics
@@ -187,7 +208,7 @@ def _harmonics(bins: Floats, radius: Floats, span: int) -> tuple[Floats, float]:
     (rig/resolver/turn/noise.py)."""
     harmonics = [span * n for n in HARMONIC_ORDERS]
     orders = sorted({*range(1, MECHANICAL * span + 1), *harmonics}) if span > 1 else [1, 2, *harmonics]
-    if radius.size < BINS * span or radius.size - 2 * len(orders) - 1 < LEAST_DOF:
+    if radius.size < places or radius.size - 2 * len(orders) - 1 < LEAST_DOF:
         orders = [span, 2 * span, *harmonics]  # over a gap the orders of the turn can't be told apart
     fit = fit_orders(bins / span, radius, orders)
     own = [fit.orders.index(span), fit.orders.index(2 * span)]

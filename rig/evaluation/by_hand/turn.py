@@ -17,7 +17,7 @@ from rig.errors import UsageError
 from rig.evaluation.by_hand.across import across_results, turning_across
 from rig.evaluation.by_hand.ellipse import HandTurn, hand_turn, off_centre, turning
 from rig.evaluation.by_hand.two_channels import PAIR, frequency_of, two_channels
-from rig.evaluation.coils.loading import loading
+from rig.evaluation.coils.loading import Loading, loading
 from rig.evaluation.coils.windings import Windings
 from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, standard
 from rig.evaluation.sampler.channels import Channels
@@ -28,7 +28,14 @@ from rig.observed import BESIDE, RECORD, Observed
 from rig.quantity import Scalar
 from rig.result import Result
 from rig.signal.common_frequency import pooled_frequency
-from rig.signal.moving import Windows, moving_phasors, ratio_slope, window_for, window_samples
+from rig.signal.moving import (
+    Windows,
+    kept_amplitude,
+    moving_phasors,
+    ratio_slope,
+    window_for,
+    window_samples,
+)
 from rig.signal.waveform import WaveformStack
 from rig.uncertainty.budget import BudgetLine
 
@@ -91,19 +98,19 @@ def hand_results(windings: Windings, series: str) -> list[Result]:
         return [make_untested(id_, "not turned by hand in this run") for id_ in RATIO_IDS] + angle
     try:
         pair = series == PAIR
-        found, loopback, conditions, loading_u, unseen = _of_pair(windings) if pair else _of_run(windings, series)
+        found, loopback, conditions, opened, unseen = _of_pair(windings) if pair else _of_run(windings, series)
     except UsageError as fault:
         return [make_untested(id_, fault.message) for id_ in RATIO_IDS] + angle
-    lines = _amplitudes(windings.observed, found, loopback, loading_u, conditions, unseen)
-    lines += _shape(windings.channels, found, loopback, loading_u, conditions) + _phases(
-        found, loopback, loading_u, conditions
+    lines = _amplitudes(windings.observed, found, loopback, opened, conditions, unseen)
+    lines += _shape(windings.channels, found, loopback, opened, conditions) + _phases(
+        found, loopback, opened, conditions
     )
-    lines += across_results(windings, found, loopback, loading_u, conditions, pair=pair)
+    lines += across_results(windings, found, loopback, opened, conditions, pair=pair)
     rank = {id_: i for i, id_ in enumerate(RATIO_IDS)}
     return sorted(lines, key=lambda line: rank[line.measurand]) + angle
 
 
-def _of_pair(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar], float, float]:
+def _of_pair(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar], Loading, float]:
     """As `_of_run`, of two captures with two channels each."""
     obs = windings.observed
     hz = frequency_of(obs)
@@ -111,18 +118,19 @@ def _of_pair(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar],
     window_s = WINDOW_S
     for _ in range(2):
         seen = two_channels(obs, loopback, hz, window_s)
-        ratios, slopes, loading_u = _unload(windings, seen.ratios, seen.slopes, hz)
+        ratios, slopes, opened = _unload(windings, seen.ratios, seen.slopes, hz)
         speed = turning(ratios, slopes)
         if (narrower := window_for(float(np.quantile(np.abs(speed), 0.99)))) >= window_s:
             break
         window_s = narrower
-    found = hand_turn(ratios[0], ratios[1], speed, seen.at_s, obs.part.pole_pairs or 1)
+    kept = kept_amplitude(speed, seen.window_s)
+    found = hand_turn(ratios[0] / kept, ratios[1] / kept, speed, seen.at_s, obs.part.pole_pairs or 1)
     conditions = _conditions(obs, found, loopback, hz, seen.level_v_rms) | {"channels": "two at a time"}
-    return found, loopback, conditions, loading_u, seen.between
+    return found, loopback, conditions, opened, seen.between
 
 
-def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[str, Scalar], float, float]:
-    """(turn, loopback, conditions, relative u of the loading, relative half-width of an excitation that was unseen)."""
+def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[str, Scalar], Loading, float]:
+    """(turn, loopback, conditions, loading, relative half-width of an excitation that was unseen)."""
     obs = windings.observed
     stack = obs.captures.stack(series)
     if not alive(stack):
@@ -131,17 +139,18 @@ def _of_run(windings: Windings, series: str) -> tuple[HandTurn, Loopback, dict[s
     frequency = pooled_frequency(stack.codes[:, EXC_V, :], stack.sample_rate_hz, near_hz=near)
     hz = frequency.frequency_hz
     loopback = windings.channels.loopback_at(hz)
-    windows, ratios, speed, loading_u = _ratios(windings, stack, hz, loopback, 1e-3)
+    windows, ratios, speed, opened = _ratios(windings, stack, hz, loopback, 1e-3)
     if window_for(fastest := float(np.quantile(np.abs(speed), 0.99))) < 1e-3:
-        windows, ratios, speed, loading_u = _ratios(windings, stack, hz, loopback, window_for(fastest))
+        windows, ratios, speed, opened = _ratios(windings, stack, hz, loopback, window_for(fastest))
     divider = obs.bench.sampler.exc_divider
     readings = obs.capture_readings(series)
     begun = np.array([reading.bench_time_s for reading in readings], dtype=np.float64)
     at_s = (begun[:, None] + windows.centre_s[None, :]).ravel()
-    found = hand_turn(ratios[0], ratios[1], speed, at_s, obs.part.pole_pairs or 1)
+    kept = kept_amplitude(speed, windows.samples / stack.sample_rate_hz)
+    found = hand_turn(ratios[0] / kept, ratios[1] / kept, speed, at_s, obs.part.pole_pairs or 1)
     rms = np.abs(windows.phasor[..., EXC_V] / loopback.gain[EXC_V]) / math.sqrt(2.0) / divider
     conditions = _conditions(obs, found, loopback, hz, float(np.mean(rms)))
-    return found, loopback, conditions, loading_u, 0.0
+    return found, loopback, conditions, opened, 0.0
 
 
 def _conditions(obs: Observed, found: HandTurn, loopback: Loopback, hz: float, level_v_rms: float) -> dict[str, Scalar]:
@@ -161,8 +170,8 @@ def _conditions(obs: Observed, found: HandTurn, loopback: Loopback, hz: float, l
 
 def _ratios(
     windings: Windings, stack: WaveformStack, hz: float, loopback: Loopback, window_s: float
-) -> tuple[Windows, list[Complexes], Floats, float]:
-    """(windows, sine and cosine ratio with the outputs open, speed, relative u of the loading)."""
+) -> tuple[Windows, list[Complexes], Floats, Loading]:
+    """(windows, sine and cosine ratio with the outputs open, speed, loading)."""
     windows = moving_phasors(stack.codes, stack.sample_rate_hz, hz, window_s=window_s, scale=stack.scale_v)
     divider = windings.observed.bench.sampler.exc_divider
     gains = [loopback.gain[EXC_V] / loopback.gain[channel] * divider for channel in (SINE, COSINE)]
@@ -171,18 +180,18 @@ def _ratios(
         (windows.phasor[..., c] / reference * g).ravel() for c, g in zip((SINE, COSINE), gains, strict=True)
     )
     slopes = [(ratio_slope(windows, c, EXC_V) * g).ravel() for c, g in zip((SINE, COSINE), gains, strict=True)]
-    ratios, slopes, loading_u = _unload(windings, (sine, cosine), (slopes[0], slopes[1]), hz)
-    return windows, ratios, turning(ratios, slopes), loading_u
+    ratios, slopes, opened = _unload(windings, (sine, cosine), (slopes[0], slopes[1]), hz)
+    return windows, ratios, turning(ratios, slopes), opened
 
 
 def _unload(
     windings: Windings, ratios: tuple[Complexes, Complexes], slopes: tuple[Complexes, Complexes], hz: float
-) -> tuple[list[Complexes], list[Complexes], float]:
-    """Ratios and their slopes with the outputs open, and the loading's relative u."""
+) -> tuple[list[Complexes], list[Complexes], Loading]:
+    """Ratios and their slopes with the outputs open, and the loading."""
     opened = loading(windings, ratios, hz)
     factors = (opened.sine, opened.cosine)
     open_, moving = ([a * b for a, b in zip(side, factors, strict=True)] for side in (ratios, slopes))
-    return open_, moving, opened.u
+    return open_, moving, opened
 
 
 def _model(found: HandTurn, width: float, sensitivity: float, unit: str = "ratio") -> list[BudgetLine]:
@@ -206,7 +215,7 @@ def _amplitudes(
     obs: Observed,
     found: HandTurn,
     loopback: Loopback,
-    loading_u: float,
+    opened: Loading,
     conditions: dict[str, Scalar],
     unseen: float,
 ) -> list[Result]:
@@ -218,7 +227,7 @@ def _amplitudes(
         lines = [
             standard("excitation divider", obs.bench.sampler.exc_divider_u, "relative", tr, note="bench file"),
             standard("channel gain after the loopback", float(loopback.u_gain[channel]), "relative", tr),
-            standard("loading by the sampler's inputs", loading_u, "relative", tr),
+            standard("loading by the sampler's inputs", opened.u, "relative", tr),
             by_scatter("scatter of the radius", float(u), "ratio", dof),
             *_model(found, _third(found), tr, "relative"),
         ]
@@ -229,14 +238,14 @@ def _amplitudes(
 
 
 def _shape(
-    channels: Channels, found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]
+    channels: Channels, found: HandTurn, loopback: Loopback, opened: Loading, conditions: dict[str, Scalar]
 ) -> list[Result]:
     ellipse, dof = found.ellipse, max(1, found.u.size - 5)
     u_imbalance, u_orthogonality, u_cu, u_cv = (float(part) for part in ellipse.u[:4])
     gains = math.hypot(float(loopback.u_gain[SINE]), float(loopback.u_gain[COSINE]))
     both = [
         standard("channel gain sine against cosine", gains, "ratio"),
-        standard("loading, what is not in common", 0.1 * loading_u, "ratio"),
+        standard("loading, what is not in common", 0.1 * opened.u, "ratio"),
     ]
     imbalance = [
         *both,
@@ -269,13 +278,13 @@ def _shape(
     return results
 
 
-def _phases(found: HandTurn, loopback: Loopback, loading_u: float, conditions: dict[str, Scalar]) -> list[Result]:
+def _phases(found: HandTurn, loopback: Loopback, opened: Loading, conditions: dict[str, Scalar]) -> list[Result]:
     results = []
     both = (found.phase_sine_rad, found.phase_cosine_rad)
     for name, phase, u, channel in zip(("sin", "cos"), both, found.u_phase_rad, (SINE, COSINE), strict=True):
         lines = [
             standard("channel phase after the loopback", float(loopback.u_phase_rad[channel]), "rad", DEG),
-            standard("loading by the sampler's inputs", loading_u, "rad", DEG),
+            standard("loading by the sampler's inputs", opened.u, "rad", DEG),
             half_width("phase of the divider", 5e-4, "rad", DEG),
             by_scatter("scatter across the carrier", u, "rad", max(1, found.points - 2), DEG),
             half_width("quadrature that turns with the rotor", turning_across(found), "rad", DEG),
@@ -284,7 +293,7 @@ def _phases(found: HandTurn, loopback: Loopback, loading_u: float, conditions: d
     turns = math.hypot(float(loopback.u_phase_rad[SINE]), float(loopback.u_phase_rad[COSINE]))
     lines = [
         standard("channel phase sine against cosine", turns, "rad", DEG),
-        standard("loading, what is not in common", 0.1 * loading_u, "rad", DEG),
+        standard("loading, what is not in common", 0.1 * opened.u, "rad", DEG),
         by_scatter("scatter across the carrier", math.hypot(*found.u_phase_rad), "rad", max(1, found.points - 2), DEG),
         half_width("quadrature that turns with the rotor", turning_across(found), "rad", DEG),
     ]

@@ -32,12 +32,13 @@ UNSEEN = 1e-3  # relative half-width of the excitation's level between two captu
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TwoChannels:
     """ratios: sine and cosine over the excitation at the coil, of all windows of the pair; slopes: their change a
-    second; at_s: of each window; level_v_rms: at the coil; between: relative half-width of what the excitation did
-    unseen. frequency_hz: by the capture that holds the excitation."""
+    second; at_s: of each window; window_s: its length; level_v_rms: at the coil; between: relative half-width of what
+    the excitation did unseen. frequency_hz: by the capture that holds the excitation."""
 
     ratios: tuple[Complexes, Complexes]
     slopes: tuple[Complexes, Complexes]
     at_s: Floats
+    window_s: float
     level_v_rms: float
     between: float
     frequency_hz: float
@@ -73,6 +74,7 @@ def two_channels(obs: Observed, loopback: Loopback, hz: float, window_s: float) 
         ratios=ratios,
         slopes=slopes,
         at_s=at_s,
+        window_s=pair.samples / obs.captures.stack(PAIR).sample_rate_hz,
         level_v_rms=level / np.sqrt(2.0),
         between=ripple + UNSEEN,
         frequency_hz=hz,

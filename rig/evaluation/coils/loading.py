@@ -35,6 +35,7 @@ class Loading:
     cosine: Complexes
     u: float
     other: complex = 0j
+    turning: complex = 0j
 
 
 def loading(
@@ -47,7 +48,7 @@ def loading(
     u_y = omega * sampler.input_pf_u * 1e-12
     exc = windings.impedance("exc")
     z_exc = exc.z_ohm if exc else 0j
-    factors, slopes, u = [], [], 0.0
+    factors, slopes, u, unplaced = [], [], 0.0, 0j
     for coil, ratio in zip(("sin", "cos"), ratios, strict=True):
         own = windings.impedance(coil)
         if own is None:
@@ -56,12 +57,21 @@ def loading(
             continue
         slope, mean = _turning_part(windings.observed, own, ratio, steps)
         slopes += [slope] if slope else []
+        if not slope and abs(span := _span(own)) > abs(unplaced):
+            unplaced = span
         z_out = own.z_ohm + slope * (np.abs(ratio) ** 2 - mean) - ratio**2 * z_exc
         factors.append(1.0 + z_out * y)
         u = max(u, math.hypot(abs(own.z_ohm) * u_y, UNKNOWN_LOADING * abs(own.z_ohm * y)))
     between = _between(windings, z_exc, slopes)
     both = [f + between.ohm * y * other**2 for f, other in zip(factors, reversed(ratios), strict=True)]
-    return Loading(sine=both[0], cosine=both[1], u=u, other=between.half_width_ohm * y * _square(ratios))
+    other = between.half_width_ohm * y * _square(ratios)
+    return Loading(sine=both[0], cosine=both[1], u=u, other=other, turning=unplaced * y)
+
+
+def _span(own: Impedance) -> complex:
+    """Ohm: the impedance where it is largest less that where it is smallest."""
+    size = np.abs(own.each_ohm)
+    return complex(own.each_ohm[int(np.argmax(size))] - own.each_ohm[int(np.argmin(size))])
 
 
 def _between(windings: Windings, z_exc: complex, slopes: list[complex]) -> Between:
