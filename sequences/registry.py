@@ -21,6 +21,7 @@ from sequences import (
     quick_screen,
     reclock,
     remount,
+    retake_standard,
 )
 from sequences.own import own_names, own_sequence
 
@@ -37,6 +38,7 @@ SEQUENCES: Mapping[str, StepSequence] = {
         reclock,
         remount,
         check_standard,
+        retake_standard,
         prove,
         index,
     )

@@ -13,7 +13,7 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Generic, NamedTuple, TypeVar
 
 from rig.errors import UsageError
 
@@ -22,6 +22,7 @@ LAMBDA = 0.3
 SIGMAS = 3.0
 BASELINE = 20  # points that make a baseline
 IN_CONTROL, ZERO_WAS_OFF, OUT_OF_CONTROL = "in control", "lead zero was off", "out of control"
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,26 +117,31 @@ def cusum(values: Sequence[float], target: float, k: float, h: float) -> tuple[t
     return tuple(found)
 
 
-class Takes(NamedTuple):
+class Takes(NamedTuple, Generic[T]):
     """said: in control, lead zero was off, out of control. values: all takes in their order, all charted."""
 
     said: str
-    values: tuple[float, ...]
+    values: tuple[T, ...]
 
 
-def judge_takes(first: float, again: Callable[[], float], after_zero: Callable[[], float], of: Baseline) -> Takes:
+def judge_takes(
+    first: T, again: Callable[[], T], after_zero: Callable[[], T] | None, is_outside: Callable[[T], bool]
+) -> Takes[T]:
     """What a standard's take says. again: takes it once more as it stands; after_zero: after a new lead zero.
 
-    A take outside 3 s is taken twice more as it stands: with two of the three inside it was chance. Else it is taken
-    twice after a new lead zero: outside both times it is out of control, which stops; else the zero was the cause, and
-    what was measured with it is suspect. The limits are the frozen baseline's; the EWMA never stops anything.
+    A take outside is taken twice more as it stands: with two of the three inside it was chance. Else it is taken twice
+    after a new lead zero: outside both times it is out of control, which stops; else the zero was the cause, and what
+    was measured with it is suspect. after_zero None: no zero can be taken, so two of three decide. is_outside: beyond
+    3 s of the frozen baseline, or of the standard's own reference below it; the EWMA never stops anything.
     """
     values = [first]
-    if not outside(first, of):
+    if not is_outside(first):
         return Takes(IN_CONTROL, tuple(values))
     values += [again(), again()]
-    if sum(outside(x, of) for x in values) < 2:
+    if sum(map(is_outside, values)) < 2:
         return Takes(IN_CONTROL, tuple(values))
+    if after_zero is None:
+        return Takes(OUT_OF_CONTROL, tuple(values))
     zeroed = [after_zero(), after_zero()]
-    passes = not all(outside(x, of) for x in zeroed)
+    passes = not all(map(is_outside, zeroed))
     return Takes(ZERO_WAS_OFF if passes else OUT_OF_CONTROL, (*values, *zeroed))

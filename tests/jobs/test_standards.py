@@ -17,13 +17,13 @@ import sample
 from rig.certificate.seal.verify_run import run_verification
 from rig.cli.main import cli
 from rig.errors import UsageError
-from rig.jobs.night.standards import declare_standard, mark_suspects, standards_due
+from rig.jobs.night.checks.standards import declare_standard, mark_suspects, standards_due
 from rig.quantity import Limit
 from rig.records.book.laboratory import DeclaredStandard
 from rig.records.run.suspect import suspect_entries
 from rig.records.store import Store
 from rig.result import Judged, Judgement, Result
-from rig.review.charts import chart
+from rig.review.charts import AFTER_ZERO, AS_IT_STANDS, NOT_TAKEN_AGAIN, chart, judge_set, sets_of
 from rig.uncertainty.conformity import Verdict
 from sequences.registry import find_sequence
 
@@ -47,7 +47,7 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     return Store(tmp_path / "home")
 
 
-def take(store: Store, ohm: float, utc: str, bench: str = "b1") -> str:
+def take(store: Store, ohm: float, utc: str, bench: str = "b1", **night: str) -> str:
     """A kept take of the check resistor: U 0.003 ohm, the line's own limits 99.5 to 100.5 ohm."""
     result = Result(measurand=LINE, estimate=ohm, unit="ohm", u=0.0015, k=2.0, dof=None)
     limit = Limit(measurand=LINE, lower=99.5, upper=100.5, origin="shop fall-back", note="", required=False)
@@ -55,7 +55,11 @@ def take(store: Store, ohm: float, utc: str, bench: str = "b1") -> str:
     judgement = Judgement(outcome="within limits", judged=(line,), reasons=(), findings=())
     traits = find_sequence("check_standard").traits
     header = sample.a_header(
-        sequence="check_standard", started_utc=utc, bench={"name": bench, "title": bench, "shop": ""}, traits=traits
+        sequence="check_standard",
+        started_utc=utc,
+        bench={"name": bench, "title": bench, "shop": ""},
+        traits=traits,
+        details={"night": night} if night else {},
     )
     return sample.stored(store.home, judgement, header).id
 
@@ -112,6 +116,59 @@ def test_suspects_are_exactly_the_lines_and_runs_between(store: Store) -> None:
     assert (entry["since"], entry["until"]) == ("2026-11-01T06:00:00Z", "2026-11-02T06:00:00Z")
     said = run_verification(store, inside[0]).register
     assert "check standard check_resistor was outside at 2026-11-02T06:00:00Z" in said and "r20_exc" in said
+
+
+def outside_on(store: Store, *ohms: tuple[str, float]) -> tuple[str, Any]:
+    """A good take, a part's run, then a take outside with retakes (how, ohm); the chart's word, and the part's run."""
+    declare_standard(store, KNOWN)
+    take(store, 100.003, "2026-11-01T06:00:00Z")
+    run = unit_run(store, "2026-11-01T08:00:00Z")
+    first = take(store, 100.1, "2026-11-02T06:00:00Z")
+    for n, (how, ohm) in enumerate(ohms, start=1):
+        take(store, ohm, f"2026-11-02T06:0{n}:00Z", take=how, of=first)
+    (_, bad) = sets_of(chart("check_resistor", "b1", store).points)
+    return judge_set(bad).said, run
+
+
+STANDS, ZERO = AS_IT_STANDS, AFTER_ZERO
+
+
+@pytest.mark.parametrize(
+    ("ohms", "said", "in_question"),
+    [
+        ((), NOT_TAKEN_AGAIN, True),
+        (((STANDS, 100.1),), NOT_TAKEN_AGAIN, True),
+        (((STANDS, 100.003), (STANDS, 100.003)), "in control", False),
+        (((STANDS, 100.1), (STANDS, 100.1), (ZERO, 100.003), (ZERO, 100.003)), "lead zero was off", True),
+        (((STANDS, 100.1), (STANDS, 100.1), (ZERO, 100.1), (ZERO, 100.1)), "out of control", True),
+        (((STANDS, 100.1), (STANDS, 100.003)), "out of control", True),  # no zero can be taken: two of three
+    ],
+)
+def test_a_take_is_judged_with_its_retakes(
+    store: Store, ohms: tuple[tuple[str, float], ...], said: str, in_question: bool
+) -> None:
+    """Chance leaves nothing in question; the zero, the standard, and what was not taken again to the end do."""
+    found, run = outside_on(store, *ohms)
+    assert found == said
+    assert (chart("check_resistor", "b1", store).suspects == (run.id,)) is in_question
+    assert [row[0] for row in mark_suspects(store, "check_resistor", "b1", "bench lead")] == [run.id] * in_question
+
+
+def test_20_takes_of_one_number_are_no_baseline(store: Store) -> None:
+    """They tell no scatter: the declared standard goes on speaking."""
+    declare_standard(store, KNOWN)
+    for n in range(21):
+        take(store, 100.003, f"2026-11-01T06:{n:02d}:00Z")
+    found = chart("check_resistor", "b1", store)
+    assert found.frozen is None and "certificate K-12" in found.points[-1].against
+
+
+def test_a_simulated_bench_has_one_name_in_every_night(store: Store) -> None:
+    """With its world, however it was served; without the world every one of them is meant."""
+    for n, bench in enumerate(("simulated.good_4.0a1b2c3d", "simulated.good_4.99999999", "simulated.good_2.0a1b2c3d")):
+        take(store, 100.0, f"2026-11-01T06:0{n}:00Z", bench=bench)
+    assert len(chart("check_resistor", "simulated.good_4", store).points) == 2
+    assert len(chart("check_resistor", "simulated", store).points) == 3
 
 
 @pytest.mark.parametrize(

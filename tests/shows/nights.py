@@ -29,6 +29,7 @@ from rig.statistics import control_chart as chart
 
 QUIET = chart.Baseline(mean=0.0, mr_mean=chart.D2, n=20)
 POLL_S = 0.08
+is_outside = partial(chart.outside, of=QUIET)
 Told = Iterator[tuple[bool, str]]
 
 
@@ -43,7 +44,7 @@ def false_stops(nights: int) -> Told:
                 rest = iter(r * first + np.sqrt(1 - r * r) * rng.normal(size=4))
                 stops += (
                     chart.judge_takes(
-                        float(first), lambda t=rest: float(next(t)), lambda t=rest: float(next(t)), QUIET
+                        float(first), lambda t=rest: float(next(t)), lambda t=rest: float(next(t)), is_outside
                     ).said
                     == chart.OUT_OF_CONTROL
                 )
@@ -59,7 +60,9 @@ def shifts(times: int) -> Told:
         for _ in range(3):
             rest = iter(rng.normal(5.0, 1.0, 4))
             first = float(rng.normal(5.0, 1.0))
-            said = chart.judge_takes(first, lambda t=rest: float(next(t)), lambda t=rest: float(next(t)), QUIET).said
+            said = chart.judge_takes(
+                first, lambda t=rest: float(next(t)), lambda t=rest: float(next(t)), is_outside
+            ).said
             stopped = stopped or said == chart.OUT_OF_CONTROL
         late += not stopped
     yield late == 0, f"5 s shift: {times - late} of {times} stopped within 3 takes"

@@ -87,6 +87,10 @@ def correlated(rng: np.random.Generator, r: float) -> tuple[float, list[float]]:
 QUIET = chart.Baseline(mean=0.0, mr_mean=chart.D2, n=20)
 
 
+def is_outside(x: float) -> bool:
+    return chart.outside(x, QUIET)
+
+
 @pytest.mark.parametrize(("r", "most"), [(0.0, 1 / 200), (0.5, 1 / 200)])
 def test_quiet_nights_of_36_takes_rarely_stop(r: float, most: float) -> None:
     """In 3000 drawn nights; told at 0.9 too by tests/shows/nights.py."""
@@ -97,7 +101,7 @@ def test_quiet_nights_of_36_takes_rarely_stop(r: float, most: float) -> None:
             first, rest = correlated(rng, r)
             if abs(first) > 3.0:
                 takes = iter(rest)
-                said = chart.judge_takes(first, lambda t=takes: next(t), lambda t=takes: next(t), QUIET).said
+                said = chart.judge_takes(first, lambda t=takes: next(t), lambda t=takes: next(t), is_outside).said
                 stops += said == chart.OUT_OF_CONTROL
     assert stops / 3000 < most
 
@@ -107,10 +111,13 @@ def test_what_the_takes_say() -> None:
 
     def say(first: float, *rest: float) -> chart.Takes:
         left = iter(rest)
-        return chart.judge_takes(first, lambda: next(left), lambda: next(left), QUIET)
+        return chart.judge_takes(first, lambda: next(left), lambda: next(left), is_outside)
 
     assert say(0.5) == (chart.IN_CONTROL, (0.5,))
     assert say(3.5, 0.1, 0.2).said == chart.IN_CONTROL
     assert say(5.0, 5.1, 4.9, 0.1, 0.2).said == chart.ZERO_WAS_OFF
     assert say(5.0, 5.1, 4.9, 5.0, 5.0) == (chart.OUT_OF_CONTROL, (5.0, 5.1, 4.9, 5.0, 5.0))
     assert say(5.0, 5.1, 0.0, 5.0, 4.0).said == chart.OUT_OF_CONTROL
+    left = iter((5.1, 0.0))
+    no_zero = chart.judge_takes(5.0, lambda: next(left), None, is_outside)
+    assert no_zero == (chart.OUT_OF_CONTROL, (5.0, 5.1, 0.0))

@@ -230,7 +230,7 @@ def chart(standard: str, bench: str, who: str, remark: str, as_json: bool) -> No
 def _mark(standard: str, bench: str, who: str, remark: str) -> list[tuple[str, str, int]]:
     """The new suspect entries. Raises UsageError without a bench: a standard speaks for its own bench alone."""
     from rig.errors import UsageError
-    from rig.jobs.night.standards import mark_suspects
+    from rig.jobs.night.checks.standards import mark_suspects
     from rig.records.store import Store
 
     if not who:

@@ -141,10 +141,18 @@ def _leads(obs: Observed) -> list[ProofLine]:
     return lines
 
 
+def _zero_ohm(obs: Observed) -> float:
+    """The four-wire lead zero, which every coil is corrected by: the run's own, or that of the take that it repeats."""
+    if found := obs.numbers("lead_zero", wires=4):
+        return found[-1]
+    before = obs.header.get("details", {}).get("lead_zero", {})
+    return float(before.get("four_wire_ohm") or 0.0)
+
+
 def _check_resistor(obs: Observed) -> ProofLine:
     nominal = obs.bench.switch.check_resistor_ohm
     found = obs.numbers("check_resistor", wires=4)
-    mean = float(np.mean(found)) if found else None
+    mean = float(np.mean(found)) - _zero_ohm(obs) if found else None
     spec = _spec(obs, nominal, METER_RANGE_OHM if nominal <= METER_RANGE_OHM else 10 * nominal)
     influences = [spec, half_width("check resistor", nominal * CHECK_RESISTOR, "ohm")]
     if len(found) > 1:

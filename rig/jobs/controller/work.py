@@ -83,6 +83,7 @@ def _night(ask: Ask, live: Live) -> dict[str, Any]:
         onlooker=live,
         arm=lambda bench, for_s: by_hand(bench, for_s, night=True, told=live.arming),
         told=live.night,
+        notify=send,
     )
     live.on_stop = night.stop
     live.on_hold = lambda by: night.hold(by)

@@ -15,6 +15,9 @@ from rig.jobs.night.folder import NightFolder
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.resolver.winding import COPPER_CONSTANT_DEGC
+from rig.review.charts import NOT_COVERED
+from rig.statistics.control_chart import IN_CONTROL
+from rig.statistics.control_chart import OUT_OF_CONTROL as OUT
 
 SCHEMA = "anglewright morning 1"
 COPPER_PCT_K = 100.0 / (COPPER_CONSTANT_DEGC + 20.0)  # of the resistance at 20 degC, a kelvin
@@ -71,8 +74,9 @@ def morning(folder: NightFolder, store: Store | None = None) -> Morning:
         *_before_after(runs),
         *_copper(pieces),
         *_lost(lost),
-        *_standards(runs),
+        *_standards(events),
         *_bench(events, runs),
+        *_notices(events),
         Sentence(part="files", text=f"plan, journals and runs: {folder.path}"),
     ]
     return Morning(
@@ -102,6 +106,11 @@ def drop_outs(pieces: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
             if out["open_at_end"]:
                 still[str(out["coil"])] = one
     return found
+
+
+def counted(n: int, what: str) -> str:
+    """'1 look', '2 looks'."""
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _run(store: Store, run: str) -> StoredRun | None:
@@ -137,6 +146,10 @@ def _headline(
     unsafe = [run.id for run in runs.values() if run.record is not None and "not_safe" in run.record.note]
     if unsafe:
         return f"Not made safe: look at the bench before anything else (run {unsafe[0]})."
+    out = [(one, row) for one in events if one["what"] == "standards" for row in one["rows"] if row["said"] == OUT]
+    if out:
+        look, row = out[0][0]["look"], out[0][1]
+        return f"Check standard {row['standard']} is out of control since look {look}; the night was stopped there."
     if lost:
         coils = sorted({str(one["coil"]) for one in lost})
         times = "once" if len(lost) == 1 else f"{len(lost)} times"
@@ -245,12 +258,41 @@ def _lost(lost: Sequence[Mapping[str, Any]]) -> list[Sentence]:
     return found
 
 
-def _standards(runs: Mapping[int, StoredRun]) -> list[Sentence]:
-    kept = [run for run in runs.values() if run.header.kind.question == "standards"]
-    good = sum(run.judgement is not None and run.judgement.outcome == "within limits" for run in kept)
-    told = f"{len(kept)} takes of the bench's own standards, {good} within limits" if kept else "no standard was taken"
-    rest = "no standard covered the angle (one spindle), the impedance lines and the air probe"
-    return [Sentence(part="standards", text=f"{told}; {rest}", of=tuple(run.id for run in kept))]
+def _standards(events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
+    """n in control of n, first and last take of each standard, what is in question, and what none of them covered."""
+    takes = [one for one in events if one["what"] == "standards"]
+    found = []
+    names = dict.fromkeys(str(row["standard"]) for take in takes for row in take["rows"])
+    rows_of = {name: [row for take in takes for row in take["rows"] if row["standard"] == name] for name in names}
+    quiet = [name for name in names if {row["said"] for row in rows_of[name]} == {IN_CONTROL}]
+    if takes:
+        text = f"{counted(len(takes), 'take')} of {counted(len(names), 'standard')}: {len(quiet)} in control throughout"
+        found.append(Sentence(part="standards", text=text, of=tuple(str(take["run"]) for take in takes)))
+    for name, rows_ in rows_of.items():
+        for row in rows_:
+            if row["said"] != IN_CONTROL:
+                found.append(Sentence(part="standards", text=_said(row), of=tuple(row["runs"])))
+        if len(rows_) > 1 and name in quiet:
+            first, last = rows_[0]["values"][0], rows_[-1]["values"][-1]
+            figures = f"first {first:.7g}, last {last:.7g} {rows_[0]['unit']}".replace(" 1,", ",").rstrip(" 1")
+            found.append(Sentence(part="standards", text=f"{name}: {figures}, against {rows_[-1]['against']}"))
+        if any(row["ewma_warns"] for row in rows_):
+            text = f"the EWMA of {name} warns: a slow shift; nothing was stopped (anglewright night chart {name})"
+            found.append(Sentence(part="standards", text=text))
+    marked = tuple(dict.fromkeys(run for rows_ in rows_of.values() for row in rows_ for run in row["marked"]))
+    if takes:
+        verb = "is" if len(marked) == 1 else "are"
+        text = f"{counted(len(marked), 'run')} {verb} suspect by them" if marked else "no run is suspect by them"
+        found.append(Sentence(part="standards", text=text, of=marked))
+    else:
+        found.append(Sentence(part="standards", text="none was taken"))
+    return [*found, Sentence(part="standards", text=f"no standard covered {NOT_COVERED}")]
+
+
+def _said(row: Mapping[str, Any]) -> str:
+    figures = ", ".join(f"{value:.7g}" for value in row["values"])
+    zero = "" if row["zero_can_be_taken"] else "; no new lead zero could be taken without a hand"
+    return f"{row['standard']} {row['said']}: {figures} {row['unit']}, against {row['against']}{zero}"
 
 
 def _bench(events: Sequence[Mapping[str, Any]], runs: Mapping[int, StoredRun]) -> list[Sentence]:
@@ -261,6 +303,12 @@ def _bench(events: Sequence[Mapping[str, Any]], runs: Mapping[int, StoredRun]) -
     text = f"{by}; {again} looks begun again; {repeated} answers or steps taken again after a fault of the wire"
     offsets = sorted({str(one["local"])[-6:] for one in events if one["what"] == "begun"})
     return [Sentence(part="bench", text=text), Sentence(part="clock", text=f"local offsets {', '.join(offsets)}")]
+
+
+def _notices(events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
+    sent = [one for one in events if one["what"] == "notice"]
+    refused = [f"{one['about']}: {why}" for one in sent for why in one["refused"]]
+    return [Sentence(part="notices", text=f"not delivered, {text}") for text in refused]
 
 
 def rows(page: Morning) -> list[str]:

@@ -22,6 +22,7 @@ from rig.control.clock import WallClock
 from rig.control.step import Progress
 from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetyStop, UsageError
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
+from rig.jobs.night.checks.deciding import Checks
 from rig.jobs.night.folder import NightFolder, freeze, nights
 from rig.jobs.night.free_memory import give_back
 from rig.jobs.night.hunting import PIECE_S, piece_of
@@ -30,7 +31,7 @@ from rig.jobs.night.served import Served
 from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.program_fault import message_of
 from rig.jobs.question.questions import watch_coil
-from rig.jobs.run_job import bench_of, run_job
+from rig.jobs.run_job import Finished, bench_of, run_job
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 
@@ -90,10 +91,15 @@ class Night:
         onlooker: Onlooker = NOBODY,
         arm: Callable[[Bench, float], Arming | None] = lambda bench, for_s: by_hand(bench, for_s, night=True),
         told: Callable[[Mapping[str, Any]], None] = lambda _: None,
+        notify: Callable[[str, Mapping[str, Any]], list[str]] = lambda _what, _figures: [],
     ) -> None:
-        """arm: by which hand, for so long. onlooker, told: who looks on, and where the night is, for them."""
+        """arm: by which hand, for so long. onlooker, told: who looks on, and where the night is, for them.
+
+        notify: send a notice now; who refused it.
+        """
         self._queue = queue
         self._onlooker, self._arm_by, self._told = onlooker, arm, told
+        self._checks = Checks(note=self._note, stop=self.stop, notify=notify)
         self._folder: NightFolder | None = None
         self._served = Served()
         self._on_progress = on_progress
@@ -131,6 +137,8 @@ class Night:
 
     def _over(self) -> str:
         """Why no further part is begun, "" while one may be."""
+        if self._stopped:
+            return self._stopped.rstrip(".")
         if self._arming is not None and self._arming.state is ArmingState.ENDED:
             try:
                 self._arming.check()
@@ -138,8 +146,6 @@ class Night:
                 return ended.message
         if self._queue.stop_asked():
             return "a stop was asked for"
-        if self._stopped:
-            return self._stopped.rstrip(".")
         return "the stated end is reached" if time.monotonic() >= self._end_s else ""
 
     def _watch(self) -> None:
@@ -249,7 +255,7 @@ class Night:
             status = INCOMPLETE if isinstance(fault, SafetyStop) and fault.code == ENDED else fault.exit_status
             return replace(entry, state="done", outcome=_fault_name(fault), reason=str(fault), exit_status=status)
         judged = finished.judgement
-        return replace(
+        ended = replace(
             entry,
             state="done",
             outcome=judged.outcome,
@@ -257,6 +263,21 @@ class Night:
             reason="; ".join(reason.code for reason in judged.reasons),
             exit_status=judged.exit_status,
         )
+        if finished.stored.header.kind.question != "standards":
+            return ended
+        told, status = self._checks.judge(finished.stored, entry.n, lambda how: self._retake(entry, finished, how))
+        return replace(ended, reason="; ".join(filter(None, (ended.reason, told))), exit_status=status)
+
+    def _retake(self, entry: QueueEntry, first: Finished, how: str) -> StoredRun:
+        """The standards of a look once more, in the same arming; a run of its own, beside the look's."""
+        request = self._served.request(entry.run_request(), bool(entry.leg), self._folder)
+        return run_job(
+            replace(request, sequence=self._checks.sequence_for(how)),
+            self._on_progress,
+            arm=self._arm,
+            onlooker=self._onlooker,
+            details=self._checks.details_of(first.stored, self._details(entry), how),
+        ).stored
 
     def _hunted(self, entry: QueueEntry) -> QueueEntry:
         """All coils in turn, a run a minute, until the coil is where the leg leads, or its time is over."""

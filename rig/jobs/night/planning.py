@@ -16,8 +16,8 @@ from rig.description.parts import load_part
 from rig.description.soaks import SoakFile, check_part
 from rig.errors import RecordError, UsageError
 from rig.jobs.controller.ask import NIGHT, Ask
+from rig.jobs.night.checks.standards import standards_due
 from rig.jobs.night.queue import Queue, QueueEntry
-from rig.jobs.night.standards import standards_due
 from rig.jobs.run_job import Request, bench_of
 from rig.records.store import Store
 from sequences.registry import find_sequence

@@ -12,11 +12,11 @@ from rig.control.clock import BenchClock
 from rig.description.places import find
 from rig.jobs.bench.look import pointing_bench
 from rig.jobs.night.folder import NightFolder
-from rig.jobs.run_job import Request, bench_of
+from rig.jobs.run_job import Request, bench_of, calibration_name
 
 
 class Served:
-    """The simulated bench in service, or none."""
+    """The simulated bench in service, or none. It has one name in every night: its charts and loopbacks go on."""
 
     def __init__(self) -> None:
         self._key: tuple[str, int] | None = None
@@ -40,10 +40,10 @@ class Served:
             return request
         key = (str(find("world", file.world)), request.clamping)
         if key != self._key:
-            self._start(key, request, folder)
+            self._start(key, calibration_name(file), request, folder)
         return replace(request, bench=self._file, world=None, bench_log=None)
 
-    def _start(self, key: tuple[str, int], request: Request, folder: NightFolder) -> None:
+    def _start(self, key: tuple[str, int], name: str, request: Request, folder: NightFolder) -> None:
         from drivers.shelf import start_simulated
 
         self.close()
@@ -51,7 +51,7 @@ class Served:
             key[0], clamping=key[1], speed=request.speed, log=folder.path / "bench.log", parent_pid=os.getpid()
         )
         self._process, self._key, self._clock = process, key, process.clock
-        text = pointing_bench(process.clock, process.links).replace('name = "served"', f'name = "night-{folder.id}"')
+        text = pointing_bench(process.clock, process.links).replace('name = "served"', f'name = "{name}"')
         path = folder.path / f"served-{os.getpid()}.toml"
         path.write_text(text, encoding="utf-8")
         self._file = str(path)

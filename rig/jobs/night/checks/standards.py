@@ -22,8 +22,8 @@ from rig.review.charts import (
     covered_lines,
     declared_standards,
     in_force,
+    intervals,
     part_runs,
-    suspects_of,
 )
 
 CHECKED_AT_NIGHT = ("check_resistor", "ratio_sin", "ratio_cos")
@@ -74,18 +74,16 @@ def mark_suspects(store: Store, standard: str, bench: str, who: str, remark: str
         )
     points = chart(standard, bench, store).points
     runs = part_runs([store.find(run) for run in store.ids()], bench)
-    found, good = [], ""
-    for n, take in enumerate(points):
-        if not take.outside:
-            good = take.utc
-            continue
-        between = set(suspects_of(points[: n + 1], runs))
-        words = {"standard": standard, "bench": bench, "take": take.run, "since": good, "until": take.utc}
-        for run in (one for one in runs if one.id in between):
+    kept = {run.id: run for run in runs}
+    found = []
+    for one in intervals(points, runs):
+        words = {"standard": standard, "bench": bench, "take": one.take, "since": one.since, "until": one.until}
+        for run in (kept[id_] for id_ in one.runs):
             lines = covered_lines(run, standard)
-            marked = any((e.get("standard"), e.get("bench")) == (standard, bench) for e in suspect_entries(run.path))
+            marked = any((e.get("standard"), e.get("take")) == (standard, one.take) for e in suspect_entries(run.path))
             if lines and not marked:
-                put_suspect(run.path, {**words, "lines": list(lines), "who": who, "remark": remark})
+                more = {"said": one.said, "lines": list(lines), "who": who, "remark": remark}
+                put_suspect(run.path, {**words, **more})
                 store.index.mark_stale(run.id)
-                found.append((run.id, take.run, len(lines)))
+                found.append((run.id, one.take, len(lines)))
     return found
