@@ -30,7 +30,7 @@ from rig.records.run.raw import RawFile
 from rig.records.run.record import RunHeader, RunRecord, dump_judgement
 from rig.records.run.remarks import Remark, add_remark
 from rig.records.run.retest import check_retest
-from rig.records.run.stored import JOURNAL, RAW, RECORD, WITNESS, WITNESS_SCHEMA, StoredRun
+from rig.records.run.stored import JOURNAL, RAW, RECORD, WITNESS, WITNESS_SCHEMA, StoredRun, referring_header
 from rig.records.schema import check_texts, dump
 from rig.result import Judgement
 
@@ -94,7 +94,7 @@ class Store:
                 continue
             except OSError as fault:
                 raise unwritable(path, fault) from fault
-            return RunFolder(path, replace(header, run=path.name))
+            return RunFolder(path, referring_header(self.home, replace(header, run=path.name)))
 
     def check_allowed(self, header: RunHeader) -> None:
         """Raises UsageError for a control character in a stated text, or a retest that retest.py does not allow."""

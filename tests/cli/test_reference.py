@@ -37,7 +37,7 @@ WHOLE_SETS = (
     "run recheck",
     "run remount",
 )  # sets of runs: tests/whole_runs/test_re*_on_the_simulated_bench.py
-LAST = ("known withdraw", "report withdraw", "night stop")
+LAST = ("known withdraw", "report withdraw", "night stop", "job erase")
 
 
 def test_there_are_at_most_ten_words() -> None:

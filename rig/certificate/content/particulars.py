@@ -17,6 +17,7 @@ from rig.certificate.words.phrase import phrase
 from rig.certificate.words.units import Units
 from rig.certificate.words.wording import minus, number
 from rig.quantity import Reading
+from rig.records.names import erased_day
 from rig.records.run.record import RunHeader
 from rig.records.run.remarks import Remark
 from rig.resolver.part import Part
@@ -46,9 +47,9 @@ def item(h: RunHeader, part: Part, number: str) -> tuple[Pair, ...]:
 def job(h: RunHeader, place: str) -> tuple[Pair, ...]:
     """For whom, how, where and by whom; then whatever else was stated beforehand. place: where the work was done."""
     holder = str(h.holder.get("title") or h.holder.get("name") or "")
-    contact = str(h.details.get("customer_contact") or NOT_STATED) if h.customer else ""
+    contact = str(h.details.get("customer_contact") or NOT_STATED) if h.customer and not erased_day(h.customer) else ""
     return _pairs(
-        ("Customer", h.customer and phrase("{customer}, as told", customer=h.customer)),
+        ("Customer", _customer(h.customer)),
         ("Contact", contact),
         ("Job", h.job),
         ("Method", method(h)),
@@ -60,6 +61,12 @@ def job(h: RunHeader, place: str) -> tuple[Pair, ...]:
         ("Done by", h.operator or NOT_STATED),
         *((_detail(key), str(value)) for key, value in h.details.items() if key not in OWN_PAIRS),
     )
+
+
+def _customer(name: str) -> str:
+    if day := erased_day(name):
+        return phrase("name erased on {day}", day=day)
+    return name and phrase("{customer}, as told", customer=name)
 
 
 def method(h: RunHeader) -> str:

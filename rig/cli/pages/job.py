@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rig.jobs.kept.erasing import Erased
 
 OF_A_JOB = ("customer", "reference", "decision", "remark")
 OF_A_UNIT = ("condition", "complaint", "remark")
@@ -27,4 +30,19 @@ def job_rows(found: Mapping[str, Any]) -> list[str]:
         mark = " (simulated)" if one["simulated"] else ""
         outcome = ", ".join(filter(None, (one["outcome"], one["awaits"])))
         rows.append(f"run  {one['run']}  {one['part']} {one['serial']}  {one['sequence']}: {outcome}{mark}")
+    return rows
+
+
+def erasure_rows(done: Erased, keep_reports: bool) -> list[str]:
+    """What an erasure did and what it can't reach."""
+    rows = [f"erased: {done.names} name{'s' if done.names != 1 else ''}, from {len(done.runs)} runs"]
+    if keep_reports:
+        rows.append("reports: kept as they are; those that print the name still do")
+    else:
+        rows.append(f"reports: {done.reports} files deleted; stubs keep their hashes, the register stays as it is")
+    if done.before:
+        rows.append(
+            f"not erased: {len(done.before)} runs were kept before names were kept apart (first {done.before[0]})"
+        )
+    rows.append("not reached: backups, job files and bundles made before, reports in other hands")
     return rows

@@ -23,6 +23,11 @@ def job() -> None:
         from rig.records.store import Store
 
         settle_imports(Store())
+    if (default_home() / "names").is_dir():
+        from rig.jobs.kept.erasing import settle_erasures
+        from rig.records.store import Store
+
+        settle_erasures(Store())
 
 
 @job.command("open")
@@ -241,3 +246,24 @@ def due(delete: bool, who: str, as_json: bool) -> None:
     for one in found:
         click.echo(f"{'deleted' if delete else 'due'}  {one.run}  {', '.join(one.files)}  ({one.rule})")
     click.echo(f"{len(found)} due" if found else "nothing is due")
+
+
+@job.command()
+@click.argument("customer")
+@click.option("--why", default="", help="Why, without the name.")
+@options.by
+@click.option("--keep-reports", is_flag=True, help="Leave the reports that print the name in their folders.")
+@options.as_json
+def erase(customer: str, why: str, who: str, keep_reports: bool, as_json: bool) -> None:
+    """Erase CUSTOMER, with the contact and whoever fetched the units, from this home; hashes and proofs stay valid.
+
+    Backups, job files and reports in other hands are not reached.
+
+    Example: anglewright job erase 'Order desk' --why 'asked for in writing' --by 'operator 2'
+    """
+    from rig.cli.pages.job import erasure_rows
+    from rig.jobs.kept.erasing import erase_customer
+    from rig.records.store import Store
+
+    done = erase_customer(Store(), customer, why=why, who=who, keep_reports=keep_reports)
+    print_json(asdict(done)) if as_json else click.echo("\n".join(erasure_rows(done, keep_reports)))

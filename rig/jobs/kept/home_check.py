@@ -15,6 +15,7 @@ from rig.certificate.shop import load_shop
 from rig.errors import RigError
 from rig.records.backup import differing_files, restore
 from rig.records.book.entries import read_entry
+from rig.records.names import FOLDER, MISSING, erased_tokens, read_name
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 
@@ -33,12 +34,26 @@ def damages(home: Path) -> list[str]:
             read_entry(file)
         except RigError as fault:
             found.append(f"book: {fault.message}")
+    found += _name_damages(home)
     known = set(store.ids())
     for entry in Register(home).entries:
         if entry.event != "withdrawn" and entry.run not in known:
             found.append(f"runs/{entry.run}: the folder of report {entry.number} is missing")
     for run in store.ids():
         found += _run_damages(store, StoredRun(store.folder / run))
+    return found
+
+
+def _name_damages(home: Path) -> list[str]:
+    """Names that are not what records refer to, and files of names that an erasure left behind."""
+    found, gone = [], erased_tokens(home)
+    for file in sorted((home / FOLDER).glob("*.json")):
+        try:
+            read_name(file)
+        except RigError as fault:
+            found.append(f"names: {fault.message}")
+        if file.stem in gone:
+            found.append(f"names/{file.name}: was to be erased; any `anglewright job` command finishes it")
     return found
 
 
@@ -55,6 +70,10 @@ def _run_damages(store: Store, run: StoredRun) -> list[str]:
     try:
         if run.record is None:
             return [] if run.journal.lines else [f"runs/{run.id}: no line of its journal is left"]
-        return [f"runs/{run.id}: {place}" for place in verify_run(store, run) if not place.startswith("register: ")]
+        missing = [f"runs/{run.id}: the customer's name is missing"] if run.header.customer == MISSING else []
+        return [
+            *missing,
+            *(f"runs/{run.id}: {place}" for place in verify_run(store, run) if not place.startswith("register: ")),
+        ]
     except RigError as fault:
         return [f"runs/{run.id}: {fault.message.replace(f'{store.home}/', '')}"]

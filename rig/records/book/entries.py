@@ -20,6 +20,7 @@ from rig.records.book.laboratory import OF_THE_LABORATORY, Correction
 from rig.records.book.lot_entries import OF_A_LOT, FittingOutcome, SeverityAct
 from rig.records.book.numbered import Numbered
 from rig.records.files import read_json, to_json, write_new
+from rig.records.names import refer_in, resolve_in
 from rig.records.schema import check_texts, dump, load
 
 SCHEMA = "anglewright entry 1"
@@ -148,12 +149,23 @@ OF_A_KIND: Mapping[str, type] = {
 }
 
 
+NAMES: Mapping[str, tuple[str, ...]] = {
+    "job": ("customer", "contact"),
+    "return": ("handed_to",),
+    "correction": ("new_customer",),
+}
+"""Kind -> fields that name a customer: an entry holds references in their place (rig/records/names.py)."""
+
+
 def read_entry(path: Path) -> dict[str, Any]:
-    """One entry {schema, kind, made_utc, data}. Raises RecordError for a missing file, or one that is damaged."""
+    """One entry {schema, kind, made_utc, data}, with the names that it refers to.
+
+    Raises RecordError for a missing file, or one that is damaged.
+    """
     found = load(BookEntry, read_json(path), str(path), SCHEMA)
     if found.kind in OF_A_KIND:
         load_data(found.kind, found.data, str(path))
-    return dump(found)
+    return dump(replace(found, data=resolve_in(path.parent.parent, found.data, NAMES.get(found.kind, ()))))
 
 
 def load_data(kind: str, data: Mapping[str, Any], where: str) -> Any:
@@ -198,6 +210,7 @@ def write_entry(folder: Path, kind: str, record: Record, time_field: str) -> tup
     data = dump(record)
     check_texts(data)
     folder.mkdir(parents=True, exist_ok=True)
+    data = refer_in(folder.parent, data, NAMES.get(kind, ()))
     name = f"{now:%Y%m%d-%H%M%S-%f}-{kind}-{secrets.token_hex(2)}"
     write_new(folder / f"{name}.json", to_json(dump(BookEntry(kind=kind, made_utc=utc, data=data))))
     return record, name

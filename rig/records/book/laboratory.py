@@ -105,6 +105,21 @@ class Correction:
         return (self.part, self.serial) == (part, serial) and self.job in ("", job)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Erasure:
+    """A customer's name that was erased for a stated reason. tokens: what stood for it (rig/records/names.py).
+
+    runs: those that referred to it. keep_reports: whether the reports that print it stay in their folders. It names
+    nobody but who erased."""
+
+    tokens: tuple[str, ...]
+    runs: tuple[str, ...]
+    why: str
+    who: str
+    keep_reports: bool = False
+    at_utc: str = ""
+
+
 OF_THE_LABORATORY: Mapping[str, type] = {
     "safety-proof": SafetyProof,
     "authorisation": Authorisation,
@@ -112,4 +127,5 @@ OF_THE_LABORATORY: Mapping[str, type] = {
     "declared-standard": DeclaredStandard,
     "method-validation": MethodValidation,
     "correction": Correction,
+    "erasure": Erasure,
 }

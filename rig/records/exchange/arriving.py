@@ -27,6 +27,7 @@ from rig.records.exchange.manifest import (
     copy_hashed,
 )
 from rig.records.files import LIMIT_BYTES, parse_json, sha256_of, sync, unwritable, write_new
+from rig.records.names import FOLDER, erased_tokens, read_name
 from rig.records.run.stored import StoredRun
 from rig.records.schema import load
 from rig.records.store import Store
@@ -184,7 +185,10 @@ def _compare_runs(path: Path, store: Store, staging: Path) -> tuple[list[str], l
 
 
 def _check_entries(path: Path, staging: Path, job: str) -> None:
-    """The staged entries of the book: each must be one of this job, in its schema."""
+    """The staged entries of the book: each must be one of this job, in its schema; each name what its token says."""
+    for file in sorted(staging.glob(f"{FOLDER}/*.json")):
+        with _name_archive(path, staging):
+            read_name(file)
     for file in sorted(staging.glob("book/*.json")):
         with _name_archive(path, staging):
             entry = read_entry(file)
@@ -204,7 +208,7 @@ def _name_archive(path: Path, staging: Path) -> Iterator[None]:
 def _take_in(store: Store, accepted: Path) -> int:
     """Move an accepted import to its places; how many entries were new. Safe to repeat after a kill."""
     book, registers = store.home / "book", store.home / REGISTERS
-    for folder in (store.folder, book, registers):
+    for folder in (store.folder, book, registers, store.home / FOLDER):
         folder.mkdir(parents=True, exist_ok=True)
     for folder in sorted(accepted.glob("runs/*")):
         if not (store.folder / folder.name).exists():
@@ -213,6 +217,9 @@ def _take_in(store: Store, accepted: Path) -> int:
         store.index.mark_stale(folder.name)  # later files of a run that is here: a report, a remark, a judgement
         _copy_new(sorted(folder.iterdir()), store.folder / folder.name)
     sync(store.folder)
+    gone = erased_tokens(store.home)  # what was erased here does not come back
+    names = [file for file in sorted(accepted.glob(f"{FOLDER}/*.json")) if file.stem not in gone]
+    _copy_new(names, store.home / FOLDER)
     entries = _copy_new(sorted(accepted.glob("book/*.json")), book)
     _copy_new(sorted(accepted.glob("register/*.json")), registers)
     shutil.rmtree(accepted)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import zipfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -16,7 +16,8 @@ from rig.errors import RecordError, UsageError
 from rig.records.book.jobs import Book
 from rig.records.exchange.manifest import INSIDE, MANIFEST, SIGNATURE, Manifest, copy_hashed
 from rig.records.files import sync, take_name, to_json, unwritable
-from rig.records.run.stored import StoredRun
+from rig.records.names import FOLDER, TOKEN
+from rig.records.run.stored import RECORD, StoredRun
 from rig.records.schema import dump
 from rig.records.store import Store
 
@@ -63,6 +64,8 @@ def export_job(
         for entry in entries:
             name = f"book/{entry['entry']}.json"
             hashes[name] = _pack(archive, book.folder / f"{entry['entry']}.json", name)
+        for file in _names(store, closed, [book.folder / f"{entry['entry']}.json" for entry in entries]):
+            hashes[f"{FOLDER}/{file.name}"] = _pack(archive, file, f"{FOLDER}/{file.name}")
         for file_name, data in (registers or {}).items():
             name = f"register/{file_name}"
             archive.writestr(name, data)
@@ -79,6 +82,15 @@ def export_job(
         entries=len(entries),
         left_out=tuple(sorted(left_out)),
     )
+
+
+def _names(store: Store, runs: Sequence[StoredRun], entries: Sequence[Path]) -> list[Path]:
+    """Files of the names that these runs and entries refer to; one that was erased is no longer there."""
+    referring = [*entries]
+    for run in runs:
+        referring += [run.path / RECORD, *run.path.glob("correction*.json")]
+    tokens = {token for file in referring for token in TOKEN.findall(file.read_text(encoding="utf-8"))}
+    return [file for token in sorted(tokens) if (file := store.home / FOLDER / f"{token}.json").exists()]
 
 
 @contextmanager

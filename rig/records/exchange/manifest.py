@@ -1,6 +1,7 @@
 """A whole job in one file, to hand to a customer, an expert or another bench: written with hashes, checked when read.
 
     <job>.zip    runs/<id>/... (every file of every closed run)   book/<entry>.json   register/<log>-<root>.json
+                 names/<token>.json (the customers that these refer to)
                  manifest.json (schema, hashes)   manifest.sig (the shop's signature over it, where it has a key)
 
 Nothing enters a home before everything fits: every hash of the archive, every run's own hashes, records and entries in
@@ -21,7 +22,9 @@ SCHEMA = "anglewright job 1"
 MANIFEST = "manifest.json"
 SIGNATURE = "manifest.sig"
 REGISTERS = "registers"  # folder of a home: extracts of other homes' registers, as they came
-INSIDE = re.compile(r"(?:runs/\w+-\w+-\w+/\w[\w.-]*|book/\w[\w.-]*\.json|register/\w[\w.-]*\.(?:json|pem))")
+INSIDE = re.compile(
+    r"(?:runs/\w+-\w+-\w+/\w[\w.-]*|book/\w[\w.-]*\.json|register/\w[\w.-]*\.(?:json|pem)|names/[0-9a-f]{24}\.json)"
+)
 PIECE = 1 << 20
 MOST_FILES = 100_000
 MOST_BYTES = 64 << 30  # of a whole archive, unpacked

@@ -106,6 +106,16 @@ class Database:
         for tail in ("-wal", "-shm"):
             self.file.with_name(self.file.name + tail).unlink(missing_ok=True)
 
+    def compact(self) -> None:
+        """Write an embedded database anew, so that nothing of deleted rows is left in it. Raises RecordError."""
+        if self.file is None:
+            return
+        with self._faults_named():
+            self.close()
+            with closing(sqlite3.connect(self.file, timeout=BUSY_S, isolation_level=None)) as connection:
+                connection.execute("VACUUM")
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
     def close(self) -> None:
         """Give the connections back; the next use opens again."""
         if self._engine is not None:

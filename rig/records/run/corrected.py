@@ -12,14 +12,17 @@ from pathlib import Path
 
 from rig.errors import RecordError
 from rig.records.files import read_json, to_json, write_beside
+from rig.records.names import refer_in, resolve_in
 
 SCHEMA = "anglewright correction entry 1"
 WORDS = ("serial", "part", "customer")
+NAMED = ("customer",)  # kept as references (rig/records/names.py)
 
 
 def add_correction(run: Path, words: Mapping[str, str], *, why: str, who: str, at_utc: str) -> Path:
     """Put a correction beside a run; the file. Raises RecordError (disk)."""
-    data = {"schema": SCHEMA, "made_utc": at_utc, "who": who, "why": why, "words": dict(words)}
+    kept = refer_in(run.parent.parent, words, NAMED)
+    data = {"schema": SCHEMA, "made_utc": at_utc, "who": who, "why": why, "words": kept}
     return write_beside(run / "correction.json", to_json(data))
 
 
@@ -32,4 +35,4 @@ def correct_words(run: Path) -> dict[str, str]:
         if data.get("schema") != SCHEMA or not isinstance(words, Mapping):
             raise RecordError(f"{file}: is no entry of schema {SCHEMA!r}.", next_action="Restore it from a copy.")
         found |= {name: str(words[name]) for name in WORDS if words.get(name)}
-    return found
+    return {name: str(text) for name, text in resolve_in(run.parent.parent, found, NAMED).items()}

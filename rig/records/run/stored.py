@@ -7,7 +7,7 @@ first needed. It knows no index and no other run.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from typing import Any
 from rig.errors import RecordError
 from rig.quantity import Reading
 from rig.records.files import read_json, sha256_of
+from rig.records.names import refer, refer_in, resolve, resolve_in
 from rig.records.run.journal import JournalLine, JournalLines, read_journal
 from rig.records.run.raw import RawReader
 from rig.records.run.record import RUN_SCHEMA, RunHeader, RunRecord, load_judgement, load_record
@@ -25,6 +26,7 @@ from rig.result import Judgement
 JOURNAL, RAW, RECORD = "journal.jsonl", "raw.h5", "run.json"
 WITNESS = "witness.json"
 WITNESS_SCHEMA = "anglewright witness entry 1"
+NAMED_DETAILS = ("customer_contact",)  # details of a header that name a customer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +73,12 @@ class StoredRun:
 
     @cached_property
     def header(self) -> RunHeader:
-        """The header: from the closed record, else from the journal's first line."""
+        """The header, with the names that it refers to: from the closed record, else from the journal's first line."""
+        return named_header(self.path.parent.parent, self.header_as_kept)
+
+    @property
+    def header_as_kept(self) -> RunHeader:
+        """The header with references in place of names, as it is hashed."""
         if self.record is not None:
             return self.record.header
         where = f"{self.path / JOURNAL}"
@@ -160,6 +167,18 @@ class StoredRun:
         """Names of the files that are missing or no longer what they were when the run was closed."""
         closed = self.record.hashes if self.record else {}
         return [n for n, h in closed.items() if not (self.path / n).exists() or sha256_of(self.path / n) != h]
+
+
+def named_header(home: Path, header: RunHeader) -> RunHeader:
+    """A header with the customer and the contact that it refers to."""
+    details = resolve_in(home, header.details, NAMED_DETAILS)
+    return replace(header, customer=resolve(home, header.customer), details=details)
+
+
+def referring_header(home: Path, header: RunHeader) -> RunHeader:
+    """A header as it is kept: references in place of the customer and the contact."""
+    details = refer_in(home, header.details, NAMED_DETAILS)
+    return replace(header, customer=refer(home, header.customer), details=details)
 
 
 def judgement_files(run: Path) -> list[Path]:
