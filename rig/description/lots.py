@@ -13,7 +13,7 @@ from typing import Literal
 from pydantic import Field, field_validator, model_validator
 
 from rig.description.loading import Strict, load_checked
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.statistics.sampling_plan import AQLS, LEVELS
 
 SCHEMA = "anglewright lot 1"
@@ -51,7 +51,7 @@ class Check(Strict):
     def _known(cls, value: tuple[str, ...]) -> tuple[str, ...]:
         for pattern in value:
             if pattern != VISUAL and not any(fnmatchcase(id_, pattern) for id_ in MEASURANDS):
-                raise ValueError(f"{pattern!r} is no line; they are listed in rig/quantity.py, or write 'visual'")
+                raise ValueError(f"{pattern!r} is no line; they are listed in rig/measurands.py, or write 'visual'")
         return value
 
     @model_validator(mode="after")

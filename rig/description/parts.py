@@ -12,7 +12,8 @@ from pydantic import Field, field_validator, model_validator
 from rig.description.loading import Strict, line_of, load_checked, read_toml
 from rig.description.places import find
 from rig.errors import UsageError
-from rig.quantity import Limit, measurand
+from rig.measurands import measurand
+from rig.quantity import Limit
 from rig.resolver.part import TERMINALS, CoilNominal, DecisionRule, Excitation, Part, ThermistorNominal
 
 
@@ -70,7 +71,7 @@ class _Limit(Strict):
         try:
             about = measurand(value).about
         except KeyError:
-            raise ValueError(f"unknown measurand {value!r}; they are listed in rig/quantity.py") from None
+            raise ValueError(f"unknown measurand {value!r}; they are listed in rig/measurands.py") from None
         if about != "part":
             raise ValueError(f"{value!r} is a fact about the rig and is never judged")
         return value

@@ -14,8 +14,8 @@ from dataclasses import replace
 
 from rig.evaluation.results import ARCMIN_PER_RAD, half_width, make_result
 from rig.evaluation.sampler.phasors import SeriesPhasors
+from rig.measurands import measurand
 from rig.observed import Absent, Observed
-from rig.quantity import measurand
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 

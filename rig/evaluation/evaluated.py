@@ -41,8 +41,8 @@ from rig.evaluation.turn.ratio import ratio_results
 from rig.evaluation.turn.ratios import Turn
 from rig.evaluation.turn.rotation import Rotation
 from rig.evaluation.turn.slip import Slip
+from rig.measurands import MEASURANDS
 from rig.observed import Absent, Observed
-from rig.quantity import MEASURANDS
 from rig.resolver.turn.angle import PolePairs
 from rig.resolver.turn.attribution import Cause
 from rig.result import Result

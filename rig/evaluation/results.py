@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from rig.description.benches import Device, Spec
-from rig.quantity import Scalar, measurand
+from rig.measurands import measurand
+from rig.quantity import Scalar
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine, combine, largest_first
 

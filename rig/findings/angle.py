@@ -1,8 +1,7 @@
-"""Patterns in the driven and turned figures: shorted turns, gap and rotor, loose or wrong rotor, wiring.
+"""Patterns in the driven and turned figures: shorted turns, gap and rotor, loose or wrong rotor.
 
 It must never repeat what the DC figures say. A closed turn leaves a quadrature at the nulls and orders p, 2p; orders
-that are no multiple of p are the rotor's or the positioner's; a leak between coils leaves a constant part; swapped or
-reversed outputs turn the direction round.
+that are no multiple of p are the rotor's or the positioner's; a leak between coils leaves a constant part.
 """
 
 from __future__ import annotations
@@ -116,38 +115,6 @@ def loose(inspection: Inspection, _results: Results) -> list[Sign]:
     ]
 
 
-BACKWARDS = "the electrical angle falls while the rotor turns in the positive sense; ratios are normal"
-CLASS = (
-    "sine and cosine swapped (zero at 90 or 270), one output pair reversed (zero at 0 or 180) and positions counted "
-    "the other way round all do this; the excitation pair reversed moves the zero by 180. Without a zero that is known "
-    "to be the part's they can't be told apart"
-)
-EVEN, LIKELIER = 0.5, 0.7  # weights of wirings that a turn alone can't tell apart
-
-
-def _backwards(results: Results, quarter: bool) -> list[Sign]:
-    """The class of wirings that turn the direction round; a zero that is known makes one likelier, none certain.
-
-    quarter: whether this one leaves the zero at 90 or 270 deg electrical.
-    """
-    zero = value(results, "zero_elec_deg")
-    if (value(results, "direction") or 1.0) > 0:
-        return []
-    likelier = zero is not None and (round(zero / 90.0) % 2 == 1) == quarter
-    at = "" if zero is None else f"; {zero:.1f} deg electrical at the datum"
-    return [Sign(weight=LIKELIER if likelier else EVEN, evidence=BACKWARDS + at, against=CLASS)]
-
-
-def swapped_outputs(_inspection: Inspection, results: Results) -> list[Sign]:
-    """The direction is turned round: by swapped outputs."""
-    return _backwards(results, quarter=True)
-
-
-def reversed_output(_inspection: Inspection, results: Results) -> list[Sign]:
-    """The direction is turned round: by one reversed output."""
-    return _backwards(results, quarter=False)
-
-
 def wrong_rotor(inspection: Inspection, results: Results) -> list[Sign]:
     """Outputs that follow another rotor, or other pole pairs with an index that clears the axis."""
     obs, pairs, found = inspection.observed, inspection.evaluated.pole_pairs, inspection.evaluated.turn
@@ -231,9 +198,6 @@ def _gap(inspection: Inspection, results: Results) -> list[Sign]:
 
 
 UNASKED = (facts.excitation_open, facts.an_output_open, facts.not_turned, facts.comes_and_goes)
-PIN_BY_PIN = (
-    "Compare with a known-good part on the same holder; check the harness pin by pin, and the side looked from."
-)
 PATTERNS = (
     Pattern(
         code="wrong-rotor",
@@ -264,28 +228,6 @@ PATTERNS = (
         blocked_by=("wrong-rotor",),
         unless=UNASKED,
         asks=("error_max_elec_arcmin", *R20),
-    ),
-    Pattern(
-        code="wiring-swapped",
-        prior=0.02,
-        looks_at="the direction",
-        check=swapped_outputs,
-        text="sine and cosine are swapped, or another of its class",
-        next_test=PIN_BY_PIN,
-        blocked_by=("wrong-rotor", "loose-rotor"),
-        unless=UNASKED,
-        asks=("direction",),
-    ),
-    Pattern(
-        code="wiring-reversed",
-        prior=0.02,
-        looks_at="the direction",
-        check=reversed_output,
-        text="one output is reversed, or another of its class",
-        next_test=PIN_BY_PIN,
-        blocked_by=("wrong-rotor", "loose-rotor"),
-        unless=UNASKED,
-        asks=("direction",),
     ),
     Pattern(
         code="gap-or-rotor",

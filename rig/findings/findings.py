@@ -15,11 +15,17 @@ from rig.evaluation.inspection.inspection import Inspection
 from rig.findings import angle as finding_angle
 from rig.findings import coils as finding_coils
 from rig.findings import rotation as finding_rotation
+from rig.findings import wiring as finding_wiring
 from rig.findings.pattern import Pattern, Sign, recognise
 from rig.result import Finding, Judged, Result
 from rig.uncertainty.conformity import Verdict
 
-PATTERNS = (*finding_coils.PATTERNS, *finding_angle.PATTERNS, *finding_rotation.PATTERNS)
+PATTERNS = (
+    *finding_coils.PATTERNS,
+    *finding_angle.PATTERNS,
+    *finding_wiring.PATTERNS,
+    *finding_rotation.PATTERNS,
+)
 BY_CODE: Mapping[str, Pattern] = {pattern.code: pattern for pattern in PATTERNS}
 OTHER = 0.05  # prior of what nobody thought of
 SUREST = 0.98  # no pattern on this bench is surer

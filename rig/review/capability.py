@@ -18,8 +18,9 @@ from rig.description.holders import Holder
 from rig.evaluation.angle.correction import KEY, SCHEMA, tied_to
 from rig.evaluation.angle.positioner import cyclic_orders
 from rig.evaluation.evaluated import evaluate
+from rig.measurands import measurand
 from rig.observed import Observed
-from rig.quantity import Limit, measurand
+from rig.quantity import Limit
 from rig.resolver.axis.clampings import choose_offsets_mech_rad, variance_factors
 from rig.resolver.axis.rotor_places import radius_factor
 from rig.resolver.part import Part

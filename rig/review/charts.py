@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from rig.errors import UsageError
-from rig.quantity import BENCH
+from rig.measurands import BENCH
 from rig.records.book.entries import load_data, read_entries
 from rig.records.book.laboratory import DeclaredStandard
 from rig.records.run.stored import StoredRun

@@ -30,9 +30,10 @@ from rig.evaluation.bench.watching import watch_judgement
 from rig.evaluation.evaluated import evaluate
 from rig.evaluation.inspection.inspection import Inspection
 from rig.findings.findings import findings
+from rig.measurands import measurand
 from rig.observed import Absent, Observed
 from rig.pins.search import find_pins
-from rig.quantity import Limit, measurand
+from rig.quantity import Limit
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.library.frozen import add_frozen_limits, opinions

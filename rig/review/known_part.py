@@ -11,7 +11,7 @@ import math
 from statistics import median
 
 from rig.evaluation.bench.proof import ProofLine
-from rig.quantity import measurand
+from rig.measurands import measurand
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 

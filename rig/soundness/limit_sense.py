@@ -12,7 +12,8 @@ from dataclasses import replace
 
 from rig.evaluation.evaluated import Evaluated
 from rig.evaluation.inspection.lines import value
-from rig.quantity import Limit, measurand
+from rig.measurands import measurand
+from rig.quantity import Limit
 from rig.resolver.part import Part
 from rig.result import Judged, Reason, Result
 from rig.uncertainty.conformity import Verdict, verdict_of

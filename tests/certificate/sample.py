@@ -15,7 +15,8 @@ from rig.certificate.content.report import Content
 from rig.certificate.faces import build_report
 from rig.certificate.page.fonts import TEMPLATES, compiler
 from rig.certificate.page.pdf import template_data
-from rig.quantity import Limit, Reading, measurand
+from rig.measurands import measurand
+from rig.quantity import Limit, Reading
 from rig.records.run.record import RunHeader
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store

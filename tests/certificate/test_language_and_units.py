@@ -23,7 +23,7 @@ from rig.certificate.words.language import TEXTS, language
 from rig.certificate.words.units import Units, in_units
 from rig.certificate.words.wording import display, short_name
 from rig.errors import DescriptionError, UsageError
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.uncertainty.conformity import verdict_of
 
 DE = language("de")

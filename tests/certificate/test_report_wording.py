@@ -13,7 +13,8 @@ from rig.certificate.content.key_lines import bar_of, key_lines
 from rig.certificate.content.report import tally
 from rig.certificate.content.rows import angle_rows, budgets, groups, impedance_rows, rig_facts
 from rig.certificate.words.wording import display, find_measurand, number, short_name
-from rig.quantity import MEASURANDS, Limit
+from rig.measurands import MEASURANDS
+from rig.quantity import Limit
 from rig.result import Judged, Judgement
 from rig.uncertainty.conformity import Verdict, verdict_of
 

@@ -7,7 +7,8 @@ import math
 import pytest
 
 from rig.findings import findings
-from rig.quantity import MEASURANDS, Limit
+from rig.measurands import MEASURANDS
+from rig.quantity import Limit
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.witness.reading import settle_by_reseat, settle_sensor
 from rig.review.witness.settling import Settled, WithoutRig, overall, settle, together

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import binom
 
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.result import Result
 from rig.uncertainty.budget import BudgetLine
 

@@ -18,7 +18,7 @@ from drawn_rig import Drawn, DrawnRun, drawn
 
 from drivers.simulated.world.truth import truth
 from rig.evaluation.evaluated import evaluate
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.result import Result
 
 COUNTED = {"pole_pairs", "direction"}

@@ -15,7 +15,7 @@ from coverage_table import Outcome, outcome
 from foreign.bench_run import BenchRun
 from foreign.world import foreign_world
 from rig.evaluation.evaluated import evaluate
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.result import Result
 
 COUNTED = ("pole_pairs", "direction")

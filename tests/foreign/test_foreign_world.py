@@ -24,6 +24,7 @@ from foreign.world import foreign_world
 TOP = Path(__file__).parents[2]
 ALLOWED = (
     "rig.observed",
+    "rig.measurands",
     "rig.quantity",
     "rig.description",
     "rig.signal.waveform",

@@ -7,7 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from rig.description.lots import LotFile
-from rig.quantity import Limit, measurand
+from rig.measurands import measurand
+from rig.quantity import Limit
 from rig.records.book.lot_entries import LotDelivery, LotOpened
 from rig.records.book.lots import LotBook
 from rig.records.run.record import RunHeader

@@ -56,19 +56,29 @@ def relative(path: Path) -> str:
 # ---- boxes and sizes ----------------------------------------------------------------------------------------------
 
 
-def boxes() -> Shown:
-    """At most twelve boxes (modules or packages) on a sheet, two levels below a room, no file over 300 lines."""
-    folders = sorted({path.parent for path in sources()})
+def box_counts() -> dict[str, int]:
+    """Folder -> its modules and packages, tables of data left out."""
     counts = {}
-    for folder in folders:
+    for folder in sorted({path.parent for path in sources()}):
         inside = [one for one in folder.iterdir() if one.suffix == ".py" and one.name != "__init__.py"]
         inside += [one for one in folder.iterdir() if one.is_dir() and any(one.glob("**/*.py"))]
         counts[relative(folder)] = len(inside)
+    return counts
+
+
+def line_counts() -> dict[str, int]:
+    """File -> its lines."""
+    return {relative(path): len(path.read_text().splitlines()) for path in sources()}
+
+
+def boxes() -> Shown:
+    """At most twelve boxes (modules or packages) on a sheet, two levels below a room, no file over 300 lines."""
+    counts = box_counts()
     crowded = {name: n for name, n in counts.items() if n > MOST_BOXES and name not in FLAT}
     yield not crowded, f"{len(counts)} sheets, more than {MOST_BOXES} boxes on: {crowded or 'none'}"
-    deep = [name for name in map(relative, folders) if name.count("/") > 3 and name not in FLAT]
+    deep = [name for name in counts if name.count("/") > 3 and name not in FLAT]
     yield not deep, f"deeper than two levels below a room: {deep or 'none'}"
-    long = {relative(p): n for p in sources() if (n := len(p.read_text().splitlines())) > MOST_LINES}
+    long = {name: n for name, n in line_counts().items() if n > MOST_LINES}
     yield not long, f"files over {MOST_LINES} lines: {long or 'none'}"
 
 

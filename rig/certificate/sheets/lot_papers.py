@@ -10,7 +10,7 @@ from rig.certificate.sheets.sheet import Cell, Sheet, Table, Text, value_cell, v
 from rig.certificate.shop import Shop
 from rig.certificate.words.units import Units, in_units
 from rig.certificate.words.wording import display, short_name
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.records.run.remarks import read_remarks
 from rig.review.lots.answer import LotAnswer
 from rig.review.lots.counting import NONCONFORMING

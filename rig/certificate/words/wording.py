@@ -12,7 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from rig.errors import UsageError
-from rig.quantity import Limit, Measurand, Scalar, measurand
+from rig.measurands import Measurand, measurand
+from rig.quantity import Limit, Scalar
 from rig.result import Judged, Result
 from rig.uncertainty.conformity import Verdict, verdict_of
 from rig.uncertainty.rounding import round_for_verdict, round_result

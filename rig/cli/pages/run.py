@@ -28,7 +28,7 @@ from rig.jobs.bench.axis_standing import axis_sentence
 from rig.jobs.bench.recording import KeptDialogue
 from rig.jobs.demo import SHOP, DemoUnit
 from rig.jobs.run_job import Finished
-from rig.quantity import measurand
+from rig.measurands import measurand
 from rig.result import Judged
 from rig.review.open_lines import OpenLine
 

@@ -268,7 +268,7 @@ def standard(line: str, of: str, u: float, **words: Any) -> None:
     Example: anglewright bench standard --help
     """
     from rig.jobs.night.checks.standards import declare_standard
-    from rig.quantity import BENCH, measurand
+    from rig.measurands import BENCH, measurand
     from rig.records.book.laboratory import DeclaredStandard
     from rig.records.store import Store
 

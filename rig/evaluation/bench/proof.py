@@ -18,8 +18,8 @@ import numpy as np
 from rig.evaluation.bench.ratio_standard import match, phase_limits_deg
 from rig.evaluation.results import by_scatter, half_width, specification, standard
 from rig.evaluation.sampler.channels import Channels
+from rig.measurands import BENCH, measurand
 from rig.observed import Observed
-from rig.quantity import BENCH, measurand
 from rig.result import finite
 from rig.uncertainty.budget import BudgetLine, combine
 from rig.uncertainty.conformity import acceptance_zone

@@ -14,8 +14,8 @@ from typing import Any
 
 from rig.errors import UsageError
 from rig.evaluation.results import by_scatter, standard
+from rig.measurands import measurand
 from rig.observed import Observed
-from rig.quantity import measurand
 from rig.result import Result
 from rig.uncertainty.budget import combine
 from rig.uncertainty.coverage import type_a

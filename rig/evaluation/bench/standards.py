@@ -9,7 +9,8 @@ from collections.abc import Mapping, Sequence
 
 from rig.evaluation.bench.proof import NOT_CAPABLE, NOT_TAKEN, OUTSIDE, WITHIN, ProofLine
 from rig.evaluation.evaluated import Evaluated
-from rig.quantity import BENCH, Limit
+from rig.measurands import BENCH
+from rig.quantity import Limit
 from rig.result import Judged, Judgement, Result
 from rig.uncertainty.conformity import Verdict
 

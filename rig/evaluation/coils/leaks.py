@@ -7,8 +7,9 @@ It must never be called an insulation test: it stays below the meter's few volts
 from __future__ import annotations
 
 from rig.evaluation.results import half_width, half_width_of, make_result, make_untested
+from rig.measurands import MEASURANDS
 from rig.observed import Observed
-from rig.quantity import MEASURANDS, Reading
+from rig.quantity import Reading
 from rig.result import Result
 
 NOTE = "at the multimeter's own low voltage; not an insulation test"

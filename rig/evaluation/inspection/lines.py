@@ -1,6 +1,6 @@
 """Which lines a fault of the rig spoils, by groups of measurand ids, and what diagnosis asks again and again.
 
-It must never hold a limit of a part. Groups: rig/quantity.py.
+It must never hold a limit of a part. Groups: rig/measurands.py.
 """
 
 from __future__ import annotations
@@ -9,8 +9,9 @@ from collections.abc import Iterable, Sequence
 from statistics import median
 
 from rig.evaluation.evaluated import Evaluated
+from rig.measurands import MEASURANDS
 from rig.observed import Observed
-from rig.quantity import MEASURANDS, Reading
+from rig.quantity import Reading
 from rig.resolver.part import COILS
 from rig.result import Result
 

@@ -11,19 +11,18 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from rig.control.arming.arming import Arming, ArmingEvent, ArmingState
+from rig.control.arming.arming import ArmingEvent, ArmingState
 from rig.control.bench import Bench
 from rig.control.sequencer import StepSequence
 from rig.control.step import JournalWriter, Progress, RawWriter
 from rig.errors import Cancelled, SafetyStop
 from rig.jobs.controller.ask import NIGHT, Ask
+from rig.jobs.controller.bench_line import arming_state, bench_line
 from rig.jobs.controller.durations import Durations
-from rig.jobs.controller.picture import Picture
+from rig.jobs.controller.onlooker import ViewedJournal, ViewedRaw
+from rig.jobs.controller.picture import Picture, capture_frame
 from rig.jobs.controller.place import Seat, bind
 from rig.jobs.controller.server import ATTENDED_S, Answer, Server
 from rig.jobs.operator.terminal import answer_of
@@ -31,7 +30,6 @@ from rig.records.store import RunFolder
 from rig.signal.waveform import Waveform
 
 QUESTION_S = 300.0
-OFF, OHMS, ARMED, LIVE, UNKNOWN = "OFF", "OHMS", "ARMED", "LIVE", "NO ANSWER"
 
 
 class Live:
@@ -45,6 +43,7 @@ class Live:
         self._posted: deque[tuple[Callable[..., Any], tuple[Any, ...]]] = deque()
         self._messages: list[tuple[Mapping[str, Any], bytes]] = []
         self._bench: Bench | None = None
+        self._journal: ViewedJournal | None = None  # where marks go
         self._stop: SafetyStop | None = None
         self._durations = Durations(seat.folder)
         self._question: tuple[int, tuple[str, ...]] | None = None
@@ -74,7 +73,7 @@ class Live:
         bench.guard.hot = self._picture.line.get("hot")  # until this run has read it
         if self._stop is not None:
             bench.token.set(self._stop)
-        self.state("waiting for the arming" if self._arming_state() is not ArmingState.ARMED else "armed")
+        self.state("armed" if arming_state(bench) is ArmingState.ARMED else "waiting for the arming")
 
     def begun(
         self, folder: RunFolder, bench: Bench, sequence: StepSequence, frequency_hz: float
@@ -103,7 +102,8 @@ class Live:
         self._post(self._picture.begin, run, frequency_hz, bench.file.sampler)
         self.state("running")
         self._post(self._say, {"kind": "run", **run})
-        return _LookedJournal(self, folder.journal), _LookedRaw(self, folder.raw)
+        self._journal = ViewedJournal(folder.journal, self.written)
+        return self._journal, ViewedRaw(folder.raw, self.note_capture)
 
     def note_closed(self) -> None:
         """The bench is safe and closed."""
@@ -200,18 +200,7 @@ class Live:
     def _send_capture(self, where: str, waveform: Waveform) -> None:
         self._picture.capture_phasors(where, waveform)
         if self._server.wants_frames:
-            codes = np.ascontiguousarray(waveform.codes, dtype="<i4" if waveform.codes.dtype.itemsize > 2 else "<i2")
-            head = {
-                "kind": "frame",
-                "capture": where,
-                "channels": list(waveform.channels),
-                "samples": int(codes.shape[1]),
-                "type": str(codes.dtype.str),
-                "sample_rate_hz": waveform.sample_rate_hz,
-                "scale_v": [float(one) for one in waveform.scale_v],
-                "offset_v": [float(one) for one in waveform.offset_v],
-            }
-            self._say(head, codes.tobytes())
+            self._say(*capture_frame(where, waveform))
 
     def _send_progress(self, told: Progress) -> None:
         left_s = self._durations.left_s(told)
@@ -256,30 +245,7 @@ class Live:
             )
 
     def _bench_line(self) -> None:
-        bench = self._bench
-        if bench is None:  # closed: it is as warm as it was read last, until the next bench is opened
-            hot = self._picture.line.get("hot")
-            self._picture.line = {"state": OFF, "guard": None, "stop": None, "may_open": hot is None, "hot": hot}
-            return
-        guard = bench.guard
-        seen, hot = guard.seen, guard.hot
-        if guard.is_excited or (bench.axis is not None and bench.axis.moving):
-            state = LIVE
-        elif guard.ohms:
-            state = OHMS
-        else:
-            state = ARMED if self._arming_state() is ArmingState.ARMED else OFF
-        self._picture.line = {
-            "state": state,
-            "guard": None if seen is None else "closed" if seen.guard_closed else "open",
-            "stop": None if seen is None else "pressed" if seen.emergency_stop else "released",
-            "may_open": state in (OFF, OHMS) and hot is None,
-            "hot": hot,
-        }
-
-    def _arming_state(self) -> ArmingState:
-        arming: Arming | None = self._bench.guard.arming if self._bench is not None else None
-        return ArmingState.ARMED if arming is None else arming.state
+        self._picture.line = bench_line(self._bench, self._picture.line.get("hot"))
 
     # ---- verbs
 
@@ -322,12 +288,6 @@ class Live:
         self._picture.marks.append(mark)
         return {"kind": "done"}
 
-    _journal: JournalWriter | None = None
-
-    def look_through(self, journal: JournalWriter) -> None:
-        """Where marks go."""
-        self._journal = journal
-
     def _advance(self, answer: str, number: object) -> Answer:
         if self._question is None:
             return {"kind": "refused", "why": "Nothing is asked just now."}
@@ -337,34 +297,3 @@ class Live:
         self._answer = answer_of(answer, answers)
         self._answered.set()
         return {"kind": "done"}
-
-
-class _LookedJournal:
-    """A run's journal whose lines viewers see once they are on the disk."""
-
-    def __init__(self, live: Live, inner: JournalWriter) -> None:
-        self._live, self._inner = live, inner
-        self.path: Path = inner.path
-        self._lock = threading.Lock()
-        live.look_through(self)
-
-    @property
-    def count(self) -> int:
-        return self._inner.count
-
-    def append(self, kind: str, data: Mapping[str, Any]) -> None:
-        with self._lock:
-            self._inner.append(kind, data)
-            self._live.written(self._inner.count, kind, data)
-
-
-class _LookedRaw:
-    """A run's raw file whose captures viewers see once they are in it."""
-
-    def __init__(self, live: Live, inner: RawWriter) -> None:
-        self._live, self._inner = live, inner
-
-    def append(self, series: str, waveform: Waveform) -> str:
-        where = self._inner.append(series, waveform)
-        self._live.note_capture(where, waveform)
-        return where

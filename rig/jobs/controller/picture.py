@@ -121,3 +121,19 @@ class Picture:
         if since is None:
             return [first]
         return [first, *(one for one in self.events if one["n"] > since)]
+
+
+def capture_frame(where: str, waveform: Waveform) -> tuple[dict[str, Any], bytes]:
+    """A capture as a message: its head, and its codes (channels, samples) as little-endian integers."""
+    codes = np.ascontiguousarray(waveform.codes, dtype="<i4" if waveform.codes.dtype.itemsize > 2 else "<i2")
+    head = {
+        "kind": "frame",
+        "capture": where,
+        "channels": list(waveform.channels),
+        "samples": int(codes.shape[1]),
+        "type": str(codes.dtype.str),
+        "sample_rate_hz": waveform.sample_rate_hz,
+        "scale_v": [float(one) for one in waveform.scale_v],
+        "offset_v": [float(one) for one in waveform.offset_v],
+    }
+    return head, codes.tobytes()

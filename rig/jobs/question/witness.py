@@ -20,7 +20,7 @@ from rig.description.parts import PartFile
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.question.questions import Question, run_question
-from rig.quantity import measurand
+from rig.measurands import measurand
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.result import Awaited

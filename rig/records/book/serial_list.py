@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.errors import DescriptionError
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.records.elsewhere.pairs import read_table_text
 from rig.records.index.history import alike
 from rig.records.schema import check_texts

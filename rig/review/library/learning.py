@@ -11,7 +11,8 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from rig.quantity import MEASURANDS, Limit
+from rig.measurands import MEASURANDS
+from rig.quantity import Limit
 from rig.result import Judgement
 from rig.statistics.tolerance import Learned, good_rejected, learn
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
 from rig.description.lots import VISUAL, Check
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.result import Judged, Judgement
 from rig.uncertainty.conformity import Verdict
 

@@ -15,7 +15,8 @@ from typing import Any
 
 from rig.errors import UsageError
 from rig.evaluation.bench.reclamping import Reproducibility, to_data
-from rig.quantity import MEASURANDS, Limit
+from rig.measurands import MEASURANDS
+from rig.quantity import Limit
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.result import Judged

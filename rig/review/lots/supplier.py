@@ -14,7 +14,7 @@ from statistics import fmean, stdev
 from typing import Any
 
 from rig.errors import UsageError
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.records.book.lots import LotBook
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store

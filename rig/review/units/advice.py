@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.quantity import measurand
+from rig.measurands import measurand
 from rig.records.store import Store
 from rig.result import Judged
 from rig.review.units.comparing import ComparedUnit, UnitComparison

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from rig.errors import UsageError
-from rig.quantity import LEARNED_ORIGINS, Limit, measurand
+from rig.measurands import measurand
+from rig.quantity import LEARNED_ORIGINS, Limit
 from rig.records.run.stored import StoredRun
 from rig.result import Judged, Judgement, finite
 from rig.review.units.margins import Difference, difference, margin

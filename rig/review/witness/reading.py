@@ -16,8 +16,8 @@ from rig.answer import WitnessAnswer
 from rig.evaluation.bench.witnesses import DEAD, DummySeen, SwapSeen
 from rig.evaluation.coils.leaks import leak_id
 from rig.evaluation.evaluated import Evaluated
+from rig.measurands import measurand
 from rig.observed import Observed
-from rig.quantity import measurand
 from rig.resolver.part import COILS
 from rig.result import Judged, Judgement
 from rig.review.witness.settling import Settled, WithoutRig, overall, settle

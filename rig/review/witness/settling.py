@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from rig.answer import SettledLine
-from rig.quantity import measurand
+from rig.measurands import measurand
 from rig.review.witness.suspects import Suspect
 from rig.soundness.witness import NOT_SEAT, OPEN, PART, PART_OR_SEAT, RIG
 

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from rig.findings import findings
-from rig.quantity import MEASURANDS
+from rig.measurands import MEASURANDS
 from rig.result import Judged, Judgement
 from rig.soundness import soundness
 from rig.soundness.witness import SILENT_LINE, titles, witnesses_of

@@ -10,7 +10,7 @@ from datetime import date
 
 from rig.errors import UsageError
 from rig.jobs.kept.laboratory import parse_day
-from rig.quantity import BENCH, BENCH_LINES
+from rig.measurands import BENCH, BENCH_LINES
 from rig.records.book.jobs import Book
 from rig.records.book.laboratory import DeclaredStandard
 from rig.records.run.suspect import put_suspect, suspect_entries
