@@ -38,10 +38,13 @@ SERIAL = (  # query -> settings of its port as it leaves the factory, where the 
     ("tmcl", "axis", "baud=9600"),
     ("lcus", "switch", "baud=9600"),
     ("modbus-probe", "climate", "baud=9600"),
+    ("modbus-inputs", "interlock", "baud=9600"),
+    ("modbus-relays", "switch", "baud=9600"),
     ("nd28x", "encoder", "baud=9600&bits=7&parity=E&stop=2"),
 )
 TEXT = ("scpi", "hmt-probe", "nd28x")
 BOARD_RELAYS = (8, 4, 2, 1)
+COUNTED = {"lcus": BOARD_RELAYS, "modbus-relays": (32, 16, *BOARD_RELAYS)}
 ANSWER_S = 1.0
 SHIFT_S = 0.1
 
@@ -142,8 +145,8 @@ def _small(driver: str, role: str, url: str, make: Make) -> FoundInstrument:
             return _grbl(url)
         if driver == "tmcl":
             return _tmcl(url)
-        if driver == "lcus":
-            return _board(url, make)
+        if driver in COUNTED:
+            return _board(driver, url, make)
         return FoundInstrument(link=url, driver=driver, role=role, identity=_opened(make(driver)("search", url)))
     except NoReply as fault:
         return FoundInstrument(link=url, told=_bare(fault) if "began with" in fault.message else "")
@@ -200,14 +203,18 @@ def _tmcl(url: str) -> FoundInstrument:
     return FoundInstrument(link=url)
 
 
-def _board(url: str, make: Make) -> FoundInstrument:
-    """A relay board tells how many relays it has by how many lines come; the driver wants to know beforehand."""
-    for relays in BOARD_RELAYS:
+def _board(driver: str, url: str, make: Make) -> FoundInstrument:
+    """How many relays a board has is told by how many it lets be read; the driver wants to know beforehand."""
+    for relays in COUNTED[driver]:
         try:
-            identity = _opened(make("lcus")("search", url, relays=relays))
+            identity = _opened(make(driver)("search", url, relays=relays))
+        except NoReply:
+            if driver == "modbus-relays":
+                break  # a board that is there refuses a number of relays in words
+            continue
         except BenchError:
             continue
         return FoundInstrument(
-            link=url, driver="lcus", role="switch", identity=identity, told="a board", options=(("relays", relays),)
+            link=url, driver=driver, role="switch", identity=identity, told="a board", options=(("relays", relays),)
         )
     return FoundInstrument(link=url)

@@ -142,6 +142,15 @@ class InputsModbus(ModbusDevice):
             raise UsageError(f"{name}: guard_bit, stop_bit and the others are different ones of 0 to {INPUTS - 1}.")
         self._guard_bit, self._stop_bit, self._enable = guard_bit, stop_bit, enable_channel
 
+    def open(self) -> None:
+        """Opens, asks who answers, and reads the inputs once: a box that has none refuses that."""
+        super().open()
+        try:
+            self._again(self._bits)
+        except BenchError:
+            self.close()
+            raise
+
     def state(self) -> InterlockState:
         """The two inputs now. A reply that is not whole is BadReply, never a closed guard."""
         bits = self._again(self._bits)

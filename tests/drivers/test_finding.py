@@ -27,13 +27,18 @@ def acts(log):
     return [event for event in events if event != "client"]
 
 
-@pytest.mark.parametrize("families", [{}, pytest.param(OTHERS, marks=pytest.mark.slow)], ids=["usual", "others"])
+MODBUS = {"switch": "modbus-relays", "interlock": "modbus-inputs"}
+SLOW = [pytest.param(families, marks=pytest.mark.slow) for families in (OTHERS, MODBUS)]
+
+
+@pytest.mark.parametrize("families", [{}, *SLOW], ids=["usual", "others", "modbus"])
 def test_every_family_is_recognised_and_asking_switches_nothing(tmp_path, families):
     """Driver by driver, both ways to the switch's box; the log has nothing that a bench left alone has not."""
     log = tmp_path / "log.jsonl"
     with start_simulated(world_file(tmp_path, families), log=log) as served, ThreadPoolExecutor(8) as pool:
         found = dict(zip(served.links, pool.map(recognise, served.links.values()), strict=True))
-    wanted = driver_names(families) | {"interlock": "scpi-switch"}
+    wanted = driver_names(families)
+    wanted["interlock"] = families.get("interlock", "scpi-switch")
     assert {role: one.driver for role, one in found.items()} == {role: wanted[role] for role in served.links}
     assert found["multimeter"].identity.serial.startswith("SIM")
     assert dict(found["switch"].options) == ({"relays": 8} if families else {})

@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from drivers.roles import FoundInstrument
+from drivers.shelf import options_of
+from rig.control.instruments import OPTIONS
 from rig.description.benches import BenchFile
 from rig.description.places import default_home
 from rig.errors import BenchBusy, UsageError
@@ -197,7 +199,10 @@ def _role(
     section = section | {"driver": driver}
     if driver == BY_HAND.get(role):
         return section  # a person has no channels and no calibration
+    taken = options_of(driver, role)
     for key, question, usual in FACTS.get(role, ()):
+        if key in OPTIONS.get(role, ()) and key not in taken:
+            continue  # an option of other drivers of this role
         section[key] = ask.number(f"{role}.{key}", question, usual)
     section["asset"] = ask.text(f"{role}.asset", "inventory number", "")
     if role in CALIBRATED:

@@ -125,24 +125,36 @@ def _check_agrees() -> Iterator[tuple[bool, str]]:
             yield f"lacks {lacks}" in told.replace("\n", " "), f"{name}: check says {lacks}; run refuses"
 
 
+def _by_hand(home: Path, seed: int, slip: float) -> tuple[dict[str, Any], list[str], list[dict[str, Any]]]:
+    """One test by hand: its document, its lines beyond 1.5 U, what the hand really did."""
+    world, log = home / f"world{seed}-{slip}.toml", home / f"log{seed}-{slip}"
+    world.write_text(WORLD.format(seed=1000 + seed, fault=FAULTS[seed % len(FAULTS)], slip=slip), encoding="utf-8")
+    words = ["run", "hand_test", "--part", "KX4-2207-S", "--serial", f"T{seed}", "--bench", "tier_a"]
+    document = _asked([*words, "--world", str(world), "--bench-log", str(log)], str(home))
+    events = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()] if log.exists() else []
+    return document, _wrong(document, str(world)), [event for event in events if event["event"] == "hand"]
+
+
 def _slips() -> Iterator[tuple[bool, str]]:
-    """Tests with a slip in 20 % of the changes (200 asked; HAND_TRIALS tells how many): no wrong line."""
-    count, wrong, slips, acts, refused = int(os.environ.get("HAND_TRIALS", "200")), 0, 0, 0, 0
-    with tempfile.TemporaryDirectory(prefix="slips-") as home:
-        for seed in range(count):
-            world, log = Path(home) / f"world{seed}.toml", Path(home) / f"log{seed}"
-            fault = FAULTS[seed % len(FAULTS)]
-            world.write_text(WORLD.format(seed=1000 + seed, fault=fault, slip=SLIP), encoding="utf-8")
-            words = ["run", "hand_test", "--part", "KX4-2207-S", "--serial", f"T{seed}", "--bench", "tier_a"]
-            document = _asked([*words, "--world", str(world), "--bench-log", str(log)], home)
-            events = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()] if log.exists() else []
-            done = [event for event in events if event["event"] == "hand"]
+    """Tests with a slip in 20 % of the changes (200; HAND_TRIALS: how many, HAND_FIRST: from which on): no wrong line.
+
+    A line beyond 1.5 U is looked for in the same world without slips too: there it is the bench's, not the hand's.
+    """
+    count, first = int(os.environ.get("HAND_TRIALS", "200")), int(os.environ.get("HAND_FIRST", "0"))
+    by_slip = of_bench = slips = acts = refused = lines = 0
+    with tempfile.TemporaryDirectory(prefix="slips-") as folder:
+        home = Path(folder)
+        for seed in range(first, first + count):
+            document, found, done = _by_hand(home, seed, SLIP)
             slips, acts = slips + sum(bool(event["slip"]) for event in done), acts + len(done)
+            lines += sum(line["U"] is not None for line in document["results"])
             refused += str(document["outcome"]).startswith("exit")
-            if found := _wrong(document, str(world)):
-                wrong += 1
-                yield False, f"seed {1000 + seed}, {fault or 'good'}: {found}"
-    yield (
-        wrong == 0,
-        f"{count} tests, {slips} slips in {acts} changes: {wrong} with a wrong line, {refused} ended without one",
-    )
+            if not found:
+                continue
+            names = {one.partition(" ")[0] for one in _by_hand(home, seed, 0.0)[1]}
+            mine = [one for one in found if one.partition(" ")[0] not in names]
+            by_slip, of_bench = by_slip + len(mine), of_bench + len(found) - len(mine)
+            told = f"seed {1000 + seed}, {FAULTS[seed % len(FAULTS)] or 'good'}: "
+            yield False, told + f"with slips only {mine or 'none'}; without slips too {sorted(names) or 'none'}"
+    told = f"{count} tests, {slips} slips in {acts} changes: {by_slip} of {lines} lines beyond 1.5 U with slips only"
+    yield by_slip == 0, f"{told}, {of_bench} without slips too; {refused} tests ended without a document"
