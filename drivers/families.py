@@ -32,6 +32,7 @@ class Family:
     rests_on: str = "a dialogue written here from the manual"
 
 
+FROM_MEMORY = "a dialogue written here; words from the manual, numbers of the matrix card's relays from memory"
 STAND_IN = "a stand-in of the maker's library, written here"
 FAMILIES: Mapping[str, Family] = {
     "scpi-344xx": Family(
@@ -69,6 +70,9 @@ FAMILIES: Mapping[str, Family] = {
     "nd28x": Family(role="encoder", instruments="ND 280, ND 287"),
     "scpi-switch": Family(role="switch", instruments="34980A"),
     "scpi-switch-inputs": Family(role="interlock", instruments="digital inputs of a 34980A"),
+    "daq-switch": Family(
+        role="switch", instruments="34970A, 34972A, DAQ970A, DAQ973A with cards 901A to 904A", rests_on=FROM_MEMORY
+    ),
     "lcus": Family(role="switch", instruments="LCUS serial relay boards"),
     "modbus-relays": Family(
         role="switch",

@@ -28,6 +28,7 @@ SCPI = (
     ("sdg", "generator"),
     ("scpi-335xx", "generator"),
     ("scpi-switch", "switch"),
+    ("daq-switch", "switch"),
     ("scope-rigol", "sampler"),
 )
 DIGITISER = re.compile(r"(DSO|MSO|MXR|UXR|EXR)\S*", re.IGNORECASE)

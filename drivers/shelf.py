@@ -45,6 +45,7 @@ DRIVERS: Mapping[str, str] = {
     "nd28x": "drivers.encoder_nd28x:EncoderNd28x",
     "scpi-switch": "drivers.switch_scpi:SwitchScpi",
     "scpi-switch-inputs": "drivers.switch_scpi:SwitchInputs",
+    "daq-switch": "drivers.switch_daq:SwitchDaq",
     "lcus": "drivers.switch_lcus:SwitchLcus",
     "modbus-relays": "drivers.modbus_io:SwitchModbus",
     "modbus-inputs": "drivers.modbus_io:InputsModbus",

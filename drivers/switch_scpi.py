@@ -28,8 +28,8 @@ class SwitchScpi(ScpiDevice):
 
     models: ClassVar[str] = "34980A"
     not_mine: ClassVar[str] = (
-        "Relays and inputs of other units open and read by words of their own (a 34970A has no ROUTe:OPEN:ALL, without "
-        "which nothing can be made safe at once): use a relay board of `anglewright bench families`."
+        "Relays of a 34970A, 34972A, DAQ970A or DAQ973A (no ROUTe:OPEN:ALL) are driver daq-switch; for an interlock "
+        "take a Modbus box or modem lines (`anglewright bench families`)."
     )
 
     def __init__(self, name: str, link: str | Link) -> None:

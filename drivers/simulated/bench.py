@@ -19,6 +19,7 @@ from drivers.simulated.instruments.line_instruments import ClimateProbe, Encoder
 from drivers.simulated.instruments.multimeter.models import make_multimeter
 from drivers.simulated.instruments.oscilloscope import Oscilloscope
 from drivers.simulated.instruments.scpi.dialogue import ClientSession, ScpiInstrument
+from drivers.simulated.instruments.small_frame import SmallFrame
 from drivers.simulated.instruments.switch_box import SwitchBox
 from drivers.simulated.instruments.two_channel_scope import TwoChannelScope
 from drivers.simulated.interfaces import Emit, Session, WorldInterface
@@ -121,6 +122,8 @@ class Wiring:
             self._serial("switch", board)
         elif self._file.switch.model == "modbus-relays":
             self._serial("switch", ModbusCoils(self.gates["switch"], self._relays_changed))
+        elif self._file.switch.model == "34970A":
+            self._socket("switch", SmallFrame(self._world, self._emit))
         else:
             self._socket("switch", box)
         if self._file.interlock.model == "modbus-inputs":

@@ -6,13 +6,15 @@ It opens nothing and knows no sequence. Keys: fixtures/README.md; every option t
 from __future__ import annotations
 
 from datetime import date
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from rig.description.loading import Strict, load_checked
 from rig.description.places import find
+from rig.errors import UsageError
 
+CARD_ROWS, CARD_COLUMNS = 4, 8  # of a matrix card of a small frame
 HAND = "hand"  # how the drivers of roles that a person fills begin
 
 
@@ -147,6 +149,9 @@ class EncoderDevice(Device):
 class SwitchDevice(Device):
     """rows: what each row of the relay matrix carries -> row number. Channel = slot*1000 + row*100 + column.
 
+    cards: slots of 4x8 matrix cards (34904A, DAQM904A) in place of one matrix: four rows a card in order, and channel =
+    slot*100 + row of the card*10 + column. beyond: relays behind the eighth column, column -> row -> relay.
+
     relays: how many a serial relay board has. dummy_lines: relays that drive lines A, B, S, C of the dummy part
     (hardware/dummy_part.md), where there are some. step_pulses: the relay that joins the axis' step pulses to the
     sampler's current input, where there is one. ratio_standard_out_ohm: output resistance of the ratio standard, which
@@ -169,6 +174,8 @@ class SwitchDevice(Device):
             "cos_lo": 8,
         }
     )
+    cards: tuple[Annotated[int, Field(ge=1, le=3)], ...] = ()
+    beyond: dict[int, dict[str, int]] = Field(default_factory=dict)
     loopback: int | None = 2001
     lead_short: int | None = 2002
     check_resistor: int | None = 2003
@@ -180,7 +187,18 @@ class SwitchDevice(Device):
     step_pulses: int | None = None
 
     def channel(self, row: str, column: int) -> int:
-        return self.slot * 1000 + self.rows[row] * 100 + column
+        """The relay between a row and a column. UsageError for a crosspoint that these cards have not."""
+        if not self.cards:
+            return self.slot * 1000 + self.rows[row] * 100 + column
+        if (own := self.beyond.get(column, {}).get(row)) is not None:
+            return own
+        card, above = divmod(self.rows[row] - 1, CARD_ROWS)
+        if card >= len(self.cards) or column > CARD_COLUMNS:
+            raise UsageError(
+                f"switch.cards: no relay joins row {row} and column {column}.",
+                next_action="Name one under switch.beyond, add a card, or move the pin in the holder file.",
+            )
+        return self.cards[card] * 100 + (above + 1) * 10 + column
 
 
 class InterlockDevice(Device):

@@ -23,6 +23,7 @@ DRIVER_OF = {
     "grbl": "grbl",
     "tmcl": "tmcl",
     "34980A": "scpi-switch",
+    "34970A": "daq-switch",
     "relay-board": "lcus",
     "hmt": "hmt-probe",
     "modbus": "modbus-probe",

@@ -9,6 +9,7 @@ from drivers.encoder_nd28x import EncoderNd28x
 from drivers.generator_scpi_335xx import Generator335xx
 from drivers.multimeter_scpi_344xx import Multimeter344xx
 from drivers.sampler_scpi_digitiser import SamplerDigitiser
+from drivers.switch_daq import SwitchDaq
 from drivers.switch_scpi import SwitchInputs, SwitchScpi
 from rig.errors import BadReply, InstrumentRefused, LinkDown, NoReply, UsageError, WrongInstrument
 
@@ -554,9 +555,58 @@ def test_silence_names_the_instrument_and_the_words():
 @pytest.mark.parametrize("make", [SwitchScpi, SwitchInputs])
 @pytest.mark.parametrize("model", ["34970A", "34972A", "DAQ970A", "DAQ973A"])
 def test_a_smaller_unit_with_other_words_for_relays_is_refused_by_name(make, model):
-    """It could not be made safe with one word: nothing is said to it after its name, and the advice says why."""
+    """It has no word that opens every relay: nothing is said to it after its name, and the advice names its driver."""
     script = Script(opening(f"HEWLETT-PACKARD,{model},0,9-1-2".encode())[:3])
     with pytest.raises(WrongInstrument, match=model) as refused:
         make("instrument", LoopLink(script)).open()
-    assert "ROUTe:OPEN:ALL" in refused.value.next_action
+    assert "daq-switch" in refused.value.next_action
     assert script.faults() == []
+
+
+NO_CARD = b"HEWLETT-PACKARD,0,0,0\n"
+ACTUATOR = b"HEWLETT-PACKARD,34903A,0,1.0\n"
+TWENTY = ",".join(str(n) for n in range(201, 221))
+
+
+def frame(cards, *pairs):
+    """A small frame with these cards, opened over a script."""
+    asked = [(f"SYST:CTYP? {slot}00\n".encode(), card) for slot, card in enumerate(cards, start=1)]
+    script = Script([*opening(b"HEWLETT-PACKARD,34970A,0,13-2-2"), *asked, *pairs])
+    switch = SwitchDaq("switch", LoopLink(script))
+    switch.open()
+    return switch, script
+
+
+def test_a_small_frame_opens_every_relay_of_its_cards_by_number_and_reads_all_back():
+    """The scan list is emptied first; a relay that stayed closed is named, whoever closed it."""
+    opened = [(b"ROUT:SCAN (@)\n", b""), CLEAN, (f"ROUT:OPEN (@{TWENTY})\n".encode(), b""), CLEAN]
+    read = f"ROUT:CLOS? (@{TWENTY})\n".encode()
+    switch, script = frame(
+        (NO_CARD, ACTUATOR, NO_CARD),
+        *opened,
+        (read, b"0,0,0,1" + b",0" * 16 + b"\n"),
+        (read, b"0" + b",0" * 19 + b"\n"),
+    )
+    with pytest.raises(InstrumentRefused, match="relay 204 stayed closed"):
+        switch.open_all()
+    assert switch.closed_channels() == ()
+    assert script.faults() == []
+
+
+def test_a_small_frame_closes_only_relays_that_its_cards_have():
+    """Others are a usage error before anything is said; what was closed is read back."""
+    switch, script = frame(
+        (NO_CARD, ACTUATOR, NO_CARD), (b"ROUT:CLOS (@203)\n", b""), CLEAN, (b"ROUT:CLOS? (@203)\n", b"1\n")
+    )
+    with pytest.raises(UsageError, match="no card of it has a relay 111"):
+        switch.close_channels([111])
+    switch.close_channels([203])
+    assert script.faults() == []
+
+
+def test_a_small_frame_without_relays_is_refused():
+    """Three empty slots can't be a switch; neither can what is no answer to the question for a card."""
+    with pytest.raises(WrongInstrument, match="none of its three slots"):
+        frame((NO_CARD, NO_CARD, NO_CARD))
+    with pytest.raises(BadReply, match="is no card"):
+        frame((b"0\n",))

@@ -27,11 +27,12 @@ def acts(log):
     return [event for event in events if event != "client"]
 
 
+SMALL_FRAME = {"switch": "34970A"}
 MODBUS = {"switch": "modbus-relays", "interlock": "modbus-inputs"}
-SLOW = [pytest.param(families, marks=pytest.mark.slow) for families in (OTHERS, MODBUS)]
+SLOW = [pytest.param(families, marks=pytest.mark.slow) for families in (OTHERS, MODBUS, SMALL_FRAME)]
 
 
-@pytest.mark.parametrize("families", [{}, *SLOW], ids=["usual", "others", "modbus"])
+@pytest.mark.parametrize("families", [{}, *SLOW], ids=["usual", "others", "modbus", "small frame"])
 def test_every_family_is_recognised_and_asking_switches_nothing(tmp_path, families):
     """Driver by driver, both ways to the switch's box; the log has nothing that a bench left alone has not."""
     log = tmp_path / "log.jsonl"
@@ -41,7 +42,7 @@ def test_every_family_is_recognised_and_asking_switches_nothing(tmp_path, famili
     wanted["interlock"] = families.get("interlock", "scpi-switch")
     assert {role: one.driver for role, one in found.items()} == {role: wanted[role] for role in served.links}
     assert found["multimeter"].identity.serial.startswith("SIM")
-    assert dict(found["switch"].options) == ({"relays": 8} if families else {})
+    assert dict(found["switch"].options) == ({"relays": 8} if families in (OTHERS, MODBUS) else {})
     alone = tmp_path / "alone.jsonl"
     with start_simulated(world_file(tmp_path, families), log=alone):
         pass

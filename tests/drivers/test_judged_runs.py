@@ -20,6 +20,18 @@ from rig.jobs.run_job import Request, run_job
 
 USUAL_BENCH = packaged_fixtures() / "benches" / "simulated.toml"
 LINKED = ("multimeter", "generator", "sampler", "axis", "encoder", "switch", "interlock", "climate")
+SMALL_FRAME = {  # a key of the packaged switch -> the same relays, and the crosspoints, on a small frame's three cards
+    "dummy_lines": """dummy_lines = [305, 306, 307, 308]
+cards = [1, 2]
+loopback = 301
+lead_short = 302
+check_resistor = 303
+ratio_standard = 304
+[switch.beyond.15]
+meter_hi = 311
+meter_lo = 312""",
+    "step_pulses": "",
+}
 FAULT = '[part.faults]\nshorted_coil = "sin"\nshorted_tooth = 2\nshorted_turns = 8\nshort_ohm = 0.05\n'
 
 # Rates of the stand-ins are some that the digitiser behind them has: 50 MHz over a whole number.
@@ -39,6 +51,7 @@ BENCHES = {
         {},
     ),
     "scpi-344xx 34410A, scpi-335xx 33220A": ({"multimeter": "34410A", "generator": "33220A"}, {}, {}, {}),
+    "daq-switch": ({"switch": "34970A"}, {"switch": "daq-switch"}, {}, {}),
     "scpi-335xx DG822": ({"generator": "DG822"}, {}, {}, {}),
     "nidaqmx": ({}, {"sampler": "nidaqmx"}, {"link": "ni://Dev1"}, {}),
     "uldaq": ({}, {"sampler": "uldaq"}, {"link": "mcc://SIM01", "sample_rate_hz": 50e6 / 259}, {}),
@@ -68,6 +81,8 @@ def bench_file(folder: Path, links, clock, drivers, sampler_keys) -> Path:
             line = f'driver = "{drivers[section]}"'
         if (section == "sampler" and key in sampler_keys) or key == "world":
             continue
+        if drivers.get(section) == "daq-switch" and key in SMALL_FRAME:
+            line = SMALL_FRAME[key]
         lines.append(f'clock = "{clock}"' if key == "holder" else line)
         if key == "holder":
             lines.append(line)

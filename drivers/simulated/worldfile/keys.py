@@ -167,7 +167,7 @@ class SwitchWorld(Strict):
     slip: share of a person's changes that go wrong (another pin, no contact, another socket, a plug half home).
     """
 
-    model: Literal["34980A", "relay-board", "modbus-relays", "hand"] = "34980A"
+    model: Literal["34980A", "34970A", "relay-board", "modbus-relays", "hand"] = "34980A"
     slip: float = Field(default=0.0, ge=0, le=0.5)
     relays: tuple[int, ...] = (1301, 1402, 1503, 1604, 1705, 1806, 1101, 1202)
 
