@@ -365,7 +365,7 @@ def in_force(name: str, bench: Bench, part_number: str) -> Mapping[str, Any] | N
     if bench.file.axis is not None:
         lasts = bench.file.axis.correction_days
         days |= {"positioner": lasts, "recheck": lasts, reclamping_kind(part_number): RECLAMPING_DAYS}
-    return Calibrations().for_run(name, bench.clock.utc(), days)
+    return Calibrations().for_run(name, bench.clock.utc(), days, clock_begins_anew=bench.is_simulated)
 
 
 def reclamping_kind(part_number: str) -> str:

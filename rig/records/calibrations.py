@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -74,19 +74,28 @@ class Calibrations:
         history = self.history(bench, kind)
         return history[-1] if history else None
 
-    def for_run(self, bench: str, now_utc: str, valid_days: Mapping[str, float]) -> dict[str, Any] | None:
+    def for_run(
+        self, bench: str, now_utc: str, valid_days: Mapping[str, float], *, clock_begins_anew: bool = False
+    ) -> dict[str, Any] | None:
         """What is in force when a run begins, as its header carries it; None when nothing is.
 
         valid_days: kind -> days. The loopback's own keys stand at the top, every other kind under its name (up to the
-        first hyphen).
+        first hyphen). clock_begins_anew: as a simulated bench's does with each run: what a fast one kept ahead of now
+        counts as made now.
         """
         header: dict[str, Any] = {}
         for kind, days in valid_days.items():
             newest = self.newest(bench, kind)
+            if newest is not None and clock_begins_anew and _moment(newest.made_utc) > _moment(now_utc):
+                newest = replace(newest, made_utc=now_utc)
             if newest is not None and newest.in_force(now_utc, days):
                 content = _content(newest)
                 header |= content if kind == LOOPBACK else {kind.partition("-")[0]: content}
         return header or None
+
+
+def _moment(utc: str) -> datetime:
+    return datetime.fromisoformat(utc)
 
 
 def _read(file: Path) -> Calibration:

@@ -38,6 +38,7 @@ from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.library.frozen import add_frozen_limits, opinions
 from rig.review.recording_notes import recording_notes
+from rig.review.suspect_reasons import confirmed_reasons
 from rig.review.unknown import not_known
 from rig.review.witness.awaiting import confirmations, latest_answers, left_standing, rig_reasons, witnesses_to_take
 from rig.review.witness.reading import witness_judgement
@@ -105,6 +106,7 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     of the run's own header."""
     obs = observed_of(run, part, learned)
     given = [reason for event in run.events if event.get("kind") != "reading" for reason in _reasons_of_event(event)]
+    given += confirmed_reasons(run)
     record = run.record
     question = run.header.kind.question
     if question == "pins":  # the part file's map is a placeholder there: what was found is the outcome

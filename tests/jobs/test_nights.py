@@ -14,12 +14,14 @@ from typing import Any, ClassVar
 
 import pytest
 
+from rig.cli.pages.night import morning_rows
 from rig.description.soaks import check_part, load_soak
 from rig.errors import DescriptionError, RecordError, UsageError
+from rig.jobs.night.checks.readiness import readiness
 from rig.jobs.night.folder import NightFolder, find_night, freeze, nights
-from rig.jobs.night.morning import drop_outs, morning, rows
+from rig.jobs.night.morning import Morning, drop_outs, morning
 from rig.jobs.night.notices import send, signed
-from rig.jobs.night.planning import add_looks, add_soak, readiness
+from rig.jobs.night.planning import add_looks, add_soak
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
 from rig.records.store import Store
@@ -27,6 +29,11 @@ from rig.resolver.winding import degc_at
 
 REQUEST = Request(sequence="quick_screen", part="KX4-2207", serial="N-1")
 SOAK = Path("fixtures/soaks/cool-down.toml")
+
+
+def words_of(page: Morning) -> list[str]:
+    """The terminal's page, wherever its lines end."""
+    return " ".join(morning_rows(page)).split()
 
 
 @pytest.fixture(autouse=True)
@@ -127,7 +134,7 @@ def test_finished_looks_are_known_over_sittings(home: Path) -> None:
     again.note("ended", why="the stated end is reached", left=1, by="the key at the bench")
     again.close()
     page = morning(again, Store(home))
-    text = "\n".join(rows(page))
+    text = " ".join(words_of(page))
     assert page.headline == "1 of 3 looks were not begun: the stated end is reached."
     assert "in 2 sittings" in text and "1 sittings were cut short" in text
     assert "1 looks begun again" in text and "armed by the key at the bench" in text
@@ -166,7 +173,7 @@ def test_the_page_says_the_gravest_first(home: Path) -> None:
     folder.close()
     page = morning(folder, Store(home))
     assert page.headline == "The sin coil lost contact once, between 71.2 and 80.0 degC."
-    assert "exc coil 0.3929 %/K" in "\n".join(rows(page))
+    assert "exc coil 0.3929 %/K" in " ".join(words_of(page))
     assert page.document()["drop_outs"][0]["degc"] == 80.0
 
 

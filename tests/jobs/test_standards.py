@@ -16,14 +16,19 @@ import sample
 
 from rig.certificate.seal.verify_run import run_verification
 from rig.cli.main import cli
+from rig.cli.pages.job import job_rows
 from rig.errors import UsageError
+from rig.jobs.kept.listing import kept_runs
+from rig.jobs.night.checks.settling import settle
 from rig.jobs.night.checks.standards import declare_standard, mark_suspects, standards_due
 from rig.quantity import Limit
 from rig.records.book.laboratory import DeclaredStandard
-from rig.records.run.suspect import suspect_entries
+from rig.records.index.history import History
+from rig.records.run.suspect import settle_entry, suspect_entries, suspect_state, suspect_words
 from rig.records.store import Store
 from rig.result import Judged, Judgement, Result
 from rig.review.charts import AFTER_ZERO, AS_IT_STANDS, NOT_TAKEN_AGAIN, chart, judge_set, sets_of
+from rig.review.suspect_reasons import confirmed_reasons
 from rig.uncertainty.conformity import Verdict
 from sequences.registry import find_sequence
 
@@ -212,3 +217,60 @@ def test_by_command(store: Store) -> None:
     assert refused.exit_code == 2 and "marked for one bench" in refused.output
     with pytest.raises(UsageError, match="stands for no line"):
         mark_suspects(store, "generator_level", "b1", "bench lead")
+
+
+def a_suspect(store: Store) -> Any:
+    """A part's run that a standard makes suspect."""
+    declare_standard(store, KNOWN)
+    take(store, 100.003, "2026-11-01T06:00:00Z")
+    run = unit_run(store, "2026-11-01T08:00:00Z")
+    take(store, 100.1, "2026-11-02T06:00:00Z")
+    mark_suspects(store, "check_resistor", "b1", "bench lead")
+    return run
+
+
+def files_of(run: Any) -> dict[Path, bytes]:
+    return {file: file.read_bytes() for file in run.path.iterdir()}
+
+
+def test_a_suspect_is_cleared_with_a_reason_and_a_name(store: Store) -> None:
+    """Nothing that stood there changes; it says so wherever a suspect is shown, and nothing is open any more."""
+    run = a_suspect(store)
+    before = files_of(run)
+    for words, why in (({"why": " "}, "without a reason"), ({"who": ""}, "without a name"), ({"evidence": "x"}, "'x'")):
+        with pytest.raises(UsageError, match=why):
+            settle(store, run.id, "cleared", **{"why": "the resistor's plug", "who": "operator 2"} | words)
+    assert kept_runs()[-2]["suspect"] == "suspect" and suspect_state(run.path) == "suspect"
+    made = settle(store, run.id, "cleared", why="the resistor's plug", who="operator 2", evidence=run.id[:13])
+    assert made["settled"] == ["suspect.json"] and made["outcome"] == "within limits"
+    assert {file: file.read_bytes() for file in before} == before
+    assert suspect_state(run.path) == "cleared"
+    told = suspect_words(run.path)
+    assert told.startswith("cleared: check standard check_resistor") and "by operator 2: the resistor's plug" in told
+    assert "cleared: " in run_verification(store, run).register
+    assert {row["run"]: row["suspect"] for row in kept_runs(most=9)}[run.id] == "cleared"
+    shown = CliRunner().invoke(cli, ["unit", "suspect"], catch_exceptions=False).output
+    assert run.id in shown and "cleared by operator 2" in shown
+    with pytest.raises(UsageError, match="it is cleared"):
+        settle(store, run.id, "confirmed", why="no", who="operator 2")
+
+
+def test_a_confirmed_suspect_spoils_its_lines_when_judged_again(store: Store) -> None:
+    """Those lines alone, by a reason of its own; an open or a cleared one gives none."""
+    run = a_suspect(store)
+    assert confirmed_reasons(run) == []
+    settle_entry(run.path, "suspect.json", "cleared", why="first guess", who="operator 2")
+    assert confirmed_reasons(run) == []
+    settle_entry(run.path, "suspect.json", "confirmed", why="resistor cracked", who="bench lead")
+    (reason,) = confirmed_reasons(run)
+    (entry,) = suspect_entries(run.path)
+    assert reason.code == "check-standard-out" and set(reason.spoils) == set(entry["lines"])
+    assert "confirmed by bench lead: resistor cracked" in reason.evidence
+
+
+def test_a_job_tells_its_suspects(store: Store) -> None:
+    """In the row of the run."""
+    run = a_suspect(store)
+    rows = History(store).job(run.header.job)
+    (row,) = (row for row in rows["runs"] if row["run"] == run.id)
+    assert row["suspect"] == "suspect" and any("suspect" in line for line in job_rows(rows))

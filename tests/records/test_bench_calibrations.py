@@ -69,3 +69,14 @@ def test_a_run_carries_every_calibration_that_is_in_force(tmp_path: Path) -> Non
     assert "data" not in header
     assert header["reclamping"]["data"] == {"of": "reclamping-P-1-B"}
     assert kept.for_run("b1", now, {"positioner": 5.0}) is None
+
+
+def test_what_a_fast_bench_kept_ahead_of_now_is_as_good_as_new(tmp_path: Path) -> None:
+    """Only where the clock begins anew; elsewhere a date ahead is a clock that was changed, and nothing is in force."""
+    kept, days = Calibrations(tmp_path), {"loopback": 0.5}
+    kept.save(made("2026-11-26T08:02:00Z"))
+    now = "2026-11-26T08:00:30+00:00"
+    assert kept.for_run("b1", now, days) is None
+    header = kept.for_run("b1", now, days, clock_begins_anew=True)
+    assert header is not None and header["made_utc"] == now
+    assert kept.for_run("b1", "2026-11-26T21:00:00Z", days, clock_begins_anew=True) is None

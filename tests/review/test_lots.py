@@ -5,16 +5,19 @@ from pathlib import Path
 import pytest
 from lot_samples import a_file, a_judgement, keep_run, open_sample, run_all, undecided
 
+from rig.cli.pages.lot import rows as page_rows
 from rig.description.lots import Check, LotFile, load_lot
 from rig.errors import DescriptionError, RecordError, UsageError
 from rig.records.book.lot_entries import LotDecision, LotUnit, SeverityAct
 from rig.records.book.lots import LotBook
+from rig.records.run.suspect import put_suspect, settle_entry
 from rig.records.store import Store
 from rig.review.lots.answer import NOTHING, STANDS, UNDECIDED_TOWARDS, answer_of
 from rig.review.lots.counting import CONFORMS, NONCONFORMING, UNDECIDED
 from rig.review.lots.lot import Lot
 from rig.review.lots.plan import plan_numbers
 from rig.review.lots.series import checked_act, states
+from rig.review.lots.supplier import supplier_view
 from rig.review.lots.words import after, before
 
 SERIALS = [f"PT-{n:03d}" for n in range(1, 21)]
@@ -252,3 +255,22 @@ def test_an_entry_that_was_taken_out_of_the_book_shows(store: Store) -> None:
         Lot(store, "L-0001")
     with pytest.raises(UsageError, match="no lot 'L-9'"):
         Lot(store, "L-9")
+
+
+def test_a_suspect_reopens_a_decision_and_stands_first_with_the_supplier(store: Store) -> None:
+    """Until it is cleared; a decision made after it stands."""
+    lot = run_all(store, open_sample(store, a_file(), SERIALS))
+    decided = LotDecision(lot=lot.name, decision="accepted", plan_answer="accepted", why="", who="operator 2")
+    enter(store, decided)
+    assert (Lot(store, lot.name).suspects, Lot(store, lot.name).reopened) == ([], "")
+    run = lot.unit("S03").runs[0].path
+    put_suspect(run, {"instrument": "A-001", "role": "multimeter", "until": "2026-11-30"})
+    found = Lot(store, lot.name)
+    assert [label for label, _ in found.suspects] == ["S03"]
+    on = found.decisions[-1].at_utc[:10]
+    assert found.reopened == f"reopened: S03 is suspect since the decision of {on}; decide again"
+    told = supplier_view(store, found.opened.supplier).suspects
+    assert told[0].startswith("L-0001 S03: suspect: multimeter A-001") and "decide again" in told[1]
+    assert any("decide again" in row for row in page_rows(found))
+    settle_entry(run, "suspect.json", "cleared", why="another range", who="bench lead")
+    assert (Lot(store, lot.name).suspects, Lot(store, lot.name).reopened) == ([], "")

@@ -198,3 +198,15 @@ def test_a_suspect_run_says_so_before_its_verdict(served: Any) -> None:
     page = viewer.get(f"/units/{good}").text
     assert page.index("A-001 was found out of tolerance") < page.index("<h1")
     assert viewer.get("/units").text.count("Suspect") == 1
+    words = {"decision": "cleared", "why": "another range was used"}
+    assert "Do these figures stand?" not in page
+    assert viewer.post(f"/api/v1/runs/{good}/suspects", json=words).status_code == 403
+    approver = served.sign_in("approver 1")
+    assert "Do these figures stand?" in approver.get(f"/units/{good}").text
+    assert approver.post(f"/api/v1/runs/{good}/suspects", json=words | {"why": ""}).status_code == 422
+    made = approver.post(f"/api/v1/runs/{good}/suspects", json=words)
+    assert made.status_code == 201, made.text
+    (row,) = viewer.get("/api/v1/suspects").json()["suspects"]
+    assert (row["run"], row["state"], row["why"]) == (good, "cleared", words["why"])
+    page = viewer.get(f"/units/{good}").text
+    assert "Cleared." in page and "another range was used" in page and "Suspect" not in viewer.get("/units").text

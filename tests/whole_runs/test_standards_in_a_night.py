@@ -10,8 +10,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "certificate"))
 import sample
 
+from rig.cli.pages.night import morning_rows
+from rig.jobs.night.checks.settling import settle
 from rig.jobs.night.folder import find_night
-from rig.jobs.night.morning import morning, rows
+from rig.jobs.night.morning import Morning, morning
 from rig.jobs.night.night import Night, Outcome
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
@@ -27,6 +29,11 @@ LINE = "bench_check_resistor"
 PART = "KX4-2207"
 GAIN_PPM = 20.0  # of the simulated meter
 S_PPM = 10.0
+
+
+def words_of(page: Morning) -> list[str]:
+    """The terminal's page, wherever its lines end."""
+    return " ".join(morning_rows(page)).split()
 
 
 @pytest.fixture(autouse=True)
@@ -94,8 +101,15 @@ def test_a_shift_of_5_s_stops_the_night_within_3_takes(home: Path) -> None:
     assert row["marked"] == [part.run] and {line[:4] for line in entry["lines"]} <= {"r20_", "ther"}
     page = morning(find_night("latest", home), store)
     assert page.headline.startswith("Check standard check_resistor is out of control since look 3")
-    text = "\n".join(rows(page))
+    text = " ".join(words_of(page))
     assert "1 run is suspect" in text and "mail refused 3 times" in text
+
+    files = {file: file.read_bytes() for file in store.find(part.run).path.iterdir()}
+    settle(store, part.run, "confirmed", why="the meter drifted", who="bench lead")
+    again = store.find(part.run).judgement
+    assert again is not None and [reason.code for reason in again.reasons] == ["check-standard-out"]
+    assert {line.measurand for line in again.judged if line.spoiled} == set(entry["lines"])
+    assert all(file.read_bytes() == data for file, data in files.items())
 
 
 @pytest.mark.slow
@@ -107,4 +121,4 @@ def test_a_quiet_standard_and_a_small_shift_stop_nothing(home: Path) -> None:
     assert {row["said"] for row in rows_of} == {"in control"}
     assert any(row["ewma_warns"] for row in rows_of if row["standard"] == "check_resistor")
     page = morning(find_night("latest", home), Store(home))
-    assert "EWMA of check_resistor warns" in "\n".join(rows(page))
+    assert "EWMA of check_resistor warns" in " ".join(words_of(page))

@@ -109,6 +109,8 @@ def lot_document(lot: Lot, found: LotAnswer | None) -> dict[str, Any]:
             {"at_utc": d.at_utc, "plan_answer": d.plan_answer, "decision": d.decision, "why": d.why, "who": d.who}
             for d in lot.decisions
         ],
+        "reopened": lot.reopened,
+        "suspects": [{"label": label, "told": told} for label, told in lot.suspects],
     }
 
 

@@ -28,7 +28,7 @@ def job_rows(found: Mapping[str, Any]) -> list[str]:
         rows.append(f"out  {one['returned_utc'][:16]}  {one['part']} {one['serial']}{to}")
     for one in found["runs"]:
         mark = " (simulated)" if one["simulated"] else ""
-        outcome = ", ".join(filter(None, (one["outcome"], one["awaits"])))
+        outcome = ", ".join(filter(None, (one["outcome"], one["awaits"], one["suspect"])))
         rows.append(f"run  {one['run']}  {one['part']} {one['serial']}  {one['sequence']}: {outcome}{mark}")
     return rows
 

@@ -27,16 +27,21 @@ def _row(lot: Lot) -> dict[str, Any]:
     decision = lot.decisions[-1].decision if lot.decisions else ""
     tested = sum(1 for unit in lot.units if unit.runs) if lot.frozen is not None else 0
     told = {"lot": lot.name, "supplier": lot.file.supplier, "part": lot.file.part, "delivered": lot.quantity}
-    return {**told, "tested": tested, "answer": answer, "decision": decision}
+    return {**told, "tested": tested, "answer": answer, "decision": decision, "reopened": lot.reopened}
 
 
 def lots_rows(rows: list[dict[str, Any]]) -> list[str]:
     """One line a lot."""
     return [
         f"{r['lot']:<12} {r['part']:<12} {r['delivered']:>5} delivered {r['tested']:>4} tested   "
-        f"{r['answer']}{', ' + r['decision'] if r['decision'] else ''}   {r['supplier']}"
+        f"{r['answer']}{_decided(r)}   {r['supplier']}"
         for r in rows
     ] or ["no lot yet: anglewright lot open"]
+
+
+def _decided(row: dict[str, Any]) -> str:
+    """What was decided, after a comma, and whether it is open again."""
+    return "".join(f", {word}" for word in (row["decision"], "reopened" if row["reopened"] else "") if word)
 
 
 def _answer_of(lot: Lot) -> LotAnswer | None:
@@ -66,7 +71,9 @@ def rows(lot: Lot) -> list[str]:
         text.append(f"  {unit.label}  {unit.serial:<16} {told:<24} {odd}".rstrip())
     text += [str(sentence) for group in found.groups for sentence in after(group, lot.quantity)]
     text.append(f"the plan's answer: {found.answer}; towards the supplier: {found.towards}")
+    text += [f"{label}: {words}" for label, words in lot.suspects]
     text += [f"decided: {d.decision} by {d.who} ({d.why})" for d in lot.decisions]
+    text += [lot.reopened] if lot.reopened else []
     return text
 
 

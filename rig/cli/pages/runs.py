@@ -25,7 +25,7 @@ def show_runs(rows: list[dict[str, Any]]) -> None:
     for name in ("part", "serial", "sequence", "outcome"):
         table.add_column(name, overflow="fold")
     for row in rows:
-        outcome = ", ".join(filter(None, (row["outcome"], row["awaits"])))
+        outcome = ", ".join(filter(None, (row["outcome"], row["awaits"], row["suspect"])))
         outcome += " (simulated)" if row["simulated"] else ""
         table.add_row(*(str(row[name]) for name in ("run", "part", "serial", "sequence")), outcome)
     console.print(table)

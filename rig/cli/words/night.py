@@ -95,17 +95,24 @@ def _check_request(request: dict[str, Any]) -> Any:
 
 @night.command()
 @click.option("--until", default="06:00", show_default=True, metavar="HH:MM", help="Local time of the stated end.")
+@click.option("--notice", is_flag=True, help="Send a test notice first.")
 @options.as_json
-def check(until: str, as_json: bool) -> None:
-    """Look whether the night may begin: what is planned, time, disk, calibrations, enable timer, ceilings, clock.
+def check(until: str, notice: bool, as_json: bool) -> None:
+    """Look whether the night may begin, each figure with what to do: the one that fails stands first.
 
-    Nothing is opened for it. Exit status: 0, or 1 when something stands against the night.
+    Plan, disk, calibrations, enable timer, bypass, standards, loopback, step limits, ceilings, clock, notices, sleep
+    and updates of this machine. Nothing is opened. Exit status: 0, or 1 when something stands against the night.
 
     Example: anglewright night check
     """
-    from rig.jobs.night.planning import end_of, readiness
+    from rig.cli.pages.night import readiness_rows
+    from rig.jobs.night.checks.readiness import readiness
+    from rig.jobs.night.notices import send_test
+    from rig.jobs.night.planning import end_of
     from rig.jobs.night.queue import Queue
 
+    if notice:
+        send_test()
     now = datetime.now()
     found = readiness(Queue().entries(), end_of(until, now), now)
     against = [one for one in found if one.holds is False]
@@ -113,10 +120,7 @@ def check(until: str, as_json: bool) -> None:
         rows = [{"what": one.what, "figure": one.figure, "holds": one.holds, "do": one.do} for one in found]
         print_json({"schema": "anglewright readiness 1", "ready": not against, "figures": rows})
     else:
-        click.echo(f"{len(against)} things stand against tonight." if against else f"Ready: ends {until}.")
-        for one in found:
-            mark = "holds" if one.holds else "look yourself" if one.holds is None else "NO"
-            click.echo(f"{one.what:<15} {mark:<14} {one.figure}  {one.do}".rstrip())
+        click.echo("\n".join(readiness_rows(found, until)))
     sys.exit(1 if against else 0)
 
 
@@ -130,9 +134,9 @@ def morning(name: str, printed: bool, out: Path | None, as_json: bool) -> None:
 
     Example: anglewright night morning --help
     """
+    from rig.cli.pages.night import morning_rows
     from rig.jobs.night.folder import find_night
     from rig.jobs.night.morning import morning as page_of
-    from rig.jobs.night.morning import rows
 
     page = page_of(find_night(name))
     if printed:
@@ -140,7 +144,7 @@ def morning(name: str, printed: bool, out: Path | None, as_json: bool) -> None:
 
         click.echo(str(write_sheet(page, out)))
         return
-    print_json(page.document()) if as_json else click.echo("\n".join(rows(page)))
+    print_json(page.document()) if as_json else click.echo("\n".join(morning_rows(page)))
 
 
 @night.command()

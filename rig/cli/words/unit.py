@@ -142,6 +142,53 @@ def remark(what: str, text: str, step: str, author: str, photo: Path | None) -> 
 
 
 @unit.command()
+@options.what(required=False)
+@click.option("--clear", "decision", flag_value="cleared", help="Its figures stand: the cause did not touch them.")
+@click.option("--confirm", "decision", flag_value="confirmed", help="They don't: judge again without those lines.")
+@click.option("--why", default="", help="The reason, in a sentence.")
+@click.option("--by", "who", default="", help="Who decides.")
+@click.option("--evidence", default="", metavar="RUN", help="A run that shows it.")
+@options.as_json
+def suspect(what: str | None, decision: str | None, why: str, who: str, evidence: str, as_json: bool) -> None:
+    """List what is suspect in this home, or in WHAT; --clear or --confirm ends it, with a reason and a name.
+
+    A decision is one more entry; figures, verdicts and reports stay as they are. What is confirmed is judged again
+    without the lines in question, as a new evaluation beside the old one.
+
+    Example: anglewright unit suspect
+    """
+    from rig.errors import UsageError
+    from rig.jobs.night.checks.settling import settle, suspects_of_home
+    from rig.records.store import Store
+
+    if decision is not None:
+        if what is None:
+            raise UsageError("no run was named.", next_action="Give the run or serial that is decided about.")
+        made = settle(Store(), pick_run(what).id, decision, why=why, who=who, evidence=evidence)
+        if as_json:
+            print_json(made)
+            return
+        click.echo(f"run {made['run']}: {made['decision']}; its outcome is {made['outcome']}")
+        for number in made["amend"]:
+            click.echo(f"report {number} says otherwise: anglewright report issue {made['run']} amends it")
+        return
+    rows = suspects_of_home(Store())
+    if what is not None:
+        run = pick_run(what).id
+        rows = [row for row in rows if row["run"] == run]
+    if as_json:
+        print_json({"schema": "anglewright suspects 1", "suspects": rows})
+        return
+    for row in rows:
+        end = f" by {row['who']}: {row['why']}" if row["who"] else ""
+        click.echo(f"{row['run']}  {row['serial']:<14} {row['state']}{end}\n    {row['cause']}")
+        if row["reports"]:
+            click.echo(f"    reports of it: {', '.join(row['reports'])}")
+    if not rows:
+        click.echo("nothing is suspect")
+
+
+@unit.command()
 @click.argument("serial")
 @options.part_number
 @click.option("--job", default="", help="Only under this job; by default under every one.")

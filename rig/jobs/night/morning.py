@@ -309,15 +309,3 @@ def _notices(events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
     sent = [one for one in events if one["what"] == "notice"]
     refused = [f"{one['about']}: {why}" for one in sent for why in one["refused"]]
     return [Sentence(part="notices", text=f"not delivered, {text}") for text in refused]
-
-
-def rows(page: Morning) -> list[str]:
-    """The page on the terminal."""
-    text = ["SIMULATED: no part was measured"] if page.simulated else []
-    text += [page.headline, "", f"night {page.night}   {page.subject}"]
-    before = ""
-    for one in page.sentences:
-        name = one.part if one.part != before else ""
-        before = one.part
-        text.append(f"{name:<21} {one.text}")
-    return text

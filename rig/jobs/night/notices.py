@@ -19,6 +19,7 @@ import time
 import tomllib
 import urllib.request
 from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
 from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
@@ -28,11 +29,12 @@ from rig.description.places import default_home
 TRIES = 3
 PAUSE_S = 1.0
 TIMEOUT_S = 10.0
+TESTED = "notices-tested.json"
 
 
 def send(what: str, figures: Mapping[str, Any], home: Path | None = None, pause_s: float = PAUSE_S) -> list[str]:
     """Send a notice to all places that are named; one sentence for each that refused it. Never raises."""
-    path = (home or default_home()) / "notices.toml"
+    path = asked_file(home)
     if not path.is_file():
         return []
     try:
@@ -45,6 +47,29 @@ def send(what: str, figures: Mapping[str, Any], home: Path | None = None, pause_
     if asked.get("webhook_url"):
         refused += _tried("web hook", lambda: _hook(asked, what, figures), pause_s)
     return refused
+
+
+def asked_file(home: Path | None = None) -> Path:
+    """Where it is written who is told."""
+    return (home or default_home()) / "notices.toml"
+
+
+def send_test(home: Path | None = None, pause_s: float = PAUSE_S) -> list[str]:
+    """Send a test notice and keep how it went, for the readiness of a night; one sentence for each that refused it."""
+    home = home or default_home()
+    refused = send("test notice, nothing has happened", {}, home, pause_s)
+    utc = datetime.now(UTC).isoformat(timespec="seconds")
+    (home / TESTED).write_text(json.dumps({"utc": utc, "refused": refused}), encoding="utf-8")
+    return refused
+
+
+def last_test(home: Path | None = None) -> Mapping[str, Any] | None:
+    """{utc, refused} of the newest test notice; None where none was sent, or its file can't be read."""
+    try:
+        told = json.loads(((home or default_home()) / TESTED).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return told if isinstance(told, dict) and {"utc", "refused"} <= set(told) else None
 
 
 def _tried(name: str, do: Callable[[], None], pause_s: float) -> list[str]:

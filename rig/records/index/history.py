@@ -17,6 +17,7 @@ from typing import Any
 from sqlalchemy import and_, func, select
 
 from rig.records.index import tables
+from rig.records.run.suspect import suspect_state
 from rig.records.store import Store
 from rig.uncertainty.sameness import exceeds
 
@@ -153,7 +154,10 @@ class History:
             "job": opened[0] if opened else None,
             "intakes": self.database.rows(select(i).where(i.c.job == job).order_by(i.c.received_utc, i.c.entry)),
             "returns": self.database.rows(select(r).where(r.c.job == job).order_by(r.c.returned_utc, r.c.entry)),
-            "runs": self.database.rows(select(R).where(R.c.job == job).order_by(R.c.run, R.c.home)),
+            "runs": [
+                {**row, "suspect": suspect_state(self.store.folder / row["run"])}
+                for row in self.database.rows(select(R).where(R.c.job == job).order_by(R.c.run, R.c.home))
+            ],
         }
 
     def instruments(self, today: str) -> list[dict[str, Any]]:

@@ -17,6 +17,7 @@ from rig.errors import UsageError
 from rig.records.book.lot_entries import LotDecision, LotDelivery, LotFrozen, LotOpened, LotSitting, LotUnit
 from rig.records.book.lots import LotBook
 from rig.records.run.stored import StoredRun
+from rig.records.run.suspect import CLEARED, CONFIRMED, OPEN, suspect_entries, suspect_state, suspect_words
 from rig.records.store import Store
 from rig.result import Judged, Judgement
 from rig.review.lots.counting import Counted, Rule, count, lines_that_count
@@ -210,6 +211,31 @@ class Lot:
         """Every decision, oldest first."""
         return self._of(LotDecision)
 
+    @cached_property
+    def suspects(self) -> list[tuple[str, str]]:
+        """(label, what is in question) of each unit whose runs are suspect or confirmed; those cleared are not."""
+        return [
+            (unit.label, words)
+            for unit in self.units
+            for run in unit.runs
+            if suspect_state(run.path) in (OPEN, CONFIRMED) and (words := suspect_words(run.path))
+        ]
+
+    @property
+    def reopened(self) -> str:
+        """Why the newest decision is in question: units that became suspect since; "" where it stands."""
+        if not self.decisions:
+            return ""
+        at, units = self.decisions[-1].at_utc, []
+        for unit in self.units:
+            made = [str(one["made_utc"]) for run in unit.runs for one in suspect_entries(run.path) if _counts(one)]
+            if any(utc[:19] >= at[:19] for utc in made):
+                units.append(unit.label)
+        if not units:
+            return ""
+        verb = "is" if len(units) == 1 else "are"
+        return f"reopened: {', '.join(units)} {verb} suspect since the decision of {at[:10]}; decide again"
+
     @property
     def is_simulated(self) -> bool:
         """Whether its units were simulated."""
@@ -221,3 +247,7 @@ class Lot:
 
         found = states(self.book, self.opened.supplier, self.opened.part)
         return {group: state_of(series) for group, series in found.items()}
+
+
+def _counts(entry: Mapping[str, Any]) -> bool:
+    return entry["settled"] is None or entry["settled"]["decision"] != CLEARED

@@ -149,8 +149,9 @@ def _row(lot: Lot) -> dict[str, Any]:
 
 
 def _suspects(lot: Lot) -> list[str]:
-    """Our own open questions: unsound runs, and units that wait for a witness."""
-    told = []
+    """Our own open questions: suspect runs, unsound ones, and units that wait for a witness."""
+    told = [f"{lot.name} {label}: {words}" for label, words in lot.suspects]
+    told += [f"{lot.name}: {lot.reopened}"] if lot.reopened else []
     for unit in lot.units:
         newest = unit.judgements[-1] if unit.judgements else None
         if newest is not None and (newest.awaits or newest.outcome == "unsound measurement"):

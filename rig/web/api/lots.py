@@ -49,6 +49,8 @@ def one_lot(lot: str, panel: Here) -> dict[str, Any]:
         "towards_supplier": None if answer is None else answer.towards,
         "groups": [] if answer is None else [group.to_dict() for group in answer.groups],
         "decisions": [{"decision": one.decision, "why": one.why, "who": one.who} for one in found.decisions],
+        "reopened": found.reopened,
+        "suspects": [{"label": label, "told": told} for label, told in found.suspects],
     }
 
 

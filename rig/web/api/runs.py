@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Query, UploadFile
 from pydantic import BaseModel, Field
@@ -37,6 +37,33 @@ class AgainBy(BaseModel):
     """By which limits: those of the run (null), a version of the learned ones, 0 for the newest approved."""
 
     learned: int | None = Field(default=None, ge=0, le=1_000_000)
+
+
+class SuspectEnd(BaseModel):
+    """cleared: the figures stand; confirmed: they don't, and the run is judged again. evidence: a run that shows it."""
+
+    decision: Literal["cleared", "confirmed"]
+    why: str = Field(min_length=1, max_length=400)
+    evidence: str = Field(default="", max_length=64)
+
+
+@router.get("/suspects")
+def suspects(panel: Here) -> dict[str, Any]:
+    """What is suspect in this home, open or settled, newest run first."""
+    from rig.jobs.night.checks.settling import suspects_of_home
+
+    return {"suspects": suspects_of_home(panel.store)}
+
+
+@router.post("/runs/{run}/suspects", status_code=201)
+def settle_suspect(run: str, body: SuspectEnd, who: Asking, panel: Here) -> dict[str, Any]:
+    """End what is suspect of a run, with a reason; entries, figures and reports stay as they are."""
+    from rig.jobs.night.checks.settling import settle
+
+    stored = run_named(panel, run)
+    made = settle(panel.store, stored.id, body.decision, why=body.why, who=who.name, evidence=body.evidence)
+    panel.note(who, f"suspect {body.decision}", f"{stored.id}: {body.why}")
+    return made
 
 
 @router.get("/runs")

@@ -12,9 +12,9 @@ from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
 from rig.errors import RigError
+from rig.jobs.night.checks.readiness import Ready, readiness
 from rig.jobs.night.folder import NightFolder, find_night, nights
 from rig.jobs.night.morning import morning
-from rig.jobs.night.planning import Ready, readiness
 from rig.jobs.night.queue import Queue
 from rig.web.api.common import panel_of
 from rig.web.pages.frame import render
@@ -34,9 +34,18 @@ def all_nights(request: Request, panel: Here) -> Response:
     now = datetime.now(UTC)
     found: list[Ready] = readiness(entries, now + timedelta(hours=NIGHT_H), now) if waiting else []
     against = next((one for one in found if one.holds is False), None)
+    many = sum(one.holds is False for one in found)
     rows = [_row(folder, panel) for folder in reversed(nights(panel.home))]
     return render(
-        request, "nights.html", "Nights", waiting=waiting, found=found, against=against, rows=rows, hours=NIGHT_H
+        request,
+        "nights.html",
+        "Nights",
+        waiting=waiting,
+        found=found,
+        against=against,
+        many=many,
+        rows=rows,
+        hours=NIGHT_H,
     )
 
 

@@ -19,7 +19,7 @@ from rig.jobs.kept.search import LONGEST, search_runs
 from rig.jobs.run_job import kept_run
 from rig.records.run.remarks import read_remarks
 from rig.records.run.stored import StoredRun
-from rig.records.run.suspect import suspect_words
+from rig.records.run.suspect import suspect_state, suspect_words
 from rig.result import Judgement
 from rig.uncertainty.conformity import Verdict
 from rig.web.api.common import panel_of, run_named
@@ -41,7 +41,7 @@ def units(request: Request, panel: Here, q: Word = "", after: Word = "") -> Resp
     first = exact or (found.rows[0] if q and found.rows else None)
     words = phone_words(panel, first.run) if first is not None else None
     numbers = report_numbers(panel)
-    suspect = {row.run: suspect_words(panel.store.folder / row.run) for row in found.rows}
+    paths = {row.run: panel.store.folder / row.run for row in found.rows}
     return render(
         request,
         "units.html",
@@ -51,7 +51,8 @@ def units(request: Request, panel: Here, q: Word = "", after: Word = "") -> Resp
         phone=words,
         first=first,
         numbers=numbers,
-        suspect={run: text for run, text in suspect.items() if text},
+        suspect={run: suspect_words(path) for run, path in paths.items()},
+        states={run: suspect_state(path) for run, path in paths.items()},
     )
 
 
@@ -87,6 +88,7 @@ def unit(request: Request, run: str, panel: Here, lines: str = "limits") -> Resp
         open_lines=finished.open_lines(),
         remarks=read_remarks(stored.path),
         suspect=suspect_words(stored.path),
+        suspect_state=suspect_state(stored.path),
         short_name=short_name,
     )
 
