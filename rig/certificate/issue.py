@@ -11,8 +11,9 @@ and never signed.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from rig.certificate import pending
@@ -24,9 +25,11 @@ from rig.certificate.seal.register import Register
 from rig.certificate.seal.signatures import Key, key_of, sign_pdf, sign_xml
 from rig.certificate.shop import Shop, load_shop, shop_for
 from rig.errors import UsageError
-from rig.records.files import next_free, read_json
-from rig.records.run.corrected import correct_words
-from rig.records.run.stored import StoredRun
+from rig.records.files import read_json
+from rig.records.names import refer_in, resolve_in
+from rig.records.retention import deleted_files
+from rig.records.run.corrected import NAMED, correct_words
+from rig.records.run.stored import NAMED_DETAILS, StoredRun
 from rig.records.schema import check_texts
 from rig.records.store import Store
 
@@ -60,7 +63,8 @@ def _issue(store: Store, stored: StoredRun, reason: str, corrections: Mapping[st
     _check_request(corrections, reason, bool(before))
     if before and not reason:
         return _reissue(stored, shop, before[-1], register)
-    corrections = {**(before[-1].corrections if before else {}), **correct_words(stored.path), **corrections}
+    earlier = resolve_in(store.home, before[-1].corrections, NAMED) if before else {}
+    corrections = {**earlier, **correct_words(stored.path), **corrections}
     made = build_report(
         stored,
         issued_utc=issue_time(stored),
@@ -74,7 +78,9 @@ def _issue(store: Store, stored: StoredRun, reason: str, corrections: Mapping[st
     sealed = not (made.content.simulated or made.content.awaits)
     key = key_of(shop) if sealed else None
     faces = sign_faces(made, key)
-    names = {kind: next_free(stored.path / name).name for kind, name, _ in faces}
+    taken = {name for entry in before for name in entry.faces} | set(deleted_files(stored.path))
+    names = {kind: _free_name(stored, name, taken) for kind, name, _ in faces}
+    spoken = {*corrections.values(), *earlier.values(), stored.header.customer, *_contacts(stored)}
     entry = RegisterEntry(
         event="amended" if reason else "issued",
         number=made.content.number,
@@ -83,8 +89,8 @@ def _issue(store: Store, stored: StoredRun, reason: str, corrections: Mapping[st
         at_utc=made.issued_utc,
         replaces=made.content.replaces,
         reason=reason,
-        changed=made.content.amendment.changed if made.content.amendment else (),
-        corrections=corrections,
+        changed=_without_names(made.content.amendment.changed, spoken) if made.content.amendment else (),
+        corrections=refer_in(store.home, corrections, NAMED),
         part=corrections.get("part", str(stored.header.part.get("number", ""))),
         serial=corrections.get("serial", stored.header.serial),
         outcome=made.content.outcome,
@@ -99,6 +105,29 @@ def _issue(store: Store, stored: StoredRun, reason: str, corrections: Mapping[st
     register.add(entry, key_of(shop))
     pending.take_places(store.home, folder, shop)
     return Issued(made.content.number, face_files(stored, entry))
+
+
+def _free_name(stored: StoredRun, name: str, taken: Collection[str]) -> str:
+    """A face's file name that no report of the run has or had, deleted ones included."""
+    free = stored.path / name
+    number = 1
+    while free.exists() or free.name in taken:
+        number += 1
+        free = stored.path / f"{Path(name).stem}-{number}{Path(name).suffix}"
+    return free.name
+
+
+def _contacts(stored: StoredRun) -> list[str]:
+    return [str(stored.header.details.get(key) or "") for key in NAMED_DETAILS]
+
+
+def _without_names(changed: Sequence[str], names: Collection[str]) -> tuple[str, ...]:
+    """What changed, as the register holds it: of a change that shows a customer only which one it was."""
+    spoken = [name for name in names if name]
+    return tuple(
+        f"{text.partition(':')[0]}: as the reports say" if any(name in text for name in spoken) else text
+        for text in changed
+    )
 
 
 def sign_faces(made: Report, key: Key | None) -> list[tuple[str, str, bytes]]:
@@ -142,7 +171,7 @@ def _reissue(stored: StoredRun, shop: Shop, entry: RegisterEntry, register: Regi
         issue=entry.issue,
         shop=shop,
         reason=entry.reason,
-        corrections=entry.corrections,
+        corrections=resolve_in(register.home, entry.corrections, NAMED),
         previous=_json_face(stored, earlier[-1]) if earlier else None,
         remarks=None if issued is None else [str(one.get("file")) for one in issued.get("remarks", ())],
     )

@@ -94,6 +94,8 @@ def test_an_erased_customer_is_nowhere_and_everything_still_holds(store: Store, 
     shown = max(run.path.glob("certificate*.json"), key=lambda f: f.stat().st_mtime_ns).read_text(encoding="utf-8")
     assert again.number in shown
     assert f"name erased on {day}" in shown and "front desk" not in shown
+    assert damages(store.home) == []  # the new report's files have names of their own
+    assert verify(copy, store.home).exit_status == 0
 
 
 def test_a_kill_in_the_middle_is_finished_at_the_next_start(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -161,10 +163,24 @@ def _carried(store: Store, file: Path) -> Path:
 def test_a_corrected_customer_can_be_erased_too(store: Store) -> None:
     """The correction's entry and the run's hold references as well."""
     right = "Upper Mill, invented"
-    words = {"part": "KX4-2207", "serial": "T-1", "why": "misread", "who": "operator 2"}
-    correct_unit(store, Correction(**words, new_customer=right))
-    assert erase_customer(store, right, **WHY).runs
-    assert holding(store.home, right) == []
+    part = str(store.find("latest").header.part["number"])
+    words = {"part": part, "serial": "T-1", "why": "misread", "who": "operator 2"}
+    assert correct_unit(store, Correction(**words, new_customer=right)).reports[0].number.endswith("-2")
+    for name in (right, NAME):
+        assert erase_customer(store, name, **WHY).runs
+        assert holding(store.home, name) == []
+    assert damages(store.home) == []
+    again = issue(store, store.find("latest"), reason="asked for again")
+    assert again.number.endswith("-3") and damages(store.home) == []
+
+
+def test_a_name_that_only_an_amended_report_prints_goes_too(store: Store) -> None:
+    """Given with a report's reason, it stands as a reference in the register."""
+    other = "Third Mill, invented"
+    issue(store, store.find("latest"), reason="wrong customer", corrections={"customer": other})
+    assert [name for name in holding(store.home, other) if not name.startswith(("names/", "runs/"))] == []
+    assert erase_customer(store, other, **WHY).reports >= 3
+    assert holding(store.home, other) == [] and damages(store.home) == []
 
 
 def test_what_can_t_be_erased_is_said(store: Store, tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from rig.certificate.seal.register import Register
 from rig.errors import RecordError, UsageError
 from rig.records.book.jobs import Book
 from rig.records.book.laboratory import Erasure
@@ -49,7 +50,10 @@ def erase_customer(store: Store, name: str, *, why: str, who: str, keep_reports:
     if not tokens:
         raise _unknown(name, before)
     tokens |= _beside(store, tokens)
-    runs = tuple(run for run, kept in _kept_headers(store) if tokens & set(TOKEN.findall(kept)))
+    amended = {
+        e.run for e in Register(store.home).entries if tokens & set(TOKEN.findall(" ".join(e.corrections.values())))
+    }
+    runs = tuple(run for run, kept in _kept_headers(store) if run in amended or tokens & set(TOKEN.findall(kept)))
     entry = Erasure(tokens=tuple(sorted(tokens)), runs=runs, why=why, who=who, keep_reports=keep_reports)
     Book(store).add("erasure", entry, "at_utc")
     reports = _finish(store, entry)
