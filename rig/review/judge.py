@@ -38,9 +38,9 @@ from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.library.frozen import add_frozen_limits, opinions
 from rig.review.recording_notes import recording_notes
-from rig.review.suspect_reasons import confirmed_reasons
 from rig.review.unknown import not_known
 from rig.review.witness.awaiting import confirmations, latest_answers, left_standing, rig_reasons, witnesses_to_take
+from rig.review.witness.given import given_reasons
 from rig.review.witness.reading import witness_judgement
 from rig.review.witness.suspects import ending
 from rig.soundness.limit_sense import settle_limits
@@ -105,8 +105,7 @@ def judge_run(run: StoredRun, *, part: Part | None = None, learned: Mapping[str,
     """A stored run judged (again); part: another part file's limits, learned: others behind it (frozen.py); else those
     of the run's own header."""
     obs = observed_of(run, part, learned)
-    given = [reason for event in run.events if event.get("kind") != "reading" for reason in _reasons_of_event(event)]
-    given += confirmed_reasons(run)
+    given = given_reasons(run)
     record = run.record
     question = run.header.kind.question
     if question == "pins":  # the part file's map is a placeholder there: what was found is the outcome
@@ -154,26 +153,6 @@ def loopback_of(run: StoredRun) -> dict[str, Any] | None:
     """The loopback that a run measured, as data to keep for later runs; None when it measured none."""
     made = evaluate(observed_of(run)).measured_loopback
     return None if made is None else made.to_dict()
-
-
-def _reasons_of_event(event: Mapping[str, Any]) -> list[Reason]:
-    """Reasons that an `ended early` event carries, under `reasons` of its data."""
-    found = event.get("reasons")
-    if not isinstance(found, list):
-        return []
-    return [
-        Reason(
-            code=str(item["code"]),
-            text=str(item.get("text", "")),
-            evidence=str(item.get("evidence", "")),
-            next=str(item.get("next", "")),
-            spoils=tuple(item.get("spoils") or ()),
-            witness=str(item.get("witness", "")),
-            on_part=bool(item.get("on_part", False)),
-        )
-        for item in found
-        if isinstance(item, Mapping) and "code" in item
-    ]
 
 
 def _merge(own: Sequence[Reason], given: Sequence[Reason]) -> list[Reason]:
