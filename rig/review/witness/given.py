@@ -1,6 +1,7 @@
 """Reasons that a run is given beside its own readings: by the gate that ended it early, and by a confirmed suspect.
 
-A confirmed suspect spoils the lines that its entry names when the run is judged again, and no other. An entry that nobody settled, or that was cleared, spoils nothing. One by an instrument names no lines: it spoils all.
+A confirmed suspect spoils the lines that its entry names when the run is judged again, and no other. An entry that
+nobody settled, or that was cleared, spoils nothing. One by an instrument names no lines: it spoils all.
 """
 
 from __future__ import annotations
