@@ -66,7 +66,7 @@ def two_channels(obs: Observed, loopback: Loopback, hz: float, window_s: float) 
     seen = (first.phasor[..., SINE] / reference * gain).ravel()
     phase = carrier_phase(seen).phase_rad
     envelope, _ = signed_envelope(seen, phase)
-    ratios, slopes = _pair(pair, hz, loopback, level, phase, float(envelope.max() + envelope.min()))
+    ratios, slopes = _pair(pair, hz, loopback, level, phase, leaning_of(envelope))
     ripple = 0.5 * float(np.ptp(_smooth(size))) / level
     begun = np.array([reading.bench_time_s for reading in obs.capture_readings(PAIR)], dtype=np.float64)
     at_s = (begun[:, None] + pair.centre_s[None, :]).ravel()
@@ -89,8 +89,8 @@ def _windows(obs: Observed, series: str, hz: float, window_s: float) -> Windows:
 def _pair(
     pair: Windows, hz: float, loopback: Loopback, level: float, phase_rad: float, leaning: float
 ) -> tuple[tuple[Complexes, Complexes], tuple[Complexes, Complexes]]:
-    """Ratios and slopes of a pair. phase_rad: of the sine output; leaning: sum of its envelope's extremes, whose sign
-    is that of its centre: it tells which of the two signs the pair has."""
+    """Ratios and slopes of a pair. phase_rad: of the sine output; leaning: of its envelope, whose sign is that of its
+    centre: it tells which of the two signs the pair has."""
     turn = np.exp(-2j * np.pi * hz * pair.centre_s)[None, :]
     scales = [1.0 / (loopback.gain[channel] * level) for channel in (SINE, COSINE)]
     sides = [(pair.phasor[..., c] * turn * s).ravel() for c, s in zip((SINE, COSINE), scales, strict=True)]
@@ -104,11 +104,27 @@ def _pair(
     sides, moves = [side * back for side in sides], [move * back for move in moves]
     own = carrier_phase(sides[0], sign_from=0.0).phase_rad
     envelope, _ = signed_envelope(sides[0], own)
-    sign = -1.0 if (envelope.max() + envelope.min()) * leaning < 0.0 else 1.0
+    sign = -1.0 if leaning_of(envelope) * leaning < 0.0 else 1.0
     turned = sign * np.exp(1j * (phase_rad - own))
     sine, cosine = (side * turned for side in sides)
     dsine, dcosine = (move * turned for move in moves)
     return (sine, cosine), (dsine, dcosine)
+
+
+def leaning_of(envelope: Floats) -> float:
+    """Mean of the maxima plus mean of the minima of a signed envelope, each half wave counted once, noise smoothed.
+
+    The highest and the lowest of thousands of windows are the noise's: their sum alone lost the sign of small centres.
+    """
+    smooth = _smooth(envelope)
+    half = 0.5 * float(np.max(np.abs(smooth)))
+    waves = np.split(smooth, np.flatnonzero(np.diff(np.signbit(smooth))) + 1)
+    whole = waves[1:-1]  # the first and the last may be cut before their extreme
+    tops = [float(wave.max()) for wave in whole if wave.max() > half]
+    bottoms = [float(wave.min()) for wave in whole if wave.min() < -half]
+    if not tops or not bottoms:
+        return float(smooth.max() + smooth.min())
+    return float(np.mean(tops) + np.mean(bottoms))
 
 
 def _smooth(values: Floats) -> Floats:
