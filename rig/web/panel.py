@@ -18,6 +18,7 @@ from rig.records.store import Store
 from rig.web.access.sessions import Sessions
 from rig.web.access.who import Who
 from rig.web.live.feed import BenchLine, Feed
+from rig.web.live.sitting import SittingAtPage
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
@@ -36,6 +37,7 @@ class Panel:
     say: Callable[[str], None] = lambda _: None
     looks: dict[str, dict[str, Any]] = field(default_factory=dict)
     operators: int = 0
+    sitting: SittingAtPage | None = None  # over a lot, one a panel
     _secret: str = field(default_factory=lambda: secrets.token_urlsafe(16))
 
     @cached_property

@@ -38,7 +38,7 @@ def lots(panel: Here) -> dict[str, Any]:
 @router.get("/lots/{lot}")
 def one_lot(lot: str, panel: Here) -> dict[str, Any]:
     """A lot: supplier, part, units, the plan's answer group by group (null before the first reading)."""
-    found = _lot(panel, lot)
+    found = lot_named(panel, lot)
     answer = answer_of(found) if found.frozen is not None else None
     return {
         "lot": found.name,
@@ -59,7 +59,7 @@ def decide(lot: str, body: Decision, who: Asking, panel: Here) -> dict[str, Any]
     """Decide on a lot; its report is written into the home's folder of lots."""
     from rig.jobs.lot.closing import close
 
-    found = _lot(panel, lot)
+    found = lot_named(panel, lot)
     if found.frozen is None:
         raise UsageError(f"lot {found.name}: nothing was tested yet.", next_action="Test it first.")
     folder = panel.home / "lots" / found.name
@@ -69,7 +69,8 @@ def decide(lot: str, body: Decision, who: Asking, panel: Here) -> dict[str, Any]
     return {"lot": made.lot, "decision": made.decision, "answer": made.answer, "warnings": list(made.warnings)}
 
 
-def _lot(panel: Panel, name: str) -> Lot:
+def lot_named(panel: Panel, name: str) -> Lot:
+    """A lot by its name. Raises Refusal (404) for one that nobody opened."""
     try:
         return Lot(panel.store, name[:64])
     except RigError as fault:

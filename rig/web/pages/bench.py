@@ -11,13 +11,26 @@ from starlette.responses import Response
 
 from rig.description.places import known_names
 from rig.jobs.bench import health
+from rig.review.charts import Chart, judge_set, sets_of
+from rig.statistics.control_chart import BASELINE, IN_CONTROL
+from rig.uncertainty.rounding import round_result
 from rig.web.api.common import panel_of
+from rig.web.api.standards import kept_charts
 from rig.web.pages.frame import render
 from rig.web.panel import Panel
+from rig.web.parts.chart import chart_picture
 
 router = APIRouter()
 Here = Annotated[Panel, Depends(panel_of)]
 DUE_SOON_DAYS = 30
+UNITS = {"ohm": "Ω", "1": "", "deg": "°", "v": "V"}
+STANDARDS = {
+    "check_resistor": "Check resistor",
+    "lead_zero_4w": "Leads, four wires",
+    "ratio_sin": "Ratio standard, sine channel",
+    "gain_sin": "Loopback, gain of sine",
+}
+SHOWN = tuple(STANDARDS)
 FULL_TEST_BYTES = 10.4e6  # raw data of one full test, measured
 
 
@@ -40,7 +53,31 @@ def bench(request: Request, panel: Here) -> Response:
         free_gb=free / 1e9,
         full_tests=int(free / FULL_TEST_BYTES),
         benches=known_names("bench"),
+        standards=[_standard(one) for one in kept_charts(panel, SHOWN)],
     )
+
+
+def _standard(chart: Chart) -> dict[str, Any]:
+    """A chart as the page shows it: its newest take, whether that is in control, the picture."""
+    sets = sets_of(chart.points)
+    last, said = chart.points[-1], judge_set(sets[-1]).said
+    state = "in control" if said == IN_CONTROL else said
+    name = STANDARDS[chart.standard]
+    value = " ± ".join(round_result(last.value, last.U)) if last.U else f"{last.value:.6g}"
+    figure = f"{value} {UNITS.get(chart.unit, chart.unit)}".rstrip()
+    return {
+        "name": name,
+        "figure": figure,
+        "state": state,
+        "in_control": said == IN_CONTROL,
+        "warns": chart.warns is not None,
+        "taken": len(chart.points),
+        "needed": BASELINE,
+        "frozen": chart.frozen is not None,
+        "suspects": len(chart.suspects),
+        "utc": last.utc,
+        "picture": chart_picture(chart, f"{name}: {figure}, {state}"),
+    }
 
 
 def stand(look: dict[str, Any] | None, today: date) -> tuple[str, str]:

@@ -5,6 +5,7 @@ Words: English in the templates, the other languages in the reports' one table a
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -67,12 +68,16 @@ def render(request: Request, template: str, page: str, status: int = 200, **cont
         said = tongue.table.get(text) or tongue.say(text)
         return said.format(**places) if places else said
 
+    def said(texts: Mapping[str, str]) -> dict[str, str]:
+        return {name: t(text) for name, text in texts.items()}
+
     theme = request.cookies.get("theme", "")
     text = (
         _environment()
         .get_template(template)
         .render(
             t=t,
+            said=said,
             figures=tongue.figures,
             language=code,
             theme=theme if theme in THEMES else "",

@@ -1,7 +1,7 @@
 """Lots: those that were opened, and one with the plan's answer, its units by mark, the plain words, the decision.
 
-A person decides, with a reason and the name of the account; the plan's answer stands beside it. Units are tested by
-`anglewright lot next`, at the bench.
+A person decides, with a reason and the name of the account; the plan's answer stands beside it. Units are
+tested in a sitting: at its page, or by `anglewright lot next`; each is armed by a hand at the bench.
 """
 
 from __future__ import annotations
@@ -11,18 +11,27 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
+from rig.description.holders import load_holder
 from rig.errors import RigError
+from rig.jobs.lot.sitting import KEYS
+from rig.jobs.run_job import bench_of
 from rig.records.book.lots import LotBook
 from rig.review.lots.answer import GroupAnswer, answer_of
 from rig.review.lots.lot import Lot
 from rig.review.lots.words import after
 from rig.web.api.common import panel_of
 from rig.web.pages.frame import render
+from rig.web.pages.work import MASTER
 from rig.web.panel import Panel
 from rig.web.problem import Refusal
 
 router = APIRouter()
 Here = Annotated[Panel, Depends(panel_of)]
+KEY_WORDS = (
+    *KEYS.values(),
+    *("good", "bad", "take the newest photo", "test it all the same", "not now"),
+    "lay it aside, it is not of this lot",
+)
 HEADLINES = {
     "accepted": "Accepted by the plan.",
     "not accepted": "Not accepted by the plan.",
@@ -81,11 +90,6 @@ def one_lot(request: Request, lot: str, panel: Here) -> Response:
     )
 
 
-def _words(groups: tuple[GroupAnswer, ...], quantity: int) -> list[tuple[str, dict[str, Any]]]:
-    """What the tested units say, as templates with their figures."""
-    return [(one.template, dict(one.figures)) for group in groups for one in after(group, quantity)]
-
-
 def _unit(unit: Any, groups: tuple[GroupAnswer, ...], coming: Any) -> dict[str, Any]:
     """A unit as its mark shows it: how it counts in the gravest of its groups."""
     states = [g.units[unit.label].state for g in groups if unit.label in g.units]
@@ -99,3 +103,29 @@ def _unit(unit: Any, groups: tuple[GroupAnswer, ...], coming: Any) -> dict[str, 
         "run": unit.runs[-1].id if unit.runs else "",
         "coming": coming is not None and coming.label == unit.label,
     }
+
+
+@router.get("/lots/{lot}/sitting")
+def sitting(request: Request, lot: str, panel: Here) -> Response:
+    """The sitting: the next label largest, the four acts of a unit, keys. Raises Refusal (404) for an unknown lot."""
+    try:
+        found = Lot(panel.store, lot[:64])
+    except RigError as fault:
+        raise Refusal(404, fault.message, fault.next_action) from fault
+    goes_on = panel.sitting is not None and panel.sitting.lot == found.name and panel.sitting.goes_on
+    coming = found.next_unit() if found.frozen is not None else None
+    answer = answer_of(found) if found.frozen is not None else None
+    bench = bench_of(panel.bench)
+    return render(
+        request,
+        "sitting.html",
+        "Lots",
+        lot=found,
+        goes_on=goes_on,
+        key_words={one: one for one in KEY_WORDS},
+        master_words=MASTER,
+        master=found.file.rotor == "shop master",
+        safety=load_holder(bench.holder).safety,
+        tests={"whole": "whole test", "screen": "quick screen"},
+        units=[_unit(one, answer.groups if answer else (), coming) for one in found.units] if answer else [],
+    )

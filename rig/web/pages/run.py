@@ -11,6 +11,18 @@ from rig.web.api.common import panel_of
 from rig.web.pages.frame import render
 from rig.web.pages.work import limit_of_error
 from rig.web.panel import Panel
+from sequences.registry import SEQUENCES
+
+GATES = {  # what a step with a gate has let pass, once another step has begun
+    "live_voltage": "No pin is live",
+    "pin_map": "The pins fit the map",
+    "coil_resistance": "The coils are where the map says",
+    "leak": "The part may be driven",
+    "excite": "The excitation arrived at the coil",
+    "index": "The index was found",
+    "index_again": "The index was found again",
+}
+OUTCOMES = ("within limits", "outside limits", "undecided", "unsound measurement", "not this kind", "measured")
 
 router = APIRouter()
 Here = Annotated[Panel, Depends(panel_of)]
@@ -27,6 +39,9 @@ def run(request: Request, panel: Here) -> Response:
         "Run",
         limit=limit_of_error(part) if part else None,
         expected_U=expected_U(panel, part) if part else None,
+        gates=GATES,
+        titles={step.title: step.title for one in SEQUENCES.values() for step in one.steps},
+        outcomes={one: one for one in OUTCOMES},
     )
 
 

@@ -1,7 +1,7 @@
 // What every page does by itself: forms and buttons over the interface, entries that survive, scanner, keys, bench line.
 // Nothing here arms or resumes a bench; there is no route that could.
 
-const body = document.body;
+const body = document.body, words = JSON.parse(body.dataset.words);
 const SCAN_GAP_MS = 35, SCAN_LEAST = 4, SCAN_MOST = 64, ENTRY_HOURS = 24, HOLD_MS = 800;
 
 // ---- asking the panel ------------------------------------------------------------------------------------------
@@ -14,14 +14,14 @@ export async function ask(path, { method = "GET", json, form } = {}) {
   try {
     answer = await fetch(path, { method, headers, body: json !== undefined ? JSON.stringify(json) : form, credentials: "same-origin" });
   } catch {
-    throw { detail: "The panel does not answer.", next_action: "The bench is unchanged. It is tried again by itself." };
+    throw { detail: words.silent, next_action: words.silent_more };
   }
   const data = (answer.headers.get("content-type") || "").includes("json") ? await answer.json() : null;
   if (answer.status === 401) {
     if (await signInAgain()) return ask(path, { method, json, form });
-    throw { detail: "Not signed in.", next_action: "What you typed is kept." };
+    throw { detail: words.out, next_action: words.kept };
   }
-  if (!answer.ok) throw data || { detail: `Answer ${answer.status}.`, next_action: "" };
+  if (!answer.ok) throw data || { detail: `${words.answer} ${answer.status}.`, next_action: "" };
   return data;
 }
 
@@ -126,7 +126,7 @@ async function press(button) {
 }
 
 // A held button: a click held as long, or K held; key repeats, bursts and a foot switch do not count.
-function hold(button, act) {
+export function hold(button, act) {
   let timer = 0;
   const begin = () => { if (!timer && !button.disabled) { button.classList.add("held"); timer = setTimeout(() => { end(); act(); }, HOLD_MS); } };
   const end = () => { clearTimeout(timer); timer = 0; button.classList.remove("held"); };
@@ -232,7 +232,7 @@ function connect(wait = 250) {
     for (const listener of live.listeners) listener(message);
   };
   socket.onclose = () => {
-    showLine({ state: "NO ANSWER", now: "The panel is gone, the bench unchanged.", guard: "It is tried again by itself.", stoppable: live.stoppable });
+    showLine({ state: "NO ANSWER", state_words: words.no_answer, now: words.gone, guard: words.again, stoppable: live.stoppable });
     setTimeout(() => connect(Math.min(2 * wait, 2000)), wait);
   };
 }

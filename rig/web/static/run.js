@@ -4,10 +4,12 @@ import { live, sendVerb } from "/static/panel.js";
 const root = document.getElementById("run"), words = JSON.parse(root.dataset.words);
 const at = (name) => root.querySelector(`[data-run="${name}"]`);
 const limit = Number(root.dataset.limit) || 0, expected = Number(root.dataset.u) || 0;
-const COILS = { exc: "excitation", sin: "sine", cos: "cosine", thermistor: "thermistor", leak: "leak, smallest" };
+const COILS = words.coils;
 let points = fresh(0), runId = null, said = "", sound = null, drew = 0;
 
 function fresh(epoch) { return { epoch, n: 0, place: [], way: [], error: [], sine: [], cosine: [], shift: 0, p: 1 }; }
+const comma = document.documentElement.lang === "de" ? "," : ".";
+const figure = (value, digits) => (digits === undefined ? String(value) : value.toFixed(digits)).replace(".", comma).replace("-", "−");
 const text = (element, value) => { if (element && element.textContent !== value) element.textContent = value; };
 const svg = (name, attributes, inner) => { const made = document.createElementNS("http://www.w3.org/2000/svg", name); for (const key in attributes) made.setAttribute(key, attributes[key]); if (inner) made.textContent = inner; return made; };
 
@@ -32,7 +34,7 @@ function nextAction(m) {
   const line = m.line, phase = m.phase;
   if (line.state === "NO ANSWER") return [words.gone, words.gone_more];
   if (!m.running && !m.ended) return [words.idle, words.idle_more];
-  if (m.ended) return m.ended.complete ? [words.ended, m.ended.outcome || ""] : [words.stopped, (m.ended.fault && `${m.ended.fault.message} ${m.ended.fault.next}`) || m.ended.program_fault || ""];
+  if (m.ended) return m.ended.complete ? [words.ended, words.outcomes[m.ended.outcome] || m.ended.outcome || ""] : [words.stopped, (m.ended.fault && `${m.ended.fault.message} ${m.ended.fault.next}`) || m.ended.program_fault || ""];
   if (phase === "opening") return [words.opening, words.opening_more];
   if (phase === "waiting for the arming") {
     if (line.open) return [words.close, words.arm_more];
@@ -51,7 +53,7 @@ function take(curve) {
   if (curve.since !== undefined && curve.since !== points.place.length) for (const key of ["place", "way", "error", "sine", "cosine"]) points[key].length = Math.min(points[key].length, curve.since);
   for (const key of ["place", "way", "error", "sine", "cosine"]) points[key].push(...curve[key]);
   points.n = curve.n; points.shift = curve.shift || 0; points.p = curve.pole_pairs || points.p;
-  if (curve.elec !== undefined) { text(at("elec"), `${curve.elec.toFixed(1)}°`); text(at("mech"), `${curve.mech.toFixed(1)}°`); }
+  if (curve.elec !== undefined) { text(at("elec"), `${figure(curve.elec, 1)}°`); text(at("mech"), `${figure(curve.mech, 1)}°`); }
 }
 
 function drawError() {
@@ -62,21 +64,21 @@ function drawError() {
   const x = (deg) => left + ((deg % 360 + 360) % 360) / 360 * (right - left), y = (value) => (top + bottom) / 2 - value / reach * (bottom - top) / 2;
   board.replaceChildren();
   for (let deg = 0; deg <= 360; deg += narrow ? 90 : 45) { board.append(svg("text", { x: left + deg / 360 * (right - left), y: bottom + 20, "text-anchor": "middle" }, String(deg))); }
-  board.append(svg("text", { x: (left + right) / 2, y: bottom + 38, "text-anchor": "middle" }, "rotor angle / ° mechanical"));
+  board.append(svg("text", { x: (left + right) / 2, y: bottom + 38, "text-anchor": "middle" }, words.axis));
   const step = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000].find((one) => reach / one <= 3) || reach;
   for (let value = -Math.floor(reach / step) * step; value <= reach; value += step) {
     board.append(svg("path", { class: value === 0 ? "axis" : "grid", d: `M${left} ${y(value)}H${right}` }), svg("text", { x: left - 8, y: y(value) + 4, "text-anchor": "end" }, String(value).replace("-", "−")));
   }
   if (limit) for (const sign of [1, -1]) board.append(svg("path", { class: "limit", d: `M${left} ${y(sign * limit)}H${right}` }));
-  if (limit) board.append(svg("text", { x: right, y: y(limit) - 6, "text-anchor": "end", style: "fill:var(--ink)" }, `${words.limit} ± ${limit}′`));
+  if (limit) board.append(svg("text", { x: right, y: y(limit) - 6, "text-anchor": "end", style: "fill:var(--ink)" }, `${words.limit} ± ${figure(limit)}′`));
   for (const way of [1, -1]) {
     const mine = []; for (let i = 0; i < points.place.length; i++) if (points.way[i] === way) mine.push([(points.place[i] % 360 + 360) % 360, points.error[i] - points.shift]);
     if (!mine.length) continue;
     mine.sort((a, b) => a[0] - b[0]);
-    if (expected && way === 1) {
+    if (expected) {
       const upper = mine.map(([deg, e], i) => `${i ? "L" : "M"}${x(deg).toFixed(1)} ${y(e + expected).toFixed(1)}`).join("");
       const lower = mine.slice().reverse().map(([deg, e]) => `L${x(deg).toFixed(1)} ${y(e - expected).toFixed(1)}`).join("");
-      board.append(svg("path", { class: "band", d: `${upper}${lower}Z` }));
+      board.append(svg("path", { class: way === 1 ? "band" : "band back", d: `${upper}${lower}Z` }));
     }
     let d = "", before = null;
     for (const [deg, e] of mine) { d += `${before === null || deg - before > 12 ? "M" : "L"}${x(deg).toFixed(1)} ${y(e).toFixed(1)}`; before = deg; }
@@ -88,7 +90,7 @@ function drawError() {
 function drawCircle() {
   const board = at("circle"), cx = 110, cy = 110, r = 78;
   board.replaceChildren(svg("path", { class: "grid", d: `M5 ${cy}H215M${cx} 5V215` }), svg("circle", { class: "circle", cx, cy, r }));
-  board.append(svg("text", { x: 4, y: 16 }, "↑ sine"), svg("text", { x: 216, y: 214, "text-anchor": "end" }, "cosine →"));
+  board.append(svg("text", { x: 4, y: 16 }, `↑ ${words.coils.sin}`), svg("text", { x: 216, y: 214, "text-anchor": "end" }, `${words.coils.cos} →`));
   const shapes = [(px, py) => svg("circle", { cx: px, cy: py, r: 2.6, fill: "var(--petrol)" }), (px, py) => svg("rect", { x: px - 2.4, y: py - 2.4, width: 4.8, height: 4.8, fill: "var(--rust)" }), (px, py) => svg("path", { d: `M${px} ${py - 3.2}l3 5.4h-6z`, fill: "var(--plain)" }), (px, py) => svg("circle", { cx: px, cy: py, r: 2.6, fill: "none", stroke: "var(--pass)", "stroke-width": 1.4 })];
   const thin = Math.max(1, Math.ceil(points.sine.length / 240));
   for (let i = 0; i < points.sine.length; i += thin) {
@@ -106,10 +108,10 @@ function drawRecord(record, last) {
     const most = Math.max(1e-9, ...volts.map(Math.abs));
     path.setAttribute("d", volts.map((v, i) => `${i ? "L" : "M"}${(300 * i / (volts.length - 1)).toFixed(1)} ${(22 - 19 * v / most).toFixed(1)}`).join(""));
   });
-  if (last) for (const name in last) text(root.querySelector(`[data-rms="${name}"]`), name === "exc_i" ? `${(1000 * last[name]).toFixed(1)} mA` : last[name] < 0.1 ? `${(1000 * last[name]).toFixed(2)} mV` : `${last[name].toFixed(3)} V`);
+  if (last) for (const name in last) text(root.querySelector(`[data-rms="${name}"]`), name === "exc_i" ? `${figure(1000 * last[name], 1)} mA` : last[name] < 0.1 ? `${figure(1000 * last[name], 2)} mV` : `${figure(last[name], 3)} V`);
 }
 
-const ohmText = (one) => one.overload ? words.over : one.ohm >= 1e6 ? `${(one.ohm / 1e6).toFixed(2)} MΩ` : one.ohm >= 1e3 ? `${(one.ohm / 1e3).toFixed(3)} kΩ` : `${one.ohm.toFixed(3)} Ω`;
+const ohmText = (one) => one.overload ? words.over : one.ohm >= 1e6 ? `${figure(one.ohm / 1e6, 2)} MΩ` : one.ohm >= 1e3 ? `${figure(one.ohm / 1e3, 3)} kΩ` : `${figure(one.ohm, 3)} Ω`;
 
 function drawOhms(ohms) {
   const rows = Object.entries(ohms).map(([coil, one]) => [COILS[coil] || coil, ohmText(one)]);
@@ -126,7 +128,20 @@ function drawSteps(m) {
   if (board.dataset.now === key) return;
   board.dataset.now = key;
   const here = all.findIndex(([name]) => name === now), first = Math.max(0, Math.min(here - 3, all.length - 8));
-  board.replaceChildren(...all.slice(first, first + 8).map(([name, title]) => { const item = document.createElement("li"); item.textContent = `${name === now ? "▸" : done.has(name) ? "✓" : "○"} ${title}`; if (name === now) item.setAttribute("aria-current", "step"); return item; }));
+  board.replaceChildren(...all.slice(first, first + 8).map(([name, title]) => { const item = document.createElement("li"); item.textContent = `${done.has(name) ? "✓" : name === now ? "" : "○"} ${words.titles[title] || title}`; if (name === now) item.setAttribute("aria-current", "step"); return item; }));
+}
+
+// What the run's own gates have let pass: a step with a gate is passed once another one has begun. No verdict: the rest is judged.
+function drawSound(m) {
+  const done = new Set(m.done_steps), now = m.progress ? m.progress.step : "";
+  const rows = (m.run.steps || []).filter(([name]) => words.gates[name]).map(([name]) => [words.gates[name], done.has(name), name === now]);
+  const all = m.ended && m.ended.complete;
+  rows.push([all ? words.judged : words.judging_rest, all, m.phase === "judging"]);
+  text(at("sound-count"), `${rows.filter(([, passed]) => passed).length} / ${rows.length}`);
+  const board = at("sound"), key = JSON.stringify(rows);
+  if (board.dataset.now === key) return;
+  board.dataset.now = key;
+  board.replaceChildren(...rows.map(([said, passed, here]) => { const item = document.createElement("li"); item.textContent = `${passed ? "✓" : "○"} ${said}`; if (here) item.setAttribute("aria-current", "step"); return item; }));
 }
 
 function drawStrips(m) {
@@ -155,7 +170,7 @@ function show(m) {
   const mark = document.getElementById("mark");
   if (mark) mark.hidden = !m.running || Boolean(m.ended);
   if (performance.now() - drew > 90) { drew = performance.now(); if (!at("live").hidden) { drawError(); drawCircle(); } drawRecord(m.record, m.last); }
-  drawOhms(m.ohms); drawSteps(m); if (!at("turn").hidden) drawStrips(m);
+  drawOhms(m.ohms); drawSteps(m); drawSound(m); if (!at("turn").hidden) drawStrips(m);
   if (watching) { const found = Object.values(m.ohms)[0]; if (found) { if (wasOpen !== null && wasOpen !== found.overload) play(found.overload ? SOUNDS.loss : SOUNDS.back); wasOpen = found.overload; text(at("watch-figure"), found.overload ? words.open : ohmText(found)); } text(at("watch-words"), m.progress ? m.progress.text : ""); }
   ask(m.question);
   at("ended").hidden = !(m.ended && m.ended.run);
@@ -178,6 +193,6 @@ function ask(question) {
 }
 
 const mark = document.getElementById("mark");
-if (mark) mark.addEventListener("click", () => sendVerb("mark", { text: "marked on the page" }));
+if (mark) mark.addEventListener("click", () => sendVerb("mark", { text: words.marked }));
 live.listeners.add(show);
 if (live.last) show(live.last);
