@@ -59,7 +59,6 @@ ROUTES: Mapping[tuple[str, str], str] = {
     ("POST", f"{API}/runs/{{run}}/remarks"): OPERATE,
     ("POST", f"{API}/runs/{{run}}/photos"): OPERATE,
     ("POST", f"{API}/runs/{{run}}/judgements"): OPERATE,
-    ("GET", f"{API}/suspects"): VIEW,
     ("POST", f"{API}/runs/{{run}}/suspects"): APPROVE,
     ("POST", f"{API}/runs/{{run}}/report"): APPROVE,
     ("GET", f"{API}/runs/{{run}}/report/{{face}}"): VIEW,

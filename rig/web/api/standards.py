@@ -1,4 +1,4 @@
-"""The bench's own standards over HTTP: their charts, the runs that they leave in question, and the nights.
+"""The bench's own standards over HTTP: their charts, and the nights.
 
 Read only: a standard is taken, and a run is marked as suspect, at the bench (`anglewright night chart`).
 """
@@ -14,7 +14,6 @@ from rig.errors import RigError
 from rig.jobs.night.folder import find_night, nights
 from rig.jobs.night.morning import morning
 from rig.measurands import BENCH
-from rig.records.run.suspect import suspect_entries
 from rig.review import charts
 from rig.web.access.table import API
 from rig.web.api.common import panel_of
@@ -52,13 +51,6 @@ def one_chart(standard: str, panel: Here) -> dict[str, Any]:
         return charts.chart(standard[:64], panel.bench, panel.store).document()
     except RigError as fault:
         raise Refusal(404, fault.message, fault.next_action) from fault
-
-
-@router.get("/suspects")
-def suspects(panel: Here) -> dict[str, Any]:
-    """Runs with an entry beside them that a standard has left some of their lines in question."""
-    found = ((run, suspect_entries(panel.store.folder / run)) for run in panel.store.ids())
-    return {"suspects": [{"run": run, "entries": [dict(one) for one in entries]} for run, entries in found if entries]}
 
 
 @router.get("/nights")

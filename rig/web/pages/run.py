@@ -22,6 +22,7 @@ GATES = {  # what a step with a gate has let pass, once another step has begun
     "index": "The index was found",
     "index_again": "The index was found again",
 }
+MOST_ALIKE = 20  # newest runs among which one with that line is looked for
 OUTCOMES = ("within limits", "outside limits", "undecided", "unsound measurement", "not this kind", "measured")
 
 router = APIRouter()
@@ -38,14 +39,15 @@ def run(request: Request, panel: Here) -> Response:
         "run.html",
         "Run",
         limit=limit_of_error(part) if part else None,
-        expected_U=expected_U(panel, part) if part else None,
+        expected_U=expected_U(panel, part, str(state["run"].get("sequence", ""))) if part else None,
         gates=GATES,
         titles={step.title: step.title for one in SEQUENCES.values() for step in one.steps},
         outcomes={one: one for one in OUTCOMES},
     )
 
 
-def expected_U(panel: Panel, part: str) -> float | None:
-    """U of the largest angle error in the newest judged test of this part number, arcmin electrical: what to expect."""
-    rows = panel.store.results(part=part, measurand="error_max_elec_arcmin")
-    return next((float(row["U"]) for row in rows if row["U"] is not None), None)
+def expected_U(panel: Panel, part: str, sequence: str) -> float | None:
+    """U of the largest angle error in the newest run of this sequence on this part number, arcmin electrical."""
+    alike = {row.run for row in panel.store.list(MOST_ALIKE, part=part, sequence=sequence)}
+    rows = panel.store.results(part=part, measurand="error_max_elec_arcmin") if alike else ()
+    return next((float(row["U"]) for row in rows if row["U"] is not None and row["run"] in alike), None)

@@ -43,7 +43,8 @@ function nextAction(m) {
     return [words.reset + share, (m.arming && m.arming.why) || words.arm_more];
   }
   if (phase === "judging") return [words.judging, words.judging_more];
-  const step = m.progress ? m.progress.text : "";
+  const named = m.progress ? (m.run.steps || []).find(([name]) => name === m.progress.step) : null;
+  const step = named ? words.titles[named[1]] || named[1] : m.progress ? m.progress.text : "";
   return [line.state === "OHMS" ? step : words.closed, line.state === "OHMS" ? line.guard : `${step}. ${words.nothing}`];
 }
 
@@ -54,6 +55,13 @@ function take(curve) {
   for (const key of ["place", "way", "error", "sine", "cosine"]) points[key].push(...curve[key]);
   points.n = curve.n; points.shift = curve.shift || 0; points.p = curve.pole_pairs || points.p;
   if (curve.elec !== undefined) { text(at("elec"), `${figure(curve.elec, 1)}°`); text(at("mech"), `${figure(curve.mech, 1)}°`); }
+}
+
+// Points of one pass in the order of their angle, parted where more than 12 degrees mechanical are still to come.
+function pieces(points) {
+  const found = [];
+  for (const one of points) { const last = found.at(-1); if (last && one[0] - last.at(-1)[0] <= 12) last.push(one); else found.push([one]); }
+  return found;
 }
 
 function drawError() {
@@ -75,13 +83,12 @@ function drawError() {
     const mine = []; for (let i = 0; i < points.place.length; i++) if (points.way[i] === way) mine.push([(points.place[i] % 360 + 360) % 360, points.error[i] - points.shift]);
     if (!mine.length) continue;
     mine.sort((a, b) => a[0] - b[0]);
-    if (expected) {
-      const upper = mine.map(([deg, e], i) => `${i ? "L" : "M"}${x(deg).toFixed(1)} ${y(e + expected).toFixed(1)}`).join("");
-      const lower = mine.slice().reverse().map(([deg, e]) => `L${x(deg).toFixed(1)} ${y(e - expected).toFixed(1)}`).join("");
+    if (expected) for (const piece of pieces(mine)) {
+      const upper = piece.map(([deg, e], i) => `${i ? "L" : "M"}${x(deg).toFixed(1)} ${y(e + expected).toFixed(1)}`).join("");
+      const lower = piece.slice().reverse().map(([deg, e]) => `L${x(deg).toFixed(1)} ${y(e - expected).toFixed(1)}`).join("");
       board.append(svg("path", { class: way === 1 ? "band" : "band back", d: `${upper}${lower}Z` }));
     }
-    let d = "", before = null;
-    for (const [deg, e] of mine) { d += `${before === null || deg - before > 12 ? "M" : "L"}${x(deg).toFixed(1)} ${y(e).toFixed(1)}`; before = deg; }
+    const d = pieces(mine).map((piece) => piece.map(([deg, e], i) => `${i ? "L" : "M"}${x(deg).toFixed(1)} ${y(e).toFixed(1)}`).join("")).join("");
     board.append(svg("path", { class: way === 1 ? "ccw" : "cw", d }));
   }
   if (points.place.length) board.append(svg("path", { class: "here", d: `M${x(points.place.at(-1)).toFixed(1)} ${top}V${bottom}` }));
@@ -127,8 +134,8 @@ function drawSteps(m) {
   const key = `${now}|${m.done_steps.length}`, board = at("steps");
   if (board.dataset.now === key) return;
   board.dataset.now = key;
-  const here = all.findIndex(([name]) => name === now), first = Math.max(0, Math.min(here - 3, all.length - 8));
-  board.replaceChildren(...all.slice(first, first + 8).map(([name, title]) => { const item = document.createElement("li"); item.textContent = `${done.has(name) ? "✓" : name === now ? "" : "○"} ${words.titles[title] || title}`; if (name === now) item.setAttribute("aria-current", "step"); return item; }));
+  const here = all.findIndex(([name]) => name === now), first = Math.max(0, Math.min(here - 3, all.length - 12));
+  board.replaceChildren(...all.slice(first, first + 12).map(([name, title]) => { const item = document.createElement("li"); item.textContent = `${done.has(name) ? "✓" : name === now ? "" : "○"} ${words.titles[title] || title}`; if (name === now) item.setAttribute("aria-current", "step"); return item; }));
 }
 
 // What the run's own gates have let pass: a step with a gate is passed once another one has begun. No verdict: the rest is judged.

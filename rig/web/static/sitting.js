@@ -33,15 +33,15 @@ function keysOf(sitting) {
 }
 
 function acts(sitting) {
-  const line = (live.last && live.last.line) || {}, running = Boolean(sitting.running), phase = running && live.last ? live.last.phase : "";
-  const waits = phase === "waiting for the arming";
-  let now = "scan";
-  if (running) now = waits ? (line.open ? "guard" : live.last.arming && live.last.arming.share ? "arm" : "reset") : "";
+  const now_live = live.last && live.last.running ? live.last : null, line = (now_live && now_live.line) || {}, phase = sitting.running && now_live ? now_live.phase : "";
+  const begun = ["armed", "running", "judging"].includes(phase);
+  let now = sitting.running ? "" : "scan";
+  if (phase === "waiting for the arming") now = line.open ? "guard" : now_live.arming && now_live.arming.share ? "arm" : "reset";
   const order = ["scan", "guard", "reset", "arm"], here = order.indexOf(now);
   for (const item of root.querySelectorAll("[data-act]")) {
     const n = order.indexOf(item.dataset.act);
     if (item.dataset.act === now) item.setAttribute("aria-current", "step"); else item.removeAttribute("aria-current");
-    item.classList.toggle("done", now === "" ? running : n < here);
+    item.classList.toggle("done", begun || n < here || (Boolean(sitting.running) && n === 0));
   }
 }
 
@@ -54,7 +54,7 @@ function show(sitting) {
   if (next) label = next;
   text(at("label"), sitting.running === "check standards" ? "···" : next);
   if (unit) {
-    text(at("serial"), unit.listed); text(at("where"), unit.box ? fill(words.box, { n: unit.box }) : unit.listed ? "" : fill(words.delivery, { n: unit.position }));
+    text(at("serial"), (sitting.running && live.last && live.last.run && live.last.run.serial) || unit.listed); text(at("where"), unit.box ? fill(words.box, { n: unit.box }) : unit.listed ? "" : fill(words.delivery, { n: unit.position }));
     text(at("test"), words.tests[unit.test] || unit.test); text(at("place"), fill(words.place, { n: unit.place[0], m: unit.place[1] }));
   }
   at("running").hidden = !sitting.running;
