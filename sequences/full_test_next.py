@@ -16,20 +16,20 @@ from sequences.steps import continuous, nulls, ohms, sweep
 
 _MOVING = continuous.can_turn_on_the_fly
 
-NULLS_CCW = Step(
-    name="nulls_ccw",
-    title="Nulls at rest, counter-clockwise",
-    do=nulls.nulls_ccw,
-    when=_MOVING,
-    restore=sweep.at_index_and_level,
+NULLS = tuple(
+    Step(
+        name=f"nulls_{direction}",
+        title=f"Nulls at rest, {words}",
+        do=do,
+        when=_MOVING,
+        restore=sweep.at_index_and_level,
+    )
+    for direction, words, do in (
+        ("ccw", "counter-clockwise", nulls.nulls_ccw),
+        ("cw", "clockwise", nulls.nulls_cw),
+    )
 )
-NULLS_CW = Step(
-    name="nulls_cw",
-    title="Nulls at rest, clockwise",
-    do=nulls.nulls_cw,
-    when=_MOVING,
-    restore=sweep.at_index_and_level,
-)
+AGAIN = (b.INDEX_AGAIN, fly.TURN_CCW_AGAIN, fly.TURN_CW_AGAIN, b.INDEX_AFTER_REPEATS)
 
 TURN = (
     replace(fly.EXCITE, when=_MOVING),
@@ -38,10 +38,8 @@ TURN = (
     replace(fly.TURN_CCW, when=_MOVING),
     replace(fly.TURN_CW, when=_MOVING),
     *(replace(step, when=continuous.in_steps(step.when)) for step in b.TURN),
-    *(replace(step, when=continuous.on_the_fly(step.when)) for step in (b.INDEX_AGAIN, fly.TURN_CCW_AGAIN)),
-    *(replace(step, when=continuous.on_the_fly(step.when)) for step in (fly.TURN_CW_AGAIN, b.INDEX_AFTER_REPEATS)),
-    NULLS_CCW,
-    NULLS_CW,
+    *(replace(step, when=continuous.on_the_fly(step.when)) for step in AGAIN),
+    *NULLS,
 )
 ONCE = {
     b.COILS: b.COILS_ONCE,

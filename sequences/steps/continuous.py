@@ -14,10 +14,11 @@ from rig.control.step import Context
 from rig.errors import UsageError
 from rig.quantity import Scalar
 from sequences.steps import excitation, sampling
-from sequences.steps.sweep import can_turn, move_time_s
+from sequences.steps.sweep import can_turn, move_time_s, run_up_steps
 
 CHANNELS = ("exc_v", "pulses", "sin", "cos")
 TURNS = 2
+PLAY_MECH_DEG = 18.0  # at full speed before the turn begins, for the axis' play
 TAIL_S = 0.25  # what the record is longer than the move, the trigger's delay included
 CYCLE_SAMPLES = 8.0  # of a carrier cycle, at least
 PULSE_SAMPLES = 8.0  # of a pulse's period, at least
@@ -92,12 +93,7 @@ def _relay(ctx: Context) -> int:
 
 
 def _run_up(ctx: Context) -> int:
-    """Steps of one ramp, and a twentieth of a turn for the play."""
-    device = ctx.bench.file.axis
-    if device is None:
-        raise UsageError(f"bench {ctx.bench.file.name} has no axis.", next_action="Use another sequence.")
-    ramp_deg = device.max_deg_s**2 / (2.0 * device.accel_deg_s2)
-    return round((ramp_deg + 18.0) / 360.0 * device.steps_per_turn)
+    return run_up_steps(ctx, PLAY_MECH_DEG, at_full_speed=True)
 
 
 def _seconds(ctx: Context) -> float:

@@ -14,7 +14,7 @@ from rig.errors import UsageError
 from rig.resolver.turn.ratio import crossings
 from sequences.gates import evaluated_passes
 from sequences.steps import sampling
-from sequences.steps.sweep import stop_at
+from sequences.steps.sweep import run_up_steps, stop_at
 
 PLACES = 16  # at least; more where the outputs have more nulls
 CAPTURES, PERIODS = 4, 3  # at each place; of the axis' ringing in each: few records, for each is written and synced
@@ -39,7 +39,7 @@ def nulls_cw(ctx: Context) -> None:
 
 def _rest_at(ctx: Context, series: str, direction: str, places: list[int]) -> None:
     sampling.lengthen(ctx, PERIODS)
-    stop_at(ctx, series, direction, places, _run_up(ctx), captures=CAPTURES, rest_s=_rest_s(ctx))
+    stop_at(ctx, series, direction, places, run_up_steps(ctx, RUN_UP_MECH_DEG), captures=CAPTURES, rest_s=_rest_s(ctx))
     sampling.lengthen(ctx, 1)
 
 
@@ -70,11 +70,6 @@ def _places(ctx: Context) -> list[int]:
             return []
         steps += [round(one.theta_mech_rad / (2.0 * math.pi) * axis.steps_per_turn) for one in found]
     return null_places(steps, axis.steps_per_turn)
-
-
-def _run_up(ctx: Context) -> int:
-    axis = ctx.bench.file.axis
-    return 0 if axis is None else round(RUN_UP_MECH_DEG / 360.0 * axis.steps_per_turn)
 
 
 def _rest_s(ctx: Context) -> float:

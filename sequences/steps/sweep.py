@@ -40,6 +40,14 @@ def _axis(ctx: Context) -> tuple[GuardedAxis, AxisDevice]:
     return axis, device
 
 
+def run_up_steps(ctx: Context, play_mech_deg: float, *, at_full_speed: bool = False) -> int:
+    """Steps that a pass begins before its first place: a stretch for the axis' play (mechanical degrees), and one ramp
+    where the place is passed at full speed. Raises UsageError for a bench without an axis."""
+    _, device = _axis(ctx)
+    ramp_deg = device.max_deg_s**2 / (2.0 * device.accel_deg_s2) if at_full_speed else 0.0
+    return round((ramp_deg + play_mech_deg) / 360.0 * device.steps_per_turn)
+
+
 def points_per_turn(ctx: Context) -> int:
     """The bench file's own number, else the one that folds nothing onto an electrical order."""
     axis, device = _axis(ctx)
