@@ -15,6 +15,7 @@ import numpy as np
 from rig.control.step import Context
 from rig.evaluation.evaluated import Evaluated, evaluate
 from rig.evaluation.inspection.index_witness import index_off_steps, index_tolerance_steps
+from rig.evaluation.inspection.inspection import Inspection
 from rig.evaluation.inspection.rotor_mark import mark_answer
 from rig.evaluation.turn.passes import SWEEPS_AGAIN, TURNINGS_AGAIN
 from rig.observed import Observed
@@ -76,7 +77,7 @@ def evaluate_so_far(ctx: Context) -> Evaluated:
 
 def wiring(ctx: Context) -> list[Reason]:
     """Voltage on the part, or a pin map that does not fit, as far as it was read."""
-    return wiring_reasons(observe(ctx))
+    return wiring_reasons(Inspection(evaluate_so_far(ctx)))
 
 
 def live(ctx: Context) -> list[Reason]:

@@ -16,6 +16,7 @@ from rig.evaluation.inspection.thresholds import (
     CONTACT_INDUCTANCE,
     CONTACT_SHARE,
     ONE_LEAK_SHARE,
+    OPEN_OHM,
     THERMISTOR_APART_K,
     THERMISTOR_SHORT_OHM,
     THERMISTOR_SHORT_SHARE,
@@ -23,7 +24,6 @@ from rig.evaluation.inspection.thresholds import (
 )
 from rig.findings.pattern import Pattern, Sign
 from rig.observed import Observed
-from rig.pins.thresholds import OPEN_OHM
 from rig.resolver.part import COILS
 from rig.result import Result
 

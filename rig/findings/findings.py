@@ -55,6 +55,14 @@ def findings(inspection: Inspection, judged: Sequence[Judged]) -> list[Finding]:
     return [_no_finding()] if state.clean else []
 
 
+def finding(code: str, sign: Sign) -> Finding:
+    """The finding that another room's own evidence gives, in the words of its row; its weight is the probability.
+
+    Raises KeyError for an unknown code.
+    """
+    return BY_CODE[code].finding(sign, sign.weight)
+
+
 def _sound(results: Sequence[Result], judged: Sequence[Judged]) -> list[Result]:
     """Results that no reason spoils: a fault of the rig is never explained by a fault of the part."""
     spoiled = {line.measurand for line in judged if line.verdict is Verdict.NOT_TESTED}

@@ -33,8 +33,9 @@ from rig.pins.thresholds import (
 )
 from rig.resolver.turn.angle import electrical_angle, pole_pairs
 from rig.resolver.turn.ellipse import fit_ellipse
-from rig.result import Reason
 from rig.signal.phasor import carrier_phase, signed_envelope
+from rig.soundness.rule import Evidence
+from rig.soundness.soundness import reason
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -207,7 +208,7 @@ def _links(shown: Mapping[str, float]) -> str:
 
 
 def _stop_report(base: AcReport, code: str, text: str, evidence: str, next_: str) -> AcReport:
-    return replace(base, reasons=(Reason(code=code, text=text, evidence=evidence, next=next_),), text=text)
+    return replace(base, reasons=(reason(code, Evidence(figures=evidence, text=text, next=next_)),), text=text)
 
 
 # ---- what the test makes of a pin map -----------------------------------------------------------------------------

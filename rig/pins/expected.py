@@ -8,16 +8,22 @@ open and nothing conducts unexpectedly, it is the part's.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations
 
+from rig.evaluation.inspection.inspection import Inspection
+from rig.findings.findings import finding
+from rig.findings.pattern import Sign
+from rig.observed import Observed
 from rig.pins.pin_map import BY_PART, Assignment, PinMap, Sensor, Undecided
-from rig.pins.readings import CORE, SHIELD, Pair, PairTable, pin_list
+from rig.pins.readings import CORE, SHIELD, Pair, PairTable, leaks_of, pair_table, pin_list
 from rig.pins.sensors import sensor_kind
 from rig.pins.thresholds import COIL_OHM, LEAD_MOST_OHM, SLACK_RELATIVE
 from rig.resolver.part import COILS, CoilNominal, Part
-from rig.result import Finding, Reason
+from rig.result import Finding
+from rig.soundness import scopes
+from rig.soundness.rule import Evidence, Rule
 
 NEVER_COIL_LIKE = ("ntc", "pt1000", "silicon")  # kinds of thermistor that never read like a coil
 COIL_LIKE = (0.5, 2.0)  # of the lowest and highest nominal coil
@@ -26,19 +32,25 @@ COIL_LIKE = (0.5, 2.0)  # of the lowest and highest nominal coil
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PinComparison:
     """wanted: coil -> its pins by the part file. ohm: coil -> reading, infinite when open, None when not read. odd:
-    pairs that conduct where nothing is expected. off: coils that read other than their nominal. mismatch: reasons that
-    say that another map stands here."""
+    pairs that conduct where nothing is expected. off: coils that read other than their nominal. mismatch: evidence that
+    another map stands here."""
 
     wanted: Mapping[str, tuple[str, str]]
     ohm: Mapping[str, float | None]
     odd: Mapping[Pair, float]
     off: tuple[str, ...] = ()
-    mismatch: tuple[Reason, ...] = ()
+    mismatch: tuple[Evidence, ...] = ()
 
     @property
     def open(self) -> list[str]:
         """Coils whose pair is open."""
         return [c for c, ohm in self.ohm.items() if ohm is not None and ohm >= COIL_OHM]
+
+    @property
+    def lost(self) -> tuple[Evidence, ...]:
+        """Evidence that no coil at all stands where the part file has it."""
+        all_open = bool(self.wanted) and len(self.open) == len(self.wanted)
+        return tuple(Evidence(figures=one.figures) for one in self.mismatch) if all_open else ()
 
     @property
     def unread(self) -> list[str]:
@@ -71,10 +83,10 @@ def compare(table: PairTable, part: Part) -> PinComparison:
     if seen.open:
         seen = replace(seen, odd=odd | _coil_on_thermistor(table, part))
         moved = seen.odd or len(seen.open) >= 2
-        return replace(seen, mismatch=tuple(_other_map(seen))) if moved else seen
+        return replace(seen, mismatch=(_other_map(seen),)) if moved else seen
     off = tuple(c for c, n in part.coils.items() if (v := ohm.get(c)) is not None and not _near(v, n, table.is_zeroed))
     seen = replace(seen, off=off)
-    return replace(seen, mismatch=tuple(_exchange_reasons(seen, part, table.is_zeroed)))
+    return replace(seen, mismatch=tuple(_exchanged(seen, part, table.is_zeroed)))
 
 
 def _coil_on_thermistor(table: PairTable, part: Part) -> dict[Pair, float]:
@@ -87,26 +99,16 @@ def _coil_on_thermistor(table: PairTable, part: Part) -> dict[Pair, float]:
     return {frozenset(pair): ohm} if like_a_coil else {}
 
 
-def _other_map(seen: PinComparison) -> list[Reason]:
+def _other_map(seen: PinComparison) -> Evidence:
     lost = ", ".join(f"{c} on {pin_list(seen.wanted[c])}" for c in seen.open)
     evidence = f"open where a coil is expected: {lost}; conducting elsewhere: {seen.odd_text() or 'nothing'}"
     if seen.odd:
-        text = "The pin map does not fit: expected pairs are open, others are closed. The coils stand on other pins."
-        next_ = "Check adapter and part number. If both are right, take the map that was found as a draft part file."
-    else:
-        text = "The pin map does not fit: expected pairs are open and nothing else conducts."
-        next_ = "Check that the adapter is seated and belongs to this part number, then read again."
-    reasons = [Reason(code="pin-map-mismatch", text=text, evidence=evidence, next=next_)]
-    if len(seen.open) == len(seen.wanted):
-        reasons.append(
-            Reason(
-                code="wrong-adapter",
-                text="No coil is where the part file has it: this may be another part's adapter.",
-                evidence=evidence,
-                next="Fit the adapter that belongs to this part number.",
-            )
-        )
-    return reasons
+        return Evidence(figures=evidence)
+    return Evidence(
+        figures=evidence,
+        text="The pin map does not fit: expected pairs are open and nothing else conducts.",
+        next="Check that the adapter is seated and belongs to this part number, then read again.",
+    )
 
 
 def _near(ohm: float, nominal: CoilNominal, zeroed: bool) -> bool:
@@ -115,7 +117,7 @@ def _near(ohm: float, nominal: CoilNominal, zeroed: bool) -> bool:
     return -slack <= ohm - nominal.r20_ohm <= slack + (0.0 if zeroed else LEAD_MOST_OHM)
 
 
-def _exchange_reasons(seen: PinComparison, part: Part, zeroed: bool) -> list[Reason]:
+def _exchanged(seen: PinComparison, part: Part, zeroed: bool) -> list[Evidence]:
     """All pairs conduct, but the coils' values stand on each other's pins."""
     if seen.unread or not set(COILS) <= set(part.coils) & set(seen.wanted):
         return []
@@ -124,11 +126,10 @@ def _exchange_reasons(seen: PinComparison, part: Part, zeroed: bool) -> list[Rea
         moved = [(c, o, ohms[c]) for c, o in zip(COILS, order, strict=True) if c != o]
         if moved and all(c in seen.off and _near(ohm, part.coils[o], zeroed) for c, o, ohm in moved):
             return [
-                Reason(
-                    code="pin-map-mismatch",
+                Evidence(
                     text="The pin map does not fit: the values of the coils "
                     f"{', '.join(c for c, _, _ in moved)} stand on each other's pins.",
-                    evidence=", ".join(
+                    figures=", ".join(
                         f"{pin_list(seen.wanted[c])} reads {ohm:.3g} ohm, nominal of {c} {part.coils[c].r20_ohm:.3g}, "
                         f"of {o} {part.coils[o].r20_ohm:.3g}"
                         for c, o, ohm in moved
@@ -137,6 +138,42 @@ def _exchange_reasons(seen: PinComparison, part: Part, zeroed: bool) -> list[Rea
                 )
             ]
     return []
+
+
+def run_table(obs: Observed) -> PairTable:
+    """The pairs and leaks of a run, its coils named by the part file's pins."""
+    leaks = leaks_of(obs.readings, pins_by_coil(obs.part))
+    return replace(pair_table(obs.readings, obs.holder.lead_ohm), leaks=leaks)
+
+
+def pin_map_mismatch(inspection: Inspection) -> Sequence[Evidence]:
+    """The pairs of a run against the part file's map."""
+    return compare(run_table(inspection.observed), inspection.observed.part).mismatch
+
+
+def wrong_adapter(inspection: Inspection) -> Sequence[Evidence]:
+    """No coil of a run where the part file has it."""
+    return compare(run_table(inspection.observed), inspection.observed.part).lost
+
+
+MISMATCH = Rule(
+    code="pin-map-mismatch",
+    looks_at="pairs of pins against the part file's map",
+    check=pin_map_mismatch,
+    text="The pin map does not fit: expected pairs are open, others are closed. The coils stand on other pins.",
+    next="Check adapter and part number. If both are right, take the map that was found as a draft part file.",
+    spoils=scopes.everything,
+    blocked_by=("live-circuit",),
+)
+WRONG_ADAPTER = Rule(
+    code="wrong-adapter",
+    looks_at="whether any coil stands where the part file has it",
+    check=wrong_adapter,
+    text="No coil is where the part file has it: this may be another part's adapter.",
+    next="Fit the adapter that belongs to this part number.",
+    spoils=scopes.everything,
+    blocked_by=("live-circuit",),
+)
 
 
 # ---- a table beside a part file ---------------------------------------------------------------------------------
@@ -150,7 +187,8 @@ def against_part(found: PinMap, table: PairTable, part: Part) -> PinMap:
     if seen.mismatch:
         others = tuple(r for r in found.reasons if r.code == "leads-not-zeroed")
         free = replace(found, reasons=others, findings=(), matches_part=False, undecided=())
-        return free.block("unsound measurement", *seen.mismatch)
+        reasons = (*map(MISMATCH.reason, seen.mismatch), *map(WRONG_ADAPTER.reason, seen.lost))
+        return free.block("unsound measurement", *reasons)
     if seen.unread:
         return _not_covered(found, seen)
     if seen.open:
@@ -179,32 +217,30 @@ def _open_coil(found: PinMap, seen: PinComparison) -> PinMap:
     name = seen.open[0]
     ohm = seen.ohm[name] or math.inf
     shown = "over range" if math.isinf(ohm) else f"{ohm:.4g} ohm"
-    finding = Finding(
-        code="open-coil",
-        probability=0.9,
-        text=f"The {name} coil is open.",
+    sign = Sign(
+        weight=0.9,
+        name=name,
         evidence=f"pins {pin_list(seen.wanted[name])} read {shown}, the "
         "other coils stand where they should, and nothing conducts that should not",
         against="a bent pin or a broken adapter lead looks the same",
         next_test="Wiggle the lead while reading; read again at the part's own terminals.",
     )
     plain = replace(found, reasons=(), findings=(), undecided=(), matches_part=True)
-    return plain.suspect(finding, "outside limits")
+    return plain.suspect(finding("open-coil", sign), "outside limits")
 
 
 def _fitting(found: PinMap, seen: PinComparison, part: Part) -> PinMap:
     """All coils conduct where they should."""
     mine = {pin for pair in seen.wanted.values() for pin in pair}
     if any(pair & mine for pair in seen.odd):
-        finding = Finding(
-            code="leak-coil-coil",
-            probability=0.7,
+        sign = Sign(
+            weight=0.7,
             text="Coils conduct to each other or to other pins.",
             evidence=f"conducting where nothing is expected: {seen.odd_text()}",
             against="a part of another number with shared returns, or circuits of other electronics on these pins",
             next_test="Check the part number; read the pairs again at the part's own terminals.",
         )
-        return replace(found, findings=(), matches_part=True).suspect(finding)
+        return replace(found, findings=(), matches_part=True).suspect(finding("leak-coil-coil", sign))
     by_pins = {frozenset(c.pins): c for c in found.coils}
     named = [c for pins in seen.wanted.values() if (c := by_pins.get(frozenset(pins))) is not None]
     if len(named) < len(COILS):
@@ -232,11 +268,11 @@ def _fitting(found: PinMap, seen: PinComparison, part: Part) -> PinMap:
 
 def _off_value(coil: str, ohm: float, nominal_ohm: float) -> Finding:
     high = ohm > nominal_ohm
-    return Finding(
-        code="contact-resistance" if high else "shorted-turns",
-        probability=0.5,
+    sign = Sign(
+        weight=0.5,
         text=f"The {coil} coil reads {'more' if high else 'less'} than its nominal allows.",
         evidence=f"{ohm:.4g} ohm, nominal {nominal_ohm:.4g} ohm at 20 degC",
         against="a wrong part number or a wrong nominal in the part file shows the same",
         next_test="Read it with four wires on the bench (quick_screen), at a known temperature.",
     )
+    return finding("contact-resistance" if high else "shorted-turns", sign)

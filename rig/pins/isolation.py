@@ -11,18 +11,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from rig.evaluation.evaluated import Evaluated
-from rig.observed import Observed
-from rig.pins.expected import compare, pins_by_coil
+from rig.evaluation.inspection.inspection import Inspection
+from rig.pins.expected import MISMATCH, WRONG_ADAPTER, pins_by_coil, run_table
 from rig.pins.pin_map import PinMap, Undecided, pair_names
-from rig.pins.readings import CORE, Leak, PairTable, leaks_of, pair_table, pin_list
+from rig.pins.readings import CORE, Leak, PairTable, pin_list
 from rig.pins.thresholds import COIL_OHM, JOINED_OHM, LEAK_BLOCKS_OHM, LIVE_V
 from rig.quantity import Reading
 from rig.resolver.part import COILS
 from rig.result import Reason
+from rig.soundness import scopes
+from rig.soundness.rule import Evidence, Rule, ask
 
 Group = tuple[str, ...]
 NOT_READ = "isolation not read"
-LIVE = "live-circuit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,42 +84,42 @@ def leak_code(leak: Leak) -> str:
 # ---- a run with a part file -----------------------------------------------------------------------------------
 
 
-def run_table(obs: Observed) -> PairTable:
-    """The pairs and leaks of a run, its coils named by the part file's pins."""
-    leaks = leaks_of(obs.readings, pins_by_coil(obs.part))
-    return replace(pair_table(obs.readings, obs.holder.lead_ohm), leaks=leaks)
-
-
-def wiring_reasons(obs: Observed) -> list[Reason]:
+def wiring_reasons(inspection: Inspection) -> list[Reason]:
     """Voltage on the part, else coils that stand on other pins than the part file says."""
-    table = run_table(obs)
-    return live_circuit(obs.readings, table) or list(compare(table, obs.part).mismatch)
+    return ask(RULES, inspection, ())
 
 
 def forbids_excitation(evaluated: Evaluated) -> list[Reason]:
     """Reasons not to drive the excitation coil, once the readings that it takes should have been made; they are the
     part's or nobody's, end the run, and spoil nothing."""
-    obs = evaluated.observed
-    if reasons := wiring_reasons(obs):
-        return reasons
+    inspection = Inspection(evaluated)
+    return wiring_reasons(inspection) or ask((FORBIDDEN,), inspection, ())
+
+
+def undrivable(inspection: Inspection) -> list[Evidence]:
+    """What of a run's readings, or of those that it lacks, forbids to drive the excitation coil."""
+    obs = inspection.observed
     table, pins = run_table(obs), pins_by_coil(obs.part)
-    ohm = excitation_ohm(evaluated, table) if "exc" in pins else None
+    ohm = excitation_ohm(inspection.evaluated, table) if "exc" in pins else None
     if ohm is None:
-        return [forbidden("The excitation coil was not read.", "no reading of its pins nor of the coil")]
+        return [_undrivable("The excitation coil was not read.", "no reading of its pins nor of the coil")]
     if ohm >= COIL_OHM:
-        return [forbidden("The excitation coil is open: there is nothing to excite.", "its reading is over range")]
+        return [_undrivable("The excitation coil is open: there is nothing to excite.", "its reading is over range")]
     if ohm < JOINED_OHM:
-        return [forbidden("The excitation coil is a short.", f"{ohm:.3g} ohm")]
+        return [_undrivable("The excitation coil is a short.", f"{ohm:.3g} ohm")]
     others = [own for name, own in pins.items() if name in COILS or table.nearest(pins["exc"], own) is not None]
     between = isolation(table, [pins["exc"]], others)
     if (leak := between.too_low) is not None:
         evidence = f"{leak.ohm:.4g} ohm from {pin_list(leak.a)} to {pin_list(leak.b)}"
-        return [forbidden("The excitation coil leaks too much to be driven.", evidence)]
+        return [_undrivable("The excitation coil leaks too much to be driven.", evidence)]
     if between.unread:
-        return [
-            forbidden("The excitation coil's isolation was not read.", f"no reading of {pair_names(between.unread)}")
-        ]
+        evidence = f"no reading of {pair_names(between.unread)}"
+        return [_undrivable("The excitation coil's isolation was not read.", evidence)]
     return []
+
+
+def _undrivable(text: str, evidence: str) -> Evidence:
+    return Evidence(figures=evidence, text=text, witness="DC resistance")
 
 
 def excitation_ohm(evaluated: Evaluated, table: PairTable) -> float | None:
@@ -131,17 +132,15 @@ def excitation_ohm(evaluated: Evaluated, table: PairTable) -> float | None:
 
 def forbidden(text: str, evidence: str) -> Reason:
     """Why nothing is driven."""
-    return Reason(
-        code="excitation-forbidden",
-        text=text,
-        evidence=evidence,
-        next="See the failed lines and what is undecided; nothing that needs the excitation was measured.",
-        spoils=(),
-        witness="DC resistance",
-    )
+    return FORBIDDEN.reason(_undrivable(text, evidence))
 
 
 def live_circuit(readings: Sequence[Reading], table: PairTable) -> list[Reason]:
+    """Why a part that is fed from somewhere is left alone; empty where nothing shows a voltage."""
+    return [LIVE.reason(found) for found in voltage_on_pins(readings, table)]
+
+
+def voltage_on_pins(readings: Sequence[Reading], table: PairTable) -> list[Evidence]:
     """A voltage on a pin before anything was switched on, as a voltmeter or an ohmmeter shows it."""
     volts = [r for r in readings if r.quantity in ("pin_voltage_dc", "pin_voltage_ac")]
     over = [r for r in volts if r.overload]
@@ -152,17 +151,28 @@ def live_circuit(readings: Sequence[Reading], table: PairTable) -> list[Reason]:
         size = "over range" if worst.overload else f"{abs(worst.number()):.3g} V"
         kind = "AC" if worst.quantity.endswith("ac") else "DC"
         pins = f"{worst.conditions.get('pin_a')} to {worst.conditions.get('pin_b')}"
-        return [_live(f"{size} {kind} between pins {pins}; {LIVE_V} V is the most that is let by")]
+        return [Evidence(figures=f"{size} {kind} between pins {pins}; {LIVE_V} V is the most that is let by")]
     for lowest in table.live()[:1]:
         evidence = f"pins {pin_list(lowest.pair)} read {lowest.lowest_ohm:.4g} ohm, and no resistance is below zero"
-        return [_live(f"{evidence}; {len(table.live())} of {len(table.readings)} pairs do")]
+        return [Evidence(figures=f"{evidence}; {len(table.live())} of {len(table.readings)} pairs do")]
     return []
 
 
-def _live(evidence: str) -> Reason:
-    return Reason(
-        code=LIVE,
-        text="There is voltage on the part before anything was switched on.",
-        evidence=evidence,
-        next="Unplug the part from whatever feeds it, let it rest, then read again; test removed parts only.",
-    )
+LIVE = Rule(
+    code="live-circuit",
+    looks_at="voltages on the pins, and resistances below zero",
+    check=lambda inspection: voltage_on_pins(inspection.observed.readings, run_table(inspection.observed)),
+    text="There is voltage on the part before anything was switched on.",
+    next="Unplug the part from whatever feeds it, let it rest, then read again; test removed parts only.",
+    spoils=scopes.everything,
+)
+FORBIDDEN = Rule(
+    code="excitation-forbidden",
+    looks_at="what a driven coil takes: its resistance, its isolation, the wiring",
+    check=undrivable,
+    text="The excitation coil must not be driven.",
+    next="See the failed lines and what is undecided; nothing that needs the excitation was measured.",
+    spoils=scopes.nothing,
+)
+RULES = (LIVE, MISMATCH, WRONG_ADAPTER)
+"""The wiring of a run, in order of cause."""

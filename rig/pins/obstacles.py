@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from rig.findings.findings import finding
+from rig.findings.pattern import Sign
 from rig.pins.circuits import Circuits
 from rig.pins.isolation import leak_code, live_circuit
 from rig.pins.pin_map import PinMap, Undecided
@@ -21,7 +23,9 @@ from rig.pins.thresholds import (
     LEAST_UNZEROED_OHM,
     TWO_SPEED_ALIKE,
 )
-from rig.result import Finding, Reason
+from rig.result import Finding
+from rig.soundness.rule import Evidence
+from rig.soundness.soundness import reason
 
 NOT_UNDERSTOOD = "circuits not understood"
 ELECTRONICS = "this looks like an encoder or other electronics"
@@ -44,13 +48,12 @@ def _live(found: PinMap, table: PairTable, _circuits: Circuits) -> PinMap | None
 def _conflicts(found: PinMap, table: PairTable, _circuits: Circuits) -> PinMap | None:
     if not table.conflicts:
         return None
-    reason = Reason(
-        code="point-disturbed",
+    evidence = Evidence(
+        figures="; ".join(f"{a}-{b}: {x:.4g} and {y:.4g} ohm" for a, b, x, y in table.conflicts[:6]),
         text="Some pairs were read twice and the values differ.",
-        evidence="; ".join(f"{a}-{b}: {x:.4g} and {y:.4g} ohm" for a, b, x, y in table.conflicts[:6]),
         next="Read these pairs again; a joint that comes and goes is a finding of its own.",
     )
-    return found.block("undecided", reason)
+    return found.block("undecided", reason("point-disturbed", evidence))
 
 
 def _leads(found: PinMap, table: PairTable, circuits: Circuits) -> PinMap | None:
@@ -63,10 +66,9 @@ def _leads(found: PinMap, table: PairTable, circuits: Circuits) -> PinMap | None
         evidence += f"; sums along shared pins speak for {left_ohm:.2g} ohm"
     if any(m.star for m in circuits.meshes) or len({pin for c in found.coils for pin in c.pins}) == 3:
         evidence += ". Three pins that read alike may be a three-wire star or ring: with the leads off it can be told"
-    reason = Reason(
-        code="leads-not-zeroed",
+    unzeroed = Evidence(
+        figures=f"{evidence}.",
         text="Lead resistance is not removed from the readings, and these circuits are too small to do without.",
-        evidence=f"{evidence}.",
         next="Short the probes, take off what they read (or measure with four wires), then give the table again.",
     )
     item = Undecided(
@@ -75,7 +77,7 @@ def _leads(found: PinMap, table: PairTable, circuits: Circuits) -> PinMap | None
         settled_by="The same table with the leads zeroed.",
     )
     plain = tuple(replace(coil, shared=()) for coil in found.coils)
-    return found.bare(undecided=(item,), coils=plain, notes=()).block("undecided", reason)
+    return found.bare(undecided=(item,), coils=plain, notes=()).block("undecided", reason("leads-not-zeroed", unzeroed))
 
 
 def _wet(found: PinMap, _table: PairTable, circuits: Circuits) -> PinMap | None:
@@ -85,15 +87,14 @@ def _wet(found: PinMap, _table: PairTable, circuits: Circuits) -> PinMap | None:
     evidence = f"{len(wet.ohms)} of {wet.read} couples that should be apart conduct, the lowest {min(wet.ohms):.3g} ohm"
     if not circuits.coils:
         return _not_this_kind(found, f"No winding, and almost every pair conducts: {ELECTRONICS}.", evidence)
-    finding = Finding(
-        code="moisture",
-        probability=0.8,
+    sign = Sign(
+        weight=0.8,
         text="Almost everything leaks to everything: moisture or dirt in the part or its connector.",
         evidence=evidence,
         against="a dirty connector or adapter shows the same",
         next_test="Clean the connector, dry the part at 60 to 80 degC, let it cool, read again.",
     )
-    return found.suspect(finding)
+    return found.suspect(finding("moisture", sign))
 
 
 def _meshes(found: PinMap, _table: PairTable, circuits: Circuits) -> PinMap | None:
@@ -158,26 +159,25 @@ def _leaks(found: PinMap, _table: PairTable, circuits: Circuits) -> PinMap | Non
 
 
 def _leak_finding(leak: Leak) -> Finding:
-    return Finding(
-        code=leak_code(leak),
-        probability=0.7,
+    sign = Sign(
+        weight=0.7,
         text=f"Pins {pin_list(leak.a)} leak to {pin_list(leak.b)}.",
         evidence=f"{leak.ohm:.4g} ohm, where nothing should conduct",
         against="a dirty connector, or a sensor that is meant to share a pin, shows the same",
         next_test="Clean the connector, then read the leak again; on the bench, the leak step with both ends joined.",
     )
+    return finding(leak_code(leak), sign)
 
 
 def _on_core(found: PinMap, circuits: Circuits) -> PinMap:
-    finding = Finding(
-        code="leak-coil-core",
-        probability=0.9,
+    sign = Sign(
+        weight=0.9,
         text="A coil conducts to the core.",
         evidence=f"pins {pin_list(circuits.coils_on_core)} hang together with the core below 1 kohm",
         against="a coil end that is grounded on purpose looks the same",
         next_test="Check the fixture for a lead that touches the housing, then read the pins to the core again.",
     )
-    return found.suspect(finding)
+    return found.suspect(finding("leak-coil-core", sign))
 
 
 def _open(found: PinMap, why: str, settled_by: str, what: str = "which coil is which") -> PinMap:
@@ -187,10 +187,9 @@ def _open(found: PinMap, why: str, settled_by: str, what: str = "which coil is w
 
 
 def _not_this_kind(found: PinMap, text: str, evidence: str) -> PinMap:
-    reason = Reason(
-        code="not-this-kind",
+    other = Evidence(
+        figures=evidence,
         text=text,
-        evidence=evidence,
         next="Nothing was excited. If it is a resolver after all, check adapter and readings; else use another bench.",
     )
-    return found.bare(undecided=()).block("not this kind", reason)
+    return found.bare(undecided=()).block("not this kind", reason("not-this-kind", other))

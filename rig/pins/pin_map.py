@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rig.evaluation.inspection.lines import EVERYTHING
 from rig.pins.readings import pin_list
 from rig.pins.sensors import SensorKind
 from rig.result import EXIT_STATUS, Finding, Reason, finite
@@ -158,8 +159,9 @@ class PinMap:
         return tuple(dict.fromkeys(pin for pin in others if pin not in coil))
 
     def block(self, outcome: str, *reasons: Reason) -> PinMap:
-        """The same with reasons for which nothing may be excited."""
-        return replace(self, outcome=outcome, reasons=(*self.reasons, *reasons), blocked_by=reasons[0].code)
+        """The same with reasons for which nothing may be excited; a search judges no line, so each spoils all of it."""
+        stops = (replace(reason, spoils=EVERYTHING) for reason in reasons)
+        return replace(self, outcome=outcome, reasons=(*self.reasons, *stops), blocked_by=reasons[0].code)
 
     def suspect(self, finding: Finding, outcome: str = "undecided") -> PinMap:
         """The same with a finding for which nothing may be excited."""

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
 
+from rig.evaluation.inspection.thresholds import OPEN_OHM
 from rig.pins.thresholds import (
     LIVE_OHM,
-    OPEN_OHM,
     POLARITY_OHM,
     POLARITY_RELATIVE,
     SAME_OHM,

@@ -9,7 +9,6 @@ JOINED_OHM = 0.5  # below: one piece of wire; a coil that reads so little is a s
 JOINED_WITH_LEADS_OHM = 1.0  # the same while the leads are still in the reading
 COIL_OHM = 1e3  # below: a winding, or a sensor that looks like one
 SENSOR_OHM = 500e3  # below: a thermistor may be
-OPEN_OHM = 20e6  # from here on: open
 LIVE_OHM = -0.5  # a reading below says that the pair carries a voltage
 LIVE_V = 0.05  # most that may stand between two pins before anything is switched on
 POLARITY_RELATIVE, POLARITY_OHM = 0.03, 0.1  # both polarities further apart: a semiconductor

@@ -32,6 +32,7 @@ from rig.evaluation.inspection.inspection import Inspection
 from rig.findings.findings import findings
 from rig.measurands import measurand
 from rig.observed import Absent, Observed
+from rig.pins.isolation import wiring_reasons
 from rig.pins.search import find_pins
 from rig.quantity import Limit
 from rig.resolver.part import Part
@@ -76,7 +77,7 @@ def judge(
     obs = replace(evaluated.observed, part=_vouched_limits(evaluated.observed))
     inspection = Inspection(evaluated)
     said = latest_answers(witnesses)
-    own = [*rig_reasons(evaluated, witnesses), *left_standing(soundness(inspection), said)]
+    own = [*rig_reasons(evaluated, witnesses), *left_standing(soundness(inspection, wiring_reasons(inspection)), said)]
     reasons = cause_first(_merge(own, gate_reasons))
     judged, uncompared = settle_limits(evaluated, _lines(_with_conventions(obs.part), evaluated.results, reasons))
     reasons += uncompared

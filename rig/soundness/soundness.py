@@ -12,7 +12,6 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from rig.evaluation.inspection.inspection import Inspection
 from rig.evaluation.inspection.lines import EVERYTHING
-from rig.pins.isolation import wiring_reasons
 from rig.result import Reason
 from rig.soundness import dc as sound_dc
 from rig.soundness import records as sound_records
@@ -28,7 +27,7 @@ from rig.soundness.turning import seat as sound_seat
 from rig.soundness.turning import turn as sound_turn
 
 WIRING = ("live-circuit", "pin-map-mismatch", "wrong-adapter")
-"""Codes of rig/pins, which reads the wiring for every door and builds these reasons."""
+"""Codes of rig/pins, whose rows stand before these: it reads the wiring for every door."""
 BASIC = ("record-out-of-order", "record-overwritten", *WIRING)
 RULES = in_order_of_cause(
     (
@@ -58,9 +57,11 @@ BY_CODE: Mapping[str, Rule] = {rule.code: rule for rule in RULES}
 ORDER = tuple(dict.fromkeys((*BASIC, "adapter-fault", "excitation-forbidden", *BY_CODE)))
 
 
-def soundness(inspection: Inspection) -> list[Reason]:
-    """Every reason that this run's data give, the cause first. Empty: nothing speaks against the measurement."""
-    wiring = wiring_reasons(inspection.observed)
+def soundness(inspection: Inspection, wiring: Sequence[Reason]) -> list[Reason]:
+    """Every reason that this run's data give, the cause first. Empty: nothing speaks against the measurement.
+
+    wiring: what the search for pins says of the run (rig/pins/isolation.py); it stands before every rule.
+    """
     return cause_first(ask(RULES, inspection, inspection.evaluated.results, standing=wiring))
 
 

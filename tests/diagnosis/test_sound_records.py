@@ -15,7 +15,7 @@ from rig.soundness.soundness import soundness
 
 def record_reasons(seen: Observed) -> list[Reason]:
     """The reasons about the records, of all that a run gives."""
-    return [one for one in soundness(Inspection(evaluate(seen))) if one.code.startswith("record-")]
+    return [one for one in soundness(Inspection(evaluate(seen)), ()) if one.code.startswith("record-")]
 
 
 @pytest.fixture(scope="module")

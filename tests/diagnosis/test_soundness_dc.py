@@ -22,8 +22,12 @@ def inspection(readings: list[Reading]) -> Inspection:
     return Inspection(evaluate(observed(readings)))
 
 
+def reasons_of(seen: Inspection) -> list[Reason]:
+    return soundness(seen, wiring_reasons(seen))
+
+
 def codes(readings: list[Reading]) -> list[str]:
-    return [reason.code for reason in soundness(inspection(readings))]
+    return [reason.code for reason in reasons_of(inspection(readings))]
 
 
 def test_a_good_pin_table_gives_no_reason() -> None:
@@ -35,29 +39,29 @@ def test_a_voltage_before_anything_is_on_is_a_live_circuit() -> None:
     """12 V between two pins spoils everything and forbids excitation; microvolts of thermal EMF don't."""
     live = [reading("pin_voltage_dc", 12.0, "V", pin_a="1", pin_b="core")]
     quiet = [reading("pin_voltage_dc", 4e-6, "V", pin_a="1", pin_b="core")]
-    reason = soundness(inspection(live))[0]
+    reason = reasons_of(inspection(live))[0]
     assert (reason.code, reason.spoils) == ("live-circuit", ("*",))
     assert "12" in reason.evidence
-    assert [r.code for r in wiring_reasons(observed(live))] == ["live-circuit"]
-    assert wiring_reasons(observed(quiet)) == []
+    assert [r.code for r in wiring_reasons(inspection(live))] == ["live-circuit"]
+    assert wiring_reasons(inspection(quiet)) == []
 
 
 def test_an_open_coil_is_the_parts_and_no_mismatch() -> None:
     """One coil's own pair open and no unexpected pair closed: the part may still be measured."""
     assert codes(pin_table(OPEN_SINE)) == []
-    assert wiring_reasons(observed(pin_table(OPEN_SINE))) == []
+    assert wiring_reasons(inspection(pin_table(OPEN_SINE))) == []
 
 
 def test_coils_on_other_pins_are_a_mismatch_and_an_adapter_of_another_part() -> None:
     """Expected pairs open, others conduct instead: the map is wrong; where no coil is right, the adapter is."""
     found = codes(pin_table(MOVED))
     assert found == ["pin-map-mismatch", "wrong-adapter"]
-    assert [r.code for r in wiring_reasons(observed(pin_table(MOVED)))] == ["pin-map-mismatch", "wrong-adapter"]
+    assert [r.code for r in wiring_reasons(inspection(pin_table(MOVED)))] == ["pin-map-mismatch", "wrong-adapter"]
 
 
 def test_two_coils_on_each_others_pins_are_told_by_their_values() -> None:
     """All pairs conduct, but the excitation's 9 ohm stand on the sine's pins."""
-    reasons = soundness(inspection(pin_table(EXC_AND_SINE_CROSSED)))
+    reasons = reasons_of(inspection(pin_table(EXC_AND_SINE_CROSSED)))
     assert [r.code for r in reasons] == ["pin-map-mismatch"]
     assert "exc" in reasons[0].text and "sin" in reasons[0].text
 
@@ -65,7 +69,7 @@ def test_two_coils_on_each_others_pins_are_told_by_their_values() -> None:
 @pytest.mark.parametrize("wires,ohm", [(2, 1.4), (4, 0.05)])
 def test_a_lead_zero_that_no_lead_has_spoils_the_resistances(wires: int, ohm: float) -> None:
     """Only the coils' lines: leaks and ratios keep their verdict."""
-    reasons = soundness(inspection([reading("lead_zero", ohm, wires=wires)]))
+    reasons = reasons_of(inspection([reading("lead_zero", ohm, wires=wires)]))
     assert [r.code for r in reasons] == ["leads-not-zeroed"]
     assert set(reasons[0].spoils) == {"r20_exc", "r20_sin", "r20_cos", "r20_match"}
 
@@ -96,7 +100,7 @@ def test_a_thermistor_alone_against_air_and_copper_is_the_parts_fault() -> None:
 
 def test_a_warm_part_spoils_what_is_referred_to_20_degc_and_nothing_else() -> None:
     """Thermistor and copper agree that the part is 10 K above the air."""
-    reasons = soundness(inspection(thermometers(7640.0, 1.039)))
+    reasons = reasons_of(inspection(thermometers(7640.0, 1.039)))
     assert [r.code for r in reasons] == ["temperature-unsettled"]
     assert "r20_exc" in reasons[0].spoils
     assert "r20_match" not in reasons[0].spoils and "tr_sin" not in reasons[0].spoils
@@ -143,7 +147,7 @@ def test_excitation_is_forbidden_only_once_all_dc_steps_are_done() -> None:
     """An open excitation coil ends the run after the leaks were read, not before: more lines keep a verdict."""
     open_exc = [reading("coil_resistance", None, overload=True, coil="exc", wires=4, polarity="+", range_ohm=1e3)]
     table = pin_table({pair: ohm for pair, ohm in GOOD_PINS.items() if pair != ("1", "2")})
-    assert wiring_reasons(observed([*table, *open_exc])) == []
+    assert wiring_reasons(inspection([*table, *open_exc])) == []
     reasons = forbidden([*table, *open_exc, *leaks()])
     assert [r.code for r in reasons] == ["excitation-forbidden"]
     assert reasons[0].spoils == ()

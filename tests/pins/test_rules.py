@@ -8,13 +8,14 @@ import pytest
 from invented_parts import Made
 from test_ac_test import driven_coils
 
+from rig.evaluation.inspection.thresholds import OPEN_OHM
 from rig.pins.ac_test import evaluate_ac
 from rig.pins.by_hand.probing import Probing
 from rig.pins.pin_map import PinMap
 from rig.pins.readings import PairReading, PairTable
 from rig.pins.search import identify, odd_one_out
 from rig.pins.sensors import NTC_R25_OHM, sensor_kind
-from rig.pins.thresholds import COIL_OHM, LARGEST_GAP_ELEC_DEG, LEAK_BLOCKS_OHM, OPEN_OHM, RECIPROCITY
+from rig.pins.thresholds import COIL_OHM, LARGEST_GAP_ELEC_DEG, LEAK_BLOCKS_OHM, RECIPROCITY
 
 COILS = (("1", "2", 9.0), ("3", "4", 15.0), ("5", "6", 15.1))
 

@@ -201,7 +201,7 @@ def test_delay_is_no_hysteresis(runs: dict[str, Observed], lines: dict[str, dict
     assert found.latency_s == pytest.approx(play_s + half_step_s, abs=10e-6)
     line = lines["fly"]["hysteresis_mech_arcmin"]
     assert line.estimate is None and "delay" in line.note
-    reasons = soundness(Inspection(evaluate(runs["fly"])))
+    reasons = soundness(Inspection(evaluate(runs["fly"])), ())
     assert [reason.code for reason in reasons] == []
 
 

@@ -120,6 +120,7 @@ CONTACT_INDUCTANCE = 0.03  # a contact leaves the inductance as its sibling's wi
 CONTACT_SHARE = 0.02  # of the coil's resistance, at which a contact is worth a word
 THERMISTOR_SHORT_OHM, THERMISTOR_SHORT_SHARE = 20.0, 0.01  # below either, of its ohms at 25 degC: no temperature
 THERMISTOR_APART_K = 2.5
+OPEN_OHM = 20e6  # from here on a path is open
 WET_LEAKS, ALIKE_LEAKS = 4, 2
 ONE_LEAK_SHARE = 0.5  # of the next lowest: one path alone
 POSITIONER_TIMES = 1.5

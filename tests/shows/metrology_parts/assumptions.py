@@ -92,7 +92,7 @@ def show(count: int) -> Iterator[tuple[bool, str]]:
             trial, run, obs = case(seed)
             evaluated = evaluate(obs)
             results = evaluated.results
-            reasons = soundness(Inspection(evaluated))
+            reasons = soundness(Inspection(evaluated), ())
             for told in lines_of(results, reasons, truths(trial, run), wanted).values():
                 tally[told] = tally.get(told, 0) + 1
         total = sum(tally.values())
