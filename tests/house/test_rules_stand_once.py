@@ -75,7 +75,7 @@ MADE_ELSEWHERE = {  # file -> the only codes that it may build by itself; "" sta
     "rig/findings/findings.py": {"no-fault-found"},
     "rig/soundness/rule.py": {""},
     "rig/findings/pattern.py": {""},
-    "rig/review/judge.py": {""},
+    "rig/review/witness/given.py": {"check-standard-out", "instrument-out-of-tolerance", ""},
 }
 
 
@@ -87,27 +87,32 @@ def test_no_room_builds_a_reason_or_a_finding_of_its_own() -> None:
             for node in ast.walk(parsed(path)):
                 if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in BUILT:
                     code = {str(word.arg): word.value for word in node.keywords}.get("code")
-                    name = known_text(code, path)
-                    found.setdefault(str(path.relative_to(ROOT)), set()).add(name)
+                    found.setdefault(str(path.relative_to(ROOT)), set()).update(codes_of(code, path))
     assert found == MADE_ELSEWHERE
     codes = [code for names in found.values() for code in names if code]
     rows_of_all = {*soundness.BY_CODE, *findings.BY_CODE, *soundness.WIRING, isolation.FORBIDDEN.code}
     assert len(codes) == len(set(codes)) and not rows_of_all & set(codes)
 
 
-def known_text(code: ast.expr | None, path: Path) -> str:
-    """A code that stands in the call, or in a constant of its module; "" for any other."""
+def codes_of(code: ast.expr | None, path: Path) -> set[str]:
+    """Codes that stand in the call, or in constants of its module; "" for one that is read from somewhere."""
     if isinstance(code, ast.Constant):
-        return str(code.value)
-    name = code.id if isinstance(code, ast.Name) else ""
-    for node in parsed(path).body:
-        if (
-            isinstance(node, ast.Assign)
-            and isinstance(node.value, ast.Constant)
-            and ast.unparse(node.targets[0]) == name
-        ):
-            return str(node.value.value)
-    return ""
+        return {str(code.value)}
+    if isinstance(code, ast.IfExp):
+        return codes_of(code.body, path) | codes_of(code.orelse, path)
+    if not isinstance(code, ast.Name):
+        return {""}
+    tables = (node for node in parsed(path).body if isinstance(node, ast.Assign))
+    known = [pair for node in tables for target in node.targets for pair in pairs_of(target, node.value)]
+    return {value for name, value in known if name == code.id} or {""}
+
+
+def pairs_of(target: ast.expr, value: ast.expr) -> list[tuple[str, str]]:
+    """(name, text) of an assignment of texts, one by one or as a row."""
+    if isinstance(target, ast.Tuple) and isinstance(value, ast.Tuple):
+        return [pair for one, text in zip(target.elts, value.elts, strict=True) for pair in pairs_of(one, text)]
+    named = isinstance(target, ast.Name) and isinstance(value, ast.Constant)
+    return [(ast.unparse(target), str(ast.literal_eval(value)))] if named else []
 
 
 @pytest.mark.parametrize("path", [*RULE_FILES, *SHARED], ids=lambda path: f"{path.parent.name}/{path.name}")
