@@ -178,6 +178,11 @@ def all_open(driver):
     driver.open_all()
 
 
+def all_open_soon(driver):
+    quick_session(driver)
+    driver.open_all()  # its scan list is emptied before anything is closed
+
+
 def guard(driver, _world, _i):
     state = driver.state()
     return (state.guard_closed and not state.emergency_stop) or state
@@ -316,6 +321,9 @@ FAMILIES = {
         world=CoarseWorld,
     ),
     "switch box": Family("switch", {}, SCPI, relays((1101, 1202, 1303)), quick_session, recover=all_open),
+    "small frame": Family(
+        "switch", {"switch": "34970A"}, SCPI, relays((111, 238, 304)), all_open_soon, recover=all_open
+    ),
     "relay board": Family(
         "switch", {"switch": "relay-board"}, (*SERIAL, "garble"), relays((1, 4, 8)), recover=all_open
     ),
