@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 from drivers.shelf import SimulatedBench, start_simulated
 from rig.cli.main import cli
 from rig.description.benches import load_bench
+from rig.errors import UsageError
 
 
 @pytest.fixture(autouse=True)
@@ -137,3 +138,17 @@ def test_without_a_switch_or_an_interlock_the_person_is_proposed_but_never_befor
     refused = CliRunner().invoke(cli, ["bench", "new", "shop_2", "--no-search", *motor, "--yes"])
     assert refused.exit_code == 2 and "no interlock that is read" in refused.output
     assert not (home / "benches" / "shop_2.toml").exists()
+
+
+def test_a_small_frame_is_wired_as_the_page_says_until_the_file_says_otherwise(home: Path) -> None:
+    """Crosspoints on two cards, standards and the core's clip on the third; a crosspoint that is not there is told."""
+    roles = {"multimeter": "scpi-344xx", "generator": "scpi-335xx", "sampler": "scope-rigol", "switch": "daq-switch"}
+    answers = [f"{role}.{key}" for n, (role, driver) in enumerate(roles.items(), start=1)
+               for key in (f"link=tcp://127.0.0.1:{n}", f"driver={driver}")]  # fmt: skip
+    made = new(*(word for answer in answers for word in ("--answer", answer)), "--answer", "holder=adapter_8", "--yes")
+    assert made.exit_code == 0, made.output
+    switch = load_bench("shop_1").switch
+    assert (switch.channel("meter_hi", 1), switch.channel("sin_hi", 3), switch.channel("cos_lo", 8)) == (111, 213, 248)
+    assert (switch.channel("meter_lo", 15), switch.loopback, switch.dummy_lines) == (312, 301, None)
+    with pytest.raises(UsageError, match="no relay joins row exc_hi and column 9"):
+        switch.channel("exc_hi", 9)

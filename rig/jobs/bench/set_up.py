@@ -53,6 +53,16 @@ FACTS: dict[str, tuple[tuple[str, str, float], ...]] = {
         ("stop_bit", "bit that is 1 with the emergency stop pressed", 1),
     ),
 }
+WIRING: dict[str, dict[str, Any]] = {  # driver -> its relays as hardware/relay_tree.md wires them
+    "daq-switch": {
+        "cards": [1, 2],
+        "loopback": 301,
+        "lead_short": 302,
+        "check_resistor": 303,
+        "ratio_standard": 304,
+        "beyond": {"15": {"meter_hi": 311, "meter_lo": 312}},
+    },
+}
 CALIBRATED = ("multimeter", "sampler", "encoder", "climate")
 NONE = "none"
 HAND = "hand"  # in place of a link: a person fills the role
@@ -204,6 +214,7 @@ def _role(
         if key in OPTIONS.get(role, ()) and key not in taken:
             continue  # an option of other drivers of this role
         section[key] = ask.number(f"{role}.{key}", question, usual)
+    section |= WIRING.get(driver, {})
     section["asset"] = ask.text(f"{role}.asset", "inventory number", "")
     if role in CALIBRATED:
         section["calibrated"] = ask.day(f"{role}.calibrated", "calibrated on (YYYY-MM-DD), empty for not")
