@@ -75,7 +75,7 @@ def draft_like(name: str, identity: Identity) -> Draft:
     return data
 
 
-def checked(draft: Mapping[str, Any]) -> Profile:
+def check_draft(draft: Mapping[str, Any]) -> Profile:
     """The draft as a profile. DescriptionError with every fault by key."""
     try:
         return Profile.model_validate(dict(draft))
@@ -128,7 +128,7 @@ class _Questions(ProfiledDevice):
 
 def try_words(draft: Mapping[str, Any], link: str | Link) -> Iterator[Trial]:
     """Ask every question of the draft, one after another. Errors as opening the instrument tells them."""
-    profile = checked(draft)
+    profile = check_draft(draft)
     device = _Questions("instrument", link, profile=profile)
     try:
         device.open()

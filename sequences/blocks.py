@@ -10,7 +10,7 @@ from dataclasses import replace
 from rig.control.sequencer import Step
 from rig.control.step import Context
 from sequences import gates
-from sequences.steps import excitation, first_looks, marking, ohms, rotating, sweep
+from sequences.steps import excitation, first_looks, impedance, marking, ohms, rotating, sweep
 
 _ANEW = excitation.nothing_connected
 _INDEXED = sweep.at_index
@@ -129,14 +129,12 @@ BACKGROUND_TURNING = Step(
     when=sweep.can_turn,
     restore=_INDEXED,
 )
-IMPEDANCE_SIN = Step(name="impedance_sin", title="Impedance, sine coil", do=excitation.impedance_sin, restore=_INDEXED)
-IMPEDANCE_COS = Step(
-    name="impedance_cos", title="Impedance, cosine coil", do=excitation.impedance_cos, restore=_INDEXED
-)
+IMPEDANCE_SIN = Step(name="impedance_sin", title="Impedance, sine coil", do=impedance.impedance_sin, restore=_INDEXED)
+IMPEDANCE_COS = Step(name="impedance_cos", title="Impedance, cosine coil", do=impedance.impedance_cos, restore=_INDEXED)
 IMPEDANCE_EXC = Step(
     name="impedance_exc",
     title="Impedance, excitation coil",
-    do=excitation.impedance_exc,
+    do=impedance.impedance_exc,
     when=stator_only,
     restore=_INDEXED,
 )

@@ -8,7 +8,7 @@ from rig.control.sequencer import Step, StepSequence
 from rig.description.traits import Traits
 from sequences import blocks as b
 from sequences import gates
-from sequences.steps import continuous, excitation, sweep
+from sequences.steps import continuous, excitation, impedance, sweep
 
 _ANEW = excitation.nothing_connected
 _LEVEL = sweep.at_index_and_level
@@ -34,7 +34,7 @@ TURN_CW_AGAIN = Step(
     restore=_LEVEL,
 )
 IMPEDANCE_EXC = Step(
-    name="impedance_exc", title="Impedance, excitation coil", do=excitation.impedance_exc, restore=sweep.at_index
+    name="impedance_exc", title="Impedance, excitation coil", do=impedance.impedance_exc, restore=sweep.at_index
 )
 
 SEQUENCE = StepSequence(

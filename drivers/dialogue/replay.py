@@ -30,7 +30,7 @@ class ReplayLink(BufferedLink):
     def is_open(self) -> bool:
         return self._open
 
-    def left(self) -> int:
+    def unused_events(self) -> int:
         """Events of the recording that were not used."""
         return len(self._events)
 
@@ -87,8 +87,8 @@ def check_replay(dialogue: Dialogue, build: Callable[[Link], Instrument]) -> Ide
         for _, verb in VERBS[head.role]:
             verb(instrument)
         instrument.safe_state()
-        if link.left():
-            raise BadReply(f"{link.left()} events of the recording were not used", instrument=head.role)
+        if link.unused_events():
+            raise BadReply(f"{link.unused_events()} events of the recording were not used", instrument=head.role)
     finally:
         instrument.close()
     return who

@@ -112,7 +112,7 @@ class Overload(Strict):
     at_least: Annotated[float, Field(ge=1e6)] | None = None
 
     @model_validator(mode="after")
-    def _known(self) -> Self:
+    def _says_something(self) -> Self:
         if not self.tokens and not self.magnitudes and self.at_least is None:
             raise ValueError("says nothing: give tokens, magnitudes or at_least")
         return self

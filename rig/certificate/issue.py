@@ -28,7 +28,7 @@ from rig.errors import UsageError
 from rig.records.files import read_json
 from rig.records.names import refer_in, resolve_in
 from rig.records.retention import deleted_files
-from rig.records.run.corrected import NAMED, correct_words
+from rig.records.run.header_corrections import NAMED, correct_words
 from rig.records.run.stored import NAMED_DETAILS, StoredRun
 from rig.records.schema import check_texts
 from rig.records.store import Store
@@ -190,7 +190,7 @@ def _reissue(stored: StoredRun, shop: Shop, entry: RegisterEntry, register: Regi
 
 def _check_home(register: Register, stored: StoredRun, before: Sequence[RegisterEntry]) -> None:
     """Raises UsageError for a run whose reports another home's register holds: they are amended there."""
-    if carried := register.carried(stored.id):
+    if carried := register.entries_elsewhere(stored.id):
         entry, whose = carried[-1]
         raise UsageError(
             f"report {entry.number} of this run was issued elsewhere {whose.words}.",

@@ -75,7 +75,7 @@ WORDS = (
         DESK,
         "known-good units and the limits learned from them",
         "anglewright known",
-        "rig.cli.words.known:known",
+        "rig.cli.words.known:known_units",
     ),
     Word(
         "panel",

@@ -58,9 +58,9 @@ class Waiting:
 
     def __init__(self, pid: int) -> None:
         self._tasks = Path(f"/proc/{pid}/task")
-        self.heard()
+        self.note_word()
 
-    def heard(self) -> None:
+    def note_word(self) -> None:
         """A word has come."""
         self._heard_s = time.monotonic()
         self._before = self._accounts()
@@ -108,7 +108,7 @@ def main() -> None:
     while True:
         lines = pipe.lines(SILENCE_S if devices else None)
         if lines:
-            wait.heard()
+            wait.note_word()
         elif lines is None or (devices and not wait.excuses()):
             break
         for line in lines:

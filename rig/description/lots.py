@@ -48,7 +48,7 @@ class Check(Strict):
 
     @field_validator("lines")
     @classmethod
-    def _known(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+    def _lines_exist(cls, value: tuple[str, ...]) -> tuple[str, ...]:
         for pattern in value:
             if pattern != VISUAL and not any(fnmatchcase(id_, pattern) for id_ in MEASURANDS):
                 raise ValueError(f"{pattern!r} is no line; they are listed in rig/measurands.py, or write 'visual'")

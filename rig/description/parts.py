@@ -67,7 +67,7 @@ class _Limit(Strict):
 
     @field_validator("measurand")
     @classmethod
-    def _known(cls, value: str) -> str:
+    def _is_a_line_of_the_part(cls, value: str) -> str:
         try:
             about = measurand(value).about
         except KeyError:

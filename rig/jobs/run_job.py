@@ -6,10 +6,7 @@ while the sequence runs; judging, records and certificates come after the bench 
 
 from __future__ import annotations
 
-import hashlib
-import re
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -20,32 +17,28 @@ from rig.control.arming.arming import Arming
 from rig.control.bench import Bench, open_bench
 from rig.control.sequencer import Ended, StepSequence, run_sequence
 from rig.control.step import Context, Progress
-from rig.description.benches import BenchFile, load_bench
+from rig.description.benches import BenchFile
 from rig.description.holders import Holder, load_holder
-from rig.description.loading import read_toml
 from rig.description.parts import PartFile, load_part
-from rig.description.places import find
-from rig.errors import RecordError, RigError, UsageError
+from rig.errors import RigError, UsageError
 from rig.jobs.bench import health as proving
+from rig.jobs.bench.description_files import bench_of
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
 from rig.jobs.kept.before_run import look_before
+from rig.jobs.kept.kept_run import Finished, files_of
 from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.operator.manual_entry import entry
 from rig.jobs.operator.terminal import Ask, asker, prompt_by
-from rig.records.calibrations import Calibration, Calibrations
+from rig.records.calibrations import Calibration, Calibrations, calibration_name, reclamping_kind
 from rig.records.run.record import RunHeader
 from rig.records.run.stored import StoredRun
 from rig.records.schema import dump
 from rig.records.store import RunFolder, Store
-from rig.result import Judgement
-from rig.review.open_lines import OpenLine, open_lines
-from rig.review.units.drying import LeakTrend
 from sequences.registry import find_sequence
 
 Arm = Callable[[Bench], Arming | None]
 Settle = Callable[[StoredRun], StoredRun]
 Asker = Callable[[Bench], Ask]
-SCHEMA = "anglewright result 1"
 RECLAMPING_DAYS = 730.0
 
 
@@ -79,50 +72,6 @@ class Request:
     speed: str = "fast"
     bench_log: Path | None = None
     settings: Mapping[str, str | float | bool] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finished:
-    """A kept run with its judgement and files (kind -> path)."""
-
-    stored: StoredRun
-    judgement: Judgement
-    files: Mapping[str, str]
-
-    def document(self) -> dict[str, Any]:
-        """The --json document of decisions: numbers unrounded, null never NaN."""
-        header = self.stored.header
-        leaks = self.leaks()
-        return {
-            "schema": SCHEMA,
-            "simulated": header.simulated,
-            "run": self.stored.id,
-            "part": header.part.get("number", ""),
-            "serial": header.serial,
-            "sequence": header.sequence,
-            "outcome": self.judgement.outcome,
-            "reasons": [reason.to_dict() for reason in self.judgement.reasons],
-            "results": [line.to_dict() for line in self.judgement.judged],
-            "findings": [finding.to_dict() for finding in self.judgement.findings],
-            "notes": list(self.judgement.notes),
-            "awaits_witness": [one.to_dict() for one in self.judgement.awaits],
-            "open": [one.to_dict() for one in self.open_lines()],
-            "files": dict(self.files),
-            "remarks": [dump(remark) for remark in self.stored.remarks],
-            "leak_trend": leaks.to_dict() if leaks is not None else None,
-        }
-
-    def open_lines(self) -> list[OpenLine]:
-        """Which lines are open, why, and the next command; none of a run within its limits."""
-        return open_lines(self.judgement, self.stored.header, self.stored.id)
-
-    def leaks(self) -> LeakTrend | None:
-        """How this unit's leaks went over its runs; None where none was low, or nothing can be read."""
-        from rig.review.units.leak_history import leaks_until
-
-        with suppress(RecordError):  # an index that is out of reach must not hide the run itself
-            return leaks_until(self.stored)
-        return None
 
 
 # ---- running ------------------------------------------------------------------------------------------------------
@@ -292,25 +241,6 @@ def bench_and_holder(request: Request) -> tuple[BenchFile, Holder]:
     return bench, load_holder(request.holder or bench.holder)
 
 
-def bench_of(name: str, world: str | None = None) -> BenchFile:
-    """A bench file by its name; a world file in place of a bench file means the simulated bench.
-
-    world: instead of the bench file's own. Raises UsageError for a world on a real bench.
-    """
-    try:
-        path = find("bench", name)
-    except UsageError:
-        world, path = str(find("world", name)), find("bench", "simulated")
-    if "schema" not in read_toml(path)[0]:
-        world, path = str(path), find("bench", "simulated")
-    bench = load_bench(str(path))
-    if world is None:
-        return bench
-    if not bench.is_simulated:
-        raise UsageError(f"bench {bench.name} is a real one: it has no world.", next_action="Leave --world out.")
-    return bench.model_copy(update={"world": str(find("world", world))})
-
-
 def header_of(
     request: Request,
     part: PartFile,
@@ -351,14 +281,6 @@ def header_of(
 # ---- the rig's own calibration ------------------------------------------------------------------------------------
 
 
-def calibration_name(bench: BenchFile) -> str:
-    """Under which name this bench's calibrations are kept; every world is a bench of its own."""
-    if bench.world is None:
-        return bench.name
-    digest = hashlib.sha256(Path(bench.world).read_bytes() if Path(bench.world).is_file() else bench.world.encode())
-    return f"{bench.name}.{Path(bench.world).stem}.{digest.hexdigest()[:8]}"
-
-
 def in_force(name: str, bench: Bench, part_number: str) -> Mapping[str, Any] | None:
     """What has not expired: the bench's loopback, its axis' correction, the part number's re-clamping scatter."""
     days = {"loopback": bench.file.sampler.loopback_days, proving.KIND: proving.VALID_DAYS}
@@ -368,33 +290,4 @@ def in_force(name: str, bench: Bench, part_number: str) -> Mapping[str, Any] | N
     return Calibrations().for_run(name, bench.clock.utc(), days, clock_begins_anew=bench.is_simulated)
 
 
-def reclamping_kind(part_number: str) -> str:
-    """Under which kind the re-clamping scatter of a part number is kept."""
-    return "reclamping-" + re.sub(r"[^\w.-]", "_", part_number)
-
-
 # ---- kept runs ----------------------------------------------------------------------------------------------------
-
-
-def kept_run(run_id: str) -> Finished:
-    """A kept run with its newest judgement; one that was cut short has an empty one."""
-    stored = Store().find(run_id)
-    judgement = stored.judgement or Judgement(
-        outcome="incomplete", judged=(), reasons=(), findings=(), notes=("The run was cut short; nothing was judged.",)
-    )
-    return Finished(stored=stored, judgement=judgement, files=files_of(stored))
-
-
-def files_of(stored: StoredRun) -> dict[str, str]:
-    """kind -> path of what lies in a run's folder; certificates are the newest of their kind."""
-    names = {"journal": "journal.jsonl", "raw": "raw.h5", "record": "run.json"}
-    files = {kind: stored.path / name for kind, name in names.items()}
-    for kind, pattern in (
-        ("certificate", "certificate*.pdf"),
-        ("data", "certificate*.json"),
-        ("xml", "certificate*.xml"),
-        ("table", "certificate*.csv"),
-    ):
-        if made := sorted(stored.path.glob(pattern), key=lambda p: (len(p.name), p.name)):
-            files[kind] = made[-1]
-    return {kind: str(path) for kind, path in files.items() if path.exists()}

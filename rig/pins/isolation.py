@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from rig.evaluation.evaluated import Evaluated
 from rig.evaluation.inspection.inspection import Inspection
-from rig.pins.expected import MISMATCH, WRONG_ADAPTER, pins_by_coil, run_table
+from rig.pins.map_check import MISMATCH, WRONG_ADAPTER, pins_by_coil, run_table
 from rig.pins.pin_map import PinMap, Undecided, pair_names
 from rig.pins.readings import CORE, Leak, PairTable, pin_list
 from rig.pins.thresholds import COIL_OHM, JOINED_OHM, LEAK_BLOCKS_OHM, LIVE_V

@@ -18,8 +18,8 @@ from rig.answer import PinsAnswer
 from rig.evaluation.evaluated import Evaluated
 from rig.pins.ac_test import AC_TEST, KNOWN_GOOD, driven_coils, evaluate_ac, with_ac
 from rig.pins.circuits import Circuits, find_circuits
-from rig.pins.expected import against_part
 from rig.pins.isolation import forbidden, live_circuit, permit
+from rig.pins.map_check import against_part
 from rig.pins.obstacles import obstacles
 from rig.pins.pin_map import AcReport, Assignment, Circuit, PinMap, Sensor, Undecided, pair_names
 from rig.pins.readings import PairTable, leaks_of, natural, pair_table, pin_list

@@ -9,6 +9,7 @@ are tied to; a re-clamping: how a part number's lines scatter); this file only s
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -16,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from rig.description.benches import BenchFile
 from rig.description.places import default_home
 from rig.errors import UsageError
 from rig.records.files import read_json, to_json, write_beside
@@ -114,3 +116,16 @@ def _name(text: str) -> str:
     if not re.fullmatch(r"[\w.-]+", text) or text.startswith("."):
         raise UsageError(f"{text!r} can't be a folder or file name.", next_action="Use letters, digits, - and _.")
     return text
+
+
+def calibration_name(bench: BenchFile) -> str:
+    """Under which name this bench's calibrations are kept; every world is a bench of its own."""
+    if bench.world is None:
+        return bench.name
+    digest = hashlib.sha256(Path(bench.world).read_bytes() if Path(bench.world).is_file() else bench.world.encode())
+    return f"{bench.name}.{Path(bench.world).stem}.{digest.hexdigest()[:8]}"
+
+
+def reclamping_kind(part_number: str) -> str:
+    """Under which kind the re-clamping scatter of a part number is kept."""
+    return "reclamping-" + re.sub(r"[^\w.-]", "_", part_number)

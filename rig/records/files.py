@@ -44,12 +44,12 @@ def take_name(source: Path, target: Path) -> None:
     try:
         os.link(source, target)
     except FileExistsError as fault:
-        raise _taken(target) from fault
+        raise _name_in_use(target) from fault
     os.unlink(source)
     sync(target.parent)
 
 
-def _taken(path: Path) -> RecordError:
+def _name_in_use(path: Path) -> RecordError:
     advice = "Look at it before writing again."
     return RecordError(f"{path}: is there already and is never overwritten.", next_action=advice)
 
@@ -62,7 +62,7 @@ def write_new(path: Path, data: bytes) -> Path:
     except RecordError:
         raise
     except FileExistsError as fault:
-        raise _taken(path) from fault
+        raise _name_in_use(path) from fault
     except OSError as fault:
         raise unwritable(path, fault) from fault
     return path

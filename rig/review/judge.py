@@ -38,10 +38,10 @@ from rig.quantity import Limit
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.library.frozen import add_frozen_limits, opinions
-from rig.review.recording_notes import recording_notes
-from rig.review.unknown import not_known
+from rig.review.outcome.recording_notes import recording_notes
+from rig.review.outcome.unknown import not_known
 from rig.review.witness.awaiting import confirmations, latest_answers, left_standing, rig_reasons, witnesses_to_take
-from rig.review.witness.given import given_reasons
+from rig.review.witness.given_reasons import given_reasons
 from rig.review.witness.reading import witness_judgement
 from rig.review.witness.suspects import ending
 from rig.soundness.limit_sense import settle_limits
@@ -52,8 +52,8 @@ from rig.uncertainty.conformity import Verdict, verdict_of
 if TYPE_CHECKING:
     from rig.records.run.stored import StoredRun
 from rig.records.schema import dump
+from rig.review.outcome.roll_up import roll_up, spoiler
 
-UNDECIDED = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL, Verdict.NOT_CAPABLE)
 ANSWERS: Mapping[str, Callable[[Inspection], Judgement]] = {
     "witness": lambda inspection: witness_judgement(inspection.evaluated),
     "seat": seat_judgement,
@@ -189,11 +189,6 @@ def _lines(part: Part, results: Sequence[Result], reasons: Sequence[Reason]) -> 
     return lines + [_line(part, limit.measurand, None, reasons) for limit in missing]
 
 
-def spoiler(id_: str, reasons: Sequence[Reason]) -> Reason | None:
-    """The first reason that makes a line worthless."""
-    return next((reason for reason in reasons if "*" in reason.spoils or id_ in reason.spoils), None)
-
-
 def _line(part: Part, id_: str, result: Result | None, reasons: Sequence[Reason]) -> Judged:
     limit = part.limit(id_)
     spoiled = spoiler(id_, reasons)
@@ -234,39 +229,6 @@ def _verdict(part: Part, result: Result, limit: Limit | None, U: float | None) -
 
 
 # ---- the roll-up --------------------------------------------------------------------------------------------
-
-
-def roll_up(judged: Sequence[Judged], reasons: Sequence[Reason], *, cut_short: str = "") -> str:
-    """The outcome of a run by the table above."""
-    limited = [line for line in judged if line.limit is not None]
-    fails = any(line.verdict is Verdict.FAIL for line in limited)
-    if cut_short and not fails:
-        return "incomplete"
-    if any(reason.code == "not-this-kind" for reason in reasons):
-        return "not this kind"
-    if fails:
-        return "outside limits"
-    if _unsound(limited, reasons):
-        return "unsound measurement"
-    if not limited:
-        return "undecided" if any(reason.question for reason in reasons) else "measured, no limits"
-    untested = any(_is_required(line) and line.verdict is Verdict.NOT_TESTED for line in limited)
-    if untested or any(line.verdict in UNDECIDED for line in limited):
-        return "undecided"
-    return "within limits"
-
-
-def _is_required(line: Judged) -> bool:
-    return line.limit is not None and line.limit.required
-
-
-def _unsound(limited: Sequence[Judged], reasons: Sequence[Reason]) -> bool:
-    of_the_rig = [reason for reason in reasons if not reason.on_part]
-    if any("*" in reason.spoils for reason in of_the_rig):
-        return True
-    if not limited:
-        return any(reason.spoils for reason in of_the_rig)
-    return any(_is_required(line) and spoiler(line.measurand, of_the_rig) is not None for line in limited)
 
 
 def _notes(obs: Observed, judged: Sequence[Judged], cut_short: str) -> list[str]:

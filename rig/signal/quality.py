@@ -112,7 +112,7 @@ def inspect(stack: WaveformStack, fit: SineFit, expected: Expected | None = None
             next_action="Fit this stack.",
         )
     wish = expected or Expected()
-    known = _known(fit)
+    known = _carrier_columns(fit)
     channels = tuple(_channel(stack, fit, wish, c, known) for c in range(len(stack.channels)))
     wanted = stack.channels if wish.signal is None else wish.signal
     return Quality(channels=channels, missing=tuple(ch.name for ch in channels if ch.silent and ch.name in wanted))
@@ -235,7 +235,7 @@ def _lines(
     return tuple(found)
 
 
-def _known(fit: SineFit) -> tuple[Floats, NDArray[np.bool_]]:
+def _carrier_columns(fit: SineFit) -> tuple[Floats, NDArray[np.bool_]]:
     """What isn't interference: (orthonormal columns of DC, carrier and its harmonics, folded ones too; bins off them).
 
     Twelve harmonics, sixty on a long record. They are fitted out, since the skirt of a strong one reaches over many

@@ -13,7 +13,8 @@ from typing import Any
 from rig.jobs.access.accounts import Accounts
 from rig.jobs.access.audit import Audit, AuditLine
 from rig.jobs.access.tokens import Tokens
-from rig.jobs.run_job import bench_of, calibration_name
+from rig.jobs.bench.description_files import bench_of
+from rig.records.calibrations import calibration_name
 from rig.records.store import Store
 from rig.web.access.sessions import Sessions
 from rig.web.access.who import Who

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from rig.description.places import default_home as default_home
 from rig.errors import BenchError, UsageError
-from rig.jobs.run_job import bench_of
+from rig.jobs.bench.description_files import bench_of
 from rig.web.panel import LOOPBACK, Panel
 
 PORT = 8473

@@ -23,8 +23,6 @@ MISSING = 0.3  # of the wanted voltage
 STEADY = 0.1  # how far the ratio may be off before the next stage is corrected
 TRIMMED = 0.005
 TRIMS = 5
-IMPEDANCE_V_RMS = 2.0
-IMPEDANCE_POINTS = 16
 REPEATS = 8
 FIRST_SHARE = 0.02  # of the nominal level, where a slow sampler is to see a coil of unknown resistance
 NO_EXCITATION = "no excitation"  # fact: a NoExcitation
@@ -278,44 +276,3 @@ def down(ctx: Context, from_v: float) -> None:
 
 
 # ---- impedances
-
-
-def impedance_sin(ctx: Context) -> None:
-    """The sine coil driven at a low level at positions over the turn, all others open."""
-    _impedance(ctx, "sin")
-
-
-def impedance_cos(ctx: Context) -> None:
-    """The cosine coil driven at a low level at positions over the turn, all others open."""
-    _impedance(ctx, "cos")
-
-
-def impedance_exc(ctx: Context) -> None:
-    """The excitation coil driven at a low level, all others open."""
-    _impedance(ctx, "exc")
-
-
-def _impedance(ctx: Context, coil: str) -> None:
-    wiring.output_off(ctx)
-    wiring.coil_driven(ctx, coil)
-    wanted_v = min(IMPEDANCE_V_RMS, ctx.part.excitation.level_v_rms, harmless_v(ctx, coil))
-    generator_v, first = switch_on(ctx, wanted_v)
-    found = sampling.measure_level(ctx, first)
-    if found.a_rms > 0 and found.a_rms > ctx.part.excitation.ceiling_a_rms / 2:
-        wanted_v *= ctx.part.excitation.ceiling_a_rms / 2 / found.a_rms
-        generator_v = wanted_v / _gain(ctx)
-        ctx.bench.generator.level_v_rms(generator_v)
-        ctx.clock.sleep(SETTLE_S)
-    axis, device = ctx.bench.axis, ctx.bench.file.axis
-    for i in range(IMPEDANCE_POINTS):
-        where: dict[str, int] = {}
-        if axis is not None and device is not None and axis.position_known:
-            where = {"position_steps": round(i * axis.steps_per_turn / IMPEDANCE_POINTS)}
-            axis.move_to(where["position_steps"])
-            axis.wait_stopped(device.settle_s)
-        waveform = sampling.take(ctx)
-        sampling.measure_level(ctx, waveform)
-        ctx.capture(f"impedance_{coil}", waveform, **sampling.conditions(ctx, wanted_v, generator_v), **where)
-        ctx.progress(f"impedance of the {coil} coil", i + 1, IMPEDANCE_POINTS)
-    down(ctx, generator_v)
-    wiring.open_all(ctx)

@@ -19,52 +19,20 @@ from rig.control.step import Context
 from rig.errors import UsageError
 from rig.pins.by_hand.hand_walk import fewest_changes, walk
 from rig.pins.by_hand.probing import Settling
-from rig.pins.thresholds import COIL_OHM, LEAD_MOST_OHM, SAME_OHM, SAME_RELATIVE, SENSOR_OHM, SLACK_RELATIVE
+from rig.pins.thresholds import COIL_OHM, SENSOR_OHM
 from rig.resolver.part import COILS
 from sequences import gates
 from sequences.steps import first_looks, ohms, wiring
+from sequences.steps.hand_circuits import SHORT_OHM, THERMISTOR, Circuit, FourWire, agree, circuits_of, largest_alike
+from sequences.steps.hand_readings import put_down_between, put_down_coil, put_down_loop, put_down_open
 
 HI, LO = LEADS
-THERMISTOR = "thermistor"
-SHORT_OHM = 1.0  # both leads on one piece of metal, their own resistance in it
 PLACINGS = 8  # of one circuit, before a person is told to stop and look
-SAME_COIL_RELATIVE, SAME_COIL_OHM = 2e-3, 0.02  # four-wire readings of two visits: further apart is another contact
 ACTS = "acts before"  # fact: acts of the hand before this run's first
 
 
 class Lost(Exception):
     """A pin is live: the walk ends, the gate says why."""
-
-
-@dataclass(slots=True)
-class Circuit:
-    """A circuit as the walk meets it: its two places and what its loop reads. visits: how often it was proved.
-
-    own: the part's own reading where it is not what the part file says; open: proved to be open.
-    """
-
-    name: str
-    places: tuple[str, str]
-    fits: Callable[[float], bool]
-    visits: int = 0
-    own: float | None = None
-    open: bool = False
-
-    def shows_loop(self, ohm: float) -> bool:
-        """Whether a loop's reading shows that both leads are on this circuit."""
-        if self.open:
-            return ohm < SHORT_OHM
-        return self.fits(ohm) if self.own is None else _agree(ohm, self.own)
-
-
-@dataclass(slots=True)
-class FourWire:
-    """One four-wire reading of a coil, held until it was compared with another visit's."""
-
-    polarity: str
-    got: MeterReading
-    range_ohm: float
-    compensated: bool
 
 
 @dataclass(slots=True)
@@ -161,7 +129,7 @@ class Walk:
                 ohm, got, range_ohm = self._settle(there, ohm)
         self._put_down_loop(there, got, range_ohm)
         if stands:
-            self._put_down_between(here, there, *between)
+            put_down_between(self.ctx, here, there, *between)
         elif depth < PLACINGS:  # nothing proved the reading between: back and forth once more
             self.go(to, from_, depth + 1)
             if to != self.at:
@@ -199,7 +167,7 @@ class Walk:
         ohm, got, range_ohm = self.read()
         found: list[float] = []
         for _ in range(PLACINGS):
-            if ohm >= SENSOR_OHM or sum(_agree(ohm, one) for one in found) >= (2 if ohm < COIL_OHM else 1):
+            if ohm >= SENSOR_OHM or sum(agree(ohm, one) for one in found) >= (2 if ohm < COIL_OHM else 1):
                 break
             found.append(ohm)
             self.put(lead, self.on[lead], again=True)
@@ -217,7 +185,7 @@ class Walk:
             if math.isinf(ohm) and circuit.name in (*COILS, THERMISTOR):
                 if (opened := self._open(circuit)) is not None:
                     return opened
-            elif ohm < SENSOR_OHM and sum(_agree(ohm, other) for other in found) >= (1 if ohm >= SHORT_OHM else 2):
+            elif ohm < SENSOR_OHM and sum(agree(ohm, other) for other in found) >= (1 if ohm >= SHORT_OHM else 2):
                 circuit.own = ohm
                 return ohm, got, range_ohm
             found.append(ohm)
@@ -243,60 +211,22 @@ class Walk:
         self.put(HI, b, again=True)
         if self.read()[0] >= SHORT_OHM:
             return None
-        self._put_down_open(circuit, got, range_ohm)
+        put_down_open(self.ctx, circuit, got, range_ohm)
         circuit.open, circuit.places = True, (b, a)
         return 0.0, got, range_ohm
 
     # ---- what counts
 
     def _put_down_loop(self, circuit: Circuit, got: MeterReading, range_ohm: float) -> None:
-        """Both leads are where they should be: what is read on this circuit is written."""
-        ctx = self.ctx
-        hi, lo = self.on[HI], self.on[LO]
-        turned = hi != circuit.places[0]
-        circuit.visits += 1
-        if circuit.open:
-            return
-        if circuit.name == wiring.CORE:
-            ctx.read_meter("lead_zero", got, wires=2)
-            return
-        a, b = (lo, hi) if turned else (hi, lo)
-        polarity = "-" if turned else "+"
-        ctx.read_meter("pair_resistance", got, pin_a=a, pin_b=b, polarity=polarity, range_ohm=range_ohm)
-        if circuit.name == THERMISTOR:
-            upper = max(10e3, range_ohm)
-            wires = ohms.wires(ctx)
-            fine = ohms.take(ctx, four_wire=wires == 4, range_ohm=upper, nplc=ohms.NPLC_FINE)
-            ctx.read_meter("thermistor_resistance", fine, wires=wires, range_ohm=upper)
-            return
-        fits = ohms.fitting(abs(got.value or 0.0))
-        fine, compensated = ohms.fine(ctx, fits)
-        self.four_wire.setdefault(circuit.name, []).append(FourWire(polarity, fine, fits, compensated))
-
-    def _put_down_between(self, a: Circuit, b: Circuit, got: MeterReading, range_ohm: float, hi: str, lo: str) -> None:
-        self.ctx.read_meter("pair_resistance", got, pin_a=hi, pin_b=lo, polarity="+", range_ohm=range_ohm)
-        names = {a.name, b.name}
-        if THERMISTOR in names:
-            ends = (THERMISTOR, next(iter(names - {THERMISTOR})))
-        elif wiring.CORE in names:
-            ends = (next(iter(names - {wiring.CORE})), wiring.CORE)
-        else:
-            ends = tuple(sorted(names, key=COILS.index))  # type: ignore[assignment]
-        self.ctx.read_meter("leak_resistance", got, **{"from": ends[0], "to": ends[1]}, range_ohm=range_ohm)
-
-    def _put_down_open(self, circuit: Circuit, got: MeterReading, range_ohm: float) -> None:
-        a, b = circuit.places
-        self.ctx.read_meter("pair_resistance", got, pin_a=a, pin_b=b, polarity="+", range_ohm=range_ohm)
-        if circuit.name in COILS:
-            self._coil(circuit.name, FourWire("+", got, range_ohm, False), 1)
-        else:
-            self.ctx.read_meter("thermistor_resistance", got, wires=2, range_ohm=range_ohm)
+        reading = put_down_loop(self.ctx, circuit, self.on, got, range_ohm)
+        if reading is not None:
+            self.four_wire.setdefault(circuit.name, []).append(reading)
 
     def put_down_coils(self) -> None:
         """Four-wire readings of each coil, where two visits agree; where none do, it is visited once more."""
         for name, taken in self.four_wire.items():
             for _ in range(PLACINGS):
-                if (good := _alike(taken)) or self.circuits[name].own is not None:
+                if (good := largest_alike(taken)) or self.circuits[name].own is not None:
                     break
                 self._place_both(self.circuits[name], again=True)
                 ohm, got, range_ohm = self.read()
@@ -304,64 +234,7 @@ class Walk:
                     ohm, got, range_ohm = self._settle(self.circuits[name], ohm)
                 self._put_down_loop(self.circuits[name], got, range_ohm)
             for repeat, one in enumerate(good or taken, start=1):
-                self._coil(name, one, repeat)
-
-    def _coil(self, coil: str, one: FourWire, repeat: int) -> None:
-        self.ctx.read_meter(
-            "coil_resistance",
-            one.got,
-            coil=coil,
-            wires=ohms.wires(self.ctx),
-            polarity=one.polarity,
-            range_ohm=one.range_ohm,
-            nplc=ohms.NPLC_FINE,
-            offset_compensation=one.compensated,
-            repeat=repeat,
-        )
-
-
-def _agree(a: float, b: float) -> bool:
-    if math.isinf(a) or math.isinf(b):
-        return math.isinf(a) and math.isinf(b)
-    return abs(a - b) <= SAME_RELATIVE * abs(b) + SAME_OHM
-
-
-def _alike(taken: list[FourWire]) -> list[FourWire]:
-    """The largest set of readings that agree with one of them; empty for fewer than two."""
-    best: list[FourWire] = []
-    for one in taken:
-        value = one.got.value
-        if value is None:
-            continue
-        slack = SAME_COIL_RELATIVE * abs(value) + SAME_COIL_OHM
-        near = [other for other in taken if other.got.value is not None and abs(other.got.value - value) <= slack]
-        best = max(best, near, key=len)
-    return best if len(best) >= 2 else []
-
-
-def circuits_of(ctx: Context) -> dict[str, Circuit]:
-    """The part's circuits in the order of the walk: the coils, the thermistor where there is one, the core."""
-    found: dict[str, Circuit] = {}
-    for coil in COILS:
-        nominal = ctx.part.coils.get(coil)
-        if nominal is None:
-            found[coil] = Circuit(coil, wiring.coil_pins(ctx, coil), lambda ohm: SHORT_OHM < ohm < COIL_OHM)
-            continue
-        slack = (nominal.tolerance + SLACK_RELATIVE) * nominal.r20_ohm + LEAD_MOST_OHM
-        found[coil] = Circuit(coil, wiring.coil_pins(ctx, coil), _near(nominal.r20_ohm, slack))
-    if ohms.has_thermistor(ctx):
-        found[THERMISTOR] = Circuit(THERMISTOR, wiring.coil_pins(ctx, THERMISTOR), lambda ohm: 50.0 < ohm < SENSOR_OHM)
-    found[wiring.CORE] = Circuit(wiring.CORE, (wiring.CORE, wiring.CORE), lambda ohm: ohm < SHORT_OHM)
-    return found
-
-
-def _near(nominal_ohm: float, slack_ohm: float) -> Callable[[float], bool]:
-    return lambda ohm: abs(ohm - nominal_ohm) <= slack_ohm
-
-
-def has_hands(ctx: Context) -> bool:
-    """Whether a person fills the switch."""
-    return ctx.bench.hands is not None
+                put_down_coil(self.ctx, name, one, repeat)
 
 
 def hands_of(ctx: Context) -> GuardedHands:

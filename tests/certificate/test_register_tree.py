@@ -195,7 +195,7 @@ def test_a_register_that_was_written_anew_is_refused(tmp_path: Path, key: Key) -
     with pytest.raises(RecordError, match="differs from the one that came before"):
         take_in(other, tmp_path / "2.zip")
     assert len(other.ids()) == 2
-    assert issuing.face_files(other.find(other.ids()[0]), Register(other.home).carried(other.ids()[0])[0][0])
+    assert issuing.face_files(other.find(other.ids()[0]), Register(other.home).entries_elsewhere(other.ids()[0])[0][0])
     extract = next((other.home / "registers").glob("*.json"))
     data = json.loads(extract.read_bytes())
     data["lines"][0]["line"] = data["lines"][0]["line"].replace("within", "without")

@@ -9,7 +9,7 @@ from readings_by_hand import observed
 from rig.evaluation.evaluated import evaluate
 from rig.quantity import Limit
 from rig.result import Judged, Reason, Result
-from rig.review.judge import roll_up
+from rig.review.outcome.roll_up import roll_up
 from rig.soundness.limit_sense import settle_limits
 from rig.uncertainty.conformity import Verdict, verdict_of
 

@@ -49,7 +49,7 @@ def test_a_recording_plays_back(recorded):
     dialogue = load_dialogue(file)
     replay = ReplayLink(dialogue)
     assert talk(replay) == first == ("Maker,34465A,MY12345678,2", b"\n\x00\xff\n")
-    assert replay.left() == 0
+    assert replay.unused_events() == 0
     assert dialogue.head == head(link=dialogue.head.link)
     times = [event["t_s"] for event in dialogue.events]
     assert times == sorted(times) and times[0] >= 0.0

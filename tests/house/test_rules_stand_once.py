@@ -22,7 +22,7 @@ NO_RULES |= {"neighbours.py", "no_turn.py", "places.py", "rule.py", "pattern.py"
 ROWS = ("Rule", "Pattern")
 BUILT = ("Reason", "Finding")
 RULE_FILES = sorted(path for room in (SOUNDNESS, FINDINGS) for path in room.rglob("*.py") if path.name not in NO_RULES)
-WIRING_FILES = [PINS / "isolation.py", PINS / "expected.py"]
+WIRING_FILES = [PINS / "isolation.py", PINS / "map_check.py"]
 SHARED = [*sorted(INSPECTION.glob("[a-z]*.py")), SOUNDNESS / "rule.py"]
 MAY_STAND = {0, 1, 2, 3}  # a sign, a count of what has two or three sides; no threshold
 
@@ -75,7 +75,7 @@ MADE_ELSEWHERE = {  # file -> the only codes that it may build by itself; "" sta
     "rig/findings/findings.py": {"no-fault-found"},
     "rig/soundness/rule.py": {""},
     "rig/findings/pattern.py": {""},
-    "rig/review/witness/given.py": {"check-standard-out", "instrument-out-of-tolerance", ""},
+    "rig/review/witness/given_reasons.py": {"check-standard-out", "instrument-out-of-tolerance", ""},
 }
 
 

@@ -17,8 +17,8 @@ from rig.certificate.seal.verify import verify
 from rig.errors import RecordError, UsageError
 from rig.jobs.kept.carrying import carry_out, take_in
 from rig.jobs.kept.correcting import correct_unit
-from rig.jobs.kept.erasing import erase_customer, settle_erasures
 from rig.jobs.kept.home_check import damages
+from rig.jobs.kept.removing.erasing import erase_customer, settle_erasures
 from rig.records import names
 from rig.records.book.entries import Intake, Job, Return
 from rig.records.book.jobs import Book

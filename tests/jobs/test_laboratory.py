@@ -34,8 +34,8 @@ from rig.jobs.kept.laboratory import (
     record_proof,
     validate_method,
 )
-from rig.jobs.kept.letting_go import due_now, let_go
 from rig.jobs.kept.method import method_sheet
+from rig.jobs.kept.removing.letting_go import due_now, let_go
 from rig.records.backup import back_up, restore
 from rig.records.book.entries import Intake, Job
 from rig.records.book.jobs import Book

@@ -13,6 +13,7 @@ import pytest
 from lot_samples import a_file, a_judgement, keep_run, open_sample, undecided
 
 from rig.errors import BenchError, DescriptionError, SafetyStop, UsageError
+from rig.jobs.kept.kept_run import Finished
 from rig.jobs.lot import arming, opening
 from rig.jobs.lot.closing import close
 from rig.jobs.lot.desk import NextUnit
@@ -20,7 +21,7 @@ from rig.jobs.lot.sitting import Sitting
 from rig.jobs.lot.unit_runs import Asked, Sat
 from rig.jobs.operator import scanner
 from rig.jobs.operator.scanner import Entry, read_entry
-from rig.jobs.run_job import Finished, Request
+from rig.jobs.run_job import Request
 from rig.records.store import Store
 from rig.result import Judgement
 from rig.review.lots.lot import Lot

@@ -13,7 +13,8 @@ import pytest
 
 from rig.jobs.bench.look import pointing_bench
 from rig.jobs.operator.manual_entry import entry
-from rig.jobs.run_job import Request, bench_and_holder, calibration_name
+from rig.jobs.run_job import Request, bench_and_holder
+from rig.records.calibrations import calibration_name
 
 pytestmark = pytest.mark.xdist_group("main_job")  # one worker: the run behind these tests is made once
 

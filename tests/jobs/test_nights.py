@@ -127,7 +127,7 @@ def test_finished_looks_are_known_over_sittings(home: Path) -> None:
     folder.note("look begun", look=2, leg="", attempt=1)
     folder.close()  # as a power cut would
     again = find_night("latest", home)
-    assert again.finished(Store(home)) == {1: ""}
+    assert again.runs_of_finished_looks(Store(home)) == {1: ""}
     assert again.begin_sitting() == 2
     again.note("look begun", look=2, leg="", attempt=2)
     again.note("look ended", look=2, leg="", run="", outcome="within limits", reason="")

@@ -28,7 +28,7 @@ from rig.records.run.suspect import settle_entry, suspect_entries, suspect_state
 from rig.records.store import Store
 from rig.result import Judged, Judgement, Result
 from rig.review.charts import AFTER_ZERO, AS_IT_STANDS, NOT_TAKEN_AGAIN, chart, judge_set, sets_of
-from rig.review.witness.given import confirmed_reasons
+from rig.review.witness.given_reasons import confirmed_reasons
 from rig.uncertainty.conformity import Verdict
 from sequences.registry import find_sequence
 

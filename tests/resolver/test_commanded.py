@@ -9,7 +9,7 @@ import pytest
 
 from rig.errors import UsageError
 from rig.resolver.turn.angle import wrap
-from rig.resolver.turn.commanded import commanded_scale, electrical_places, half_turn_flips, two_speeds
+from rig.resolver.turn.commanded_positions import commanded_scale, electrical_places, half_turn_flips, two_speeds
 from rig.resolver.turn.ellipse import fit_ellipse
 
 RNG = np.random.default_rng(9)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rig.resolver.turn.noise import are_even, moved, noise_of, without_lines
+from rig.resolver.turn.noise import are_even, noise_of, parameter_shifts, without_lines
 from rig.resolver.turn.orders import fit_orders
 
 EVEN = 2.0 * np.pi * np.arange(240) / 240
@@ -68,7 +68,7 @@ def test_jitter_of_the_positions_moves_the_phase_more_than_the_amplitude() -> No
         values = np.sin(EVEN + jitter * rng.standard_normal(EVEN.size))
         fit = fit_orders(EVEN, values, ORDERS)
         seen.append([fit.coefficients[0].imag, fit.coefficients[0].real])
-        by_place = moved(EVEN, noise_of(EVEN, values, fit), fit)
+        by_place = parameter_shifts(EVEN, noise_of(EVEN, values, fit), fit)
         stated.append([np.sum(by_place[2] ** 2), np.sum(by_place[1] ** 2)])
     expected = jitter / np.sqrt(2.0 * EVEN.size) * np.array([1.0, np.sqrt(3.0)])
     assert np.std(seen, axis=0) == pytest.approx(expected, rel=0.1)
@@ -79,4 +79,4 @@ def test_a_fit_without_scatter_is_moved_by_nothing() -> None:
     values = np.zeros_like(EVEN)
     fit = fit_orders(EVEN, values, ORDERS)
     assert without_lines(EVEN, values, fit) is fit
-    assert np.array_equal(moved(EVEN, noise_of(EVEN, values, fit), fit), np.zeros((9, 240)))
+    assert np.array_equal(parameter_shifts(EVEN, noise_of(EVEN, values, fit), fit), np.zeros((9, 240)))

@@ -8,7 +8,8 @@ from readings_by_hand import GOOD_PINS, coil, observed, pin_table, reading
 
 from rig.quantity import Limit
 from rig.result import Judged, Reason
-from rig.review.judge import judge, roll_up, spoiler
+from rig.review.judge import judge
+from rig.review.outcome.roll_up import roll_up, spoiler
 from rig.uncertainty.conformity import Verdict
 
 V = Verdict

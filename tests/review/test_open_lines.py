@@ -8,7 +8,7 @@ from rig.description.traits import Traits
 from rig.quantity import Limit
 from rig.records.run.record import RunHeader
 from rig.result import OUTCOMES, Awaited, Judged, Judgement, Reason, Result
-from rig.review.open_lines import open_lines
+from rig.review.outcome.open_lines import open_lines
 from rig.uncertainty.conformity import Verdict
 
 HEADER = RunHeader(sequence="full_test", started_utc="", serial="S 1", part={"number": "P-1"}, job="J-7")

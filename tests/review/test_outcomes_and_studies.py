@@ -24,7 +24,7 @@ from rig.records.store import Store
 from rig.result import Judgement
 from rig.review.library.learning import LearningRule
 from rig.review.library.library import Library
-from rig.review.lots.known import add_good_units
+from rig.review.lots.good_units import add_good_units
 from rig.review.lots.lot import Lot
 from rig.review.lots.study import places_of, study_of
 from rig.review.lots.supplier import exchange, supplier_view

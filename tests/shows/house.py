@@ -38,7 +38,9 @@ BEFORE = {"nodes": 411_407, "lines": 53_772}  # commit 16d317d of 2026-11-30, li
 LEAST_FALL = 0.20
 PAGE = re.compile(r"design page|\b([\w-]+\.md)\b")
 MANUALS = re.compile(r"grbl|commands\.md|interface\.md|settings\.md")  # pages of a cited manual
-IRREGULAR = "told said asked kept taken shown given found drawn flown made held seen done gone left met sent built"
+IRREGULAR = (
+    "told said asked kept taken shown given found drawn flown made held seen done gone left met sent built known heard"
+)
 PARTICIPLE = re.compile(r"_*(" + "|".join(IRREGULAR.split()) + r"|[a-z]+(?<!e)(?<!n)ed)$")
 NOUNS = {"observed"}  # the run that was observed: the noun of rig/observed.py, a field of Evaluated and of its layers
 VERBS = {"_need", "_seed", "_feed", "_speed", "seed", "speed", "need", "feed", "embed", "exceed", "proceed", "heed"}
@@ -167,17 +169,29 @@ def references() -> Shown:
     yield not lost, f"{len(lost)} lines name a page outside the repository"
 
 
-def names() -> Shown:
-    """No function is named by a bare participle."""
-    bare = []
+def names_its_class(path: Path) -> bool:
+    """Whether a module is called by the class that it holds (evaluated.py: Evaluated), or by a word of the commands."""
+    classes = [node.name for node in ast.parse(path.read_text()).body if isinstance(node, ast.ClassDef)]
+    return path.stem == "known" or any(name.lower().startswith(path.stem) for name in classes)
+
+
+def bare_participles() -> list[str]:
+    """Functions and modules named by a bare participle."""
+    bare = [relative(path) for path in sources() if PARTICIPLE.fullmatch(path.stem) and not names_its_class(path)]
     for path in sources():
         for node in ast.walk(ast.parse(path.read_text())):
             function = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
             if function and node.name not in VERBS | NOUNS and PARTICIPLE.match(node.name):
                 bare.append(f"{relative(path)}:{node.lineno} {node.name}")
+    return bare
+
+
+def names() -> Shown:
+    """No function and no module is named by a bare participle."""
+    bare = bare_participles()
     for one in bare:
         print(f"        {one}")
-    yield not bare, f"{len(bare)} functions named by a bare participle"
+    yield not bare, f"{len(bare)} functions and modules named by a bare participle"
 
 
 # ---- commands -----------------------------------------------------------------------------------------------------

@@ -11,8 +11,9 @@ import pytest
 
 from rig.certificate.seal.register import Register
 from rig.cli.main import cli
+from rig.jobs.kept.kept_run import Finished
 from rig.jobs.question import witness
-from rig.jobs.run_job import Finished, Request, run_job
+from rig.jobs.run_job import Request, run_job
 from rig.records.files import sha256_of
 from rig.records.index.history import History
 from rig.records.run.stored import StoredRun

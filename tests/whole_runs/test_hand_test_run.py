@@ -11,7 +11,8 @@ import pytest
 
 from drivers.simulated.world.truth import truth
 from rig.errors import UsageError
-from rig.jobs.run_job import Finished, Request, run_job
+from rig.jobs.kept.kept_run import Finished
+from rig.jobs.run_job import Request, run_job
 from rig.pins.by_hand.hand_walk import fewest_changes
 from sequences import hand_test, registry
 

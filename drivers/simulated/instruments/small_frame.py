@@ -46,7 +46,7 @@ class SmallFrame(ScpiInstrument):
             Command("ROUTe:CLOSe", self._close, lambda c: self._states(c, closed=True)),
             Command("ROUTe:CLOSe:EXCLusive", set=self._close_only),
             Command("ROUTe:OPEN", self._open, lambda c: self._states(c, closed=False)),
-            Command("ROUTe:SCAN", self._set_scan, self._listed),
+            Command("ROUTe:SCAN", self._set_scan, self._scan_list),
             Command("ROUTe:DONE", query=lambda c: f"{self._end_s <= c.t_s:d}"),
             Command("SYSTem:CTYPe", query=self._card),
         ]
@@ -94,7 +94,7 @@ class SmallFrame(ScpiInstrument):
     def _set_scan(self, call: Call) -> None:
         self._scan = frozenset(self._channels(call))
 
-    def _listed(self, call: Call) -> str:
+    def _scan_list(self, call: Call) -> str:
         call.only(0)
         listed = "(@" + ",".join(map(str, sorted(self._scan))) + ")"
         return f"#{len(str(len(listed)))}{len(listed)}{listed}"

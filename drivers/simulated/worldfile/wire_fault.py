@@ -92,7 +92,7 @@ class WireFault(Strict):
     value: float | str | None = None
 
     @model_validator(mode="after")
-    def _known(self) -> WireFault:
+    def _instrument_exists(self) -> WireFault:
         if self.instrument not in INSTRUMENTS:
             raise ValueError(f"instrument must be one of {', '.join(INSTRUMENTS)}, not {self.instrument!r}")
         return self

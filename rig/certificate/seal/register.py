@@ -89,7 +89,7 @@ class Register:
         """The own reports of a run, in order, withdrawals left out."""
         return [entry for entry in self.entries if entry.run == run and entry.event != "withdrawn"]
 
-    def carried(self, run: str) -> list[tuple[RegisterEntry, ForeignRegister]]:
+    def entries_elsewhere(self, run: str) -> list[tuple[RegisterEntry, ForeignRegister]]:
         """The reports of a run that other registers hold, which came with a job."""
         return [(e, one) for one in self.foreign for e in one.entries if e.run == run and e.event != "withdrawn"]
 

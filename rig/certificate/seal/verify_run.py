@@ -55,7 +55,7 @@ def _was_deleted(stored: StoredRun, name: str, gone: Mapping[str, str], held: st
 def _faces(stored: StoredRun, register: Register) -> list[str]:
     found = []
     gone = deleted_files(stored.path)
-    entries = [*register.of_run(stored.id), *(entry for entry, _ in register.carried(stored.id))]
+    entries = [*register.of_run(stored.id), *(entry for entry, _ in register.entries_elsewhere(stored.id))]
     for entry in entries:
         record = stored.path / "run.json"
         if entry.record and record.exists() and sha256_of(record) != entry.record:
@@ -77,7 +77,7 @@ def run_verification(store: Store, stored: StoredRun) -> Verification:
     """A stored run as `verify` reports a file: unchanged or altered, with its newest report."""
     where = tuple(verify_run(store, stored))
     register = Register(store.home)
-    reports = [*register.of_run(stored.id), *(entry for entry, _ in register.carried(stored.id))]
+    reports = [*register.of_run(stored.id), *(entry for entry, _ in register.entries_elsewhere(stored.id))]
     state = register.state(reports[-1].number) if reports else "no report issued"
     return Verification(
         file=str(stored.path),

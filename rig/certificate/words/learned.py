@@ -33,13 +33,13 @@ def learned_texts(limit: Limit, line: Learned) -> LearnedTexts:
     spread = f"× {number(math.exp(line.s), 3)}" if line.scale == "log" else f"{number(line.s * factor, 2)}{unit}"
     return LearnedTexts(
         name=short_name(limit.measurand, alone=True),
-        limits=limits_shown(limit) + unit,
+        limits=limits_text(limit) + unit,
         mean=f"{minus(round_result(mean * factor, _half_width(limit, mean) * factor)[0])}{unit}",
         spread=spread,
     )
 
 
-def limits_shown(limit: Limit) -> str:
+def limits_text(limit: Limit) -> str:
     """The limits to five digits, without their unit."""
     lower, upper = (None if end is None else float(f"{end:.5g}") for end in (limit.lower, limit.upper))
     m = find_measurand(limit.measurand)

@@ -29,7 +29,7 @@ class Phrase(str):
 
 def phrase(key: str, **places: str) -> Phrase:
     """The English sentence of a key with its places filled."""
-    return _made(key, places, raw=False)
+    return _make_phrase(key, places, raw=False)
 
 
 def join_texts(between: str, parts: Iterable[str]) -> str:
@@ -38,7 +38,7 @@ def join_texts(between: str, parts: Iterable[str]) -> str:
     if len(texts) < 2:
         return "".join(texts)
     key = between.join(f"{{{n}}}" for n in range(len(texts)))
-    return _made(key, {str(n): text for n, text in enumerate(texts)}, raw=True)
+    return _make_phrase(key, {str(n): text for n, text in enumerate(texts)}, raw=True)
 
 
 def fill(key: str, places: Mapping[str, str]) -> str:
@@ -49,7 +49,7 @@ def fill(key: str, places: Mapping[str, str]) -> str:
     return text
 
 
-def _made(key: str, places: Mapping[str, str], *, raw: bool) -> Phrase:
+def _make_phrase(key: str, places: Mapping[str, str], *, raw: bool) -> Phrase:
     made = Phrase(fill(key, places))
     made.key, made.places, made.raw = key, dict(places), raw
     return made

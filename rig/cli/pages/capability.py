@@ -15,7 +15,7 @@ from rig.description.loading import read_toml
 from rig.description.parts import load_part
 from rig.description.places import find
 from rig.jobs import run_job as jobs
-from rig.records.calibrations import Calibrations
+from rig.records.calibrations import Calibrations, calibration_name
 
 if TYPE_CHECKING:
     from rig.review.capability import Capability, CapabilityLine
@@ -89,7 +89,7 @@ def capability_page(part: str, bench: str) -> Page:
     bench_file = _as_served(bench_file)
     days = {"positioner": bench_file.axis.correction_days} if bench_file.axis else {}
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    calibration = Calibrations().for_run(jobs.calibration_name(bench_file), now, days)
+    calibration = Calibrations().for_run(calibration_name(bench_file), now, days)
     return Page(capability(load_part(part).part(), holder, bench_file, calibration))
 
 

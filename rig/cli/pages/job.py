@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from rig.jobs.kept.erasing import Erased
+    from rig.jobs.kept.removing.erasing import Erased
 
 OF_A_JOB = ("customer", "reference", "decision", "remark")
 OF_A_UNIT = ("condition", "complaint", "remark")

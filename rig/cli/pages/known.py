@@ -14,7 +14,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from rig.certificate.words.learned import learned_texts, limits_shown
+from rig.certificate.words.learned import learned_texts, limits_text
 from rig.certificate.words.wording import find_measurand, short_name
 from rig.records.book.entries import GoodUnit, LearnedLimits
 from rig.records.book.library import KIND_OF, LibraryEntry
@@ -122,7 +122,7 @@ def show_limits(found: LimitSet) -> None:
         line, (lower, upper) = found.lines[limit.measurand], found.predict[limit.measurand]
         texts = learned_texts(limit, line)
         cells = [texts.name, texts.limits, texts.mean, texts.spread, f"{line.k:.3f}"]
-        table.add_row(*cells, *([limits_shown(replace(limit, lower=lower, upper=upper))] if wide else []))
+        table.add_row(*cells, *([limits_text(replace(limit, lower=lower, upper=upper))] if wide else []))
     console.print(table)
     for warning in found.warnings(partial(short_name, alone=True)):
         console.print(f"  {warning}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from rig.certificate.words.wording import short_name
-from rig.jobs.run_job import Finished
+from rig.jobs.kept.kept_run import Finished
 from rig.review.units.drying import WORDS, LeakTrend
 
 

@@ -13,7 +13,8 @@ from rig.cli.pages.watch import WatchDisplay
 from rig.control.step import Progress as Told
 from rig.jobs.controller.ask import WATCH, of_request
 from rig.jobs.controller.frames import Message
-from rig.jobs.run_job import Finished, Request, kept_run
+from rig.jobs.kept.kept_run import Finished, kept_run
+from rig.jobs.run_job import Request
 from rig.quantity import Reading
 
 

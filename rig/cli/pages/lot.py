@@ -34,12 +34,12 @@ def lots_rows(rows: list[dict[str, Any]]) -> list[str]:
     """One line a lot."""
     return [
         f"{r['lot']:<12} {r['part']:<12} {r['delivered']:>5} delivered {r['tested']:>4} tested   "
-        f"{r['answer']}{_decided(r)}   {r['supplier']}"
+        f"{r['answer']}{_decision_words(r)}   {r['supplier']}"
         for r in rows
     ] or ["no lot yet: anglewright lot open"]
 
 
-def _decided(row: dict[str, Any]) -> str:
+def _decision_words(row: dict[str, Any]) -> str:
     """What was decided, after a comma, and whether it is open again."""
     return "".join(f", {word}" for word in (row["decision"], "reopened" if row["reopened"] else "") if word)
 

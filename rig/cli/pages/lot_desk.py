@@ -15,9 +15,10 @@ from rig.cli.pages.live import Shown
 from rig.cli.pages.watch import big
 from rig.description.lots import LotFile
 from rig.jobs.controller.ask import of_request
+from rig.jobs.kept.kept_run import Finished, kept_run
 from rig.jobs.lot.desk import NextUnit
 from rig.jobs.operator.scanner import Entry, read_entry, read_line
-from rig.jobs.run_job import Finished, Request, kept_run
+from rig.jobs.run_job import Request
 
 CLEAR = "\x1b[2J\x1b[H"
 TESTS = {"whole": "whole test", "screen": "quick screen"}

@@ -27,10 +27,10 @@ from rig.jobs.bench import health as proving
 from rig.jobs.bench.axis_standing import axis_sentence
 from rig.jobs.bench.recording import KeptDialogue
 from rig.jobs.demo import SHOP, DemoUnit
-from rig.jobs.run_job import Finished
+from rig.jobs.kept.kept_run import Finished
 from rig.measurands import measurand
 from rig.result import Judged
-from rig.review.open_lines import OpenLine
+from rig.review.outcome.open_lines import OpenLine
 
 STYLES = {
     "pass": "green",

@@ -13,7 +13,7 @@ from typing import Any, TextIO
 
 from rig.answer import dump_answer
 from rig.evaluation.bench.watching import QUANTITIES, Hold, add, blind, drop_out_sentence
-from rig.jobs.run_job import Finished
+from rig.jobs.kept.kept_run import Finished
 from rig.quantity import Reading
 
 SCHEMA = "anglewright watch 1"

@@ -10,8 +10,8 @@ import click
 
 from rig.certificate.words.wording import short_name
 from rig.errors import RecordError
-from rig.jobs.question.witness import SCHEMA, Answer, WitnessPlan, all_said, answers
-from rig.jobs.run_job import Finished
+from rig.jobs.kept.kept_run import Finished
+from rig.jobs.question.witness import SCHEMA, Answer, WitnessPlan, answers, answers_together
 from rig.result import Awaited
 from rig.review.witness.suspects import FAILS, suspects
 from rig.soundness.witness import WITNESSES, titles
@@ -40,7 +40,7 @@ def settling(finished: Finished) -> list[str]:
         rows.append(f"witness {WITNESSES[answer.kind].title} (run {answer.run}): {answer.summary}")
         rows += [f"  {_label(one.suspect.line)}: {one.answer}; {one.told}" for one in answer.settled]
     if len(taken) > 1:
-        rows += [f"all witnesses together: {_label(line)}: {said}" for line, said in all_said(taken).items()]
+        rows += [f"all witnesses together: {_label(line)}: {said}" for line, said in answers_together(taken).items()]
     return [*rows, f"how: anglewright run witness {finished.stored.id}"] if rows or not waiting else []
 
 
@@ -77,7 +77,7 @@ def document(found: WitnessPlan, taken: list[Answer]) -> dict[str, Any]:
         "suspects": [{**one.to_dict(), "witnesses": list(one.kinds)} for one in found.asked],
         "plan": plan,
         "answers": [answer.to_dict() for answer in taken],
-        "together": all_said(taken),
+        "together": answers_together(taken),
     }
 
 
@@ -107,5 +107,5 @@ def answer_rows(taken: list[Answer]) -> list[str]:
         rows += [f"  {_label(one.suspect.line)}: {one.answer}; {one.told}" for one in answer.settled]
     if len(taken) > 1:
         rows += ["", "all witnesses together"]
-        rows += [f"  {_label(line)}: {said}" for line, said in all_said(taken).items()]
+        rows += [f"  {_label(line)}: {said}" for line, said in answers_together(taken).items()]
     return rows

@@ -87,10 +87,12 @@ def recheck(runs: tuple[str, ...], why: str, as_json: bool, **request: Any) -> N
     from rig.errors import UsageError
     from rig.jobs import run_job as jobs
     from rig.jobs.bench import reclock as reclocking
+    from rig.jobs.bench.description_files import bench_of
+    from rig.records.calibrations import calibration_name
     from sequences import reclock as one_place
 
     if why:
-        name = jobs.calibration_name(jobs.bench_of(request["bench"], request["world"]))
+        name = calibration_name(bench_of(request["bench"], request["world"]))
         kept = reclocking.void(name, why, request["operator"])
         print_json({"void": why, "file": str(kept)}) if as_json else click.echo(f"void from now on: {why} ({kept})")
         return
@@ -100,7 +102,7 @@ def recheck(runs: tuple[str, ...], why: str, as_json: bool, **request: Any) -> N
             raise UsageError("a recheck turns one master.", next_action="Give --part and --serial, or --of with runs.")
         asked = jobs.Request(sequence=one_place.SEQUENCE.name, **request)
         file = jobs.bench_and_holder(asked)[0]
-        if reclocking.kept_correction(jobs.calibration_name(file)) is None:
+        if reclocking.kept_correction(calibration_name(file)) is None:
             raise UsageError("there is no axis to recheck: none was reclocked here.", next_action="Run `run reclock`.")
         hands = page.ask_for_place(file.is_simulated)
         names = reclocking.run_places(asked, reclocking.recheck_places_mech_deg(), hands, ProgressLine(quiet=as_json))

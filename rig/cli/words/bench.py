@@ -221,14 +221,14 @@ def authorise(**words: Any) -> None:
         click.echo(line)
 
 
-@bench.command()
+@bench.command("found")
 @click.argument("instrument")
 @click.option("--on", required=True, metavar="YYYY-MM-DD", help="The day of the calibration that found it.")
 @click.option("--out-of-tolerance", "out", is_flag=True, help="As found it was out of tolerance.")
 @click.option("--certificate", default="", help="Number of that calibration's certificate.")
 @click.option("--remark", default="", help="By how much, on which range.")
 @options.by
-def found(instrument: str, on: str, out: bool, certificate: str, remark: str, who: str) -> None:
+def note_found(instrument: str, on: str, out: bool, certificate: str, remark: str, who: str) -> None:
     """How INSTRUMENT (asset number) was found at its calibration; out of tolerance, results since the last are suspect.
 
     Entries beside the runs say so; no figure, verdict or file changes.

@@ -24,7 +24,7 @@ def job() -> None:
 
         settle_imports(Store())
     if (default_home() / "names").is_dir():
-        from rig.jobs.kept.erasing import settle_erasures
+        from rig.jobs.kept.removing.erasing import settle_erasures
         from rig.records.store import Store
 
         settle_erasures(Store())
@@ -231,7 +231,7 @@ def due(delete: bool, who: str, as_json: bool) -> None:
     from dataclasses import asdict
 
     from rig.errors import UsageError
-    from rig.jobs.kept.letting_go import due_now, let_go
+    from rig.jobs.kept.removing.letting_go import due_now, let_go
     from rig.records.store import Store
 
     store = Store()
@@ -262,7 +262,7 @@ def erase(customer: str, why: str, who: str, keep_reports: bool, as_json: bool) 
     Example: anglewright job erase 'Order desk' --why 'asked for in writing' --by 'operator 2'
     """
     from rig.cli.pages.job import erasure_rows
-    from rig.jobs.kept.erasing import erase_customer
+    from rig.jobs.kept.removing.erasing import erase_customer
     from rig.records.store import Store
 
     done = erase_customer(Store(), customer, why=why, who=who, keep_reports=keep_reports)

@@ -30,12 +30,12 @@ def rule_options(command: Command) -> Command:
     return command
 
 
-@click.group(cls=WithDefault)
-def known() -> None:
+@click.group("known", cls=WithDefault)
+def known_units() -> None:
     """Known-good units: `known` lists the part numbers, `known PART` its units and the limits that they make."""
 
 
-@known.command("show", hidden=True)
+@known_units.command("show", hidden=True)
 @click.argument("part", required=False)
 @click.option("--version", type=int, default=None, help="An approved version, instead of what the units make now.")
 @click.option("--units", is_flag=True, help="The units with how each is known.")
@@ -81,7 +81,7 @@ def show(
         print_json(page.limits_data(limits)) if as_json else page.show_limits(limits)
 
 
-@known.command()
+@known_units.command()
 @options.what(name="units", required=False)
 @click.argument("more", nargs=-1, metavar="[WHAT]...")
 @click.option("--lot", default="", help="Instead: every good unit of this lot, in one act.")
@@ -113,7 +113,7 @@ def add(units: str | None, more: Sequence[str], lot: str, how: str, who: str, as
 def _add_lot(name: str, how: str, who: str, *, as_json: bool) -> None:
     from rig.errors import UsageError
     from rig.records.store import Store
-    from rig.review.lots.known import add_good_units
+    from rig.review.lots.good_units import add_good_units
 
     if not name:
         raise UsageError("neither a unit nor a lot is named.", next_action="Give WHAT, or --lot LOT.")
@@ -126,7 +126,7 @@ def _add_lot(name: str, how: str, who: str, *, as_json: bool) -> None:
         click.echo(f"not {serial}: {why}", err=True)
 
 
-@known.command()
+@known_units.command()
 @click.argument("part")
 @click.argument("serial")
 @click.option("--why", required=True, help="What was found.")
@@ -142,7 +142,7 @@ def withdraw(part: str, serial: str, why: str, who: str) -> None:
     click.echo(f"{part} {serial}: withdrawn ({why})")
 
 
-@known.command()
+@known_units.command()
 @click.argument("part")
 @click.option("--outcomes", is_flag=True, help="Limits from units that cured what they were fitted to.")
 @options.by

@@ -233,6 +233,7 @@ def prove(as_json: bool, known: str, **request: Any) -> None:
     from rig.cli.pages.run import ProgressLine
     from rig.jobs import run_job as jobs
     from rig.jobs.bench import health as proving
+    from rig.records.calibrations import calibration_name
     from sequences import full_test
     from sequences import prove as proof
 
@@ -242,7 +243,7 @@ def prove(as_json: bool, known: str, **request: Any) -> None:
         of = jobs.run_job(tested, ProgressLine(quiet=as_json)).stored.id
     asked = jobs.Request(sequence=proof.SEQUENCE.name, serial="bench", known=of, **request)
     finished = jobs.run_job(asked, ProgressLine(quiet=as_json))
-    name = jobs.calibration_name(jobs.bench_and_holder(asked)[0])
+    name = calibration_name(jobs.bench_and_holder(asked)[0])
     health = next(one for one in proving.history(name) if one["run"] == finished.stored.id)
     print_json(health) if as_json else click.echo(proving.page(health))
     sys.exit(1 if health["fell_short"] else 3 if health["not_capable"] else 0)
@@ -280,9 +281,9 @@ def teach(
     Example: anglewright run teach my-adapter --part KX4-2207
     """
     from rig.cli.words.bench import say
+    from rig.jobs.bench.description_files import bench_of
     from rig.jobs.bench.dialogue import Questions
     from rig.jobs.bench.holder import Teaching, make, pins_of
-    from rig.jobs.run_job import bench_of
 
     file = bench_of(bench, world)
     named = pins_of(part, [pin.strip() for pin in pins.split(",") if pin.strip()], file)

@@ -51,7 +51,7 @@ def show(what: str | None, part: str, serial: str, every: bool, printed: bool, o
         _print_history(stored.header.part.get("number", ""), stored.header.serial, out, as_json)
         return
     from rig.cli.pages.run import show_finished
-    from rig.jobs.run_job import kept_run
+    from rig.jobs.kept.kept_run import kept_run
     from rig.records.store import Store
     from rig.review.units.outcomes import experience
 
@@ -256,7 +256,7 @@ def judge(
 
     Example: anglewright unit judge 4L-00871
     """
-    from rig.cli.pages.judged import archive_rows, changed_rows
+    from rig.cli.pages.judging_again import archive_rows, changed_rows
     from rig.description.parts import load_part
     from rig.errors import UsageError
     from rig.records.files import write_new

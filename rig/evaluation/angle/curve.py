@@ -19,7 +19,7 @@ from rig.evaluation.turn.orders import candidate_orders, largest_gap, stated_tee
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Absent, Observed
 from rig.resolver.turn.angle import PolePairs, electrical_angle, pole_pairs
-from rig.resolver.turn.commanded import CommandedScale, commanded_scale
+from rig.resolver.turn.commanded_positions import CommandedScale, commanded_scale
 from rig.resolver.turn.error_curve import Passes, combine_passes, deviation
 
 Floats = NDArray[np.float64]

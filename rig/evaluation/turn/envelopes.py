@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from rig.evaluation.turn.ratios import Turn
 from rig.observed import Observed
 from rig.resolver.turn.grids import fold_order
-from rig.resolver.turn.noise import moved, noise_of, without_lines
+from rig.resolver.turn.noise import noise_of, parameter_shifts, without_lines
 from rig.resolver.turn.orders import KEEP_CHI2, Orders, fit_orders
 from rig.uncertainty.coverage import COVERAGE
 
@@ -77,7 +77,7 @@ def envelope(
     fit = fit_orders(theta_mech_rad, values, orders)
     at = fit.orders.index(pole_pairs)
     wave = complex(fit.coefficients[at])
-    by_place = moved(theta_mech_rad, noise_of(theta_mech_rad, values, fit), fit)
+    by_place = parameter_shifts(theta_mech_rad, noise_of(theta_mech_rad, values, fit), fit)
     turned = (by_place[2 * at + 1] + 1j * by_place[2 * at + 2]) * np.exp(-1j * np.angle(wave))
     return Envelope(fit=fit, wave=wave, along=turned.real, across=turned.imag, shift=by_place[0])
 

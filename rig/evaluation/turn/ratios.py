@@ -24,7 +24,7 @@ from rig.evaluation.turn.even_places import SweepOnTheFly
 from rig.evaluation.turn.passes import CLOCKWISE, SPOTS
 from rig.observed import Observed
 from rig.resolver.turn.angle import electrical_angle, pole_pairs
-from rig.resolver.turn.commanded import half_turn_flips
+from rig.resolver.turn.commanded_positions import half_turn_flips
 from rig.signal.phasor import carrier_phase, signed_envelope
 
 Complexes = NDArray[np.complex128]

@@ -14,7 +14,9 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
-from rig.description.loading import load_checked
+from rig.description.benches import BenchFile, load_bench
+from rig.description.loading import load_checked, read_toml
+from rig.description.places import find
 from rig.errors import DescriptionError, RecordError, UsageError
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
@@ -81,3 +83,22 @@ def write_new(model: type[ModelT], path: Path, text: str) -> ModelT:
 
 def _there(path: Path) -> UsageError:
     return UsageError(f"{path} is there already.", next_action="Choose another name, or move that file away first.")
+
+
+def bench_of(name: str, world: str | None = None) -> BenchFile:
+    """A bench file by its name; a world file in place of a bench file means the simulated bench.
+
+    world: instead of the bench file's own. Raises UsageError for a world on a real bench.
+    """
+    try:
+        path = find("bench", name)
+    except UsageError:
+        world, path = str(find("world", name)), find("bench", "simulated")
+    if "schema" not in read_toml(path)[0]:
+        world, path = str(path), find("bench", "simulated")
+    bench = load_bench(str(path))
+    if world is None:
+        return bench
+    if not bench.is_simulated:
+        raise UsageError(f"bench {bench.name} is a real one: it has no world.", next_action="Leave --world out.")
+    return bench.model_copy(update={"world": str(find("world", world))})

@@ -22,6 +22,7 @@ from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.bench import health as proving
 from rig.jobs.bench.axis_standing import axis_standing
+from rig.records.calibrations import calibration_name
 from sequences.registry import every_sequence
 
 STOPPED_BY = {signal.SIGINT, signal.SIGTERM}
@@ -57,7 +58,7 @@ def check_bench(name: str) -> dict[str, Any]:
         found = {name: abilities.lacking(known, bench) for name, known in known_sequences.items()}
         able = abilities_of(bench)
     lacking = {name: missing for name, missing in found.items() if missing}
-    kept_as, now = jobs.calibration_name(bench_file), proving.now_utc()
+    kept_as, now = calibration_name(bench_file), proving.now_utc()
     lasts = bench_file.axis.correction_days if bench_file.axis else 0.0
     return {
         "bench": bench_file.name,

@@ -18,7 +18,7 @@ from rig.control.step import Progress
 from rig.description.parts import load_part
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
-from rig.records.calibrations import Calibration, Calibrations
+from rig.records.calibrations import Calibration, Calibrations, calibration_name
 from rig.records.store import Store
 from sequences.reclock import SEQUENCE
 
@@ -133,7 +133,7 @@ def evaluate_set(runs: Sequence[str], check: Sequence[str] = (), *, stator_anew:
 
     seen = _load_observed(runs)
     found = evaluate_places(seen)
-    name, bench = jobs.calibration_name(seen[0].bench), seen[0].bench
+    name, bench = calibration_name(seen[0].bench), seen[0].bench
     second = _check(found, check or _set_before(name, found, runs, stator_anew=stator_anew))
     belief = None if second is None else compare_orders(found, second)
     data = to_data(found, second, belief)
@@ -177,7 +177,7 @@ def evaluate_recheck(runs: Sequence[str]) -> Rechecked:
     from rig.evaluation.bench.axis_check import METHOD, compare_with_kept
 
     seen = _load_observed(runs)
-    name = jobs.calibration_name(seen[0].bench)
+    name = calibration_name(seen[0].bench)
     kept = kept_correction(name)
     if kept is None or kept.data.get("method") != METHOD:
         raise UsageError("there is no axis to recheck: none was reclocked here.", next_action="Run `run reclock`.")

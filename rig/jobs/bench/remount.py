@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from rig.control.step import Progress
 from rig.description.parts import load_part
 from rig.jobs import run_job as jobs
-from rig.records.calibrations import Calibration, Calibrations
+from rig.records.calibrations import Calibration, Calibrations, calibration_name, reclamping_kind
 from rig.records.store import Store
 from sequences.remount import SEQUENCE
 
@@ -157,8 +157,8 @@ def evaluate_set(runs: Sequence[str], check: Sequence[str] = ()) -> Remounted:
         files={},
         kept_for_days=bench.axis.correction_days if bench.axis else 0.0,
     )
-    name = jobs.calibration_name(bench)
-    kept = {jobs.reclamping_kind(found.part): to_data(found.part, lines)}
+    name = calibration_name(bench)
+    kept = {reclamping_kind(found.part): to_data(found.part, lines)}
     if not done.why_not():
         checked_with = (
             None if agreement is None else {"runs": list(check), "chi2": agreement.chi2, "dof": agreement.dof}

@@ -66,7 +66,7 @@ def _made_with(like: str, identity: Identity, link: str, key: str, ask: Question
     if (meter := draft.get("multimeter")) is not None:
         token = ask.text(f"{key}.overload", "its answer over range: take the leads off in ohms and read what it sends")
         meter["overload"] = _overload(token)
-    speak_as.checked(draft)
+    speak_as.check_draft(draft)
     return draft
 
 
@@ -88,7 +88,7 @@ def _until_understood(draft: dict[str, Any], link: str, key: str, ask: Questions
                 next_action=f"Look it up in the manual; give --answer {key}.{wrong.key}=WORD, or speak as another one.",
             )
         draft = speak_as.set_word(draft, wrong.key, None if word == WITHOUT else word)
-        speak_as.checked(draft)
+        speak_as.check_draft(draft)
     raise UsageError("too many words were corrected: no profile was written.", next_action="Write the profile by hand.")
 
 

@@ -13,6 +13,7 @@ from rig.errors import Cancelled, RigError
 from rig.jobs import run_job as jobs
 from rig.jobs.controller.ask import NIGHT, WATCH, Ask
 from rig.jobs.controller.live import Live
+from rig.jobs.kept.kept_run import Finished
 from rig.jobs.lot.arming import when_closed
 from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.operator.terminal import ANY, DONE
@@ -43,7 +44,7 @@ def _do(ask: Ask, live: Live) -> dict[str, Any]:
     return end_of(_run(ask, live))
 
 
-def _run(ask: Ask, live: Live) -> jobs.Finished:
+def _run(ask: Ask, live: Live) -> Finished:
     from rig.jobs.question.witness import before_the_report
     from rig.result import Awaited
 
@@ -102,7 +103,7 @@ def _acts_only(live: Live) -> AskPerson:
     return ask
 
 
-def _watch(ask: Ask, live: Live) -> jobs.Finished:
+def _watch(ask: Ask, live: Live) -> Finished:
     from rig.jobs.question.questions import watch_coil
 
     told = ask.details["watch"]
@@ -121,7 +122,7 @@ def arm(live: Live) -> jobs.Arm:
     return lambda bench: by_hand(bench, told=live.arming)
 
 
-def end_of(finished: jobs.Finished) -> dict[str, Any]:
+def end_of(finished: Finished) -> dict[str, Any]:
     """A finished run in the words of the last message."""
     judgement = finished.judgement
     return {

@@ -17,7 +17,7 @@ from rig.errors import UsageError
 from rig.records.book.entries import Job
 from rig.records.book.jobs import Book
 from rig.records.book.laboratory import Correction
-from rig.records.run.corrected import add_correction
+from rig.records.run.header_corrections import add_correction
 from rig.records.schema import check_texts, dump
 from rig.records.store import Store
 

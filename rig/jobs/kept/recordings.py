@@ -109,7 +109,7 @@ def judge_recording(request: RecordingRequest) -> JudgedRecording:
 
 def observed_of(request: RecordingRequest) -> Observed:
     """The recording as a run that lacks something."""
-    known = _known(request)
+    known = _facts_of(request)
     if request.kind == "phasors":
         return phasors_observed(read_phasors(request.file, request.columns), known)
     if request.kind == "sweep":
@@ -126,7 +126,7 @@ def _read_waves(request: RecordingRequest, file: Path, roles: Sequence[str], cha
     return read_waves(file, channels, request.full_scale_v, answers=request.columns, roles=roles)
 
 
-def _known(request: RecordingRequest) -> RecordingFacts:
+def _facts_of(request: RecordingRequest) -> RecordingFacts:
     if request.frequency_hz is not None and not request.frequency_hz > 0:
         raise UsageError(f"--frequency {request.frequency_hz:g}: must be above 0 Hz.", next_action="Give it in hertz.")
     return RecordingFacts(

@@ -1,7 +1,8 @@
-"""Which kept run a person means: a run id or its beginning, "latest", a serial number, or a report's number.
+"""Which kept runs a person means: a run id or its beginning, "latest", a serial or report number, a few characters.
 
 Order: exact run id, "latest", exact serial number, report number, beginning or end of a run id. A serial number stands
 for the newest run that fits what is asked for. It prints nothing; who asks shows which run was taken.
+A search asks the index, never the folders, and is bounded: ten thousand runs answer like ten.
 """
 
 from __future__ import annotations
@@ -77,3 +78,43 @@ def _newest(store: Store, serial: str, rows: Sequence[RunRow], fit: RunKind) -> 
             next_action=f"Give a run: anglewright unit {serial} lists them.",
         )
     return next((row.run for row in fitting if fit.certified_first and traits[row.run].certified), fitting[0].run)
+
+
+MOST = 50
+
+LONGEST = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """rows: newest first. total: runs that fit. cursor: the run to go on after, "" at the end."""
+
+    rows: Sequence[RunRow]
+    total: int
+    cursor: str
+
+
+def search_runs(store: Store, text: str = "", *, after: str = "", most: int = MOST, **where: str) -> Page:
+    """The newest runs whose serial, job, part, customer or run id holds `text`, or whose report bears it as its number.
+
+    text: at most 64 characters count; case does not. where: column -> its exact value. after: a run's id, to go on.
+    """
+    from sqlalchemy import func, or_, select
+
+    from rig.records.index.home_index import only
+    from rig.records.index.tables import RUNS
+
+    store.index.refresh()
+    wanted = text.strip()[:LONGEST]
+    terms = [RUNS.c.home == store.index.home, *only(RUNS, where)]
+    if wanted:
+        report = Register(store.home).find(wanted)
+        columns = ("serial", "job", "part", "customer", "run")
+        fits = [RUNS.c[name].icontains(wanted, autoescape=True) for name in columns]
+        terms.append(or_(*fits, RUNS.c.run == (report.run if report is not None else "")))
+    count = store.index.database.rows(select(func.count().label("n")).where(*terms))
+    query = select(*(RUNS.c[name] for name in RunRow.__slots__)).where(*terms)
+    if after:
+        query = query.where(RUNS.c.run < after)
+    rows = [RunRow(**row) for row in store.index.database.rows(query.order_by(RUNS.c.run.desc()).limit(most))]
+    return Page(rows=rows, total=int(count[0]["n"]), cursor=rows[-1].run if len(rows) == most else "")

@@ -9,8 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
+from rig.jobs.kept.kept_run import Finished
 from rig.jobs.operator.scanner import Entry
-from rig.jobs.run_job import Finished, Request
+from rig.jobs.run_job import Request
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

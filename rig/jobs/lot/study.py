@@ -12,7 +12,7 @@ from pathlib import Path
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.lot.desk import Desk
-from rig.records.calibrations import Calibration, Calibrations
+from rig.records.calibrations import Calibration, Calibrations, calibration_name, reclamping_kind
 from rig.records.store import Store
 from rig.review.lots.study import Place, Studied, places_of, runs_by_place
 from sequences import full_test, quick_screen
@@ -68,11 +68,11 @@ def keep_reclamping(store: Store, studied: Studied) -> Path:
         )
     from rig.review.judge import observed_of
 
-    benches = {jobs.calibration_name(observed_of(store.find(run)).bench) for run in studied.runs}
+    benches = {calibration_name(observed_of(store.find(run)).bench) for run in studied.runs}
     path = Path()
     for bench in sorted(benches):
         made = Calibration(
-            kind=jobs.reclamping_kind(studied.part),
+            kind=reclamping_kind(studied.part),
             bench=bench,
             made_utc=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
             data=studied.reclamping(),

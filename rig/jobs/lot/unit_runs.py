@@ -11,8 +11,9 @@ from pathlib import Path
 
 from rig.certificate.sheets.slips import hold_tag
 from rig.errors import Cancelled, RecordError, RigError, SafetyStop, UsageError
+from rig.jobs.kept.kept_run import Finished
 from rig.jobs.lot.desk import Desk
-from rig.jobs.run_job import Finished, Request
+from rig.jobs.run_job import Request
 from rig.records.store import Store
 from rig.review.lots.counting import CONFORMS
 from rig.review.lots.lot import SCREEN, WHOLE, Lot, Unit

@@ -80,7 +80,7 @@ class NightFolder:
             self._journal.close()
             self._journal = None
 
-    def finished(self, store: Store) -> dict[int, str]:
+    def runs_of_finished_looks(self, store: Store) -> dict[int, str]:
         """Number of a finished look -> its run."""
         done = {int(one["look"]): str(one.get("run", "")) for one in self.events() if one["what"] == "look ended"}
         begun = {int(one["look"]) for one in self.events() if one["what"] == "look begun"}

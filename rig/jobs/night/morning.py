@@ -70,7 +70,7 @@ def morning(folder: NightFolder, store: Store | None = None) -> Morning:
     first: Mapping[str, Any] = plan["looks"][0]["request"] if plan["looks"] else {}
     sentences = [
         *_person(looks, lost),
-        *_done(looks, events),
+        *_sentences_of_looks(looks, events),
         *_before_after(runs),
         *_copper(pieces),
         *_lost(lost),
@@ -108,7 +108,7 @@ def drop_outs(pieces: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     return found
 
 
-def counted(n: int, what: str) -> str:
+def count_of(n: int, what: str) -> str:
     """'1 look', '2 looks'."""
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
@@ -179,7 +179,7 @@ def _person(looks: Sequence[Mapping[str, Any]], lost: Sequence[Mapping[str, Any]
     return found or [Sentence(part="needs a person", text="nothing")]
 
 
-def _done(looks: Sequence[Mapping[str, Any]], events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
+def _sentences_of_looks(looks: Sequence[Mapping[str, Any]], events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
     done = sum(one["outcome"] != "not begun" for one in looks)
     sittings = max((int(one["sitting"]) for one in events), default=0)
     ends = [one for one in events if one["what"] == "ended"]
@@ -266,12 +266,14 @@ def _standards(events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
     rows_of = {name: [row for take in takes for row in take["rows"] if row["standard"] == name] for name in names}
     quiet = [name for name in names if {row["said"] for row in rows_of[name]} == {IN_CONTROL}]
     if takes:
-        text = f"{counted(len(takes), 'take')} of {counted(len(names), 'standard')}: {len(quiet)} in control throughout"
+        text = (
+            f"{count_of(len(takes), 'take')} of {count_of(len(names), 'standard')}: {len(quiet)} in control throughout"
+        )
         found.append(Sentence(part="standards", text=text, of=tuple(str(take["run"]) for take in takes)))
     for name, rows_ in rows_of.items():
         for row in rows_:
             if row["said"] != IN_CONTROL:
-                found.append(Sentence(part="standards", text=_said(row), of=tuple(row["runs"])))
+                found.append(Sentence(part="standards", text=_words_of_standard(row), of=tuple(row["runs"])))
         if len(rows_) > 1 and name in quiet:
             first, last = rows_[0]["values"][0], rows_[-1]["values"][-1]
             figures = f"first {first:.7g}, last {last:.7g} {rows_[0]['unit']}".replace(" 1,", ",").rstrip(" 1")
@@ -282,14 +284,14 @@ def _standards(events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
     marked = tuple(dict.fromkeys(run for rows_ in rows_of.values() for row in rows_ for run in row["marked"]))
     if takes:
         verb = "is" if len(marked) == 1 else "are"
-        text = f"{counted(len(marked), 'run')} {verb} suspect by them" if marked else "no run is suspect by them"
+        text = f"{count_of(len(marked), 'run')} {verb} suspect by them" if marked else "no run is suspect by them"
         found.append(Sentence(part="standards", text=text, of=marked))
     else:
         found.append(Sentence(part="standards", text="none was taken"))
     return [*found, Sentence(part="standards", text=f"no standard covered {NOT_COVERED}")]
 
 
-def _said(row: Mapping[str, Any]) -> str:
+def _words_of_standard(row: Mapping[str, Any]) -> str:
     figures = ", ".join(f"{value:.7g}" for value in row["values"])
     zero = "" if row["zero_can_be_taken"] else "; no new lead zero could be taken without a hand"
     return f"{row['standard']} {row['said']}: {figures} {row['unit']}, against {row['against']}{zero}"

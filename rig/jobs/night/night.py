@@ -21,7 +21,9 @@ from rig.control.arming.arming import ENDED, Arming, ArmingEvent, ArmingState, a
 from rig.control.clock import WallClock
 from rig.control.step import Progress
 from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetyStop, UsageError
+from rig.jobs.bench.description_files import bench_of
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
+from rig.jobs.kept.kept_run import Finished
 from rig.jobs.night.checks.deciding import Checks
 from rig.jobs.night.folder import NightFolder, freeze, nights
 from rig.jobs.night.free_memory import give_back
@@ -31,7 +33,7 @@ from rig.jobs.night.served import Served
 from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.program_fault import message_of
 from rig.jobs.question.questions import watch_coil
-from rig.jobs.run_job import Finished, bench_of, run_job
+from rig.jobs.run_job import run_job
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 
@@ -119,7 +121,7 @@ class Night:
             watch.start()
             try:
                 while not (over := self._over()) and (entry := self._queue.next_waiting()) is not None:
-                    if self._waited(entry):
+                    if self._wait_until_due(entry):
                         done.append(self._one(entry))
                     give_back()
             finally:
@@ -184,7 +186,7 @@ class Night:
             one["look"]: one for one in plan
         }:
             folder = last
-            for look, run in last.finished(Store(self._queue.home)).items():
+            for look, run in last.runs_of_finished_looks(Store(self._queue.home)).items():
                 if look in numbers:  # its run was closed, and the end of the look could not be written any more
                     self._queue.put(self._as_kept(next(one for one in waiting if one.n == look), run))
         else:
@@ -202,7 +204,7 @@ class Night:
             self._folder.note(what, **data)
             self._told({"night": self._folder.id, "what": what, **data})
 
-    def _waited(self, entry: QueueEntry) -> bool:
+    def _wait_until_due(self, entry: QueueEntry) -> bool:
         """Wait until the look is due, in bench time; False when the night ended meanwhile."""
         if not entry.wait_s:
             return True
@@ -245,7 +247,7 @@ class Night:
         """The entry as it ended. Raises only while the night was never armed."""
         try:
             if entry.hunt:
-                return self._hunted(entry)
+                return self._hunt(entry)
             finished = self._patiently(entry)
         except RigError as fault:
             if self._arming is None and not isinstance(fault, UsageError):
@@ -279,7 +281,7 @@ class Night:
             details=self._checks.details_of(first.stored, self._details(entry), how),
         ).stored
 
-    def _hunted(self, entry: QueueEntry) -> QueueEntry:
+    def _hunt(self, entry: QueueEntry) -> QueueEntry:
         """All coils in turn, a run a minute, until the coil is where the leg leads, or its time is over."""
         rule, run, lost, degc = entry.hunt, "", 0, None
         request = self._served.request(entry.run_request(), bool(entry.leg), self._folder)

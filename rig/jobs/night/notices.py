@@ -43,9 +43,9 @@ def send(what: str, figures: Mapping[str, Any], home: Path | None = None, pause_
         return [f"{path}: can't be read ({fault})"]
     refused = []
     if asked.get("smtp_host"):
-        refused += _tried("mail", lambda: _mail(asked, what, figures), pause_s)
+        refused += _try("mail", lambda: _mail(asked, what, figures), pause_s)
     if asked.get("webhook_url"):
-        refused += _tried("web hook", lambda: _hook(asked, what, figures), pause_s)
+        refused += _try("web hook", lambda: _hook(asked, what, figures), pause_s)
     return refused
 
 
@@ -72,7 +72,7 @@ def last_test(home: Path | None = None) -> Mapping[str, Any] | None:
     return told if isinstance(told, dict) and {"utc", "refused"} <= set(told) else None
 
 
-def _tried(name: str, do: Callable[[], None], pause_s: float) -> list[str]:
+def _try(name: str, do: Callable[[], None], pause_s: float) -> list[str]:
     why = ""
     for attempt in range(TRIES):
         try:

@@ -14,9 +14,10 @@ from typing import Any
 from rig.description.parts import load_part
 from rig.description.soaks import SoakFile, check_part
 from rig.errors import RecordError, UsageError
+from rig.jobs.bench.description_files import bench_of
 from rig.jobs.controller.ask import NIGHT, Ask
 from rig.jobs.night.queue import Queue, QueueEntry
-from rig.jobs.run_job import Request, bench_of
+from rig.jobs.run_job import Request
 from rig.records.store import Store
 from sequences.registry import find_sequence
 from sequences.watch import SEQUENCE as WATCH

@@ -10,9 +10,11 @@ from dataclasses import replace
 
 from rig.control.clock import BenchClock
 from rig.description.places import find
+from rig.jobs.bench.description_files import bench_of
 from rig.jobs.bench.look import pointing_bench
 from rig.jobs.night.folder import NightFolder
-from rig.jobs.run_job import Request, bench_of, calibration_name
+from rig.jobs.run_job import Request
+from rig.records.calibrations import calibration_name
 
 
 class Served:

@@ -19,8 +19,10 @@ from rig.description.parts import PartFile, load_part
 from rig.errors import Cancelled
 from rig.jobs import run_job as jobs
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
+from rig.jobs.kept.kept_run import Finished
 from rig.jobs.operator.arming_hand import by_hand
 from rig.quantity import Reading
+from rig.records.calibrations import calibration_name
 from rig.records.schema import dump
 from rig.records.store import Store
 from sequences.watch import SEQUENCE as WATCH
@@ -56,13 +58,13 @@ def run_question(
     on_reading: Callable[[Reading], None] = _unseen,
     onlooker: Onlooker = NOBODY,
     arm: jobs.Arm = by_hand,
-) -> jobs.Finished:
+) -> Finished:
     """Run, judge and keep it. Raises as jobs.run_job."""
     store, request = Store(), asked.request
     file = asked.bench
     if file.world is not None:
         file = file.model_copy(update={"world_settings": {**file.world_settings, **asked.settings}})
-    name = jobs.calibration_name(file)
+    name = calibration_name(file)
     with jobs.open_for(file, asked.holder, request, asked.sequence) as bench:
         onlooker.opened(bench)
         require(asked.sequence, bench, asked.part.part(), rotor=request.rotor)
@@ -110,7 +112,7 @@ def watch_coil(
     onlooker: Onlooker = NOBODY,
     arm: jobs.Arm = by_hand,
     details: Mapping[str, Any] | None = None,
-) -> jobs.Finished:
+) -> Finished:
     """Ohms (with `ac` the amplitude) of a coil, or of "all" in turn, until the time is over or a person ends it."""
     bench, holder = jobs.bench_and_holder(request)
     watch = {"coil": coil, "mode": "ac" if ac else "dc", "seconds": seconds}

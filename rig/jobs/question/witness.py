@@ -228,6 +228,6 @@ def answers(run: StoredRun) -> list[Answer]:
     return [answer for answer in found if answer.settled]
 
 
-def all_said(taken: Sequence[Answer]) -> dict[str, str]:
+def answers_together(taken: Sequence[Answer]) -> dict[str, str]:
     """line -> what the witnesses together say."""
     return together([one for answer in taken for one in answer.settled])

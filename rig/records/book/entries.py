@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 from rig.errors import RecordError
 from rig.records.book.laboratory import OF_THE_LABORATORY, Correction
 from rig.records.book.lot_entries import OF_A_LOT, FittingOutcome, SeverityAct
-from rig.records.book.numbered import Numbered
+from rig.records.book.numbered_entry import Numbered
 from rig.records.files import read_json, to_json, write_new
 from rig.records.names import refer_in, resolve_in
 from rig.records.schema import check_texts, dump, load

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from rig.records.book.numbered import Numbered
+from rig.records.book.numbered_entry import Numbered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,7 +39,7 @@ class LotBook:
         """All entries of a lot, oldest first; [] for one that nobody opened. Raises RecordError for a broken chain."""
         return [entry for entry, _ in self._chain(lot)]
 
-    def known(self, lot: str) -> list[Any]:
+    def existing_entries(self, lot: str) -> list[Any]:
         """The same; raises UsageError for a lot that nobody opened."""
         found = self.entries(lot)
         if not found:

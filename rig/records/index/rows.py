@@ -15,7 +15,7 @@ from rig.errors import RecordError
 from rig.records.book.entries import load_data, read_entry
 from rig.records.index import tables
 from rig.records.run.brief import BriefJudgement, brief_judgement
-from rig.records.run.corrected import correct_words
+from rig.records.run.header_corrections import correct_words
 from rig.records.run.stored import StoredRun
 from rig.records.schema import dump
 

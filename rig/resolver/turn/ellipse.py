@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
-from rig.resolver.turn.commanded import electrical_places
+from rig.resolver.turn.commanded_positions import electrical_places
 
 Floats = NDArray[np.float64]
 LEAST_PLACES = 6  # five parameters and one point to check them by

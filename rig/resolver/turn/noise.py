@@ -59,7 +59,7 @@ def are_even(theta_mech_rad: Floats) -> bool:
     return bool(np.max(np.abs(gaps - 2.0 * math.pi / places.size)) < EVEN_RAD)
 
 
-def moved(theta_mech_rad: Floats, noise: Floats, fit: Orders) -> Floats:
+def parameter_shifts(theta_mech_rad: Floats, noise: Floats, fit: Orders) -> Floats:
     """(2k + 1, n) how far the noise of each place moves each fitted parameter (constant, Re c_1, Im c_1, ...)."""
     if fit.residual_rms == 0.0:
         return np.zeros((2 * len(fit.orders) + 1, noise.size))

@@ -33,7 +33,7 @@ from rig.records.store import Store
 from rig.review.archive.changes import changes, in_words, summary
 from rig.review.archive.crews import Crew, alone
 from rig.review.judge import judge_run
-from rig.review.library.approved import limits_again, versions_in_book
+from rig.review.library.approval import limits_again, versions_in_book
 from rig.system import take_lock
 
 PLAN_SCHEMA = "anglewright campaign 1"

@@ -18,7 +18,7 @@ from rig.errors import UsageError
 from rig.records.book.entries import GoodUnit, LearnedLimits, WithdrawnUnit
 from rig.records.book.library import LibraryBook, LibraryEntry
 from rig.result import Judged
-from rig.review.library.approved import as_approved, without
+from rig.review.library.approval import as_approved, without
 from rig.review.library.frozen import SANITY, freeze
 from rig.review.library.learning import (
     LEAST_N,

@@ -67,7 +67,7 @@ class Lot:
     def __init__(self, store: Store, name: str) -> None:
         self.store = store
         self.book = LotBook(store)
-        self.entries = self.book.known(name)
+        self.entries = self.book.existing_entries(name)
         opened = [one for one in self.entries if isinstance(one, LotOpened)]
         self.opened = opened[-1]
         self.file = from_data(LotFile, self.opened.file, f"lot {name}")

@@ -11,7 +11,7 @@ from rig.errors import UsageError
 from rig.evaluation.inspection import facts
 from rig.evaluation.inspection.inspection import Inspection
 from rig.evaluation.inspection.thresholds import NOT_ONE_SPEED, NOT_RESOLVER_DEG
-from rig.resolver.turn.commanded import two_speeds
+from rig.resolver.turn.commanded_positions import two_speeds
 from rig.resolver.turn.ellipse import fit_ellipse
 from rig.soundness import scopes
 from rig.soundness.rule import Evidence, Rule, story

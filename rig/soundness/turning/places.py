@@ -14,7 +14,7 @@ from rig.evaluation.inspection.lines import result_of
 from rig.evaluation.inspection.thresholds import LEFT_MATTERS
 from rig.evaluation.turn.ratios import Turn
 from rig.resolver.turn.angle import electrical_angle
-from rig.resolver.turn.commanded import electrical_places
+from rig.resolver.turn.commanded_positions import electrical_places
 from rig.resolver.turn.ellipse import LEAST_PLACES
 from rig.soundness.rule import Evidence
 from rig.soundness.sampler.ceiling import turn_ceilings

@@ -34,14 +34,14 @@ def benches(panel: Here) -> dict[str, Any]:
 @router.get("/benches/{bench}")
 def bench(bench: str, panel: Here) -> dict[str, Any]:
     """How a bench stands: its line, and the last look at it (null: not yet)."""
-    _known(bench)
+    _require_bench(bench)
     return {"bench": bench, "line": panel.bench_line().in_words(), "look": panel.looks.get(bench)}
 
 
 @router.post("/benches/{bench}/look")
 async def look(bench: str, who: Asking, panel: Here) -> dict[str, Any]:
     """Ask every instrument of a bench whether it answers; nothing is driven. Refused while a run holds the bench."""
-    _known(bench)
+    _require_bench(bench)
     if panel.bench_line().stoppable and bench == panel.bench:
         raise Refusal(409, "a run holds the bench.", "Wait for its end.")
     words = [sys.executable, "-m", "rig", "bench", "check", bench, "--json"]
@@ -66,12 +66,12 @@ async def look(bench: str, who: Asking, panel: Here) -> dict[str, Any]:
 @router.post("/benches/{bench}/stop")
 def stop(bench: str, who: Asking, panel: Here) -> dict[str, Any]:
     """Stop what runs on a bench: outputs off, axis halted. No emergency stop: that is the button at the bench."""
-    _known(bench)
+    _require_bench(bench)
     stopped = panel.feed.send("stop", by=who.name) if bench == panel.bench else False
     panel.note(who, "stop", bench, "asked for" if stopped else "nothing runs")
     return {"bench": bench, "asked_for": stopped}
 
 
-def _known(bench: str) -> None:
+def _require_bench(bench: str) -> None:
     if bench not in known_names("bench"):
         raise Refusal(404, f"no bench is called {bench[:64]!r}.", "Take one of the list.")

@@ -12,7 +12,7 @@ from pydantic import BaseModel, Field
 from starlette.responses import FileResponse
 
 from rig.certificate.seal.register import Register, in_force
-from rig.jobs.run_job import files_of
+from rig.jobs.kept.kept_run import files_of
 from rig.web.access.table import API
 from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of, run_named

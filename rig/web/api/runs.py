@@ -11,8 +11,8 @@ from fastapi import APIRouter, Depends, Query, UploadFile
 from pydantic import BaseModel, Field
 from starlette.responses import FileResponse
 
-from rig.jobs.kept.search import LONGEST, search_runs
-from rig.jobs.run_job import kept_run
+from rig.jobs.kept.kept_run import kept_run
+from rig.jobs.kept.which_run import LONGEST, search_runs
 from rig.web.access.table import API
 from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of, run_named

@@ -8,8 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Query
 from pydantic import BaseModel, Field
 
-from rig.jobs.kept.search import LONGEST, search_runs
-from rig.jobs.kept.which_run import RunKind
+from rig.jobs.kept.which_run import LONGEST, RunKind, search_runs
 from rig.web.access.table import API
 from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of, run_named
@@ -68,7 +67,7 @@ def libraries(panel: Here) -> dict[str, Any]:
 
 
 @router.get("/known/{part}")
-def known(part: str, panel: Here) -> dict[str, Any]:
+def known_units(part: str, panel: Here) -> dict[str, Any]:
     """The known-good units of a part number and the history of its limits."""
     from rig.records.book.library import KIND_OF
     from rig.review.library.library import Library

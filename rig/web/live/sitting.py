@@ -17,11 +17,12 @@ from typing import Any, Literal
 from rig.errors import LinkDown, RigError
 from rig.jobs.controller.ask import of_request
 from rig.jobs.controller.client import LiveClient, fault_of, start
+from rig.jobs.kept.kept_run import Finished, kept_run
 from rig.jobs.lot.desk import NextUnit
 from rig.jobs.lot.sitting import KEYS, Sitting
 from rig.jobs.lot.unit_runs import Asked
 from rig.jobs.operator.scanner import Entry
-from rig.jobs.run_job import Finished, Request, kept_run
+from rig.jobs.run_job import Request
 from rig.records.store import Store
 
 Kind = Literal["scan", "key", "line"]

@@ -68,7 +68,7 @@ def render(request: Request, template: str, page: str, status: int = 200, **cont
         said = tongue.table.get(text) or tongue.say(text)
         return said.format(**places) if places else said
 
-    def said(texts: Mapping[str, str]) -> dict[str, str]:
+    def each_in_words(texts: Mapping[str, str]) -> dict[str, str]:
         return {name: t(text) for name, text in texts.items()}
 
     theme = request.cookies.get("theme", "")
@@ -77,7 +77,7 @@ def render(request: Request, template: str, page: str, status: int = 200, **cont
         .get_template(template)
         .render(
             t=t,
-            said=said,
+            each_in_words=each_in_words,
             figures=tongue.figures,
             language=code,
             theme=theme if theme in THEMES else "",

@@ -13,8 +13,8 @@ from starlette.responses import Response
 
 from rig.description.holders import load_holder
 from rig.errors import RigError
+from rig.jobs.bench.description_files import bench_of
 from rig.jobs.lot.sitting import KEYS
-from rig.jobs.run_job import bench_of
 from rig.records.book.lots import LotBook
 from rig.review.lots.answer import GroupAnswer, answer_of
 from rig.review.lots.lot import Lot

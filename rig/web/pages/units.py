@@ -15,8 +15,8 @@ from rig.certificate.seal.register import Register
 from rig.certificate.words.differences import difference_text
 from rig.certificate.words.language import language
 from rig.certificate.words.wording import display, short_name
-from rig.jobs.kept.search import LONGEST, search_runs
-from rig.jobs.run_job import kept_run
+from rig.jobs.kept.kept_run import kept_run
+from rig.jobs.kept.which_run import LONGEST, search_runs
 from rig.records.run.remarks import read_remarks
 from rig.records.run.stored import StoredRun
 from rig.records.run.suspect import suspect_state, suspect_words

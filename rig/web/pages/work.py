@@ -11,8 +11,8 @@ from rig.description.holders import load_holder
 from rig.description.parts import PartFile, load_part
 from rig.description.places import known_names
 from rig.errors import RigError
-from rig.jobs.kept.search import LONGEST, search_runs
-from rig.jobs.run_job import bench_of
+from rig.jobs.bench.description_files import bench_of
+from rig.jobs.kept.which_run import LONGEST, search_runs
 from rig.web.api.common import panel_of
 from rig.web.pages.frame import render
 from rig.web.panel import Panel

@@ -88,7 +88,7 @@ def kills(count: int) -> Line:
         settle_imports(store)
         register = Register(home)
         named = {f"{e.run}/{name}" for e in register.entries for name in e.faces}
-        named |= {f"{e.run}/{n}" for run in store.ids() for e, _ in register.carried(run) for n in e.faces}
+        named |= {f"{e.run}/{n}" for run in store.ids() for e, _ in register.entries_elsewhere(run) for n in e.faces}
         faces = {f"{f.parent.name}/{f.name}" for f in home.glob("runs/*/certificate*")}
         orphans += len(faces - named)
         litter += len([*home.glob("runs/*/.*.part"), *home.glob("book/.*.part"), *home.glob(".*.part")])

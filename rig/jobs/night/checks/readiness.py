@@ -11,12 +11,13 @@ from pathlib import Path
 
 from rig.description.benches import BenchFile
 from rig.description.parts import load_part
+from rig.jobs.bench.description_files import bench_of
 from rig.jobs.night.checks.machine import Planned, planned_on_machine
 from rig.jobs.night.checks.standards import standards_due
 from rig.jobs.night.notices import asked_file, last_test
 from rig.jobs.night.queue import QueueEntry
-from rig.jobs.run_job import Request, bench_of, calibration_name
-from rig.records.calibrations import LOOPBACK, Calibrations
+from rig.jobs.run_job import Request
+from rig.records.calibrations import LOOPBACK, Calibrations, calibration_name
 from rig.records.store import Store
 from rig.review.charts import bench_names
 from sequences import check_standard, prove

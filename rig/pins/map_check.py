@@ -86,7 +86,7 @@ def compare(table: PairTable, part: Part) -> PinComparison:
         return replace(seen, mismatch=(_other_map(seen),)) if moved else seen
     off = tuple(c for c, n in part.coils.items() if (v := ohm.get(c)) is not None and not _near(v, n, table.is_zeroed))
     seen = replace(seen, off=off)
-    return replace(seen, mismatch=tuple(_exchanged(seen, part, table.is_zeroed)))
+    return replace(seen, mismatch=tuple(_exchange_evidence(seen, part, table.is_zeroed)))
 
 
 def _coil_on_thermistor(table: PairTable, part: Part) -> dict[Pair, float]:
@@ -117,7 +117,7 @@ def _near(ohm: float, nominal: CoilNominal, zeroed: bool) -> bool:
     return -slack <= ohm - nominal.r20_ohm <= slack + (0.0 if zeroed else LEAD_MOST_OHM)
 
 
-def _exchanged(seen: PinComparison, part: Part, zeroed: bool) -> list[Evidence]:
+def _exchange_evidence(seen: PinComparison, part: Part, zeroed: bool) -> list[Evidence]:
     """All pairs conduct, but the coils' values stand on each other's pins."""
     if seen.unread or not set(COILS) <= set(part.coils) & set(seen.wanted):
         return []
