@@ -39,7 +39,8 @@ class World:
         if clamping < 1:
             raise UsageError(f"clamping {clamping}: clampings count from 1.", next_action="Give 1 or more.")
         self.file, self.clamping = file, clamping
-        self._rng = np.random.default_rng((file.seed, 10, clamping))
+        again = (file.repeat,) if file.repeat > 1 else ()
+        self._rng = np.random.default_rng((file.seed, 10, clamping, *again))
         self.part = adapter_load(file, clamping)
         self._thermal = PartThermal(file.climate)
         self._source = Source(file.generator, file.seed, self._rng)

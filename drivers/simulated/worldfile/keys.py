@@ -203,9 +203,12 @@ class InterlockWorld(Strict):
 
 
 class WorldFile(Strict):
-    """The whole world. grounds: terminals whose rig side shares the rig's ground (source return and input lows)."""
+    """The whole world. grounds: terminals whose rig side shares the rig's ground (source return and input lows).
+
+    repeat: number of a run on one and the same bench and part: noise and jitter of its own, nothing else."""
 
     seed: int = Field(default=1, ge=0)
+    repeat: int = Field(default=1, ge=1)
     clampings: int = Field(default=1, ge=1)
     grounds: tuple[str, ...] = ("exc_lo", "sin_lo", "cos_lo")
     core_grounded: bool = False

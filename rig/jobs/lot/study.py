@@ -51,8 +51,8 @@ def measure(store: Store, plan: StudyPlan, desk: Desk) -> int:
         one = replace(plan.request, sequence=sequence, serial=unit, job=plan.name)
         if plan.worlds is not None:
             one = replace(one, world=str(plan.worlds / f"{unit}.toml"))
-        one = replace(one, clamping=clamping)
-        desk.run(one, {"unit": unit, "clamping": clamping, "repeat": repeat})
+        one = replace(one, clamping=clamping, settings={**one.settings, "repeat": float(repeat)})
+        desk.run(one, {"unit": unit, "clamping": clamping, "repeat": float(repeat)})
         made += 1
     return made
 
