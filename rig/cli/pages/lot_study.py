@@ -22,7 +22,7 @@ from rig.statistics.gauge_study import Component
 SCHEMA = "anglewright study 1"
 NAME_WIDTH = 21
 FINER = {  # unit -> (s below which another one reads better, that one)
-    "ratio": (1e-3, Scale(1e6, "10⁻⁶")),
+    "ratio": (1e-2, Scale(1e6, "10⁻⁶")),
     "ohm": (1e-3, Scale(1e3, "mΩ")),
     "deg": (1e-2, Scale(1e3, "m°")),
     "degC": (1e-2, Scale(1e3, "mK")),
@@ -87,7 +87,7 @@ def _scale(line: StudiedLine) -> Scale:
     size = max(line.study.total_s, 1e-300)
     m = find_measurand(line.measurand)
     below, finer = FINER.get(m.unit, (0.0, Scale(1.0, "")))
-    return finer if size < below else scale_of(m, size)
+    return finer if 0.0 < line.study.total_s < below else scale_of(m, size)
 
 
 def _row(name: str, columns: Sequence[str], rest: str) -> str:
