@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from rig.errors import UsageError
 from rig.evaluation.by_hand.across import across_results, turning_across
 from rig.evaluation.by_hand.ellipse import HandTurn, hand_turn, off_centre, turning
-from rig.evaluation.by_hand.two_channels import PAIR, frequency_of, two_channels
+from rig.evaluation.by_hand.two_channels import PAIR, frequency_of, sign_lines, two_channels
 from rig.evaluation.coils.loading import Loading, loading
 from rig.evaluation.coils.windings import Windings
 from rig.evaluation.results import by_scatter, half_width, make_result, make_untested, standard
@@ -112,10 +112,8 @@ def hand_results(windings: Windings, series: str) -> list[Result]:
 
 def _of_pair(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar], Loading, float]:
     """As `_of_run`, of two captures with two channels each."""
-    obs = windings.observed
-    hz = frequency_of(obs)
-    loopback = windings.channels.loopback_at(hz)
-    window_s = WINDOW_S
+    obs, hz = windings.observed, frequency_of(windings.observed)
+    loopback, window_s = windings.channels.loopback_at(hz), WINDOW_S
     for _ in range(2):
         seen = two_channels(obs, loopback, hz, window_s)
         ratios, slopes, opened = _unload(windings, seen.ratios, seen.slopes, hz)
@@ -125,7 +123,7 @@ def _of_pair(windings: Windings) -> tuple[HandTurn, Loopback, dict[str, Scalar],
         window_s = narrower
     kept = kept_amplitude(speed, seen.window_s)
     found = hand_turn(ratios[0] / kept, ratios[1] / kept, speed, seen.at_s, obs.part.pole_pairs or 1)
-    conditions = _conditions(obs, found, loopback, hz, seen.level_v_rms) | {"channels": "two at a time"}
+    conditions = _conditions(obs, found, loopback, hz, seen.level_v_rms) | {"channels": "two at a time"} | seen.sign
     return found, loopback, conditions, opened, seen.between
 
 
@@ -231,8 +229,7 @@ def _amplitudes(
             by_scatter("scatter of the radius", float(u), "ratio", dof),
             *_model(found, _third(found), tr, "relative"),
         ]
-        if unseen:
-            lines.append(half_width("excitation not sampled beside the outputs", unseen, "relative", tr))
+        lines += [half_width("excitation not sampled beside the outputs", unseen, "relative", tr)] if unseen else []
         results.append(make_result(f"tr_{name}", tr, lines, conditions, note="turned by hand"))
     return results
 
@@ -273,6 +270,7 @@ def _shape(
             by_scatter("scatter of the radius", u, "ratio", dof),
             half_width("crosstalk of the excitation", channels.crosstalk_of_excitation / size, "ratio"),
             *_model(found, _second(found), 1.0),
+            *sign_lines(value, conditions),
         ]
         results.append(make_result(f"centre_{name}", value, lines, conditions, note="by the ellipse"))
     return results

@@ -9,23 +9,29 @@ level did unseen, between the two and over the turn, is an influence of its own.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.errors import UsageError
+from rig.evaluation.results import half_width
 from rig.evaluation.sampler.loopback import Loopback
 from rig.evaluation.sampler.phasors import COSINE, EXC_V, SINE, set_frequency_hz
 from rig.observed import Observed
 from rig.signal.common_frequency import pooled_frequency
 from rig.signal.moving import Windows, moving_phasors
 from rig.signal.phasor import carrier_phase, signed_envelope
+from rig.uncertainty.budget import BudgetLine
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 OUTPUT, PAIR = "hand_output", "hand_pair"
 SMOOTH = 15  # windows over which the carrier of a pair is followed
+WHOLE = 0.95  # share of the largest extreme that a whole half wave has: a part's own periods differ by less
+SIGN = "sign"  # condition of a pair whose sign is open
+SURE = 3.0  # standard errors of a lean beyond which its sign is believed
 UNSEEN = 1e-3  # relative half-width of the excitation's level between two captures at one setting of the generator
 
 
@@ -33,7 +39,8 @@ UNSEEN = 1e-3  # relative half-width of the excitation's level between two captu
 class TwoChannels:
     """ratios: sine and cosine over the excitation at the coil, of all windows of the pair; slopes: their change a
     second; at_s: of each window; window_s: its length; level_v_rms: at the coil; between: relative half-width of what
-    the excitation did unseen. frequency_hz: by the capture that holds the excitation."""
+    the excitation did unseen. frequency_hz: by the capture that holds the excitation. sign: empty where both
+    captures lean by more than their half waves differ; else a condition: outputs and centre may have the other sign."""
 
     ratios: tuple[Complexes, Complexes]
     slopes: tuple[Complexes, Complexes]
@@ -42,6 +49,7 @@ class TwoChannels:
     level_v_rms: float
     between: float
     frequency_hz: float
+    sign: dict[str, str]
 
 
 def frequency_of(obs: Observed) -> float:
@@ -66,7 +74,8 @@ def two_channels(obs: Observed, loopback: Loopback, hz: float, window_s: float) 
     seen = (first.phasor[..., SINE] / reference * gain).ravel()
     phase = carrier_phase(seen).phase_rad
     envelope, _ = signed_envelope(seen, phase)
-    ratios, slopes = _pair(pair, hz, loopback, level, phase, leaning_of(envelope))
+    leaning, u_leaning = leaning_of(envelope)
+    ratios, slopes, is_sure = _pair(pair, hz, loopback, level, phase, leaning)
     ripple = 0.5 * float(np.ptp(_smooth(size))) / level
     begun = np.array([reading.bench_time_s for reading in obs.capture_readings(PAIR)], dtype=np.float64)
     at_s = (begun[:, None] + pair.centre_s[None, :]).ravel()
@@ -77,8 +86,14 @@ def two_channels(obs: Observed, loopback: Loopback, hz: float, window_s: float) 
         window_s=pair.samples / obs.captures.stack(PAIR).sample_rate_hz,
         level_v_rms=level / np.sqrt(2.0),
         between=ripple + UNSEEN,
+        sign={} if is_sure and abs(leaning) > SURE * u_leaning else {SIGN: "not told by how the outputs lean"},
         frequency_hz=hz,
     )
+
+
+def sign_lines(value: float, conditions: Mapping[str, object]) -> list[BudgetLine]:
+    """The influence on a centre of a sign that is open: it may as well be the negative."""
+    return [half_width("which of both signs the pair has", 2.0 * abs(value), "ratio")] if SIGN in conditions else []
 
 
 def _windows(obs: Observed, series: str, hz: float, window_s: float) -> Windows:
@@ -88,9 +103,9 @@ def _windows(obs: Observed, series: str, hz: float, window_s: float) -> Windows:
 
 def _pair(
     pair: Windows, hz: float, loopback: Loopback, level: float, phase_rad: float, leaning: float
-) -> tuple[tuple[Complexes, Complexes], tuple[Complexes, Complexes]]:
-    """Ratios and slopes of a pair. phase_rad: of the sine output; leaning: of its envelope, whose sign is that of its
-    centre: it tells which of the two signs the pair has."""
+) -> tuple[tuple[Complexes, Complexes], tuple[Complexes, Complexes], bool]:
+    """Ratios and slopes of a pair, and whether its own lean is sure. phase_rad: of the sine output; leaning: of its
+    envelope, whose sign is that of its centre: it tells which of the two signs the pair has."""
     turn = np.exp(-2j * np.pi * hz * pair.centre_s)[None, :]
     scales = [1.0 / (loopback.gain[channel] * level) for channel in (SINE, COSINE)]
     sides = [(pair.phasor[..., c] * turn * s).ravel() for c, s in zip((SINE, COSINE), scales, strict=True)]
@@ -104,27 +119,35 @@ def _pair(
     sides, moves = [side * back for side in sides], [move * back for move in moves]
     own = carrier_phase(sides[0], sign_from=0.0).phase_rad
     envelope, _ = signed_envelope(sides[0], own)
-    sign = -1.0 if leaning_of(envelope) * leaning < 0.0 else 1.0
+    own_leaning, u_own = leaning_of(envelope)
+    sign = -1.0 if own_leaning * leaning < 0.0 else 1.0
     turned = sign * np.exp(1j * (phase_rad - own))
     sine, cosine = (side * turned for side in sides)
     dsine, dcosine = (move * turned for move in moves)
-    return (sine, cosine), (dsine, dcosine)
+    return (sine, cosine), (dsine, dcosine), abs(own_leaning) > SURE * u_own
 
 
-def leaning_of(envelope: Floats) -> float:
-    """Mean of the maxima plus mean of the minima of a signed envelope, each half wave counted once, noise smoothed.
+def leaning_of(envelope: Floats) -> tuple[float, float]:
+    """Median maximum plus median minimum of a signed envelope, over its whole half waves, and its standard error.
 
     The highest and the lowest of thousands of windows are the noise's: their sum alone lost the sign of small centres.
+    A half wave in which the hand turned back or that the capture cut ends short of the others and does not count. The
+    error is infinite where one side has a single half wave: nothing tells how far its like differ.
     """
     smooth = _smooth(envelope)
-    half = 0.5 * float(np.max(np.abs(smooth)))
     waves = np.split(smooth, np.flatnonzero(np.diff(np.signbit(smooth))) + 1)
-    whole = waves[1:-1]  # the first and the last may be cut before their extreme
-    tops = [float(wave.max()) for wave in whole if wave.max() > half]
-    bottoms = [float(wave.min()) for wave in whole if wave.min() < -half]
-    if not tops or not bottoms:
-        return float(smooth.max() + smooth.min())
-    return float(np.mean(tops) + np.mean(bottoms))
+    top, u_top = _extreme(np.array([wave.max() for wave in waves]))
+    bottom, u_bottom = _extreme(np.array([-wave.min() for wave in waves]))
+    return top - bottom, float(np.hypot(u_top, u_bottom))
+
+
+def _extreme(of_waves: Floats) -> tuple[float, float]:
+    """The median of those within WHOLE of the largest, and its standard error."""
+    largest = float(of_waves.max())
+    whole = of_waves[of_waves > WHOLE * largest]
+    if largest <= 0.0 or whole.size < 2:
+        return largest, float("inf")
+    return float(np.median(whole)), 1.25 * float(np.std(whole, ddof=1)) / float(np.sqrt(whole.size))
 
 
 def _smooth(values: Floats) -> Floats:
