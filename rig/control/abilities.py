@@ -33,12 +33,6 @@ LEAST_SAMPLES = 4.0  # a period of the excitation: below it the outputs' shape i
 CODES = 4.0  # of the converter that the current's ceiling has to span
 
 
-def _at_once(bench: Bench) -> int:
-    """Channels that are sampled at the same time."""
-    able = bench.sampler.abilities
-    return able.channels if able.simultaneous else 1
-
-
 def lacking(sequence: StepSequence, bench: Bench, *, rotor: str = "own") -> list[str]:
     """Abilities that a sequence can't do without and this bench has not, by name. Without a rotor nothing is turned."""
     needs = sequence.needs - ({AXIS} if rotor == "none" else set())

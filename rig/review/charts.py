@@ -56,7 +56,6 @@ class ChartPoint:
     utc: str
     value: float
     U: float | None
-    within_limits: bool
     outside: bool
     against: str
     take: str = ""
@@ -189,7 +188,6 @@ def chart(standard: str, bench: str = "", store: Store | None = None) -> Chart:
             utc=run.header.started_utc,
             value=value,
             U=U,
-            within_limits=within,
             outside=out,
             against=against,
             take=str(told.get("take", "")),

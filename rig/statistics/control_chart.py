@@ -1,7 +1,7 @@
-"""Control charts of single values: individuals with moving range, EWMA, and a two-sided CUSUM. Pure.
+"""Control charts of single values: individuals by their moving range, EWMA, and a two-sided CUSUM. Pure.
 
 It must never know a standard, a run or a unit: values in the order in which they were taken, in any one unit.
-Definitions: individuals at mean +- 3 MRbar / 1.128 and moving range to 3.267 MRbar (d2 and D4 for pairs); EWMA
+Definitions: individuals at mean +- 3 MRbar / 1.128 (d2 for pairs); EWMA
 z_t = L x_t + (1 - L) z_(t-1) from the target, limits target +- 3 s sqrt(L / (2 - L)), at time t times
 sqrt(1 - (1 - L)^(2 t)); CUSUM S_hi = max(0, S + x - target - k), S_lo = max(0, S + target - k - x), a signal above h.
 Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, 6.3.2.3, 6.3.2.4.
@@ -17,7 +17,7 @@ from typing import Generic, NamedTuple, TypeVar
 
 from rig.errors import UsageError
 
-D2, D4 = 1.128, 3.267  # of ranges of two
+D2 = 1.128  # of ranges of two
 LAMBDA = 0.3
 SIGMAS = 3.0
 BASELINE = 20  # points that make a baseline
@@ -47,11 +47,6 @@ class Baseline:
     def lower(self) -> float:
         """Lower limit of individuals."""
         return self.mean - SIGMAS * self.s
-
-    @property
-    def mr_upper(self) -> float:
-        """Upper limit of the moving range."""
-        return D4 * self.mr_mean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,12 +93,6 @@ def ewma(values: Sequence[float], target: float, s: float, lambda_: float = LAMB
         half = SIGMAS * s * math.sqrt(lambda_ / (2.0 - lambda_) * (1.0 - (1.0 - lambda_) ** (2 * t)))
         found.append(EwmaPoint(z=z, lower=target - half, upper=target + half))
     return tuple(found)
-
-
-def ewma_limits(target: float, s: float, lambda_: float = LAMBDA) -> tuple[float, float]:
-    """(lower, upper) that an EWMA's limits approach."""
-    half = SIGMAS * s * math.sqrt(lambda_ / (2.0 - lambda_))
-    return target - half, target + half
 
 
 def cusum(values: Sequence[float], target: float, k: float, h: float) -> tuple[tuple[float, float], ...]:

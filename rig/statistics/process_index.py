@@ -18,13 +18,12 @@ LEAST_N = 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProcessIndex:
-    """n values; cp and its interval None with one limit; cpk with its interval; dimensionless."""
+    """n values; cp None with one limit; cpk with its interval; dimensionless."""
 
     n: int
     mean: float
     s: float
     cp: float | None
-    cp_interval: tuple[float, float] | None
     cpk: float
     cpk_interval: tuple[float, float]
     confidence: float
@@ -47,7 +46,7 @@ def index_of(
     n: int, mean: float, s: float, lower: float | None, upper: float | None, confidence: float = 0.95
 ) -> ProcessIndex:
     """The same from mean and s of n values."""
-    from scipy.special import chdtri, ndtri
+    from scipy.special import ndtri
 
     if (lower is None and upper is None) or not s > 0.0:
         raise ValueError(f"limits {lower}..{upper}, s {s}: a limit and a spread are needed")
@@ -56,13 +55,11 @@ def index_of(
     cpk, tail = min(sides), 0.5 * (1.0 - confidence)
     reach = -float(ndtri(tail)) * math.sqrt(1.0 / (9.0 * n) + cpk**2 / (2.0 * (n - 1)))
     cp = (upper - lower) / (6.0 * s) if lower is not None and upper is not None else None
-    ends = [math.sqrt(float(chdtri(n - 1, t)) / (n - 1)) for t in (1.0 - tail, tail)]
     return ProcessIndex(
         n=n,
         mean=mean,
         s=s,
         cp=cp,
-        cp_interval=None if cp is None else (cp * ends[0], cp * ends[1]),
         cpk=cpk,
         cpk_interval=(cpk - reach, cpk + reach),
         confidence=confidence,

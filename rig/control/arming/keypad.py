@@ -16,7 +16,7 @@ from rig.system import grab_input
 
 EVENT = struct.Struct("llHHi")
 EV_KEY = 1
-RELEASED, PRESSED, REPEATED = 0, 1, 2
+RELEASED, PRESSED = 0, 1
 
 
 class Keypad:

@@ -160,11 +160,6 @@ class Live:
             self._post(self._questioned, None)
         return self._answer
 
-    @property
-    def stop_reason(self) -> SafetyStop | None:
-        """Why everything was asked to stop, or None."""
-        return self._stop
-
     # ---- posting, from any thread
 
     def written(self, n: int, event: str, data: Mapping[str, Any]) -> None:

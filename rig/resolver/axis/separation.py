@@ -38,10 +38,8 @@ OBSERVABLE = 0.9  # share of an order that the solution returns; below it the or
 class Separation:
     """sensor, positioner: orders in mechanical rad; the sensor's over the axis angle in the first clamping.
 
-    offsets_mech_rad (N,): against the first clamping, as read by the sensor; once_mech_rad (N,) complex: once a turn of
-    each clamping, sensor, seat and positioner together (not separable where the stator is turned; zeros where the rotor
-    is). separated: share of each sensor order that
-    the solution returns (1 = whole, 1/2 = can't be told apart); factors: var(order) / var(one sweep).
+    offsets_mech_rad (N,): against the first clamping, as read by the sensor. separated: share of each sensor order
+    that the solution returns (1 = whole, 1/2 = can't be told apart); factors: var(order) / var(one sweep).
     residual_rms_mech_rad: of one point; reseat_mech_rad: order -> amplitude (rms of each of its two parts) that the
     curve changes by from clamping to clamping, noise included, on reseat_dof degrees of freedom; None with two
     clampings, which can't show it.
@@ -50,7 +48,6 @@ class Separation:
     sensor: Orders
     positioner: Orders
     offsets_mech_rad: Floats
-    once_mech_rad: Complexes
     separated: dict[int, float]
     factors: dict[int, float]
     residual_rms_mech_rad: float
@@ -222,13 +219,10 @@ def _make_separation(
     for orders, start, end in ((own, ends[0], ends[1]), (placed, ends[1], ends[2])):
         block = covariance[start:end, start:end] + np.diag(_reseat_variance(orders, reseat or {}, factors, reseat_dof))
         found.append(_orders(orders, solved.solution[start:end], block, residual, dof))
-    each = solved.solution[ends[2] :].reshape(len(clampings), -1)
-    once = each[:, 1] + 1j * each[:, 2] if each.shape[1] > 1 else np.zeros(len(clampings), dtype=np.complex128)
     return Separation(
         sensor=found[0],
         positioner=found[1],
         offsets_mech_rad=offsets,
-        once_mech_rad=once,
         separated=separated,
         factors=factors,
         residual_rms_mech_rad=residual,
