@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,7 +20,7 @@ from typing import Any
 from rig.description.benches import BenchFile
 from rig.description.places import default_home
 from rig.errors import UsageError
-from rig.records.files import read_json, to_json, write_beside
+from rig.records.files import read_json, to_json, utc_now, write_beside
 from rig.records.schema import dump, load
 
 SCHEMA = "anglewright calibration 1"
@@ -62,6 +62,10 @@ class Calibrations:
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / f"{_name(calibration.kind)}-{made:%Y%m%d-%H%M%S}.json"
         return write_beside(path, to_json(_content(calibration)))
+
+    def add(self, bench: str, kind: str, data: Mapping[str, Any], runs: Sequence[str]) -> Path:
+        """Store what runs gave just now; the file. Raises as `save`."""
+        return self.save(Calibration(kind=kind, bench=bench, made_utc=utc_now(), data=data, run=" ".join(runs)))
 
     def history(self, bench: str, kind: str) -> list[Calibration]:
         """All of a kind, oldest first. Raises RecordError for a damaged file."""

@@ -14,6 +14,7 @@ import os
 import stat
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,11 @@ LIMIT_BYTES = 256 << 20
 AS_WRITTEN = "Give the file as it was written."
 RESTORE_RUN = "Restore it from a copy of the run folder."
 DISK_ADVICE = "Free some space on that disk (or mend its permissions) and start the run again."
+
+
+def utc_now() -> str:
+    """The time as files hold it: UTC to the second, ending in Z."""
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
 def unwritable(path: Path, fault: OSError) -> RecordError:

@@ -15,13 +15,12 @@ import re
 import secrets
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from rig.errors import RecordError
-from rig.records.files import parse_json, read_json, to_json, write_new
+from rig.records.files import parse_json, read_json, to_json, utc_now, write_new
 
 SCHEMA = "anglewright name 1"
 FOLDER = "names"
@@ -39,7 +38,7 @@ def refer(home: Path, text: str) -> str:
         return f"name:{found[0]}"
     salt = secrets.token_hex(16)
     token = _token(salt, text)
-    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    now = utc_now()
     folder = home / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     write_new(folder / f"{token}.json", to_json({"schema": SCHEMA, "made_utc": now, "text": text, "salt": salt}))

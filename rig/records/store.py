@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.description.places import default_home
 from rig.errors import RecordError, UsageError
-from rig.records.files import sha256_of, to_json, unwritable, write_beside, write_new
+from rig.records.files import sha256_of, to_json, unwritable, utc_now, write_beside, write_new
 from rig.records.run.journal import Journal
 from rig.records.run.listing import RunRow
 from rig.records.run.raw import RawFile
@@ -123,7 +123,7 @@ class Store:
         record = RunRecord(
             header=run.header,
             ended=ended,
-            ended_utc=ended_utc or _now(),
+            ended_utc=ended_utc or utc_now(),
             outcome=outcome or (judgement.outcome if judgement else "incomplete"),
             hashes=hashes,
             counts={
@@ -153,7 +153,7 @@ class Store:
         """
         stored = self.find(run)
         own = stored.record is not None and stored.record.judgement is not None
-        made = {"made_utc": _now(), "software": f"anglewright {version('anglewright')}"}
+        made = {"made_utc": utc_now(), "software": f"anglewright {version('anglewright')}"}
         made |= {"campaign": campaign, "part_digest": part_digest}
         data = dump_judgement(judgement) if isinstance(judgement, Judgement) else judgement
         path = _next_free(stored.path / ("judgement-2.json" if own else "judgement-1.json"))
@@ -174,13 +174,13 @@ class Store:
 
         data: {kind, run, answers: [{line, answer, told}]}. The run's own files never change.
         """
-        made = {"schema": WITNESS_SCHEMA, "made_utc": _now(), **data}
+        made = {"schema": WITNESS_SCHEMA, "made_utc": utc_now(), **data}
         return self.add_file(run, WITNESS, to_json(made))
 
     def add_remark(self, run: str, text: str, *, author: str, step: str = "", photo: Path | None = None) -> Remark:
         """Note something at a step of a run, with a photo if there is one. Raises UsageError, RecordError."""
         folder = self.find(run).path
-        return add_remark(folder, Remark(made_utc=_now(), author=author, step=step, text=text), photo)
+        return add_remark(folder, Remark(made_utc=utc_now(), author=author, step=step, text=text), photo)
 
     def _update_index(self, run: str) -> None:
         """Bring the index up to date; the files are safe, and the next listing mends a database that refused."""
@@ -243,7 +243,3 @@ def _next_free(path: Path) -> Path:
         number += 1
         path = path.with_name(f"{stem}-{number}{path.suffix}")
     return path
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -35,6 +35,7 @@ from rig.observed import Absent, Observed
 from rig.pins.isolation import wiring_reasons
 from rig.pins.search import find_pins
 from rig.quantity import Limit
+from rig.records.store import Store
 from rig.resolver.part import Part
 from rig.result import Judged, Judgement, Reason, Result
 from rig.review.library.frozen import add_frozen_limits, opinions
@@ -148,6 +149,12 @@ def observed_of(run: StoredRun, part: Part | None = None, learned: Mapping[str, 
         bench=from_data(BenchFile, header["bench"], f"{where}, bench"),
         header=header,
     )
+
+
+def observe_runs(runs: Sequence[str]) -> list[Observed]:
+    """What some kept runs of this home recorded, in the order given. Raises UsageError for one that is not there."""
+    store = Store()
+    return [observed_of(store.find(run)) for run in runs]
 
 
 def loopback_of(run: StoredRun) -> dict[str, Any] | None:

@@ -13,7 +13,6 @@ import hashlib
 import io
 import zipfile
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from rig.certificate.shop import Shop
 from rig.errors import UsageError
 from rig.records.exchange.leaving import file_aside
 from rig.records.exchange.manifest import copy_hashed
-from rig.records.files import read_file, to_json, write_new
+from rig.records.files import read_file, to_json, utc_now, write_new
 from rig.records.run.stored import StoredRun
 
 README = """A bundle of measurement reports with their readings.
@@ -77,7 +76,7 @@ def write_bundle(
                 "shop": shop.name,
                 "runs": [run.id for run in runs],
                 "software": f"anglewright {version('anglewright')}",
-                "made_utc": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+                "made_utc": utc_now(),
                 "files": hashes,
             }
         )

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,13 +18,11 @@ from rig.description.parts import load_part
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.records.calibrations import Calibration, Calibrations, calibration_name
-from rig.records.store import Store
 from sequences.reclock import SEQUENCE
 
 if TYPE_CHECKING:
     from rig.evaluation.bench.axis_check import Belief, Check, Recheck
     from rig.evaluation.bench.reclock import Reclocking
-    from rig.observed import Observed
 
 SCHEMA = "anglewright reclock 1"
 RECHECK_SCHEMA = "anglewright recheck 1"
@@ -130,14 +127,15 @@ def evaluate_set(runs: Sequence[str], check: Sequence[str] = (), *, stator_anew:
     """The axis by kept runs of a set, checked with other runs or with the set kept before; kept unless refused."""
     from rig.evaluation.bench.axis_check import compare_orders, to_data
     from rig.evaluation.bench.reclock import evaluate_places
+    from rig.review.judge import observe_runs
 
-    seen = _load_observed(runs)
+    seen = observe_runs(runs)
     found = evaluate_places(seen)
     name, bench = calibration_name(seen[0].bench), seen[0].bench
     second = _check(found, check or _set_before(name, found, runs, stator_anew=stator_anew))
     belief = None if second is None else compare_orders(found, second)
     data = to_data(found, second, belief)
-    file = "" if found.refusals else str(_keep(name, POSITIONER, data, runs))
+    file = "" if found.refusals else str(Calibrations().add(name, POSITIONER, data, runs))
     days = bench.axis.correction_days if bench.axis else 0.0
     return Reclocked(runs=tuple(runs), found=found, check=second, belief=belief, data=data, file=file, days=days)
 
@@ -145,10 +143,11 @@ def evaluate_set(runs: Sequence[str], check: Sequence[str] = (), *, stator_anew:
 def _check(found: Reclocking, runs: Sequence[str]) -> Check | None:
     from rig.evaluation.bench.axis_check import check_by_encoder, check_by_set
     from rig.evaluation.bench.reclock import evaluate_places
+    from rig.review.judge import observe_runs
 
     if not runs:
         return None
-    seen = _load_observed(runs)
+    seen = observe_runs(runs)
     if len(seen) == 1:
         return check_by_encoder(found, seen[0], runs[0])
     return check_by_set(found, evaluate_places(seen), runs)
@@ -175,8 +174,9 @@ def recheck_places_mech_deg() -> tuple[float, float]:
 def evaluate_recheck(runs: Sequence[str]) -> Rechecked:
     """Two kept runs of a master against the correction in force; kept. Raises UsageError without a correction."""
     from rig.evaluation.bench.axis_check import METHOD, compare_with_kept
+    from rig.review.judge import observe_runs
 
-    seen = _load_observed(runs)
+    seen = observe_runs(runs)
     name = calibration_name(seen[0].bench)
     kept = kept_correction(name)
     if kept is None or kept.data.get("method") != METHOD:
@@ -187,7 +187,8 @@ def evaluate_recheck(runs: Sequence[str]) -> Rechecked:
     if found.beyond:
         in_a_row = 1 + next((i for i, one in enumerate(reversed(before)) if not one.data["beyond"]), len(before))
     data = found.to_data() | {"in_a_row": in_a_row, "of": kept.run}
-    return Rechecked(runs=tuple(runs), found=found, in_a_row=in_a_row, file=str(_keep(name, RECHECK, data, runs)))
+    file = str(Calibrations().add(name, RECHECK, data, runs))
+    return Rechecked(runs=tuple(runs), found=found, in_a_row=in_a_row, file=file)
 
 
 def void(name: str, why: str, by: str) -> Path:
@@ -197,21 +198,9 @@ def void(name: str, why: str, by: str) -> Path:
     if kept is None:
         raise UsageError("there is no correction to void: none is kept here.", next_action="Run `run reclock`.")
     data = {"moved_mech_arcmin": {}, "beyond": True, "in_a_row": 0, "of": kept.run, "void": why, "by": by}
-    return _keep(name, RECHECK, data, ())
+    return Calibrations().add(name, RECHECK, data, ())
 
 
 def kept_correction(name: str) -> Calibration | None:
     """The newest correction of a bench's axis, whatever its age."""
     return Calibrations().newest(name, POSITIONER)
-
-
-def _load_observed(runs: Sequence[str]) -> list[Observed]:
-    from rig.review.judge import observed_of
-
-    store = Store()
-    return [observed_of(store.find(run)) for run in runs]
-
-
-def _keep(bench: str, kind: str, data: Mapping[str, Any], runs: Sequence[str]) -> Path:
-    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    return Calibrations().save(Calibration(kind=kind, bench=bench, made_utc=now, data=data, run=" ".join(runs)))

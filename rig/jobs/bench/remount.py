@@ -10,21 +10,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rig.control.step import Progress
 from rig.description.parts import load_part
 from rig.jobs import run_job as jobs
-from rig.records.calibrations import Calibration, Calibrations, calibration_name, reclamping_kind
-from rig.records.store import Store
+from rig.records.calibrations import Calibrations, calibration_name, reclamping_kind
 from sequences.remount import SEQUENCE
 
 if TYPE_CHECKING:
     from rig.evaluation.bench.reclamping import Reproducibility
     from rig.evaluation.bench.remount import Remounting
-    from rig.observed import Observed
     from rig.resolver.axis.positioner import Agreement
 
 SCHEMA = "anglewright remount 1"
@@ -143,10 +139,11 @@ def evaluate_set(runs: Sequence[str], check: Sequence[str] = ()) -> Remounted:
     from rig.evaluation.bench.reclamping import reproducibility, to_data
     from rig.evaluation.bench.remount import compare_axes, separate_runs
     from rig.evaluation.evaluated import evaluate
+    from rig.review.judge import observe_runs
 
-    seen = _load_observed(runs)
+    seen = observe_runs(runs)
     found = separate_runs(seen)
-    agreement = compare_axes(found, separate_runs(_load_observed(check))) if check else None
+    agreement = compare_axes(found, separate_runs(observe_runs(check))) if check else None
     lines = tuple(reproducibility([evaluate(obs).results for obs in seen]))
     bench = seen[0].bench
     done = Remounted(
@@ -164,17 +161,5 @@ def evaluate_set(runs: Sequence[str], check: Sequence[str] = ()) -> Remounted:
             None if agreement is None else {"runs": list(check), "chi2": agreement.chi2, "dof": agreement.dof}
         )
         kept["positioner"] = found.to_data(checked_with)
-    files = {kind.partition("-")[0]: str(_keep(name, kind, data, runs)) for kind, data in kept.items()}
+    files = {kind.partition("-")[0]: str(Calibrations().add(name, kind, data, runs)) for kind, data in kept.items()}
     return replace(done, files=files)
-
-
-def _load_observed(runs: Sequence[str]) -> list[Observed]:
-    from rig.review.judge import observed_of
-
-    store = Store()
-    return [observed_of(store.find(run)) for run in runs]
-
-
-def _keep(bench: str, kind: str, data: dict[str, Any], runs: Sequence[str]) -> Path:
-    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    return Calibrations().save(Calibration(kind=kind, bench=bench, made_utc=now, data=data, run=" ".join(runs)))

@@ -10,7 +10,6 @@ manifest. Lines of other homes' registers travel on as they came.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +25,7 @@ from rig.errors import RecordError
 from rig.records.exchange.arriving import Imported, import_job
 from rig.records.exchange.leaving import Exported, export_job, runs_of_job
 from rig.records.exchange.manifest import SIGNATURE
-from rig.records.files import read_file, read_json, to_json
+from rig.records.files import read_file, read_json, to_json, utc_now
 from rig.records.run.stored import StoredRun
 from rig.records.schema import dump
 from rig.records.store import Store
@@ -73,7 +72,7 @@ def extracts_of(store: Store, runs: set[str], shop: Shop, key: Key | None, *, of
     register = Register(store.home)
     made: dict[str, bytes] = {}
     if any(entry.run in runs for entry in register.entries):
-        at_utc = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        at_utc = utc_now()
         earlier = [head for head in heads.read_heads(store.home)[0] if head.carried_to]
         head = heads.add(store.home, register.leaves, at_utc=at_utc, key=key, carried_to=of)
         own = make_extract(

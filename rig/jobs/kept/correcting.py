@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 from rig.certificate.issue import Issued, issue
 from rig.certificate.seal.register import Register
@@ -17,6 +16,7 @@ from rig.errors import UsageError
 from rig.records.book.entries import Job
 from rig.records.book.jobs import Book
 from rig.records.book.laboratory import Correction
+from rig.records.files import utc_now
 from rig.records.run.header_corrections import add_correction
 from rig.records.schema import check_texts, dump
 from rig.records.store import Store
@@ -54,7 +54,7 @@ def correct_unit(store: Store, wanted: Correction) -> Corrected:
             f"{wanted.part} {wanted.serial} has {len(runs)} runs: its intake can't be taken back.",
             next_action="Correct its serial or part instead.",
         )
-    at_utc = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    at_utc = utc_now()
     book.add("correction", wanted, "at_utc")
     for run in runs:
         store.index.mark_stale(run)

@@ -6,13 +6,13 @@ What is missing is worked out from the runs, so that a study goes on after a bre
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.errors import UsageError
 from rig.jobs import run_job as jobs
 from rig.jobs.lot.desk import Desk
 from rig.records.calibrations import Calibration, Calibrations, calibration_name, reclamping_kind
+from rig.records.files import utc_now
 from rig.records.store import Store
 from rig.review.lots.study import Place, Studied, places_of, runs_by_place
 from sequences import full_test, quick_screen
@@ -74,7 +74,7 @@ def keep_reclamping(store: Store, studied: Studied) -> Path:
         made = Calibration(
             kind=reclamping_kind(studied.part),
             bench=bench,
-            made_utc=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+            made_utc=utc_now(),
             data=studied.reclamping(),
             run=" ".join(studied.runs),
         )

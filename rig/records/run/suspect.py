@@ -11,12 +11,11 @@ Entries beside the run: no estimate, verdict or file of it ever changes. An entr
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from rig.errors import RecordError
-from rig.records.files import read_json, to_json, write_beside
+from rig.records.files import read_json, to_json, utc_now, write_beside
 
 SCHEMA = "anglewright suspect entry 1"
 SETTLED = "anglewright suspect settled 1"
@@ -30,13 +29,13 @@ def suspect_file(run: Path) -> Path:
 
 def put_suspect(run: Path, words: Mapping[str, Any]) -> None:
     """Put an entry down beside the run. Raises RecordError when the disk refuses."""
-    write_beside(suspect_file(run), to_json({"schema": SCHEMA, "made_utc": _now(), **words}))
+    write_beside(suspect_file(run), to_json({"schema": SCHEMA, "made_utc": utc_now(), **words}))
 
 
 def settle_entry(run: Path, entry: str, decision: str, *, why: str, who: str, evidence: str = "") -> None:
     """A person's decision about an entry (its file name): CLEARED or CONFIRMED. Raises RecordError when it can't."""
     words = {"entry": entry, "decision": decision, "why": why, "evidence": evidence, "who": who}
-    write_beside(run / "settled.json", to_json({"schema": SETTLED, "made_utc": _now(), **words}))
+    write_beside(run / "settled.json", to_json({"schema": SETTLED, "made_utc": utc_now(), **words}))
 
 
 def suspect_entries(run: Path) -> list[Mapping[str, Any]]:
@@ -88,7 +87,3 @@ def cause_words(one: Mapping[str, Any]) -> str:
     if "standard" in one:
         return f"check standard {one['standard']} was outside at {one['until']} ({', '.join(one['lines'])})"
     return f"{one['role']} {one['instrument']} was found out of tolerance on {one['until']}"
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -11,13 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 from rig.certificate.seal.register import Register
 from rig.errors import RecordError, UsageError
 from rig.records.book.jobs import Book
 from rig.records.book.laboratory import Erasure
-from rig.records.files import read_json
+from rig.records.files import read_json, utc_now
 from rig.records.names import FOLDER, TOKEN, erased_text, read_name, tokens_of
 from rig.records.retention import Due, delete_due
 from rig.records.run.stored import JOURNAL, RECORD, StoredRun
@@ -74,7 +73,7 @@ def settle_erasures(store: Store) -> None:
 def _finish(store: Store, entry: Erasure) -> int:
     """Everything that an erasure's entry asks for; how many report files went. Safe to repeat."""
     count = 0
-    at_utc = entry.at_utc or datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    at_utc = entry.at_utc or utc_now()
     for run in entry.runs if not entry.keep_reports else ():
         files = sorted({file.name for face in FACES for file in (store.folder / run).glob(face)})
         if files:

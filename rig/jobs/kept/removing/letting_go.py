@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from rig.certificate.shop import load_shop
 from rig.errors import UsageError
 from rig.records.book.entries import read_entries
-from rig.records.files import read_json_quickly
+from rig.records.files import read_json_quickly, utc_now
 from rig.records.retention import Due, delete_due, due_files
 from rig.records.run.stored import StoredRun
 from rig.records.store import Store
@@ -36,6 +36,6 @@ def due_now(store: Store) -> list[Due]:
 
 def let_go(store: Store, due: Sequence[Due], who: str) -> None:
     """Delete what is due, each run's stub first."""
-    at_utc = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    at_utc = utc_now()
     for one in due:
         delete_due(store.folder, one, who=who, at_utc=at_utc)
