@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import shutil
 import statistics
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from panel_parts.browser import opened, person
+from panel_parts.curves import Curve
 from panel_parts.served import Served
 from panel_parts.work import ask_for_run, wait_for_end
 
@@ -85,46 +87,42 @@ def viewers(served: Served, seconds: float) -> Shown:
     yield shares[1] < 0.60, f"five viewers: {100 * shares[1]:.0f} % of a core (60)"
 
 
-def fuzz(served: Served, examples: int) -> Shown:
-    """schemathesis from our own description: no 500, nothing without a session."""
-    import warnings
+def sweep_times(served: Served) -> Shown:
+    """The same sweep alone and with two pages and five clients of the controller's socket: its wall time as a ratio."""
+    from rig.jobs.controller.client import join
 
-    client = served.client()
-    document = client.get("/api/v1/openapi.json").json()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of the fuzzer's libraries
-        from hypothesis import HealthCheck, Phase, given, settings
-        from schemathesis.openapi import from_dict
-
-        schema = from_dict(document)
-        faults, asked, open_doors = [], 0, []
-        for result in schema.get_all_operations():
-            operation = result.ok()
-
-            @settings(
-                max_examples=examples,
-                deadline=None,
-                database=None,
-                suppress_health_check=list(HealthCheck),
-                phases=[Phase.generate],
+    times, rates = [], []
+    with opened() as browser:
+        first = person(browser, served)
+        for crowd in (False, True):
+            ask_for_run(first, served, f"CROWD-{int(crowd)}")
+            curve = Curve(first)
+            first.wait_for_function(
+                "document.querySelector('[data-live=state]')?.dataset.state === 'LIVE'", timeout=600_000
             )
-            @given(case=operation.as_strategy())
-            def ask(case: Any) -> None:
-                nonlocal asked
-                if case.path in ("/api/v1/asks", "/api/v1/benches/{bench}/look", "/api/v1/sessions/current"):
-                    return  # these start processes, or end the session
-                asked += 1
-                for who, headers in (("us", dict(client.headers)), ("nobody", {"origin": served.base})):
-                    cookies = dict(client.cookies) if who == "us" else {}
-                    try:
-                        answer = case.call(base_url=served.base, headers=headers, cookies=cookies)
-                    except (ValueError, UnicodeError):
-                        continue  # what can't be put into a request
-                    if answer.status_code >= 500:
-                        faults.append(f"{case.method} {case.formatted_path}: {answer.status_code}")
-                    if who == "nobody" and answer.status_code < 300 and case.path != "/api/v1/sessions":
-                        open_doors.append(f"{case.method} {case.formatted_path}")
-
-            ask()
-    yield not faults, f"{asked} requests, {len(faults)} answered by 500 (0) {faults[:2] or ''}"
-    yield not open_doors, f"without a session: {len(open_doors)} let in (0) {open_doors[:2] or ''}"
+            extra: list[Any] = []
+            if crowd:
+                page = person(browser, served, name="viewer 2")
+                page.goto(served.base + "/run")
+                extra = [join(served.bench, home=served.home, frames=True) for _ in range(5)]
+                for one in extra:
+                    threading.Thread(target=lambda live=one: list(live.messages()), daemon=True).start()
+            first.reload()
+            first.wait_for_function(
+                "document.querySelector('[data-run=steps] [aria-current]')?.textContent.includes('Sweep, counter')",
+                timeout=600_000,
+            )
+            begun_s, before = time.monotonic(), curve.messages
+            first.wait_for_function(
+                "document.querySelector('[data-run=steps] [aria-current]')?.textContent.includes('Index between')",
+                timeout=600_000,
+            )
+            times.append(time.monotonic() - begun_s)
+            rates.append((curve.messages - before) / times[-1])
+            first.keyboard.press("Escape")
+            wait_for_end(first)
+            for one in extra:
+                one.close()
+    ratio = times[1] / times[0]
+    yield ratio < 1.05, f"a sweep with two pages and five clients: {ratio:.3f} times alone ({times[0]:.1f} s) (1.05)"
+    yield max(rates) <= 10.5, f"updates a second at a page: {rates[0]:.1f} and {rates[1]:.1f} (at most 10)"

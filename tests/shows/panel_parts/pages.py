@@ -85,19 +85,36 @@ def _focus_lost(page: Any, served: Served) -> list[str]:
 
 
 def hostile_serials(served: Served) -> Shown:
-    """Quotes, emoji, right to left, markup: refused with the character named, or shown as typed; never run."""
-    hit = 0
+    """Quotes, emoji, right to left, markup: refused with a word on what fits, or kept and shown as typed; never run."""
+    hit, refused, kept = 0, 0, 0
+    client = served.client()
     with opened() as browser:
         page = person(browser, served)
         for serial in HOSTILE:
-            page.goto(served.base + "/clamp")
-            page.fill("#serial", serial)
+            body = {"sequence": "quick_screen", "part": "KX4-2207", "serial": serial, "world": "good_4"}
+            answer = client.post("/api/v1/asks", json=body)
             page.goto(f"{served.base}/units?q={_quoted(serial)}")
             hit += bool(page.evaluate("window.hit || 0"))
             shown = page.input_value("input[name=q]")
             if shown != serial[:64]:
                 yield False, f"{serial!r} came back as {shown!r}"
+            if answer.status_code != 202:
+                refused += bool(answer.status_code in (400, 409, 422) and answer.json().get("next_action"))
+                continue
+            page.goto(f"{served.base}/run")
+            page.wait_for_function(
+                "(serial) => document.querySelector('[data-run=serial]')?.textContent === serial",
+                arg=serial,
+                timeout=60_000,
+            )
+            page.keyboard.press("Escape")
+            page.wait_for_function("document.querySelector('[data-live=stop]').hidden", timeout=60_000)
+            page.goto(f"{served.base}/units?q={_quoted(serial)}")
+            hit += bool(page.evaluate("window.hit || 0"))
+            kept += serial in page.inner_text("main")
         yield hit == 0, f"{len(HOSTILE)} hostile serials: {hit} run as script (0)"
+        yield refused + kept == len(HOSTILE), f"{kept} kept and shown as typed, {refused} refused with what to do"
+    client.close()
 
 
 def _quoted(text: str) -> str:
