@@ -17,7 +17,7 @@ from starlette.staticfiles import StaticFiles
 from rig.web import problem
 from rig.web.access.gate import allow
 from rig.web.access.table import API
-from rig.web.api import asks, benches, events, lots, people, reports, runs, sittings, standards, units
+from rig.web.api import asks, benches, events, lots, people, pins, reports, runs, sittings, standards, units
 from rig.web.live import socket
 from rig.web.pages import bench as bench_page
 from rig.web.pages import entrance, known, nights, run, work
@@ -52,7 +52,7 @@ def create_app(panel: Panel) -> FastAPI:
     )
     app.state.panel = panel
     problem.install(app)
-    for module in (people, runs, reports, units, benches, standards, asks, events, lots, sittings):
+    for module in (people, runs, reports, units, benches, standards, asks, events, lots, sittings, pins):
         app.include_router(module.router, tags=[module.__name__.rpartition(".")[2]])
     for module in (entrance, bench_page, work, run, unit_pages, lot_pages, nights, known):
         app.include_router(module.router, include_in_schema=False)

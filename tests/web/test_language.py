@@ -8,7 +8,7 @@ import pytest
 
 from rig.certificate.words.language import language
 from rig.web.live import feed
-from rig.web.pages import run
+from rig.web.pages import lots, run, work
 from rig.web.pages.frame import PAGES
 from sequences.registry import SEQUENCES
 
@@ -35,10 +35,17 @@ def test_the_bench_line_and_the_pages_are_german_too() -> None:
 
 
 def test_the_run_page_s_own_words_are_german_too() -> None:
-    """Titles of every step, what a gate has let pass, how a run ended."""
+    """Titles of every step, what a gate has let pass, how a run ended; keys of a sitting, why a pair is asked."""
     table = language("de").table
     titles = {step.title for sequence in SEQUENCES.values() for step in sequence.steps}
-    assert sorted(text for text in (*titles, *run.GATES.values(), *run.OUTCOMES) if text not in table) == []
+    assert (
+        sorted(
+            text
+            for text in (*titles, *run.GATES.values(), *run.OUTCOMES, *work.WHYS, *lots.KEY_WORDS)
+            if text not in table
+        )
+        == []
+    )
 
 
 def test_what_a_gate_lets_pass_names_steps_that_have_one() -> None:

@@ -50,7 +50,7 @@ def by_typing(
                 say(str(fault))
         return None
 
-    return _observe(pins, probe(pins, measure), "typed in", lead_ohm)
+    return pairs_by_hand(pins, probe(pins, measure), "typed in", lead_ohm)
 
 
 def by_meter(
@@ -70,10 +70,11 @@ def by_meter(
         say(f"{BEEP}     {'open' if math.isinf(ohm) else f'{ohm:.5g} ohm'}")
         return ohm
 
-    return _observe(pins, probe(pins, measure, doubts=True), "probed by hand", lead_ohm)
+    return pairs_by_hand(pins, probe(pins, measure, doubts=True), "probed by hand", lead_ohm)
 
 
-def _observe(pins: list[str], rows: list[Row], source: str, lead_ohm: float | None) -> Observed:
+def pairs_by_hand(pins: list[str], rows: list[Row], source: str, lead_ohm: float | None) -> Observed:
+    """What was probed so far as readings; pins that no pair touched are unread. ohm: infinite over range."""
     unread = [(pins[0], pin, None) for pin in pins[1:] if not any(pin in row for row in rows)]
     return pairs_observed([r for row in [*rows, *unread] for r in pair_readings(*row)], source, lead_ohm)
 

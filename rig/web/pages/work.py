@@ -23,6 +23,12 @@ router = APIRouter()
 Here = Annotated[Panel, Depends(panel_of)]
 Word = Annotated[str, Query(max_length=LONGEST)]
 ROTORS = (("own", "own rotor"), ("shop master", "the shop's master rotor"), ("none", "no rotor"))
+WHYS = (  # as the planner of rig/pins/by_hand says why a pair is asked
+    "likeliest to be one circuit",
+    "is this pin empty?",
+    "are these circuits apart?",
+    "is it clear of the core?",
+)
 MASTER = "Angle error will belong to this stator with the shop's master rotor, not to the rotor that it is sold with."
 
 
@@ -65,6 +71,12 @@ def clamp(
         world=str(bench.world or "").rpartition("/")[2].removesuffix(".toml"),
         before=before,
     )
+
+
+@router.get("/pins")
+def pins(request: Request) -> Response:
+    """Which coil is on which pin, by two probes in the hand: the pair to touch, shown on the connector's face."""
+    return render(request, "pins.html", "Clamp", whys={one: one for one in WHYS})
 
 
 def _part(name: str) -> tuple[PartFile | None, str]:

@@ -12,7 +12,7 @@ from panel_parts.served import Served
 Shown = Iterator[tuple[bool, str]]
 WIDTHS, THEMES = (390, 1366, 2560), ("light", "dark")
 PAGES = (
-    *("/bench", "/clamp", "/run", "/units", "/lots", "/nights", "/known", "/account"),
+    *("/bench", "/clamp", "/pins", "/run", "/units", "/lots", "/nights", "/known", "/account"),
     *("/compare?q=4L-00871", "/units?q=4L-00871"),
 )
 PRESSES = 30
