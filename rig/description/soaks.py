@@ -29,6 +29,13 @@ class Ceilings(Strict):
     unsound_in_a_row: int = Field(default=2, ge=1, le=20)
 
 
+class Standards(Strict):
+    """The bench's own standards between the looks, without a hand. every_looks: so many looks of the part apart."""
+
+    first_and_last: bool = True
+    every_looks: int | None = Field(default=20, ge=1, le=500)
+
+
 class Leg(Strict):
     """One leg. look: sequence of its looks. hold_min with every_min: looks while within within_k of to_degc.
 
@@ -77,6 +84,7 @@ class SoakFile(Strict):
     temperature_from: Literal["exc", "sin", "cos"] = "exc"
     warm_degc: float | None = Field(default=None, gt=40, le=200)
     ceilings: Ceilings
+    standards: Standards | None = None
     leg: tuple[Leg, ...] = Field(min_length=1)
 
     @model_validator(mode="after")

@@ -15,11 +15,12 @@ from typing import Any, ClassVar
 import pytest
 
 from rig.cli.pages.night import morning_rows
-from rig.description.soaks import check_part, load_soak
+from rig.description.soaks import Standards, check_part, load_soak
 from rig.errors import DescriptionError, RecordError, UsageError
 from rig.jobs.night.checks.readiness import readiness
 from rig.jobs.night.folder import NightFolder, find_night, freeze, nights
-from rig.jobs.night.morning import Morning, drop_outs, morning
+from rig.jobs.night.hunting import drop_outs
+from rig.jobs.night.morning import Morning, morning
 from rig.jobs.night.notices import send, signed
 from rig.jobs.night.planning import add_looks, add_soak
 from rig.jobs.night.queue import Queue
@@ -45,6 +46,9 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_the_packaged_soak_makes_its_looks() -> None:
     """Legs in order, a hunt with its end, the coil's nominal resistance where the unit was never measured."""
     made = add_soak(Queue(), REQUEST, load_soak("cool-down"))
+    takes = [one for one in made if one.request["sequence"] == "check_standard"]
+    assert [made.index(one) for one in takes] == [0, 4] and {one.request["serial"] for one in takes} == {"standards"}
+    made = [one for one in made if one not in takes]
     assert [one.leg for one in made] == ["warm", "cooling", "after"]
     assert [bool(one.hunt) for one in made] == [False, True, False]
     hunt = made[1].hunt
@@ -99,6 +103,16 @@ def test_several_serials_on_one_spindle_are_refused(home: Path) -> None:
         add_looks(queue, Request(sequence="quick_screen", part="KX4-2207", serial="N-3", bench=str(path)))
 
 
+def test_standards_are_taken_first_last_and_between() -> None:
+    """Between so many looks of the part; they are no second part."""
+    queue = Queue()
+    made = add_looks(queue, REQUEST, times=5, standards=Standards(every_looks=2))
+    told = ["S" if one.request["sequence"] == "check_standard" else "L" for one in made]
+    assert "".join(told) == "SLLSLLSLS"
+    assert "".join("S" if o.wait_s else "-" for o in made) == "-" * 9
+    add_looks(queue, REQUEST)
+
+
 def test_a_plan_is_frozen_with_its_hash(home: Path) -> None:
     """A changed one is refused by name; what is kept says nothing of an arming."""
     folder = freeze([{"look": 1, "request": {}, "leg": "", "wait_s": 0.0, "hunt": {}}], {}, home)
@@ -136,8 +150,8 @@ def test_finished_looks_are_known_over_sittings(home: Path) -> None:
     page = morning(again, Store(home))
     text = " ".join(words_of(page))
     assert page.headline == "1 of 3 looks were not begun: the stated end is reached."
-    assert "in 2 sittings" in text and "1 sittings were cut short" in text
-    assert "1 looks begun again" in text and "armed by the key at the bench" in text
+    assert "in 2 sittings" in text and "one sitting was cut short" in text
+    assert "one look begun again" in text and "armed by the key at the bench" in text
     assert [one["outcome"] for one in page.looks] == ["within limits", "within limits", "not begun"]
     assert [one.id for one in nights(home)] == [folder.id]
     with pytest.raises(UsageError, match="0 nights"):
@@ -234,3 +248,14 @@ def test_a_notice_is_signed_and_a_refused_one_is_a_sentence(home: Path, hook: st
     assert told["x-anglewright-signature"] == mark
     assert json.loads(body) == {"what": "night ended", "looks": 3}
     assert signed(b"other", body, "1")["X-Anglewright-Signature"] != signed(b"k", body, "1")["X-Anglewright-Signature"]
+
+
+def test_a_change_of_the_hour_moves_labels_only(home: Path) -> None:
+    """Two sittings with two offsets: said, and nothing else changes."""
+    folder = night_of(home, 1)
+    for local in ("2026-10-25T01:30:00+02:00", "2026-10-25T02:10:00+01:00"):
+        folder.begin_sitting()
+        folder.note("begun", plan="", local=local)
+        folder.close()
+    told = words_of(morning(folder, Store(home)))
+    assert "the hour changed: UTC" in told and "+02:00" in told and "only labels moved" in told

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,8 +13,9 @@ import pytest
 from rig.cli.pages.night import readiness_rows
 from rig.jobs.night.checks.machine import Planned, planned_on_machine
 from rig.jobs.night.checks.readiness import Ready, readiness
+from rig.jobs.night.night import seconds_until
 from rig.jobs.night.notices import send_test
-from rig.jobs.night.planning import add_looks
+from rig.jobs.night.planning import add_looks, end_of
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
 from rig.records.calibrations import Calibration, Calibrations
@@ -127,3 +129,35 @@ def test_the_failed_figure_is_the_headline() -> None:
     assert rows[0] == "This stands against tonight: test notice: never sent."
     assert rows[2].startswith("NO") and "night check --notice" in rows[3] and max(map(len, rows)) <= 80
     assert readiness_rows(found[:2], "06:00")[0] == "Ready: ends 06:00."
+
+
+@pytest.fixture
+def berlin(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """A place whose hour changes."""
+    monkeypatch.setenv("TZ", "Europe/Berlin")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.usefixtures("berlin")
+@pytest.mark.parametrize(
+    ("evening", "hours", "figure"),
+    [
+        (datetime(2026, 3, 28, 22, 0), 7.5, "the hour changes: 1:00:00 to 2:00:00"),
+        (datetime(2026, 10, 24, 22, 0), 9.5, "the hour changes: 2:00:00 to 1:00:00"),
+        (datetime(2026, 7, 1, 22, 0), 8.5, "no change of the hour"),
+    ],
+)
+def test_a_night_over_a_change_of_the_hour_ends_when_the_clock_says_so(
+    home: Path, evening: datetime, hours: float, figure: str
+) -> None:
+    """By what passes, both ways; readiness names the change, and the plan is held against the hours there are."""
+    assert seconds_until("06:30", evening) == 3600.0 * hours
+    until = end_of("06:30", evening)
+    assert (until.hour, until.minute) == (6, 30)
+    queue = Queue(home)
+    add_looks(queue, Request(sequence="quick_screen", part="KX4-2207", serial="N-1"))
+    found = {one.what: one for one in readiness(queue.entries(), until, evening.astimezone())}
+    assert found["clock"].figure.startswith(figure) and f"of {hours:.1f} h" in found["plan"].figure

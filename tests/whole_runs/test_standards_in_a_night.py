@@ -15,6 +15,7 @@ from rig.jobs.night.checks.settling import settle
 from rig.jobs.night.folder import find_night
 from rig.jobs.night.morning import Morning, morning
 from rig.jobs.night.night import Night, Outcome
+from rig.jobs.night.notices import send
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
 from rig.quantity import Limit
@@ -68,7 +69,9 @@ def night_of(
 ) -> tuple[Outcome, list[Mapping[str, Any]]]:
     def notify(what: str, figures: Mapping[str, Any]) -> list[str]:
         (notices if notices is not None else []).append(f"{what}: {figures['standards']}")
-        return ["mail refused 3 times (no route)"]
+        return send(what, figures, home, pause_s=0.0)
+
+    (home / "notices.toml").write_text('smtp_host = "127.0.0.1"\nsmtp_port = 1\nfrom = "a"\nto = ["b"]\n', "utf-8")
 
     queue = Queue()
     for request in requests:
@@ -102,7 +105,7 @@ def test_a_shift_of_5_s_stops_the_night_within_3_takes(home: Path) -> None:
     page = morning(find_night("latest", home), store)
     assert page.headline.startswith("Check standard check_resistor is out of control since look 3")
     text = " ".join(words_of(page))
-    assert "1 run is suspect" in text and "mail refused 3 times" in text
+    assert "one run is suspect" in text and "mail refused 3 times" in text
 
     files = {file: file.read_bytes() for file in store.find(part.run).path.iterdir()}
     settle(store, part.run, "confirmed", why="the meter drifted", who="bench lead")

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 
 from rig.jobs.night.checks.readiness import Ready
 from rig.jobs.night.morning import Morning
+from rig.review.charts import NOT_COVERED, Chart, judge_set, sets_of
+from rig.statistics.control_chart import BASELINE, IN_CONTROL
 
 WIDE = 80
 
@@ -45,3 +47,27 @@ def morning_rows(page: Morning) -> list[str]:
         named = f"{look['look']:>4}  {look['leg']!s:<10}  {look['sequence']!s:<16}  {look['outcome']!s:<20}"
         rows.append(f"{named}  {look['run']}".rstrip())
     return rows
+
+
+def chart_rows(found: Chart) -> list[str]:
+    """A standard's chart: what it is held against, every take with how it was taken, the EWMA, suspect runs."""
+    frozen = found.frozen
+    if frozen is None:
+        taken = f"{len(found.points)} takes, {BASELINE} make a baseline; held against {found.points[-1].against}"
+    else:
+        limits = f"{frozen.lower:#.7g} to {frozen.upper:#.7g} {found.unit}".strip()
+        taken = f"{len(found.points)} takes, held against {limits}: 3 s of the first {frozen.n}, frozen"
+    rows = wrapped("", f"{found.standard}: {taken}", 0)
+    for point in found.points:
+        told = [point.utc[:19] + "Z", f"{point.value:#.7g} {'' if found.unit == '1' else found.unit}".ljust(16)]
+        told += ["OUTSIDE" if point.outside else "       ", f"run {point.run}"]
+        rows.append("  ".join(told))
+        if point.take:
+            rows.append(f"{'':22}{point.take}, after run {point.of}")
+    for taken_ in sets_of(found.points):
+        if (said := judge_set(taken_).said) != IN_CONTROL:
+            rows += wrapped("", f"{taken_[0].utc[:19]}Z: {said}, {len(taken_)} takes", 0)
+    if found.warns is not None:
+        rows += wrapped("", f"the EWMA warns at take {found.warns} after the baseline; it stops nothing", 0)
+    rows += wrapped("suspect runs: ", ", ".join(found.suspects) or "none", 14)
+    return [*rows, *wrapped("", f"no standard covers {NOT_COVERED}", 0)]

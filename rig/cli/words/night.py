@@ -30,10 +30,24 @@ def night() -> None:
 @options.condition
 @click.option("--times", type=click.IntRange(1, 500), default=1, show_default=True, help="So many looks.")
 @click.option("--every-min", type=click.FloatRange(0, 1440), default=0.0, help="Minutes between two looks.")
+@click.option(
+    "--standards-every",
+    type=click.IntRange(0, 500),
+    default=0,
+    help="Take the bench's standards first, last, and between each so many looks.",
+)
 @click.option("--soak", default="", help="Instead of SEQUENCE: a soak file, by its name or path.")
 @click.option("--remove", "removed", type=int, default=None, metavar="N", help="Take entry N out; its run stays.")
 @options.as_json
-def plan(as_json: bool, removed: int | None, times: int, every_min: float, soak: str, **request: Any) -> None:
+def plan(
+    as_json: bool,
+    removed: int | None,
+    times: int,
+    every_min: float,
+    standards_every: int,
+    soak: str,
+    **request: Any,
+) -> None:
     """List what is planned; add looks with SEQUENCE (--times) or the legs of --soak; --remove N takes one out.
 
     Files are looked at now, the bench at night. On one spindle a night is for one clamped part.
@@ -54,9 +68,11 @@ def plan(as_json: bool, removed: int | None, times: int, every_min: float, soak:
 
         entries = add_soak(queue, _check_request({**request, "sequence": ""}), load_soak(soak))
     elif request["sequence"]:
+        from rig.description.soaks import Standards
         from rig.jobs.night.planning import add_looks
 
-        entries = add_looks(queue, _check_request(request), times=times, every_min=every_min)
+        wanted = Standards(every_looks=standards_every) if standards_every else None
+        entries = add_looks(queue, _check_request(request), times=times, every_min=every_min, standards=wanted)
     else:
         entries = []
     if entries:
@@ -113,7 +129,7 @@ def check(until: str, notice: bool, as_json: bool) -> None:
 
     if notice:
         send_test()
-    now = datetime.now()
+    now = datetime.now().astimezone()
     found = readiness(Queue().entries(), end_of(until, now), now)
     against = [one for one in found if one.holds is False]
     if as_json:
@@ -202,9 +218,9 @@ def chart(standard: str, bench: str, who: str, remark: str, as_json: bool) -> No
 
     Example: anglewright night chart
     """
+    from rig.cli.pages.night import chart_rows
     from rig.records.store import Store
     from rig.review import charts
-    from rig.statistics.control_chart import BASELINE
 
     if not standard:
         store = Store()
@@ -217,18 +233,9 @@ def chart(standard: str, bench: str, who: str, remark: str, as_json: bool) -> No
     if as_json:
         print_json({**found.document(), "marked": [{"run": r, "take": t, "lines": n} for r, t, n in marked]})
         return
-    frozen = found.frozen
-    held = found.points[-1].against if frozen is None else f"{frozen.lower:.6g} to {frozen.upper:.6g} {found.unit}"
-    need = f"{min(len(found.points), BASELINE)} of {BASELINE} takes for a baseline"
-    click.echo(f"{standard}: {len(found.points)} takes, held against {held}; {need}")
-    for point in found.points:
-        mark = "OUTSIDE" if point.outside else ""
-        click.echo(f"{point.utc}  {point.value:.7g} {found.unit}  {mark}  run {point.run}".rstrip())
-    if found.warns is not None:
-        click.echo(f"the EWMA warns at take {found.warns} after the baseline: look at the standard; nothing is stopped")
+    click.echo("\n".join(chart_rows(found)))
     for run, take, lines in marked:
         click.echo(f"marked: {lines} lines of run {run} are suspect by take {take}")
-    click.echo(f"suspect runs: {', '.join(found.suspects) or 'none'}; no standard covers {charts.NOT_COVERED}")
 
 
 def _mark(standard: str, bench: str, who: str, remark: str) -> list[tuple[str, str, int]]:

@@ -13,12 +13,16 @@ from rig.records.files import write_beside
 
 def morning_sheet(page: Morning) -> Sheet:
     """The page as a sheet of the family."""
-    sentences: list[tuple[Cell, ...]] = [({"strong": one.part}, one.text) for one in page.sentences]
+    parts = ["", *(one.part for one in page.sentences)]
+    sentences: list[tuple[Cell, ...]] = [
+        ({"strong": one.part if one.part != before else ""}, one.text)
+        for before, one in zip(parts, page.sentences, strict=False)
+    ]
     looks: list[tuple[Cell, ...]] = [
         (
             str(one["look"]),
             str(one["leg"]) or "–",
-            str(one["sequence"]),
+            str(one["sequence"]).replace("_", " "),
             outcome_cell(str(one["outcome"])),
             str(one["run"]),
         )

@@ -362,11 +362,13 @@ def _fault_name(fault: RigError) -> str:
 
 
 def seconds_until(clock_time: str, now: datetime) -> float:
-    """From now to the next time (local) that a clock shows "HH:MM". Raises UsageError."""
+    """From now to the next time (local) that a clock shows "HH:MM", by what passes: an hour that is set forward or back
+    between is left out or counted twice. Raises UsageError."""
     read = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", clock_time)
     if read is None:
         raise UsageError(f"{clock_time!r} is no time of day.", next_action="Write e.g. --until 06:30.")
-    end = now.replace(hour=int(read[1]), minute=int(read[2]), second=0, microsecond=0)
-    if end <= now:
+    local = datetime.fromtimestamp(now.timestamp())
+    end = local.replace(hour=int(read[1]), minute=int(read[2]), second=0, microsecond=0)
+    if end <= local:
         end += timedelta(days=1)
-    return (end - now).total_seconds()
+    return end.timestamp() - now.timestamp()

@@ -8,34 +8,64 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from rig.description.parts import load_part
-from rig.description.soaks import SoakFile, check_part
+from rig.description.soaks import SoakFile, Standards, check_part
 from rig.errors import RecordError, UsageError
 from rig.jobs.bench.description_files import bench_of
 from rig.jobs.controller.ask import NIGHT, Ask
 from rig.jobs.night.queue import Queue, QueueEntry
 from rig.jobs.run_job import Request
 from rig.records.store import Store
+from sequences import check_standard
 from sequences.registry import find_sequence
 from sequences.watch import SEQUENCE as WATCH
 
+STANDARDS = "standards"  # the serial under which a bench takes its own standards
 ROOM_DEGC = 30.0  # a hunt "to room" ends here: what is left of a cooling that never ends
 
 
-def add_looks(queue: Queue, request: Request, *, times: int = 1, every_min: float = 0.0) -> list[QueueEntry]:
+class _Plan:
+    """Looks of one part as they are added, the bench's standards between them where that is asked for."""
+
+    def __init__(self, queue: Queue, request: Request, standards: Standards | None) -> None:
+        self._queue, self._request, self._standards = queue, request, standards
+        self._since = 0
+        self.entries: list[QueueEntry] = []
+
+    def look(self, request: Request, **more: Any) -> None:
+        """Add a look; a take of the standards before it where one is due."""
+        of = self._standards
+        first = of is not None and of.first_and_last and not self.entries
+        due = of is not None and of.every_looks is not None and self._since >= of.every_looks
+        if first or due:
+            self._take(str(more.get("leg", "")))
+        self.entries.append(self._queue.add(request, **more))
+        self._since += 1
+
+    def end(self) -> list[QueueEntry]:
+        """All entries, with the last take."""
+        if self._standards is not None and self._standards.first_and_last and self.entries:
+            self._take(self.entries[-1].leg)
+        return self.entries
+
+    def _take(self, leg: str) -> None:
+        request = replace(self._request, sequence=check_standard.SEQUENCE.name, serial=STANDARDS, entries=())
+        self.entries.append(self._queue.add(request, leg=leg))
+        self._since = 0
+
+
+def add_looks(
+    queue: Queue, request: Request, *, times: int = 1, every_min: float = 0.0, standards: Standards | None = None
+) -> list[QueueEntry]:
     """A sequence so many times on one clamped part. Raises UsageError for several serials on one spindle."""
     check_one_part(queue, request)
-    return [
-        queue.add(
-            replace(request, serial=request.serial),
-            leg="repeat" if times > 1 else "",
-            wait_s=60.0 * every_min if n else 0.0,
-        )
-        for n in range(times)
-    ]
+    plan = _Plan(queue, request, standards)
+    for n in range(times):
+        plan.look(request, leg="repeat" if times > 1 else "", wait_s=60.0 * every_min if n else 0.0)
+    return plan.end()
 
 
 def add_soak(queue: Queue, request: Request, soak: SoakFile) -> list[QueueEntry]:
@@ -47,7 +77,7 @@ def add_soak(queue: Queue, request: Request, soak: SoakFile) -> list[QueueEntry]
         if leg.look:
             find_sequence(leg.look)
     r20_ohm = coil_r20_ohm(request, part.number, soak.temperature_from, _nominal(part, soak.temperature_from))
-    made = []
+    plan = _Plan(queue, request, soak.standards)
     for leg in soak.leg:
         if leg.hunt:
             hunt: Mapping[str, Any] = {
@@ -58,19 +88,20 @@ def add_soak(queue: Queue, request: Request, soak: SoakFile) -> list[QueueEntry]
                 "r20_ohm": r20_ohm,
                 "ceiling_degc": soak.ceilings.coil_degc,
             }
-            made.append(queue.add(replace(request, sequence=WATCH.name), leg=leg.name, hunt=hunt))
+            plan.look(replace(request, sequence=WATCH.name), leg=leg.name, hunt=hunt)
             continue
         for n in range(leg.looks):
             wait_s = 60.0 * leg.every_min if n and leg.every_min else 0.0
-            made.append(queue.add(replace(request, sequence=leg.look), leg=leg.name, wait_s=wait_s))
-    return made
+            plan.look(replace(request, sequence=leg.look), leg=leg.name, wait_s=wait_s)
+    return plan.end()
 
 
 def check_one_part(queue: Queue, request: Request) -> None:
     """Raises UsageError for a second serial on a bench that no person may enter at night."""
     if bench_of(request.bench, request.world).is_simulated:
         return
-    others = {str(one.request.get("serial")) for one in queue.entries() if one.state == "waiting"} - {request.serial}
+    others = {str(one.request.get("serial")) for one in queue.entries() if one.state == "waiting"}
+    others -= {request.serial, STANDARDS}
     if others:
         raise UsageError(
             f"a night is for one clamped part, and {', '.join(sorted(others))} is planned already.",
@@ -101,7 +132,7 @@ def end_of(until: str, now: datetime) -> datetime:
     """The moment of "HH:MM". Raises UsageError."""
     from rig.jobs.night.night import seconds_until
 
-    return now + timedelta(seconds=seconds_until(until, now))
+    return datetime.fromtimestamp(now.timestamp() + seconds_until(until, now)).astimezone()
 
 
 def ask_for_night(until: str, now: datetime) -> Ask:

@@ -15,9 +15,10 @@ from rig.records.run.stored import StoredRun
 from rig.records.store import Store
 from rig.review.charts import AS_IT_STANDS, bench_name
 from rig.statistics.control_chart import OUT_OF_CONTROL
-from sequences import check_standard, retake_standard
+from sequences import check_standard, prove, retake_standard
 
 STOPPED = "standard-out"  # the code of the stop
+TAKERS = (check_standard.SEQUENCE.name, prove.SEQUENCE.name)  # sequences that take the standards
 UNSOUND = 3  # exit status of a look that found a standard out of control
 
 

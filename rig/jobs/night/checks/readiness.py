@@ -12,6 +12,7 @@ from pathlib import Path
 from rig.description.benches import BenchFile
 from rig.description.parts import load_part
 from rig.jobs.bench.description_files import bench_of
+from rig.jobs.night.checks.deciding import TAKERS
 from rig.jobs.night.checks.machine import Planned, planned_on_machine
 from rig.jobs.night.checks.standards import standards_due
 from rig.jobs.night.notices import asked_file, last_test
@@ -20,14 +21,12 @@ from rig.jobs.run_job import Request
 from rig.records.calibrations import LOOPBACK, Calibrations, calibration_name
 from rig.records.store import Store
 from rig.review.charts import bench_names
-from sequences import check_standard, prove
 from sequences.registry import find_sequence
 
 LOOK_BYTES = 11_000_000  # of a full test, measured
 MARGIN = 1.2
 DAY_H, HOUR_MIN = 24.0, 60.0
 NEWEST = 50  # takes that are looked through for one of this bench
-TAKERS = (check_standard.SEQUENCE.name, prove.SEQUENCE.name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,7 @@ class Said:
     @property
     def sentence(self) -> str:
         """In words, with all its figures."""
-        figures = ", ".join(f"{value:.7g}" for value in self.values)
+        figures = ", ".join(f"{value:#.7g}" for value in self.values)
         text = f"{self.standard} is {self.said}: {figures} {self.unit}, against {self.against}"
         if self.said == OUT_OF_CONTROL and not self.zero_can_be_taken:
             return f"{text}; no new lead zero was taken: this bench needs a hand for it"
