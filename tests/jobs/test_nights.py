@@ -257,5 +257,5 @@ def test_a_change_of_the_hour_moves_labels_only(home: Path) -> None:
         folder.begin_sitting()
         folder.note("begun", plan="", local=local)
         folder.close()
-    told = words_of(morning(folder, Store(home)))
+    told = " ".join(words_of(morning(folder, Store(home))))
     assert "the hour changed: UTC" in told and "+02:00" in told and "only labels moved" in told

@@ -16,16 +16,29 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 from runner import Check, controller_of, exit_status, option, run_checks
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "certificate"))
+import sample
+
 from rig.control.arming.key import for_run
+from rig.errors import UsageError
 from rig.jobs.controller.client import join
 from rig.jobs.controller.place import living
+from rig.jobs.night.checks.standards import mark_suspects
+from rig.quantity import Limit
+from rig.records.files import sha256_of
+from rig.records.run.suspect import suspect_entries
+from rig.records.store import Store
+from rig.result import Judged, Judgement, Result
 from rig.statistics import control_chart as chart
+from rig.uncertainty.conformity import Verdict
+from sequences.registry import find_sequence
 
 QUIET = chart.Baseline(mean=0.0, mr_mean=chart.D2, n=20)
 POLL_S = 0.08
@@ -34,12 +47,12 @@ Told = Iterator[tuple[bool, str]]
 
 
 def false_stops(nights: int) -> Told:
-    """Quiet nights of 36 takes, retakes correlated with the first."""
-    for r, most in ((0.0, 1 / 200), (0.5, 1 / 200), (0.9, 1.0)):
+    """Quiet nights of 36 takes, retakes correlated with the first; and of 144 (12 lines, 12 takes), told only."""
+    for lines, r, most in ((36, 0.0, 1 / 200), (36, 0.5, 1 / 200), (36, 0.9, 1.0), (144, 0.5, 1.0)):
         rng = np.random.default_rng(13)
         stops = 0
         for _ in range(nights):
-            takes = rng.normal(size=36)
+            takes = rng.normal(size=lines)
             for first in takes[np.abs(takes) > 3.0]:
                 rest = iter(r * first + np.sqrt(1 - r * r) * rng.normal(size=4))
                 stops += (
@@ -48,7 +61,7 @@ def false_stops(nights: int) -> Told:
                     ).said
                     == chart.OUT_OF_CONTROL
                 )
-        yield stops / nights < most, f"retakes correlated {r}: {stops} false stops in {nights} quiet nights of 36"
+        yield stops / nights < most, f"retakes correlated {r}: {stops} false stops in {nights} quiet nights of {lines}"
 
 
 def shifts(times: int) -> Told:
@@ -71,6 +84,69 @@ def shifts(times: int) -> Told:
         points = chart.ewma(rng.normal(1.0, 1.0, 300), 0.0, 1.0)
         waits.append(next(t for t, one in enumerate(points, start=1) if one.outside))
     yield float(np.mean(waits)) <= 12.0, f"1 s shift: the EWMA warns after {np.mean(waits):.1f} takes in the mean"
+
+
+def suspects(homes: int) -> Told:
+    """Drawn orders of takes and parts' runs on two benches: marked are exactly the runs and lines between, nothing else
+    is written, and no file that stood there changes."""
+    rng = random.Random(13)
+    wrong = changed = marked = runs_seen = 0
+    for _ in range(homes):
+        with tempfile.TemporaryDirectory() as folder:
+            store = Store(Path(folder))
+            wanted, runs, open_runs = set(), {}, {"b1": [], "b2": []}
+            for minute in range(30):
+                bench, utc = rng.choice(("b1", "b2")), f"2026-11-01T06:{minute:02d}:00Z"
+                if rng.random() < 0.5:
+                    good = rng.random() < 0.6
+                    keep_take(store, 100.0 if good else 101.0, utc, bench)
+                    if good:
+                        open_runs[bench] = []
+                    wanted |= set(open_runs[bench])
+                else:
+                    header = sample.a_header(started_utc=utc, bench={"name": bench, "title": "", "shop": ""})
+                    made = sample.stored(store.home, sample.good(), header)
+                    runs[made.id] = made
+                    open_runs[bench].append(made.id)
+            before = {file: sha256_of(file) for run in runs.values() for file in run.path.iterdir()}
+            for bench in ("b1", "b2"):
+                with suppress(UsageError):  # a bench whose standard nobody took
+                    mark_suspects(store, "check_resistor", bench, "the show")
+            for id_, run in runs.items():
+                entries = suspect_entries(run.path)
+                lines = {line for one in entries for line in one["lines"]}
+                every = {one.measurand for one in sample.good().judged}
+                expected = {line for line in every if line.startswith(("r20_", "thermistor_"))}
+                wrong += lines != (expected if id_ in wanted else set())
+                marked += bool(entries)
+            changed += sum(sha256_of(file) != held for file, held in before.items())
+            runs_seen += len(runs)
+    yield wrong == 0, f"suspects: {wrong} of {runs_seen} runs marked wrongly ({marked} rightly in question)"
+    yield changed == 0, f"suspects: {changed} files of runs changed their hash"
+
+
+def keep_take(store: Store, ohm: float, utc: str, bench: str) -> None:
+    """A kept take of the check resistor; 101 ohm is outside its own limits."""
+    id_ = "bench_check_resistor"
+    result = Result(measurand=id_, estimate=ohm, unit="ohm", u=0.0015, k=2.0, dof=None)
+    limit = Limit(measurand=id_, lower=99.5, upper=100.5, origin="shop fall-back", note="", required=False)
+    line = Judged(measurand=id_, result=result, limit=limit, verdict=Verdict.PASS)
+    header = sample.a_header(
+        sequence="check_standard",
+        started_utc=utc,
+        bench={"name": bench, "title": "", "shop": ""},
+        traits=find_sequence("check_standard").traits,
+    )
+    sample.stored(store.home, Judgement(outcome="within limits", judged=(line,), reasons=(), findings=()), header)
+
+
+def night_with_a_shift() -> Told:
+    """The whole run of tests/whole_runs: a shift of 5 s of the simulated check resistor stops a night in 3 takes, one
+    of 2.6 s warns by the EWMA and stops nothing."""
+    words = [sys.executable, "-m", "pytest", "-q", "tests/whole_runs/test_standards_in_a_night.py"]
+    words.append("tests/whole_runs/test_night_on_a_full_disk.py")
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    yield done.returncode == 0, f"night with a shifted standard, and on a full disk: {done.stdout.splitlines()[-1]}"
 
 
 def hands(times: int) -> Told:
@@ -164,9 +240,11 @@ def main() -> int:
     checks: list[tuple[str, Check]] = [
         ("false stops", partial(false_stops, 2000 if quick else 20000)),
         ("shifts", partial(shifts, 200)),
+        ("suspects", partial(suspects, 1 if quick else 20)),
         ("hands", partial(hands, 200 if quick else 2000)),
     ]
     if not quick:
+        checks.append(("night with a shift", night_with_a_shift))
         checks.append(("kills", partial(kills, 6, 3)))
     return exit_status(run_checks(checks, option("--only")))
 

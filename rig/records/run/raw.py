@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import re
+import resource
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -102,8 +103,12 @@ class RawFile:
         return self._series[series]
 
     def _check_room(self, size: int) -> None:
-        disk = os.statvfs(self.path.parent)
+        """Before the library writes: one that was refused a write ends the program when it closes the file."""
+        disk, part = os.statvfs(self.path.parent), part_of(self.path)
         free = disk.f_bavail * disk.f_frsize
+        largest, _ = resource.getrlimit(resource.RLIMIT_FSIZE)
+        if largest != resource.RLIM_INFINITY:
+            free = min(free, largest - (part.stat().st_size if part.exists() else 0))
         if free < size + SPARE_BYTES:
             raise RecordError(
                 f"{part_of(self.path)}: the disk is full ({free // 1024} KiB free, a capture needs {size // 1024}).",
