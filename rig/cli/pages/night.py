@@ -57,17 +57,17 @@ def chart_rows(found: Chart) -> list[str]:
     else:
         limits = f"{frozen.lower:#.7g} to {frozen.upper:#.7g} {found.unit}".strip()
         taken = f"{len(found.points)} takes, held against {limits}: 3 s of the first {frozen.n}, frozen"
-    rows = wrapped("", f"{found.standard}: {taken}", 0)
+    rows = wrap_row("", f"{found.standard}: {taken}", 0)
     for point in found.points:
         told = [point.utc[:19] + "Z", f"{point.value:#.7g} {'' if found.unit == '1' else found.unit}".ljust(16)]
         told += ["OUTSIDE" if point.outside else "       ", f"run {point.run}"]
         rows.append("  ".join(told))
         if point.take:
             rows.append(f"{'':22}{point.take}, after run {point.of}")
-    for taken_ in sets_of(found.points):
-        if (said := judge_set(taken_).said) != IN_CONTROL:
-            rows += wrapped("", f"{taken_[0].utc[:19]}Z: {said}, {len(taken_)} takes", 0)
+    for group in sets_of(found.points):
+        if (said := judge_set(group).said) != IN_CONTROL:
+            rows += wrap_row("", f"{group[0].utc[:19]}Z: {said}, {len(group)} takes", 0)
     if found.warns is not None:
-        rows += wrapped("", f"the EWMA warns at take {found.warns} after the baseline; it stops nothing", 0)
-    rows += wrapped("suspect runs: ", ", ".join(found.suspects) or "none", 14)
-    return [*rows, *wrapped("", f"no standard covers {NOT_COVERED}", 0)]
+        rows += wrap_row("", f"the EWMA warns at take {found.warns} after the baseline; it stops nothing", 0)
+    rows += wrap_row("suspect runs: ", ", ".join(found.suspects) or "none", 14)
+    return [*rows, *wrap_row("", f"no standard covers {NOT_COVERED}", 0)]

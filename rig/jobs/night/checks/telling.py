@@ -45,7 +45,7 @@ def needs_a_person(events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
             found.append(
                 Sentence(part=PERSON, text=text, of=tuple(dict.fromkeys(run for row in rows for run in row["runs"])))
             )
-    if marked := _marked(rows_of):
+    if marked := _suspect_runs(rows_of):
         text = count_of(
             len(marked),
             "one run is suspect: clear or confirm it with anglewright unit suspect",
@@ -88,7 +88,7 @@ def standards_sentences(events: Sequence[Mapping[str, Any]]) -> list[Sentence]:
     own = [_first_and_last(name, rows) for name, rows in quiet.items()]
     if own:
         found.append(Sentence(part=PART, text=phrase("first and last take: {a}", a=join_texts("; ", own))))
-    marked = _marked(rows_of)
+    marked = _suspect_runs(rows_of)
     text = count_of(len(marked), "one run became suspect by them", "{n} runs became suspect by them")
     return [*found, Sentence(part=PART, text=text, of=marked), not_covered]
 
@@ -115,7 +115,7 @@ def _rows_of(events: Sequence[Mapping[str, Any]]) -> Rows:
     return found
 
 
-def _marked(rows_of: Rows) -> tuple[str, ...]:
+def _suspect_runs(rows_of: Rows) -> tuple[str, ...]:
     return tuple(dict.fromkeys(run for rows in rows_of.values() for row in rows for run in row["marked"]))
 
 
