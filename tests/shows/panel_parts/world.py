@@ -32,8 +32,8 @@ class World:
         (folder / f"{self.bench}.toml").write_text(text)
 
     def events(self) -> list[dict[str, Any]]:
-        """All so far, wall_s as time.time()."""
-        return [json.loads(line) for line in self.log.read_text().splitlines()]
+        """All whole lines so far, wall_s as time.time()."""
+        return [json.loads(line) for line in self.log.read_text().rpartition("\n")[0].splitlines()]
 
     def is_live(self) -> bool:
         """Whether the generator is on or the axis turns."""
