@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from rig.errors import RecordError, UsageError
-from rig.jobs.night.night import seconds_until
+from rig.jobs.night.planning import seconds_until
 from rig.jobs.night.queue import CUT_SHORT, Queue
 from rig.jobs.run_job import Request
 

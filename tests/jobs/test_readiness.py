@@ -13,9 +13,8 @@ import pytest
 from rig.cli.pages.night import readiness_rows
 from rig.jobs.night.checks.machine import Planned, planned_on_machine
 from rig.jobs.night.checks.readiness import Ready, readiness
-from rig.jobs.night.night import seconds_until
 from rig.jobs.night.notices import send_test
-from rig.jobs.night.planning import add_looks, end_of
+from rig.jobs.night.planning import add_looks, end_of, seconds_until
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
 from rig.records.calibrations import Calibration, Calibrations

@@ -14,6 +14,7 @@ from rig.description.places import find
 from rig.errors import LinkDown
 from rig.jobs.night import night as queue_night
 from rig.jobs.night.night import Night
+from rig.jobs.night.planning import add_looks
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
 from rig.records.run.stored import StoredRun
@@ -147,3 +148,17 @@ def test_the_words_of_the_command(home: Path) -> None:
     (part,) = json.loads(done.stdout)["parts"]
     assert part["outcome"] == "within limits" and part["run"]
     assert "within limits" in call("plan").stdout
+
+
+def test_a_guard_opened_between_two_looks_ends_the_arming(home: Path) -> None:
+    """It is closed again minutes before the second look: that one is not run, since nobody has armed after it."""
+    world = home / "opened.toml"
+    opened = "\n[interlock]\nguard_open_s = [[400.0, 430.0]]\n"
+    world.write_text(find("world", "good_4").read_text(encoding="utf-8") + opened, encoding="utf-8")
+    queue = Queue()
+    add_looks(queue, quick("G-1", str(world)), times=2, every_min=20.0)
+    outcome = Night(queue, 600.0).run()
+    first, second = outcome.entries
+    assert first.outcome == "within limits"
+    assert second.outcome == "not run" and "between two runs the guard is open" in second.reason
+    assert len(Store().list(serial="G-1")) == 1

@@ -14,8 +14,9 @@ from rig.cli.pages.night import morning_rows
 from rig.jobs.night.checks.settling import settle
 from rig.jobs.night.folder import find_night
 from rig.jobs.night.morning import Morning, morning
-from rig.jobs.night.night import Night, Outcome
+from rig.jobs.night.night import Night
 from rig.jobs.night.notices import send
+from rig.jobs.night.outcome import Outcome
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
 from rig.quantity import Limit

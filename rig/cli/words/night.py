@@ -54,7 +54,7 @@ def plan(
 
     Example: anglewright night plan quick_screen --part KX4-2207 --serial 4L-00871
     """
-    from rig.jobs.night.night import row
+    from rig.jobs.night.outcome import row
     from rig.jobs.night.queue import SCHEMA, Queue
 
     queue = Queue()

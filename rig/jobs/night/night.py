@@ -9,16 +9,14 @@ nothing that starts after a power cut is armed.
 from __future__ import annotations
 
 import math
-import re
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from rig.control.arming.arming import ENDED, Arming, ArmingEvent, ArmingState, arm_for_now
-from rig.control.clock import WallClock
+from rig.control.arming.between_runs import watch_between_runs
 from rig.control.step import Progress
 from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetyStop, UsageError
 from rig.jobs.bench.description_files import bench_of
@@ -28,7 +26,8 @@ from rig.jobs.night.checks.deciding import Checks
 from rig.jobs.night.folder import NightFolder, freeze, nights
 from rig.jobs.night.free_memory import give_back
 from rig.jobs.night.hunting import PIECE_S, piece_of
-from rig.jobs.night.queue import CUT_SHORT, SCHEMA, Queue, QueueEntry
+from rig.jobs.night.outcome import INCOMPLETE, Outcome, entry_as_kept, name_of_fault
+from rig.jobs.night.queue import Queue, QueueEntry
 from rig.jobs.night.served import Served
 from rig.jobs.operator.arming_hand import by_hand
 from rig.jobs.program_fault import message_of
@@ -43,41 +42,6 @@ if TYPE_CHECKING:
 PATIENCE_S = 600.0  # how long a part waits for a bench that can't be opened
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 30.0
 LOOK_S = 0.2
-INCOMPLETE = 5  # exit status of a part that the night's end cut short
-GRAVEST_FIRST = (PROGRAM_FAULT, 4, 5, 2, 3, 1)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
-    """What a night came to: its parts in order, those that were not run last, and why it ended."""
-
-    entries: tuple[QueueEntry, ...]
-    ended: str
-    armed_by: str
-    night: str = ""
-
-    @property
-    def exit_status(self) -> int:
-        """0 when every part is within limits or measured; else that of the gravest: 6, 4, 5, 2, 3, 1."""
-        found = {one.exit_status for one in self.entries}
-        return next((status for status in GRAVEST_FIRST if status in found), 0)
-
-    def document(self) -> dict[str, Any]:
-        """The --json document."""
-        return {
-            "schema": SCHEMA,
-            "ended": self.ended,
-            "armed_by": self.armed_by,
-            "night": self.night,
-            "parts": [*map(row, self.entries)],
-        }
-
-
-def row(entry: QueueEntry) -> dict[str, Any]:
-    """An entry as it is listed."""
-    asked = {name: entry.request.get(name, "") for name in ("sequence", "part", "serial", "bench")}
-    told = {name: getattr(entry, name) for name in ("state", "outcome", "run", "reason")}
-    return {"n": entry.n, **asked, **told}
 
 
 class Night:
@@ -109,7 +73,7 @@ class Night:
         self._end_s = time.monotonic() + for_s
         self._arming: Arming | None = None
         self._armed_for: tuple[str, bool] | None = None
-        self._opened = False
+        self._opened, self._stopped = False, ""
         self._closing = threading.Event()
 
     def run(self) -> Outcome:
@@ -168,8 +132,6 @@ class Night:
         self.stop(SafetyStop(f"the night was held by {by}."))
         return {"kind": "done"}
 
-    _stopped = ""
-
     def _begun(self) -> NightFolder | None:
         """The folder of this night: the one that has looks left, else a new one with the plan frozen."""
         waiting = [one for one in self._queue.entries() if one.state == "waiting"]
@@ -188,16 +150,11 @@ class Night:
             folder = last
             for look, run in last.runs_of_finished_looks(Store(self._queue.home)).items():
                 if look in numbers:  # its run was closed, and the end of the look could not be written any more
-                    self._queue.put(self._as_kept(next(one for one in waiting if one.n == look), run))
+                    self._queue.put(entry_as_kept(self._queue.home, next(one for one in waiting if one.n == look), run))
         else:
             folder = freeze(plan, {}, self._queue.home)
         folder.begin_sitting()
         return folder
-
-    def _as_kept(self, entry: QueueEntry, run: str) -> QueueEntry:
-        judged = StoredRun(Store(self._queue.home).folder / run).judgement
-        outcome, status = (judged.outcome, judged.exit_status) if judged is not None else (CUT_SHORT, INCOMPLETE)
-        return replace(entry, state="done", outcome=outcome, run=run, exit_status=status)
 
     def _note(self, what: str, **data: Any) -> None:
         if self._folder is not None:
@@ -205,21 +162,15 @@ class Night:
             self._told({"night": self._folder.id, "what": what, **data})
 
     def _wait_until_due(self, entry: QueueEntry) -> bool:
-        """Wait until the look is due, in bench time; False when the night ended meanwhile."""
-        if not entry.wait_s:
-            return True
-        request = self._served.request(entry.run_request(), bool(entry.leg), self._folder)
-        clock = self._served.clock() if self._served.is_serving else WallClock()
-        try:
-            begun_s = clock.now_s()
-            while (left_s := entry.wait_s - (clock.now_s() - begun_s)) > 0:
-                if self._over():
-                    return False
-                clock.sleep(min(left_s, PIECE_S if self._served.is_serving else 1.0))
-        finally:
-            clock.close()
-        del request
-        return True
+        """Wait until the look is due, in bench time, the interlock being read; False when the night ended meanwhile."""
+        if not entry.wait_s or self._arming is None:
+            return True  # the first look of a sitting is when a hand arms it
+        asked = self._served.request(entry.run_request(), bool(entry.leg), self._folder)
+        file = bench_of(asked.bench, asked.world)
+        if (refusal := watch_between_runs(file, entry.wait_s, lambda: bool(self._over()))) is not None:
+            self._note("stopped between looks", why=refusal.message, code=refusal.code)
+            self.stop(refusal)
+        return not self._over()
 
     # ---- one look
 
@@ -255,7 +206,7 @@ class Night:
             if isinstance(fault, Cancelled) and self._arming is not None:
                 self._arming.event(ArmingEvent.STOP)
             status = INCOMPLETE if isinstance(fault, SafetyStop) and fault.code == ENDED else fault.exit_status
-            return replace(entry, state="done", outcome=_fault_name(fault), reason=str(fault), exit_status=status)
+            return replace(entry, state="done", outcome=name_of_fault(fault), reason=str(fault), exit_status=status)
         judged = finished.judgement
         ended = replace(
             entry,
@@ -302,12 +253,7 @@ class Night:
                 self.stop(SafetyStop(f"the coil is at {degc:.1f} degC, above the ceiling.", code="ceiling-coil"))
             if degc is not None and degc <= float(rule["to_degc"]):
                 break
-            if rule["rest_s"] and self._served.is_serving:
-                clock = self._served.clock()
-                clock.sleep(float(rule["rest_s"]))
-                clock.close()
-            elif rule["rest_s"]:
-                self._closing.wait(float(rule["rest_s"]))
+            self._served.rest(float(rule["rest_s"]), self._closing)
         told = f"{lost} drop-outs" + (f", ended at {degc:.1f} degC" if degc is not None else "")
         return replace(entry, state="done", outcome="measured, no limits", run=run, reason=told, exit_status=0)
 
@@ -351,24 +297,3 @@ class Night:
             )
         bench.guard.arming = self._arming
         return self._arming
-
-
-def _fault_name(fault: RigError) -> str:
-    if isinstance(fault, BenchError):
-        return "bench fault"
-    if isinstance(fault, SafetyStop):
-        return "stopped"
-    return "refused"
-
-
-def seconds_until(clock_time: str, now: datetime) -> float:
-    """From now to the next time (local) that a clock shows "HH:MM", by what passes: an hour that is set forward or back
-    between is left out or counted twice. Raises UsageError."""
-    read = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", clock_time)
-    if read is None:
-        raise UsageError(f"{clock_time!r} is no time of day.", next_action="Write e.g. --until 06:30.")
-    local = datetime.fromtimestamp(now.timestamp())
-    end = local.replace(hour=int(read[1]), minute=int(read[2]), second=0, microsecond=0)
-    if end <= local:
-        end += timedelta(days=1)
-    return end.timestamp() - now.timestamp()

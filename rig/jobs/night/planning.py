@@ -5,10 +5,11 @@ It opens no bench. Several serials on one spindle are refused: an opened guard e
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from rig.description.parts import load_part
@@ -130,15 +131,11 @@ def coil_r20_ohm(request: Request, part: str, coil: str, nominal_ohm: float) -> 
 
 def end_of(until: str, now: datetime) -> datetime:
     """The moment of "HH:MM". Raises UsageError."""
-    from rig.jobs.night.night import seconds_until
-
     return datetime.fromtimestamp(now.timestamp() + seconds_until(until, now)).astimezone()
 
 
 def ask_for_night(until: str, now: datetime) -> Ask:
     """What a controller is asked for: the planned looks until "HH:MM". Raises UsageError."""
-    from rig.jobs.night.night import seconds_until
-
     waiting = [one for one in Queue().entries() if one.state in ("waiting", "running")]
     bench, simulated = "night", True
     if waiting:
@@ -147,3 +144,16 @@ def ask_for_night(until: str, now: datetime) -> Ask:
         bench, simulated = file.name, file.world is not None
     details = {"for_s": seconds_until(until, now), "bench": bench, "simulated": simulated}
     return Ask(kind=NIGHT, details=details, attended=False)
+
+
+def seconds_until(clock_time: str, now: datetime) -> float:
+    """From now to the next time (local) that a clock shows "HH:MM", by what passes: an hour that is set forward or back
+    between is left out or counted twice. Raises UsageError."""
+    read = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", clock_time)
+    if read is None:
+        raise UsageError(f"{clock_time!r} is no time of day.", next_action="Write e.g. --until 06:30.")
+    local = datetime.fromtimestamp(now.timestamp())
+    end = local.replace(hour=int(read[1]), minute=int(read[2]), second=0, microsecond=0)
+    if end <= local:
+        end += timedelta(days=1)
+    return end.timestamp() - now.timestamp()

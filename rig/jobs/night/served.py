@@ -6,6 +6,7 @@ A real bench needs nothing of this. Looks reach it by its links, like a bench th
 from __future__ import annotations
 
 import os
+import threading
 from dataclasses import replace
 
 from rig.control.clock import BenchClock
@@ -34,6 +35,17 @@ class Served:
     def clock(self) -> BenchClock:
         """A party of its clock, to be closed."""
         return BenchClock(self._clock)
+
+    def rest(self, seconds: float, closing: threading.Event) -> None:
+        """Let so much of the bench's time pass; on a real bench until `closing`."""
+        if not seconds:
+            return
+        if not self.is_serving:
+            closing.wait(seconds)
+            return
+        clock = self.clock()
+        clock.sleep(seconds)
+        clock.close()
 
     def request(self, request: Request, one_part: bool, folder: NightFolder | None) -> Request:
         """The request on the bench in service. one_part: the looks of one clamped part share a bench."""
