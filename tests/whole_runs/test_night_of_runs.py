@@ -11,10 +11,11 @@ from pathlib import Path
 import pytest
 
 from rig.description.places import find
+from rig.description.soaks import load_soak
 from rig.errors import LinkDown
 from rig.jobs.night import night as queue_night
 from rig.jobs.night.night import Night
-from rig.jobs.night.planning import add_looks
+from rig.jobs.night.planning import add_looks, add_soak
 from rig.jobs.night.queue import Queue
 from rig.jobs.run_job import Request
 from rig.records.run.stored import StoredRun
@@ -162,3 +163,15 @@ def test_a_guard_opened_between_two_looks_ends_the_arming(home: Path) -> None:
     assert first.outcome == "within limits"
     assert second.outcome == "not run" and "between two runs the guard is open" in second.reason
     assert len(Store().list(serial="G-1")) == 1
+
+
+def test_a_room_above_the_soaks_ceiling_ends_the_night(home: Path) -> None:
+    """22 degC where the soak allows 20: the look that saw it is kept, the next one is not run."""
+    soak = load_soak("cool-down")
+    cold = soak.ceilings.model_copy(update={"room_degc": 20.0})
+    legs = [leg.model_copy(update={"look": "quick_screen", "hunt": False, "longest_min": None}) for leg in soak.leg[:2]]
+    queue = Queue()
+    add_soak(queue, quick("C-1"), soak.model_copy(update={"ceilings": cold, "leg": tuple(legs), "standards": None}))
+    first, second = Night(queue, 600.0).run().entries
+    assert first.run and second.outcome == "not run"
+    assert "the room is 22.0 degC, above the soak's ceiling of 20 degC" in second.reason

@@ -22,6 +22,7 @@ from rig.errors import PROGRAM_FAULT, BenchError, Cancelled, RigError, SafetySto
 from rig.jobs.bench.description_files import bench_of
 from rig.jobs.controller.onlooker import NOBODY, Onlooker
 from rig.jobs.kept.kept_run import Finished
+from rig.jobs.night.checks.ceilings import SoakCeilings
 from rig.jobs.night.checks.deciding import Checks
 from rig.jobs.night.folder import NightFolder, freeze, nights
 from rig.jobs.night.free_memory import give_back
@@ -67,7 +68,7 @@ class Night:
         self._onlooker, self._arm_by, self._told = onlooker, arm, told
         self._checks = Checks(note=self._note, stop=self.stop, notify=notify)
         self._folder: NightFolder | None = None
-        self._served = Served()
+        self._served, self._ceilings = Served(), SoakCeilings()
         self._on_progress = on_progress
         self._patience_s = patience_s
         self._end_s = time.monotonic() + for_s
@@ -138,17 +139,15 @@ class Night:
         if not waiting:
             return None
         known = nights(self._queue.home)
-        plan = [
-            {"look": one.n, "request": dict(one.request), "leg": one.leg, "wait_s": one.wait_s, "hunt": dict(one.hunt)}
-            for one in waiting
-        ]
+        plan = [one.planned() for one in waiting]
         numbers = {one.n for one in waiting}
         last = known[-1] if known else None
         if last is not None and {one["look"]: one for one in last.plan["looks"] if one["look"] in numbers} == {
             one["look"]: one for one in plan
         }:
             folder = last
-            for look, run in last.runs_of_finished_looks(Store(self._queue.home)).items():
+            for look, run in last.runs_of_finished_looks(store := Store(self._queue.home)).items():
+                self._ceilings.count(store, run)
                 if look in numbers:  # its run was closed, and the end of the look could not be written any more
                     self._queue.put(entry_as_kept(self._queue.home, next(one for one in waiting if one.n == look), run))
         else:
@@ -217,6 +216,8 @@ class Night:
             exit_status=judged.exit_status,
         )
         if finished.stored.header.kind.question != "standards":
+            if (refusal := self._ceilings.look(finished.stored, entry.ceilings)) is not None:
+                self.stop(refusal)
             return ended
         told, status = self._checks.judge(finished.stored, entry.n, lambda how: self._retake(entry, finished, how))
         return replace(ended, reason="; ".join(filter(None, (ended.reason, told))), exit_status=status)

@@ -79,6 +79,7 @@ def add_soak(queue: Queue, request: Request, soak: SoakFile) -> list[QueueEntry]
             find_sequence(leg.look)
     r20_ohm = coil_r20_ohm(request, part.number, soak.temperature_from, _nominal(part, soak.temperature_from))
     plan = _Plan(queue, request, soak.standards)
+    ceilings = {**soak.ceilings.model_dump(), "coil": soak.temperature_from, "r20_ohm": r20_ohm}
     for leg in soak.leg:
         if leg.hunt:
             hunt: Mapping[str, Any] = {
@@ -89,11 +90,11 @@ def add_soak(queue: Queue, request: Request, soak: SoakFile) -> list[QueueEntry]
                 "r20_ohm": r20_ohm,
                 "ceiling_degc": soak.ceilings.coil_degc,
             }
-            plan.look(replace(request, sequence=WATCH.name), leg=leg.name, hunt=hunt)
+            plan.look(replace(request, sequence=WATCH.name), leg=leg.name, hunt=hunt, ceilings=ceilings)
             continue
         for n in range(leg.looks):
             wait_s = 60.0 * leg.every_min if n and leg.every_min else 0.0
-            plan.look(replace(request, sequence=leg.look), leg=leg.name, wait_s=wait_s)
+            plan.look(replace(request, sequence=leg.look), leg=leg.name, wait_s=wait_s, ceilings=ceilings)
     return plan.end()
 
 

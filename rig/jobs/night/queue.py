@@ -32,6 +32,7 @@ class QueueEntry:
 
     leg: of a soak, or "" ; wait_s: bench time between the look before and this one; hunt: what a hunt ends at
     (to_degc, None for room; longest_s, rest_s, coil, r20_ohm, ceiling_degc), empty for a look that runs a sequence.
+    ceilings: of a soak, as checks/ceilings.py reads them; empty for a look of none.
     """
 
     n: int
@@ -44,7 +45,13 @@ class QueueEntry:
     leg: str = ""
     wait_s: float = 0.0
     hunt: Mapping[str, Any] = field(default_factory=dict)
+    ceilings: Mapping[str, Any] = field(default_factory=dict)
     attempts: int = 0
+
+    def planned(self) -> dict[str, Any]:
+        """What a plan freezes of it."""
+        told = {"request": dict(self.request), "leg": self.leg, "wait_s": self.wait_s}
+        return {"look": self.n, **told, "hunt": dict(self.hunt), "ceilings": dict(self.ceilings)}
 
     def run_request(self) -> Request:
         """What to run."""
@@ -73,7 +80,7 @@ class Queue:
             raise RecordError(f"{self.path} is no queue: {fault}.", next_action="Move it away, add again.") from fault
 
     def add(self, request: Request, **more: Any) -> QueueEntry:
-        """The request as the last entry; more: leg, wait_s, hunt."""
+        """The request as the last entry; more: leg, wait_s, hunt, ceilings."""
         told = {name: value for name, value in asdict(request).items() if name in FILED}
         told["entries"] = list(request.entries)
         with self._changing() as entries:

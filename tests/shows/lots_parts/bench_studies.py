@@ -32,6 +32,7 @@ def checks(quick: bool) -> list[tuple[str, Callable[[], Figures]]]:
 def on_the_bench(count: int) -> Figures:
     """Each of five whole studies agrees with the worlds within its intervals; no two repeats are the same."""
     held: dict[str, list[bool]] = {"clampings": [], "units": []}
+    missed: dict[str, list[str]] = {"clampings": [], "units": []}
     for number in range(count):
         with tempfile.TemporaryDirectory(prefix="anglewright-study-") as folder:
             lines = _measured(Path(folder), number)
@@ -43,13 +44,13 @@ def on_the_bench(count: int) -> Figures:
                 ends, s = line[name]["interval"], true.get(line["measurand"])
                 if ends is None or s is None or s == 0.0:
                     continue
-                held[name].append(bool(ends[0] <= s <= ends[1]))
+                inside = bool(ends[0] <= s <= ends[1])
+                held[name].append(inside)
+                missed[name] += [] if inside else [str(line["measurand"])]
     for name, found in held.items():
         share = float(np.mean(found))
-        yield (
-            share >= LEAST,
-            f"{name}: the world's s lies within the interval in {100 * share:.1f} % of {len(found)} lines",
-        )
+        told = f"{name}: the world's s lies within the interval in {100 * share:.1f} % of {len(found)} lines"
+        yield share >= LEAST, f"{told}; outside: {', '.join(sorted(missed[name])) or 'none'}"
 
 
 def _at_zero(line: dict[str, Any]) -> bool:
