@@ -33,11 +33,11 @@ from drivers.roles import (
 )
 from rig.control.arming.arming import Arming, arm_for_now
 from rig.control.clock import BenchClock, Clock, WallClock
-from rig.control.guard import Guard, safe_state
+from rig.control.guard import Guard
 from rig.control.guarded import GuardedAxis, GuardedGenerator, GuardedHands, GuardedMultimeter, GuardedSwitch
 from rig.control.heartbeat import Watchdog
 from rig.control.instruments import ORDER, OVERLAID, Identified, build, for_watchdog, identify
-from rig.control.stop import StopToken, stop_on_signals
+from rig.control.stop import StopToken, safe_state, stop_on_signals
 from rig.description.benches import BenchFile, Device
 from rig.description.holders import Holder
 from rig.description.places import find

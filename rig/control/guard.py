@@ -16,11 +16,12 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from drivers.roles import Axis, Generator, Instrument, Interlock, InterlockState
+from drivers.roles import Axis, Generator, Interlock, InterlockState
 from rig.control.arming.arming import Arming, ArmingEvent, ArmingState
 from rig.control.arming.key import HeldKey
+from rig.control.arming.refusals import lost_interlock, refusal_of, why_energised
 from rig.control.clock import Clock
-from rig.control.stop import StopToken
+from rig.control.stop import EACH_S, StopToken, in_parallel
 from rig.errors import BenchError, RigError, SafetyStop
 
 POLL_S = 0.08
@@ -28,7 +29,6 @@ PULSED_S = 0.05  # between polls that end in a pulse: ten a second with room for
 UNMEASURED_S = 0.2  # after switching on, the coil has to have been measured by then
 LONGEST_UNMEASURED_S = 5.0  # the same behind a slow sampler, at a level that harms no coil
 FIRST_S = 1.0  # generator off and axis halted
-EACH_S = 2.0  # the safe state of any instrument
 MIRROR_S = 1.5  # by which the enable relays have released without pulses (hardware/interlock.md: 0.6 s)
 AGAIN_S = 0.25  # halted again until the main thread has come back
 
@@ -40,23 +40,6 @@ class Ceilings:
     v_rms: float
     a_rms: float
     on_s: float = 3600.0
-
-
-def refusal_of(state: InterlockState) -> SafetyStop | None:
-    """Why nothing may move or be excited with the two inputs as read; None where they allow it.
-
-    Both are named where both forbid it.
-    """
-    if state.safe_to_run:
-        return None
-    if not state.emergency_stop:
-        return SafetyStop("the guard is open.", code="guard-open", next_action="Close it and start a new run.")
-    if state.guard_closed:
-        what, action = "the emergency stop is pressed.", "Find out why, release it and start a new run."
-    else:
-        what = "the emergency stop is pressed, and the guard is open."
-        action = "Find out why, release the stop, close the guard and start a new run."
-    return SafetyStop(what, code="emergency-stop", next_action=action)
 
 
 class Guard:
@@ -141,7 +124,7 @@ class Guard:
                 self._pulse()
             except RigError as fault:
                 if not self._closing.is_set():
-                    self.token.set(_lost(fault))
+                    self.token.set(lost_interlock(fault))
         clock.close()  # a party that no longer waits would hold bench time still
 
     def _poll_once(self, now_s: float) -> None:
@@ -149,7 +132,7 @@ class Guard:
             state = self._interlock.state()
         except BenchError as fault:
             self.seen = None
-            self.token.set(_lost(fault))
+            self.token.set(lost_interlock(fault))
             return
         self.seen = state
         if not state.guard_closed and not self.was_open:
@@ -188,7 +171,9 @@ class Guard:
     # ---- OHMS: the guard may be open, because nothing is energised
 
     def enter_ohms(self) -> None:
-        """Output off and axis released, both asked for and read back; any arming ends. Left only by `leave_ohms`.
+        """Output off and axis released, both asked for and read back; any arming ends.
+
+        The run stays so: only another one, newly armed, drives again.
 
         Raises SafetyStop where something stays on, or the enable relays do not release (where a contact says so).
         """
@@ -202,39 +187,13 @@ class Guard:
         until_s = time.monotonic() + MIRROR_S
         while (state := self._interlock.state()).mirror is False and time.monotonic() < until_s:
             time.sleep(POLL_S)
-        if (refusal := self._why_energised(state)) is not None:
+        if (refusal := why_energised(self._generator, self._axis, state)) is not None:
             self.token.set(refusal)
         self.token.check()
 
-    def leave_ohms(self) -> None:
-        """A new arming is in force: the guard's conditions count again. Raises SafetyStop without one."""
-        if self.arming is None or self.arming.state is not ArmingState.ARMED:
-            raise SafetyStop(
-                "OHMS is left by a new arming only.", code="ohms", next_action="Close the guard and arm the bench."
-            )
-        self.ohms = False
-
     def _watch_ohms(self, state: InterlockState) -> None:
-        if (refusal := self._why_energised(state)) is not None:
+        if (refusal := why_energised(self._generator, self._axis, state)) is not None:
             self.token.set(refusal)
-
-    def _why_energised(self, state: InterlockState) -> SafetyStop | None:
-        """Why OHMS may not go on; None where output and axis read back as off."""
-        what = ""
-        try:
-            if self._generator.output_is_on():
-                what = "the generator's output reads back as on"
-            elif self._axis is not None and self._axis.position_known:
-                what = "the axis still knows its place, so it was not released"
-            elif state.mirror is False:
-                what = "the enable relays have not released"
-        except BenchError as fault:
-            what = f"it can't be read back that nothing is energised ({fault})"
-        if not what:
-            return None
-        return SafetyStop(
-            f"OHMS ends: {what}.", code="ohms", next_action="Hands off the part; look at the generator and the axis."
-        )
 
     def _watch_time(self, now_s: float) -> None:
         since_s = self._on_since_s
@@ -367,54 +326,3 @@ class Guard:
                     )
                 )
                 self.token.check()
-
-
-def _lost(fault: RigError) -> SafetyStop:
-    stop = SafetyStop(
-        f"the interlock does not answer: {fault.message}.",
-        code="interlock-lost",
-        next_action="Check its cable; without it nothing moves.",
-    )
-    stop.__cause__ = fault
-    return stop
-
-
-def in_parallel(work: Mapping[str, Callable[[], None]], bound_s: float) -> dict[str, str]:
-    """Do all at the same time; name -> "" when done, else the fault. Whoever is not back after bound_s is left."""
-    outcome = dict.fromkeys(work, f"not done within {bound_s:g} s")
-
-    def do(name: str, job: Callable[[], None]) -> None:
-        try:
-            job()
-        except (RigError, OSError) as fault:
-            outcome[name] = str(fault) or type(fault).__name__
-        else:
-            outcome[name] = ""
-
-    threads = [threading.Thread(target=do, args=item, name=f"safe: {item[0]}", daemon=True) for item in work.items()]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(bound_s)
-    return dict(outcome)
-
-
-def safe_state(first: tuple[Instrument, ...], others: tuple[Instrument, ...]) -> dict[str, str]:
-    """Generator and axis (`first`), then relays and the rest; name -> "" when safe, else the fault. Never raises.
-
-    An instrument that fails at the first try gets a fresh link and one more.
-    """
-    outcome = in_parallel({one.name: _make_safe(one) for one in first}, EACH_S)
-    return outcome | in_parallel({one.name: _make_safe(one) for one in others}, EACH_S)
-
-
-def _make_safe(instrument: Instrument) -> Callable[[], None]:
-    def make() -> None:
-        try:
-            instrument.safe_state()
-        except (RigError, OSError):
-            instrument.close()
-            instrument.open()
-            instrument.safe_state()
-
-    return make

@@ -1,7 +1,7 @@
-"""One token that stops a run: set once by a guard, a signal or the panel, seen by every thread.
+"""One token that stops a run, set once by a guard, a signal or the panel and seen by every thread; and the safe state.
 
-It must never know an instrument. Setting it is safe inside a signal handler: no lock is taken, one byte goes down
-a pipe and wakes whoever waits. A stop is latched: the next run starts with a new token.
+It must never know what an instrument is for. Setting the token is safe inside a signal handler: no lock is taken, one
+byte goes down a pipe and wakes whoever waits. A stop is latched: the next run starts with a new token.
 """
 
 from __future__ import annotations
@@ -10,12 +10,14 @@ import os
 import select
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from types import FrameType
 
-from rig.errors import Cancelled, SafetyStop
+from drivers.roles import Instrument
+from rig.errors import Cancelled, RigError, SafetyStop
 
+EACH_S = 2.0  # the safe state of any instrument
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
@@ -79,3 +81,44 @@ def stop_on_signals(token: StopToken) -> Iterator[None]:
         for number, handler in before.items():
             if handler is not None:
                 signal.signal(number, handler)
+
+
+def in_parallel(work: Mapping[str, Callable[[], None]], bound_s: float) -> dict[str, str]:
+    """Do all at the same time; name -> "" when done, else the fault. Whoever is not back after bound_s is left."""
+    outcome = dict.fromkeys(work, f"not done within {bound_s:g} s")
+
+    def do(name: str, job: Callable[[], None]) -> None:
+        try:
+            job()
+        except (RigError, OSError) as fault:
+            outcome[name] = str(fault) or type(fault).__name__
+        else:
+            outcome[name] = ""
+
+    threads = [threading.Thread(target=do, args=item, name=f"safe: {item[0]}", daemon=True) for item in work.items()]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(bound_s)
+    return dict(outcome)
+
+
+def safe_state(first: tuple[Instrument, ...], others: tuple[Instrument, ...]) -> dict[str, str]:
+    """Generator and axis (`first`), then relays and the rest; name -> "" when safe, else the fault. Never raises.
+
+    An instrument that fails at the first try gets a fresh link and one more.
+    """
+    outcome = in_parallel({one.name: _make_safe(one) for one in first}, EACH_S)
+    return outcome | in_parallel({one.name: _make_safe(one) for one in others}, EACH_S)
+
+
+def _make_safe(instrument: Instrument) -> Callable[[], None]:
+    def make() -> None:
+        try:
+            instrument.safe_state()
+        except (RigError, OSError):
+            instrument.close()
+            instrument.open()
+            instrument.safe_state()
+
+    return make

@@ -142,7 +142,7 @@ def _build(device: Mapping[str, Any]) -> Any:
 
 def act(devices: Mapping[str, Any], controller: int, folder: Path | None, why: str) -> None:
     """Kill the controller, then take generator and axis down at the same time; leave a note in the folder."""
-    from rig.control.guard import in_parallel
+    from rig.control.stop import in_parallel
 
     start_s = time.monotonic()
     killed = _kill(controller)

@@ -16,8 +16,8 @@ from fake_bench import FakeAxis, FakeGenerator, FakeInterlock, FakeWorld
 
 from drivers.roles import InterlockState
 from rig.control.clock import WallClock
-from rig.control.guard import Ceilings, Guard, in_parallel, safe_state
-from rig.control.stop import StopToken, stop_on_signals
+from rig.control.guard import Ceilings, Guard
+from rig.control.stop import StopToken, in_parallel, safe_state, stop_on_signals
 from rig.control.watchdog import SILENCE_S, STARVED_S, Waiting
 from rig.errors import Cancelled, LinkDown, NoReply, SafetyStop
 

@@ -10,28 +10,18 @@ Unknown: nothing here can vouch for it. It changes nothing and opens no network.
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
-import re
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from rig.certificate.dcc.head import SEAL_TYPE
-from rig.certificate.dcc.writer import NS
-from rig.certificate.faces import SCHEMA
-from rig.certificate.seal.canonical import changed_lines, changes, differing, short_json
 from rig.certificate.seal.entry import RegisterEntry
 from rig.certificate.seal.extract import SCHEMA as EXTRACT
 from rig.certificate.seal.extract import Extract, load_extract
+from rig.certificate.seal.face import NUMBER, Face, read_face
 from rig.certificate.seal.heads import read_heads
 from rig.certificate.seal.merkle import root
-from rig.certificate.seal.pdf_objects import attachments, places
 from rig.certificate.seal.register import Register
-from rig.certificate.seal.signatures import Signature, fingerprint, pdf_signature, xml_signature
-from rig.certificate.seal.xml import XmlReport, xml_differences
+from rig.certificate.seal.signatures import fingerprint
 from rig.certificate.shop import Shop, load_shop, shop_for
 from rig.errors import RecordError
 from rig.records.files import parse_json, read_file, read_json, sha256_of, to_json
@@ -41,7 +31,6 @@ from rig.records.schema import dump
 LIMIT_BYTES = 64 << 20
 MOST_PLACES = 20
 AS_ISSUED = "Give the report's file as it was issued."
-NUMBER = re.compile(rb"AW-\d{8}-\d{6}-[0-9a-f]{4}(?:-\d+)?")
 EXIT_STATUS = {"unchanged": 0, "altered": 1, "unknown": 3}
 
 
@@ -65,32 +54,13 @@ class Verification:
         return EXIT_STATUS[self.state]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Face:
-    """A report's file as read. number: "" when it names none. seal: hash of the report's data where the file holds one.
-
-    faults: what is wrong with it, judged by itself. differences: places where it differs from the issued file's bytes.
-    """
-
-    kind: str
-    suffix: str
-    start: str = "certificate"
-    number: str = ""
-    seal: str = ""
-    simulated: bool = False
-    signature: Signature | None = None
-    faults: list[str] = field(default_factory=list)
-    differences: Callable[[bytes], list[str]]
-
-
 def verify(path: Path, home: Path) -> Verification:
     """Look at a file. Raises RecordError when it can't be read, is too large, or is no report of this program."""
     data = read_file(path, LIMIT_BYTES)
     if (proof := _proof(path, data, home)) is not None:
         return proof
-    readers = {b"%PDF": _pdf, b"<?xm": _xml, b"<dcc": _xml, b"<!DO": _xml, b"repo": _table}
     register, shop = Register(home), load_shop(home)
-    face = readers.get(data.lstrip()[:4], _json)(data, shop.seal_certificate() if shop else None)
+    face = read_face(data, shop.seal_certificate() if shop else None)
     issued = register.by_face(hashlib.sha256(data).hexdigest())
     entry = issued or _entry_of(face, data, register)
     if entry is None and not face.number:
@@ -185,85 +155,6 @@ def _shop_and_names(entry: RegisterEntry, home: Path) -> tuple[Shop, set[str]]:
     return shop, names
 
 
-# ---- the kinds of files -----------------------------------------------------------------------------------------
-
-
-def _json(data: bytes, _certificate: bytes | None) -> Face:
-    try:
-        document, faults = parse_json(data, "the file"), []
-    except RecordError as fault:
-        document, faults = {}, [fault.message.removeprefix("the file: ").removesuffix(".")]
-    number = str(document.get("number", "")) if document.get("schema") == SCHEMA else ""
-    if faults:
-        number = _report_number(data)
-    return Face(
-        kind="JSON",
-        suffix=".json",
-        number=number,
-        simulated=bool(document.get("simulated")),
-        faults=faults or differing(document),
-        differences=lambda original: _changed_values(original, data),
-    )
-
-
-def _pdf(data: bytes, certificate: bytes | None) -> Face:
-    attached = _attachment(data)
-    document = _document(attached)
-    return Face(
-        kind="PDF",
-        suffix=".pdf",
-        number=str(document["number"]) if document else _report_number(data),
-        simulated=bool(document.get("simulated")),
-        signature=pdf_signature(data, certificate),
-        faults=[f"attached data: {place}" for place in differing(document)] if document else [],
-        differences=lambda original: [
-            *places(original, data),
-            *(f"attached data: {place}" for place in _changed_values(_attachment(original), attached)),
-        ],
-    )
-
-
-def _xml(data: bytes, certificate: bytes | None) -> Face:
-    report = XmlReport(data)
-    if report.root is None:
-        return Face(
-            kind="XML", suffix=".xml", number=_report_number(data), faults=report.faults, differences=lambda _: []
-        )
-    statements = report.root.find(".//dcc:statements", NS)
-    seal = report.root.find(f".//dcc:statement[@refType='{SEAL_TYPE}']", NS)
-    return Face(
-        kind="XML",
-        suffix=".xml",
-        number=report.root.findtext(".//dcc:coreData/dcc:uniqueIdentifier", default="", namespaces=NS),
-        seal="".join(seal.itertext()) if seal is not None else "",
-        simulated=statements is not None and "SIMULATED" in "".join(statements.itertext()),
-        signature=None if report.faults else xml_signature(data, certificate),
-        faults=report.faults,
-        differences=lambda original: xml_differences(XmlReport(original).root, report.root),
-    )
-
-
-def _table(data: bytes, _certificate: bytes | None) -> Face:
-    """A CSV face: it carries no check of its own, only the report's number in every row."""
-    try:
-        rows = list(csv.reader(io.StringIO(data.decode("utf-8", "replace"), newline="")))
-    except csv.Error:
-        rows = []
-    if len(rows) < 2 or rows[0][:2] != ["report", "simulated"] or len(rows[1]) < 2:
-        return Face(kind="CSV", suffix=".csv", number=_report_number(data), differences=lambda _: [])
-    return Face(
-        kind="CSV",
-        suffix=".csv",
-        start="curves" if rows[0][2:3] == ["angle_mech_deg"] else "certificate",
-        number=rows[1][0],
-        simulated=rows[1][1] == "SIMULATED",
-        differences=lambda original: changed_lines(original, data),
-    )
-
-
-# ---- below --------------------------------------------------------------------------------------------------------
-
-
 def _entry_of(face: Face, data: bytes, register: Register) -> RegisterEntry | None:
     """The register's line that a changed file is most likely of: by its number, its seal, or a number named in it."""
     numbers = [face.number, *(number.decode() for number in NUMBER.findall(data))]
@@ -279,30 +170,3 @@ def _original(home: Path, entry: RegisterEntry, face: Face) -> bytes | None:
             copy = read_file(path, LIMIT_BYTES)
             return copy if hashlib.sha256(copy).hexdigest() == held else None
     return None
-
-
-def _report_number(data: bytes) -> str:
-    """The first report number that stands in these bytes, "" without one."""
-    found = NUMBER.search(data)
-    return found[0].decode() if found else ""
-
-
-def _attachment(pdf: bytes) -> bytes:
-    """The JSON face that a PDF carries, b"" without one."""
-    return next((held for held in attachments(pdf) if _document(held)), b"")
-
-
-def _document(data: bytes) -> dict[str, Any]:
-    """The JSON face in these bytes, {} when it is none."""
-    try:
-        document = parse_json(data, "")
-    except RecordError:
-        return {}
-    return document if document.get("schema") == SCHEMA and "number" in document else {}
-
-
-def _changed_values(original: bytes, data: bytes) -> list[str]:
-    was, now = _document(original), _document(data)
-    if not was or not now:
-        return []
-    return [f"{path}: {short_json(old)} is now {short_json(new)}" for path, old, new in changes(was, now)]

@@ -12,8 +12,8 @@ from typing import cast
 
 from drivers.exclusive.bench_lock import BenchLock
 from drivers.roles import Interlock
+from rig.control.arming.refusals import refusal_of
 from rig.control.clock import BenchClock, Clock, WallClock
-from rig.control.guard import refusal_of
 from rig.control.instruments import OVERLAID, build
 from rig.description.benches import BenchFile
 from rig.errors import BenchError, SafetyStop

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from rig.control.arming.arming import Arming, ArmingState
-from rig.control.guard import refusal_of
+from rig.control.arming.refusals import refusal_of
 from rig.errors import SafetyStop
 from rig.jobs.operator.arming_hand import by_hand
 

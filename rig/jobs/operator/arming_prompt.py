@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.control.arming.arming import RUN_S, Arming, ArmingState
-from rig.control.guard import refusal_of
+from rig.control.arming.refusals import refusal_of
 from rig.errors import Cancelled, SafetyStop
 from rig.jobs.operator.terminal import typed_line
 
