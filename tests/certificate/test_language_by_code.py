@@ -15,6 +15,7 @@ from rig.certificate.shop import Shop
 from rig.certificate.words.language import language, translate
 from rig.certificate.words.phrase import join_texts, phrase
 from rig.findings.findings import PATTERNS
+from rig.review.witness.given_reasons import GIVEN, MEASURE_AGAIN
 from rig.soundness.soundness import BY_CODE
 
 DE = language("de")
@@ -23,6 +24,7 @@ DE = language("de")
 def test_every_rule_and_pattern_has_its_german_words() -> None:
     """Text and next action of each code, with the same places, and no row of a code that is gone."""
     rows = {code: {"text": rule.text, "next": rule.next} for code, rule in BY_CODE.items()}
+    rows |= {code: {"text": text, "next": MEASURE_AGAIN} for code, text in GIVEN.items()}
     hints = {one.code: {"text": one.text, "next_test": one.next_test} for one in PATTERNS}
     for english, german in ((rows, DE.reasons), (hints, DE.findings)):
         assert set(german) == set(english)

@@ -15,6 +15,11 @@ from rig.result import Reason
 
 STANDARD_OUT, INSTRUMENT_OUT = "check-standard-out", "instrument-out-of-tolerance"
 EVERY_LINE = "*"
+MEASURE_AGAIN = "Measure these lines again on a bench whose standards are in control."
+GIVEN = {  # code -> text; the next action is one
+    STANDARD_OUT: "A check standard of the bench was out of control when this was measured.",
+    INSTRUMENT_OUT: "An instrument that was used was out of tolerance.",
+}
 
 
 def given_reasons(run: StoredRun) -> list[Reason]:
@@ -33,13 +38,9 @@ def confirmed_reasons(run: StoredRun) -> list[Reason]:
         found.append(
             Reason(
                 code=STANDARD_OUT if by_standard else INSTRUMENT_OUT,
-                text=(
-                    "A check standard of the bench was out of control when this was measured."
-                    if by_standard
-                    else "An instrument that was used was out of tolerance."
-                ),
+                text=GIVEN[STANDARD_OUT if by_standard else INSTRUMENT_OUT],
                 evidence=f"{cause_words(one)}; confirmed by {end['who']}: {end['why']}",
-                next="Measure these lines again on a bench whose standards are in control.",
+                next=MEASURE_AGAIN,
                 spoils=tuple(one["lines"]) if by_standard else (EVERY_LINE,),
                 witness=f"{one['standard']}" if by_standard else f"{one['instrument']}",
             )
