@@ -48,7 +48,7 @@ def checks(served: Served, quick: bool, shots: Path | None, share: float = 1.0) 
         ("page asleep, two operators", partial(faults.page_asleep, served)),
         ("nothing arms", partial(arming.nothing_arms, served, 200 if quick else many(2000))),
         ("pages", partial(pages.every_page, served, shots, quick=quick)),
-        ("hostile serials", partial(pages.hostile_serials, served)),
+        ("hostile serials", partial(pages.hostile_serials, served, quick)),
         ("camera refused", partial(faults.camera_refused, served)),
         ("entry that survives", partial(pages.entry_survives, served)),
         ("ten thousand runs", partial(load.many_runs, served, 1000 if quick else many(10_000))),

@@ -170,6 +170,19 @@ def test_a_nights_page_says_what_happened_and_a_planned_one_what_stands_against_
     assert viewer.get("/nights/none").status_code == 404
 
 
+def test_a_serial_that_no_font_can_print_is_refused_before_a_controller_starts(
+    served: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The character and what to install are named; nothing was started."""
+    browser = served.sign_in("operator 2")
+    monkeypatch.setattr("rig.certificate.page.fonts._settable", lambda text: text.isascii())
+    body = {"sequence": "quick_screen", "part": "KX4-2207", "serial": "\u6f22\u5b57-7"}
+    answer = browser.post("/api/v1/asks", json=body)
+    assert answer.status_code in (400, 422), answer.text
+    assert "no font here can print U+6F22" in answer.text and "apt install" in answer.json()["next_action"]
+    assert not list((served.panel.home / "live").glob("*.sock")), "no controller was started"
+
+
 def test_a_run_is_asked_for_by_names_that_are_here_never_by_a_path(
     served: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -18,6 +18,12 @@ from rig.records.schema import check_texts
 from rig.records.store import Store
 
 
+def check_stated(stated: Mapping[str, Any]) -> None:
+    """Raises UsageError for a text that a record can't hold or that no font here can print, with the character."""
+    check_texts(dict(stated))
+    check_printable(texts_in(dict(stated)))
+
+
 def look_before(store: Store, method: str, stated: Mapping[str, Any], printed: Mapping[str, Any]) -> dict[str, Any]:
     """stated: what a person said of this run (serial, job, customer, condition, operator, part); printed: what else the
     report shows (titles). {customer, received, customer_contact} as far as the book knows them.

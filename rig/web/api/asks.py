@@ -16,8 +16,8 @@ from rig.description.places import known_names
 from rig.errors import UsageError
 from rig.jobs.controller import client
 from rig.jobs.controller.ask import WATCH, Ask, of_request
+from rig.jobs.kept.before_run import check_stated
 from rig.jobs.run_job import Request as RunRequest
-from rig.records.schema import check_texts
 from rig.web.access.table import API
 from rig.web.access.who import Who
 from rig.web.api.common import asking, panel_of
@@ -69,7 +69,7 @@ def asks(panel: Here) -> dict[str, Any]:
 @router.post("/asks", status_code=202)
 def ask(body: NewAsk, who: Asking, panel: Here) -> dict[str, Any]:
     """Ask for a run: its controller opens the bench and waits for the hand at the bench."""
-    check_texts(body.model_dump())
+    check_stated(body.model_dump())
     _check_names(part=body.part, world=body.world, holder=body.holder)
     request = RunRequest(
         sequence=body.sequence,
@@ -96,7 +96,7 @@ def watch(body: NewWatch, who: Asking, panel: Here) -> dict[str, Any]:
     """Ask for a watch of a coil: huge figures on the page Run, a sound for each drop-out."""
     from sequences.watch import SEQUENCE
 
-    check_texts(body.model_dump())
+    check_stated(body.model_dump())
     _check_names(part=body.part, world=body.world)
     request = RunRequest(
         sequence=SEQUENCE.name,

@@ -84,13 +84,14 @@ def _focus_lost(page: Any, served: Served) -> list[str]:
     return lost
 
 
-def hostile_serials(served: Served) -> Shown:
+def hostile_serials(served: Served, quick: bool = False) -> Shown:
     """Quotes, emoji, right to left, markup: refused with a word on what fits, or kept and shown as typed; never run."""
     hit, refused, kept = 0, 0, 0
     client = served.client()
     with opened() as browser:
         page = person(browser, served)
-        for serial in HOSTILE:
+        tried = HOSTILE[:: len(HOSTILE) // 2] if quick else HOSTILE
+        for serial in tried:
             body = {"sequence": "quick_screen", "part": "KX4-2207", "serial": serial, "world": "good_4"}
             answer = client.post("/api/v1/asks", json=body)
             page.goto(f"{served.base}/units?q={_quoted(serial)}")
@@ -112,8 +113,8 @@ def hostile_serials(served: Served) -> Shown:
             page.goto(f"{served.base}/units?q={_quoted(serial)}")
             hit += bool(page.evaluate("window.hit || 0"))
             kept += serial in page.inner_text("main")
-        yield hit == 0, f"{len(HOSTILE)} hostile serials: {hit} run as script (0)"
-        yield refused + kept == len(HOSTILE), f"{kept} kept and shown as typed, {refused} refused with what to do"
+        yield hit == 0, f"{len(tried)} hostile serials: {hit} run as script (0)"
+        yield refused + kept == len(tried), f"{kept} kept and shown as typed, {refused} refused with what to do"
     client.close()
 
 
